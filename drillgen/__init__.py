@@ -1,0 +1,53 @@
+"""drillgen: from a short YAML drill to a practice pack for jazz bass.
+
+    >>> import drillgen
+    >>> print(drillgen.chart("first-two-fives"))
+    >>> drillgen.build("first-two-fives", "pack", tempo=60)
+
+Everything heavy is imported when it is first needed.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from drillgen.errors import DrillgenError
+from drillgen.version import VERSION
+
+if TYPE_CHECKING:
+    from drillgen.drill.lesson import Lesson
+    from drillgen.pack.build import Pack
+
+__version__ = VERSION
+
+__all__ = ["DrillgenError", "__version__", "build", "chart", "load"]
+
+
+def load(source: str | Path, **overrides: Any) -> Lesson:
+    """Read a drill or lesson: a file, or a preset's name.
+
+    `overrides` replace the drill's own keys (`tempo=60`, `band={"bass": "walking"}`).
+    Raises DrillgenError, which lists every problem with its place.
+    """
+    from drillgen.drill.lesson import load as read
+    from drillgen.drill.overrides import Override
+
+    given = [Override.of(path, value) for path, value in overrides.items()]
+    return read(str(source), given)
+
+
+def chart(source: str | Path, **overrides: Any) -> str:
+    """The chart of a drill or lesson as text, bar by bar."""
+    from drillgen.chart import charts
+    from drillgen.listing import listing
+
+    lesson = load(source, **overrides)
+    return "\n\n".join(listing(one) for drill in lesson.drills for one in charts(drill))
+
+
+def build(source: str | Path, out: str | Path, **overrides: Any) -> Pack:
+    """Build the pack of a drill or lesson into the folder `out`; says what was made."""
+    from drillgen.pack.build import build as make
+
+    return make(load(source, **overrides), Path(out))

@@ -1,0 +1,10 @@
+"""The one kind of error that a person is shown: plain words, no traceback, exit code 2."""
+
+from __future__ import annotations
+
+
+class DrillgenError(Exception):
+    """Something in the input or on this machine that the person can put right.
+
+    `str(error)` is what they read.
+    """

@@ -1,0 +1,249 @@
+"""Chords: a root, the degrees over it, perhaps another bass; and reading them from symbols.
+
+The root is read greedily: "Bb7" is B flat seven, "Bb5" the power chord on B flat, "Cb9" C flat
+nine.  A space or a bracket ends it: "C b5" and "C(b5)" are C with a flat fifth.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Literal
+
+from drillgen.theory.nearest import nearest
+from drillgen.theory.pitch import Degree, Name
+from drillgen.theory.qualities import (
+    KINDS,
+    SPECIAL_SYMBOLS,
+    USUAL,
+    Change,
+    Degrees,
+    ascending,
+    changes,
+    name_of,
+)
+from drillgen.theory.quality_text import QualityError, read_quality
+
+Family = Literal["major", "minor", "dominant", "half-diminished", "diminished", "minor-major",
+                 "augmented", "suspended"]  # fmt: skip
+
+ALLOWED = "a root A to G, then a quality (m7, maj7, 7b9, sus4, ...), then perhaps a /bass"
+_ROOT = re.compile(r"[A-G](?:##|bb|♯♯|♭♭|[#♯b♭x𝄪𝄫])?")
+_MOST_ACCIDENTALS = 2  # nobody reads a triple flat
+
+
+class ChordError(ValueError):
+    """A text that is no chord symbol."""
+
+    def __init__(
+        self, message: str, position: int, found: str, allowed: str = ALLOWED, suggestion: str = ""
+    ) -> None:
+        super().__init__(message)
+        self.message = message
+        self.position = position  # where reading stopped, from 0
+        self.found = found
+        self.allowed = allowed
+        self.suggestion = suggestion
+
+
+@dataclass(frozen=True, slots=True)
+class Chord:
+    """A chord.  Made by `parse_chord`, `Chord.of` or `Chord.of_kind`, which name it."""
+
+    root: Name
+    degrees: Degrees  # ascending, the root (1) included: Dm7 is 1 b3 5 b7
+    symbol: str  # canonical and ASCII, without the root: "m7", "7b9", ""
+    kind: str  # one of MusicXML's kinds
+    bass: Name | None = None  # where another note than the root is the lowest
+
+    @classmethod
+    def of(cls, root: Name, degrees: Degrees, bass: Name | None = None) -> Chord:
+        """The chord with these degrees.  Raises ValueError where no symbol could say it."""
+        degrees = ascending(degrees)
+        symbol, kind = name_of(degrees)
+        return cls(root, degrees, symbol, kind, None if bass == root else bass)
+
+    @classmethod
+    def of_kind(cls, root: Name, kind: str, bass: Name | None = None) -> Chord:
+        """The chord of one of MusicXML's kinds.  Raises KeyError on any other word."""
+        if kind in SPECIAL_SYMBOLS:
+            return cls(root, KINDS[kind], SPECIAL_SYMBOLS[kind], kind, bass)
+        return cls.of(root, KINDS[kind], bass)
+
+    @property
+    def names(self) -> tuple[Name, ...]:
+        """The degrees spelled: Abm7 is Ab Cb Eb Gb."""
+        return tuple(self.root.above(degree) for degree in self.degrees)
+
+    @property
+    def bass_name(self) -> Name:
+        """The lowest note: the one after the slash, else the root."""
+        return self.bass or self.root
+
+    def degree(self, number: int) -> Degree | None:
+        """The chord's own version of a degree: 3 is b3 in a minor chord, None in a sus chord."""
+        return next((degree for degree in self.degrees if degree.number == number), None)
+
+    @property
+    def played(self) -> Degrees:
+        """What players sound of it: a thirteenth chord's natural eleventh is only implied over a
+        major third (common practice)."""
+        if Degree(3) in self.degrees and self.degree(13):
+            return tuple(degree for degree in self.degrees if degree != Degree(11))
+        return self.degrees
+
+    @property
+    def third(self) -> Degree | None:
+        """The degree heard as the third: in a sus chord its fourth or second."""
+        return self.degree(3) or self.degree(4) or self.degree(2)
+
+    @property
+    def fifth(self) -> Degree:
+        """Its fifth, or the b13 that replaces it; a perfect fifth where it has neither."""
+        replacing = self.degree(13) if Degree(13, -1) in self.degrees else None
+        return self.degree(5) or replacing or Degree(5)
+
+    @property
+    def seventh(self) -> Degree | None:
+        """Its seventh, or the sixth of a sixth chord; None in triads, a b6 added or not."""
+        sixth = self.degree(6)
+        return self.degree(7) or (sixth if sixth and sixth.alter >= 0 else None)
+
+    @property
+    def guide_tones(self) -> tuple[Degree, Degree]:
+        """Third and seventh.  A triad has its root for a seventh (the leading note before it
+        rises there), a chord without a third its fifth for a third (common practice)."""
+        return self.third or self.fifth, self.seventh or Degree(1)
+
+    @property
+    def is_suspended(self) -> bool:
+        return self.degree(3) is None and self.third is not None
+
+    @property
+    def is_dominant(self) -> bool:
+        """A major third, or a fourth or second in its place, with a minor seventh."""
+        third = Degree(3) in self.degrees or self.is_suspended
+        return third and Degree(7, -1) in self.degrees
+
+    @property
+    def is_minor(self) -> bool:
+        """A minor third, whatever stands above it."""
+        return Degree(3, -1) in self.degrees
+
+    @property
+    def family(self) -> Family:
+        """What sort of chord it is to a player; with no third at all it counts as suspended."""
+        if self.is_minor:
+            return self._minor_family()
+        if Degree(3) not in self.degrees:
+            return "suspended"
+        if self.is_dominant:
+            return "dominant"
+        return "augmented" if Degree(5, 1) in self.degrees else "major"
+
+    def _minor_family(self) -> Family:
+        if Degree(5, -1) in self.degrees:
+            return "half-diminished" if Degree(7, -1) in self.degrees else "diminished"
+        return "minor-major" if Degree(7) in self.degrees else "minor"
+
+    @property
+    def alterations(self) -> tuple[Change, ...]:
+        """What to add to, alter in or take from the kind's own degrees: MusicXML's `degree`s."""
+        return changes(KINDS[self.kind], self.degrees)
+
+    def transposed(self, fifths: int) -> Chord:
+        """Moved along the line of fifths, bass included; respelled where a note would need more
+        than two accidentals."""
+        bass = self.bass and Name(self.bass.fifths + fifths)
+        return replace(self, root=Name(self.root.fifths + fifths), bass=bass).readable
+
+    def on(self, root: Name) -> Chord:
+        """The same chord on another root, its bass as far from it as before."""
+        return self.transposed(root.fifths - self.root.fifths)
+
+    @property
+    def readable(self) -> Chord:
+        """Itself, or spelled from the simplest root where a note has three accidentals."""
+        if all(abs(name.alter) <= _MOST_ACCIDENTALS for name in (*self.names, self.bass_name)):
+            return self
+        root = self.root.simplest
+        move = root.fifths - self.root.fifths
+        bass = self.bass and Name(self.bass.fifths + move)
+        if bass and abs(bass.alter) > _MOST_ACCIDENTALS:
+            bass = bass.simplest
+        return replace(self, root=root, bass=bass)
+
+    @property
+    def text(self) -> str:
+        """As `parse_chord` reads it back: 'Dm7/G'.  The power chord on B flat is 'Bb5'."""
+        return f"{self.root}{self.symbol}" + (f"/{self.bass}" if self.bass else "")
+
+    @property
+    def pretty(self) -> str:
+        """For people: 'Dm7♭5/G♭'."""
+        symbol = self.symbol.replace("b", "♭").replace("#", "♯")
+        return f"{self.root.pretty}{symbol}" + (f"/{self.bass.pretty}" if self.bass else "")
+
+    def __str__(self) -> str:
+        return self.text
+
+
+@lru_cache(maxsize=4096)
+def parse_chord(text: str) -> Chord:
+    """Read a chord symbol: 'Dm7', 'F#m7b5/E', 'B♭7(♭9,♯11)'.  Raises ChordError."""
+    start = len(text) - len(text.lstrip())
+    symbol = text.rstrip()
+    root = _ROOT.match(symbol, start)
+    if not root:
+        raise _no_root(text, start)
+    quality_end, bass = _split_bass(symbol, root.end())
+    try:
+        degrees = read_quality(symbol[root.end() : quality_end])
+        return Chord.of(Name.parse(root[0]), degrees, bass)
+    except QualityError as error:
+        raise _no_quality(text, root.end() + error.offset) from None
+    except ValueError:  # readable, but nothing one would call a chord
+        raise _no_quality(text, root.end()) from None
+
+
+def _split_bass(text: str, start: int) -> tuple[int, Name | None]:
+    """Where the quality ends, and the bass after the last slash if a letter follows it."""
+    slash = text.rfind("/", start)
+    if slash < 0 or text[slash + 1 : slash + 2].isdigit() or text.find(")", slash) > 0:
+        return len(text), None  # C6/9, C7(b9/#11)
+    found = text[slash + 1 :].strip()
+    if not _ROOT.fullmatch(found):
+        message = f'"{text}": no bass note {_quoted(found)} after "{text[: slash + 1]}"'
+        raise ChordError(message, slash + 1, found, "a note name (C, F#, Bb) after the slash")
+    return slash, Name.parse(found)
+
+
+def _no_root(text: str, start: int) -> ChordError:
+    found = text.strip()
+    guess = found[:1].upper() + found[1:]
+    near = _nearest(guess) if guess[:1] in set("ABCDEFG") else ""
+    message = f'"{text}": a chord begins with its root, A to G' + _hint(near)
+    return ChordError(message, start, found, suggestion=near)
+
+
+def _no_quality(text: str, position: int) -> ChordError:
+    found = text[position:].strip()
+    near = _nearest(text)
+    message = f'"{text}": no chord quality {_quoted(found)} after "{text[:position].strip()}"'
+    return ChordError(message + _hint(near), position, found, suggestion=near)
+
+
+def _quoted(found: str) -> str:
+    return f'"{found}"' if found else "at the end"
+
+
+def _hint(near: str) -> str:
+    return f'; nearest: "{near}"' if near else ""
+
+
+def _nearest(text: str) -> str:
+    """The usual chord spelled most like `text`, on its root."""
+    text = "".join(text.split())
+    root = _ROOT.match(text)
+    return nearest(text, [root[0] + quality for quality in USUAL]) if root else ""
