@@ -1,0 +1,219 @@
+"""Small readers of single values: each says what it reads, and tells an editor the same.
+
+`Read` pairs the function that reads a value with the JSON Schema of what it accepts, so that the
+two stand side by side.  The functions raise `RefusedError`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from pydantic import GetCoreSchemaHandler as Handler
+from pydantic import GetJsonSchemaHandler
+from pydantic_core import CoreSchema, core_schema
+
+from drillgen.drill.problems import listed, nearest, refuse, show
+from drillgen.theory.pitch import Pitch
+
+OFF = ("off", "none", False)  # what may be written to leave something out
+
+
+@dataclass(frozen=True)
+class Read:
+    """Annotation of a field: read by `function`, described to editors by `schema`."""
+
+    function: Callable[[Any], Any]
+    schema: dict[str, Any]
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Handler) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(self.function)
+
+    def __get_pydantic_json_schema__(
+        self, core: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        return dict(self.schema)
+
+
+@dataclass(frozen=True)
+class ReadWith:
+    """The same for a function that also gets the fields read so far, by name."""
+
+    function: Callable[[Any, dict[str, Any]], Any]
+    schema: dict[str, Any]
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Handler) -> CoreSchema:
+        def read(value: Any, info: core_schema.ValidationInfo) -> Any:
+            return self.function(value, info.data)
+
+        return core_schema.with_info_plain_validator_function(read)
+
+    def __get_pydantic_json_schema__(
+        self, core: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        return dict(self.schema)
+
+
+@dataclass(frozen=True)
+class Short:
+    """Annotation of a model: also written in a short form, which `expand` makes long."""
+
+    expand: Callable[[Any], Any]
+    forms: tuple[dict[str, Any], ...]
+    required: tuple[str, ...] = ()  # keys that the long form must have
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Handler) -> CoreSchema:
+        return core_schema.no_info_before_validator_function(self.expand, handler(source))
+
+    def __get_pydantic_json_schema__(
+        self, core: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        long = handler(core)
+        if self.required:
+            long = {"allOf": [long, {"required": [*self.required]}]}
+        return {"anyOf": [*self.forms, long]}
+
+
+def is_off(value: Any) -> bool:
+    """Whether this leaves something out: off, none or false."""
+    return value is False or value in ("off", "none")
+
+
+def whole(low: int, high: int, unit: str = "") -> Read:
+    """A whole number between two, both included."""
+    allowed = f"{low} to {high} {unit}".rstrip()
+
+    def read(value: Any) -> int:
+        if isinstance(value, bool) or not isinstance(value, int | float) or value % 1:
+            raise refuse(f"{show(value)} is not a whole number", allowed)
+        return int(within(value, low, high, allowed))
+
+    return Read(read, {"type": "integer", "minimum": low, "maximum": high})
+
+
+def number(low: float, high: float, unit: str = "") -> Read:
+    """A number between two, both included."""
+    allowed = f"{low:g} to {high:g} {unit}".rstrip()
+
+    def read(value: Any) -> float:
+        return float(within(_number(value, allowed), low, high, allowed))
+
+    return Read(read, {"type": "number", "minimum": low, "maximum": high})
+
+
+def _number(value: Any, allowed: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise refuse(f"{show(value)} is not a number", allowed)
+    return value
+
+
+def within(value: float, low: float, high: float, allowed: str) -> float:
+    """The value, if it lies between the two."""
+    if not low <= value <= high:
+        side = "below" if value < low else "above"
+        raise refuse(f"{value:g} is {side} what is allowed", allowed)
+    return value
+
+
+def choice(*names: Any, off: bool = False) -> Read:
+    """One of some names; where `off`, the other ways of writing it as well."""
+
+    def read(value: Any) -> Any:
+        if off and is_off(value):
+            return "off"
+        if isinstance(value, bool) or value not in names:
+            close = nearest(value, map(str, names))
+            raise refuse(f"{show(value)} is not known", listed(names), close)
+        return names[names.index(value)]
+
+    extra = [word for word in OFF if word not in names] if off else []
+    return Read(read, {"enum": [*names, *extra]})
+
+
+def _read_yes_no(value: Any) -> bool:
+    known = {"yes": True, "on": True, "no": False, "off": False}
+    if isinstance(value, bool):
+        return value
+    if isinstance(value, str) and value in known:
+        return known[value]
+    raise refuse(f"{show(value)} is not known", "true, false", "")
+
+
+YES_NO = Read(_read_yes_no, {"enum": [True, False, "yes", "no", "on", "off"]})
+
+
+def text(longest: int, *, empty: bool = False) -> Read:
+    """A text on one line (line breaks become spaces); numbers are taken as they look."""
+
+    def read(value: Any) -> str:
+        if isinstance(value, bool) or not isinstance(value, str | int | float):
+            raise refuse(f"{show(value)} is not a text", "a text")
+        words = " ".join(str(value).split())
+        if not words and not empty:
+            raise refuse("the text is empty", "a text")
+        if len(words) > longest:
+            raise refuse(f"the text has {len(words)} characters", f"up to {longest}")
+        return words
+
+    schema = {"type": ["string", "number"], "maxLength": longest}
+    return Read(read, schema if empty else {**schema, "pattern": r"\S"})
+
+
+class Range(NamedTuple):
+    """Two sounding pitches, both included."""
+
+    low: Pitch
+    high: Pitch
+
+    @property
+    def midi(self) -> tuple[int, int]:
+        return self.low.midi, self.high.midi
+
+    def __str__(self) -> str:
+        return f"{self.low} to {self.high}"
+
+
+_RANGE = "two sounding pitches at least an octave apart: E1 to G3"
+_LOWEST, _HIGHEST = 21, 108  # A0 and C8: the piano's compass
+
+
+def read_range(value: Any) -> Range:
+    """Read 'E1 to G3' or [E1, G3]."""
+    if isinstance(value, Range):
+        return value
+    words = value.split(" to ") if isinstance(value, str) else value
+    if not isinstance(words, list | tuple) or len(words) != 2:
+        raise refuse(f"{show(value)} is not a range", _RANGE)
+    low, high = (_pitch(word) for word in words)
+    if high.midi - low.midi < 12:
+        raise refuse(f"{low} to {high} is less than an octave", _RANGE)
+    return Range(low, high)
+
+
+def _pitch(word: Any) -> Pitch:
+    try:
+        pitch = Pitch.parse(str(word))
+    except ValueError:
+        raise refuse(f"{show(word)} is not a pitch", _RANGE) from None
+    if not _LOWEST <= pitch.midi <= _HIGHEST:
+        raise refuse(f"{pitch} is beyond the piano's compass", "A0 to C8")
+    return pitch
+
+
+_PITCH_TEXT = r"\s*[A-G](##|bb|[#♯b♭x𝄪𝄫])?-?[0-9]\s*"
+RANGE = Read(
+    read_range,
+    {
+        "anyOf": [
+            {"type": "string", "pattern": f"^{_PITCH_TEXT} to {_PITCH_TEXT}$"},
+            {
+                "type": "array",
+                "items": {"type": "string", "pattern": f"^{_PITCH_TEXT}$"},
+                "minItems": 2,
+                "maxItems": 2,
+            },
+        ],
+        "examples": ["E1 to G3"],
+    },
+)

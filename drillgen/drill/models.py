@@ -1,0 +1,223 @@
+"""The drill: what a person writes, validated and made long.
+
+Every compact form of the language is read by the field's own annotation (`fields.py`), so the rest
+of the house meets one shape only.  `Drill.model_validate` takes plain data and raises pydantic's
+ValidationError; `reader.py` makes sentences of that.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from pydantic import Field
+
+from drillgen.drill import playable
+from drillgen.drill.band import BAND, Band, PartSpec
+from drillgen.drill.base import Model
+from drillgen.drill.fields import YES_NO, Read, ReadWith, Short, choice, is_off, number, text, whole
+from drillgen.drill.forms import PROGRESSION
+from drillgen.drill.instruments import INSTRUMENTS
+from drillgen.drill.key_cycle import C_MAJOR, KEY, KEY_CYCLE, default_cycle
+from drillgen.drill.lines import LINE, AnyLine, GuideTones
+from drillgen.drill.meter import FASTEST, METERS, SLOWEST, Meter, Tempo, read_tempos
+from drillgen.drill.problems import listed, nearest, refuse, show
+from drillgen.drill.progression import BarText, Progression, Slot
+from drillgen.theory.keys import Key
+
+__all__ = ["Band", "BarText", "CountIn", "Drill", "Gaps", "Meter", "PartSpec", "Progression",
+           "SheetSpec", "Slot", "Tempo"]
+
+_LONGEST_TITLE = 100  # characters; titles become names of files
+_DEFAULT_TITLE = 60
+
+
+class CountIn(Model):
+    """The bars before the first."""
+
+    bars: Annotated[int, whole(0, 8, "bars")] = 2
+    """How many bars are counted."""
+    sound: Annotated[str, choice("sticks", "click", "hat")] = "sticks"
+    """What counts."""
+    starting_note: Annotated[bool, YES_NO] = False
+    """Sound the line's first note before the count."""
+
+
+class Gaps(Model):
+    """Call and response."""
+
+    call: Annotated[int, whole(1, 64, "bars")] = 4
+    """Bars in which the line is played."""
+    response: Annotated[int, whole(1, 64, "bars")] = Field(
+        default_factory=lambda data: data.get("call", 4)
+    )
+    """Bars left free to answer in; by default as many as the call's."""
+    harmony: Annotated[str, choice("repeats", "continues")] = "repeats"
+    """The response plays the same bars again, or call and response trade through the form."""
+    band: Annotated[str, choice("plays", "time", "silent")] = "plays"
+    """What the band does in a response: play, keep time only, or be silent."""
+
+
+def _none_or(names: tuple[str, ...]) -> Read:
+    """One of the names, or none."""
+    known = choice(*names, off=True)
+
+    def read(value: Any) -> str | None:
+        return None if is_off(value) else known.function(value)
+
+    return Read(read, known.schema)
+
+
+class SheetSpec(Model):
+    """What is printed."""
+
+    show: Annotated[str, choice("line", "chords", "both")] = "both"
+    """The line, the chords, or both."""
+    clef: Annotated[str | None, _none_or(("bass", "treble", "alto", "tenor"))] = None
+    """By default the instrument's own."""
+    transpose: Annotated[str | None, _none_or(("Bb", "Eb"))] = None
+    """Written for an instrument in this pitch."""
+    fingering: Annotated[bool, YES_NO] = False
+    """Fingers and strings under the staff."""
+    instrument: Annotated[str | None, _none_or(tuple(INSTRUMENTS))] = None
+    """Who reads it; by default who plays the line."""
+
+
+def _short(key: str) -> Any:
+    def expand(value: Any) -> Any:
+        return value if isinstance(value, dict | Model) else {key: value}
+
+    return expand
+
+
+def _count(value: Any) -> Any:
+    """`2` is short for `{bars: 2}`; off for none."""
+    return {"bars": 0} if is_off(value) else _short("bars")(value)
+
+
+def _gaps(value: Any) -> Any:
+    """`4` is short for `{call: 4}`; off leaves call and response out."""
+    return None if is_off(value) else _short("call")(value)
+
+
+def _feel(value: Any) -> str:
+    return playable.check_feel(value)
+
+
+_FEELS = (*playable.playable_feels(), *playable.ALIASES)
+FEEL = Read(_feel, {"enum": [n for n in _FEELS if playable.ALIASES.get(n, n) in _FEELS]})
+
+
+def _meter(value: Any, data: dict[str, Any]) -> Meter:
+    """A meter that the feel (where it could be read) is played in."""
+    if isinstance(value, Meter):
+        return value
+    if not isinstance(value, str) or value not in METERS:
+        raise refuse(f"{show(value)} is no meter", listed(METERS), nearest(value, METERS))
+    played = playable.meters(data["feel"]) if "feel" in data else ()
+    if played and value not in played:
+        raise refuse(f"{data['feel']} has no player in {value} yet", listed(played))
+    return METERS[value]
+
+
+def _default_meter(data: dict[str, Any]) -> Meter:
+    """4/4, or the feel's own meter where it is never played in four."""
+    played = playable.meters(data.get("feel", "swing"))
+    return METERS["4/4" if "4/4" in played or not played else played[0]]
+
+
+METER = ReadWith(schema={"enum": [*METERS], "default": "4/4"}, function=_meter)
+
+
+def _tracks(value: Any, data: dict[str, Any]) -> str:
+    """`per key` makes a file for each key, so a key may stand there only once."""
+    read: str = choice("together", "per key").function(value)
+    keys = data.get("key_cycle", ())
+    if read == "per key" and len(set(keys)) < len(keys):
+        raise refuse("a key stands twice in key_cycle", "together, or each key once")
+    return read
+
+
+TRACKS = ReadWith(schema={"enum": ["together", "per key"]}, function=_tracks)
+
+_NUMBER = r"[0-9]{1,4}(\.[0-9]{1,4})?"
+_BEATS = {"type": "number", "minimum": SLOWEST, "maximum": FASTEST}
+_CLIMB = {
+    "type": "object",
+    "additionalProperties": False,
+    "required": ["from", "to"],
+    "properties": {
+        "from": {**_BEATS, "description": "the first pass"},
+        "to": {**_BEATS, "description": "reached and kept"},
+        "step": {"type": "number", "minimum": 0.5, "maximum": 100, "default": 4,
+                 "description": "how much on each pass"},
+    },
+}
+TEMPO = Read(
+    read_tempos,
+    {
+        "anyOf": [
+            _BEATS,
+            {"type": "array", "items": {"anyOf": [_BEATS, _CLIMB]}, "minItems": 1, "maxItems": 32},
+            {"type": "string", "pattern": rf"^\s*{_NUMBER}\s*(,\s*{_NUMBER}\s*)*$"},
+            _CLIMB,
+        ],
+        "default": 80,
+        "examples": [72, [60, 72, 84], {"from": 60, "to": 100, "step": 4}],
+    },
+)
+
+
+def _title(data: dict[str, Any]) -> str:
+    # Older pydantic asks for defaults even where the progression could not be read.
+    written: str = data["progression"].text if "progression" in data else ""
+    return written if len(written) <= _DEFAULT_TITLE else written[: _DEFAULT_TITLE - 1] + "…"
+
+
+class Drill(Model):
+    """One exercise."""
+
+    seed: Annotated[int, whole(0, 2**31 - 1)] = 1
+    """Every random choice follows from it: the same seed gives the same music."""
+    key: Annotated[Key, KEY] = C_MAJOR
+    """The key in which chord symbols are written, and where the cycle starts."""
+    feel: Annotated[str, FEEL] = "swing"
+    """How time is played."""
+    meter: Annotated[Meter, METER] = Field(default_factory=_default_meter)
+    """Beats in a bar."""
+    progression: Annotated[Progression, PROGRESSION]
+    """The chords, bar by bar."""
+    title: Annotated[str, text(_LONGEST_TITLE)] = Field(default_factory=_title)
+    """What the drill is called."""
+    note: Annotated[str, text(1000, empty=True)] = ""
+    """A sentence for the student."""
+    key_cycle: Annotated[tuple[Key, ...], KEY_CYCLE] = Field(default_factory=default_cycle)
+    """The keys, in order."""
+    passes: Annotated[int, whole(1, 100, "passes")] = 1
+    """How often the progression is played in each key."""
+    tempos: Annotated[tuple[Tempo, ...], TEMPO] = Field(
+        default=(Tempo(80.0, 0.0, 80.0),), alias="tempo"
+    )
+    """Beats a minute; a list makes a track of each."""
+    count_in: Annotated[CountIn, Short(_count, ({"type": "integer", "minimum": 0, "maximum": 8},
+                                                {"enum": ["off", "none", False]}))] = CountIn()
+    """What is counted before the first bar."""
+    swing: Annotated[float | None, number(1, 4)] = None
+    """The first eighth's length against the second's; by default it follows the tempo."""
+    band: Annotated[Band, BAND] = Band()
+    """Who plays with the student."""
+    line: Annotated[AnyLine | None, LINE] = GuideTones()
+    """The melody to learn."""
+    gaps: Annotated[
+        Gaps | None,
+        Short(_gaps, ({"type": "integer", "minimum": 1, "maximum": 64},
+                      {"enum": ["off", "none", False]})),
+    ] = Field(default_factory=lambda data: Gaps() if data.get("line") else None)
+    """Call and response; none where the line is off."""
+    ending: Annotated[str, choice("hold", "none")] = "hold"
+    """How a track ends: on a held chord, or not at all (for loops)."""
+    sheet: Annotated[SheetSpec, Short(_short("show"), ({"enum": ["line", "chords", "both"]},))] = (
+        SheetSpec()
+    )
+    """What is printed."""
+    tracks: Annotated[str, TRACKS] = "together"
+    """All keys in one track, or a track each."""

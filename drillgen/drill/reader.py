@@ -1,0 +1,132 @@
+"""From a file's text to a drill, or to everything that is wrong with it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from pathlib import Path as FilePath
+from typing import Any
+
+from pydantic import ValidationError
+
+from drillgen.drill.models import Drill
+from drillgen.drill.overrides import Override, apply
+from drillgen.drill.problems import (
+    DrillError,
+    Path,
+    Problem,
+    RefusedError,
+    dotted,
+    nearest,
+    refuse,
+    show,
+)
+from drillgen.drill.scalars import comment_after, with_lines
+from drillgen.drill.source import MAX_CHARACTERS, Item, Source, from_python, parse, walk
+from drillgen.drill.translate import problems_of
+
+_LIKE_A_NUMERAL = re.compile(r"#[IViv]")
+
+
+def parse_drill(text: str, name: str = "drill", overrides: Iterable[Override] = ()) -> Drill:
+    """The drill in a YAML text.  Raises DrillError."""
+    return read_item(apply(parse(Source(name, _unix(text))), overrides))
+
+
+def drill_of(data: Mapping[str, Any], overrides: Iterable[Override] = ()) -> Drill:
+    """The drill in plain Python data, shaped as in YAML.  Raises DrillError."""
+    return read_item(apply(from_python(data, "drill"), overrides))
+
+
+def read_item(item: Item) -> Drill:
+    """The drill in a mapping of items.  Raises DrillError with every problem."""
+    if not isinstance(item.value, dict):
+        raise DrillError([item.place.source.problem(
+            f"{show(item.value)} is no drill", item.place.start,
+            allowed="keys and values: progression: ii7 | V7 | Imaj7")])
+    hidden = _hidden_by_comments(item)
+    try:
+        drill = Drill.model_validate(_plain(item))
+    except ValidationError as error:
+        known = {(problem.file, problem.path) for problem in hidden}
+        found = problems_of(error, item)
+        raise DrillError(
+            hidden + [each for each in found if (each.file, each.path) not in known]
+        ) from None
+    if hidden:
+        raise DrillError(hidden)
+    return drill
+
+
+def _plain(item: Item, path: Path = ()) -> Any:
+    """Plain data; texts of the progression keep the line ends they were written with."""
+    if isinstance(item.value, dict):
+        return {key: _plain(each, (*path, key)) for key, each in item.value.items()}
+    if isinstance(item.value, tuple):
+        return [_plain(each, (*path, index)) for index, each in enumerate(item.value)]
+    if isinstance(item.value, str) and path[:1] == ("progression",):
+        return with_lines(item)
+    return item.value
+
+
+def _hidden_by_comments(root: Item) -> list[Problem]:
+    """Numerals like #IVo7 that YAML took for the beginning of a comment."""
+    progression = root.value.get("progression")
+    problems = []
+    for path, item in walk(progression, ("progression",)) if progression else ():
+        scalar = not isinstance(item.value, dict | tuple)
+        start = comment_after(item) if scalar else None
+        source = item.place.source
+        if start is not None and _LIKE_A_NUMERAL.match(source.text, start):
+            problems.append(source.problem(
+                "a # after a space begins a comment, so the rest of the line is not read", start,
+                path=dotted(path), value=item.value, allowed="the text in quotes, or ♯"))
+    return problems
+
+
+def read_source(path: FilePath, name: str | None = None) -> Source:
+    """The text of a file.  Raises RefusedError where there is none to be had."""
+    try:
+        with path.open("rb") as file:
+            data = file.read(4 * MAX_CHARACTERS + 1)
+    except IsADirectoryError:
+        raise refuse("this is a folder", "a file in it") from None
+    except FileNotFoundError:
+        raise refuse("there is no such file", "", _neighbour(path)) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or "not a name of a file"
+        raise refuse(f"the file cannot be read ({str(reason).lower()})") from None
+    if len(data) > 4 * MAX_CHARACTERS:
+        raise refuse("the file is too long for a drill", f"up to {MAX_CHARACTERS} characters")
+    return Source(name or str(path), _text(data))
+
+
+def _text(data: bytes) -> str:
+    if b"\0" in data:
+        raise refuse("the file is not text", "text in UTF-8")
+    try:
+        return _unix(data.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise refuse(f"the file is not in UTF-8 (line {line})", "text in UTF-8") from None
+
+
+def _unix(text: str) -> str:
+    return text.removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n")
+
+
+def _neighbour(path: FilePath) -> str:
+    """A file beside it with nearly that name."""
+    try:
+        names = [each.name for each in path.parent.iterdir()]
+    except OSError:
+        return ""
+    return nearest(path.name, names)
+
+
+def file_error(name: str, refused: RefusedError) -> DrillError:
+    """The same about a file named on the command line, where there is no line to cite."""
+    return DrillError(
+        Problem(name, 0, 0, "", name, wrong.message, wrong.allowed, wrong.nearest)
+        for wrong in refused.wrongs
+    )

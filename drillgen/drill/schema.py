@@ -1,0 +1,107 @@
+"""The JSON Schema (Draft 2020-12) of drills and lessons, for editors.
+
+Each field's own annotation says what it accepts (`fields.py`), so this only puts the parts
+together.  A schema cannot read chords: what lies inside a progression, the reader alone checks.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from pydantic.json_schema import GenerateJsonSchema
+
+from drillgen.drill.lesson import MAX_DRILLS
+from drillgen.drill.models import Drill
+
+DRAFT = "https://json-schema.org/draft/2020-12/schema"
+FILE_NAME = "drill.schema.json"  # beside the presets, for editors
+# What a teacher gets by writing nothing, where it is not one plain value inside.
+_DEFAULTS: dict[str, Any] = {
+    "key": "C",
+    "key_cycle": "fourths",
+    "meter": "4/4",
+    "tempo": 80,
+    "count_in": 2,
+    "line": "guide tones",
+    "gaps": 4,
+}
+
+
+class _Generator(GenerateJsonSchema):
+    """Without the titles that pydantic makes of names."""
+
+    def field_title_should_be_set(self, schema: Any) -> bool:
+        return False
+
+
+def json_schema() -> dict[str, Any]:
+    """A fresh copy of the schema, ready for `json.dumps`."""
+    drill = _cleaned(Drill.model_json_schema(schema_generator=_Generator))
+    parts: dict[str, Any] = drill.pop("$defs")
+    for key, default in _DEFAULTS.items():
+        drill["properties"][key]["default"] = default
+    parts.update(Drill=drill, Change=_change(drill), Lesson=_lesson())
+    return {
+        "$schema": DRAFT,
+        "title": "A drill or a lesson",
+        "type": "object",
+        "if": {"anyOf": [{"required": ["drills"]}, {"required": ["defaults"]}]},
+        "then": {"$ref": "#/$defs/Lesson"},
+        "else": {"$ref": "#/$defs/Drill"},
+        "$defs": parts,
+    }
+
+
+def as_text() -> str:
+    """The schema as it stands in the file beside the presets."""
+    return json.dumps(json_schema(), indent=2, ensure_ascii=False) + "\n"
+
+
+def _cleaned(part: Any) -> Any:
+    """Without what is not JSON Schema, what no YAML may say (null), and defaults made long."""
+    if isinstance(part, list):
+        return [_cleaned(each) for each in part if each != {"type": "null"}]
+    if not isinstance(part, dict):
+        return part
+    return {key: _cleaned(each) for key, each in part.items() if not _idle(key, each)}
+
+
+def _idle(key: str, value: Any) -> bool:
+    if key == "default":
+        return value is None or isinstance(value, dict | list)
+    return key == "discriminator"
+
+
+def _change(drill: dict[str, Any]) -> dict[str, Any]:
+    """Some of a drill's keys: defaults, or changes to a drill that is named."""
+    properties = {key: {"$ref": f"#/$defs/Drill/properties/{key}"} for key in drill["properties"]}
+    named = {"type": "string", "description": "The file or preset that is changed."}
+    return {
+        "description": "A drill, or changes to one.",
+        "type": "object",
+        "properties": {"drill": named, **properties},
+        "additionalProperties": False,
+    }
+
+
+def _lesson() -> dict[str, Any]:
+    change = {"$ref": "#/$defs/Change"}
+    return {
+        "description": "Several drills with shared defaults.",
+        "type": "object",
+        "properties": {
+            "title": {"type": "string", "description": "What the lesson is called."},
+            "defaults": {"description": "What lies under every drill.",
+                         "allOf": [change, {"not": {"required": ["drill"]}}]},
+            "drills": {
+                "description": "Files, presets by name, or drills.",
+                "type": "array",
+                "minItems": 1,
+                "maxItems": MAX_DRILLS,
+                "items": {"anyOf": [{"type": "string"}, change]},
+            },
+        },
+        "required": ["drills"],
+        "additionalProperties": False,
+    }

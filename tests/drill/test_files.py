@@ -1,0 +1,112 @@
+"""Files that are no drills: one clear sentence, never a traceback."""
+
+from __future__ import annotations
+
+import pytest
+
+from drillgen.drill.lesson import load, read_drill
+from drillgen.drill.problems import DrillError
+
+OK = "progression: ii7 | V7 | Imaj7 | %\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "empty"),
+        ("# only a comment\n", "empty"),
+        ("¦- ii7\n- V7\n", "no drill"),
+        ("¦just words\n", "no drill"),
+        ("tempo: 72\n¦tempo: 80\n", "twice"),
+        ("band: {bass: roots, ¦bass: off}\n", "twice"),
+        ("line:\n¦\tkind: roots\n", "tab"),
+        ("progression: | ¦Dm7 | G7\n", "quoted"),
+        ("progression: ¦% | Dm7\n", "quoted"),
+        ("a: b¦: c\n", "colon"),
+        ("band: {bass: roots\n¦", "not closed"),
+        ("title: 'open\n¦", "quotation mark"),
+        ("title: ¦*nobody\n", "alias"),
+        ("title: ¦!secret x\n", "means nothing"),
+        ("title: &a [¦*a]\n", ""),
+        ("title: a\n¦---\ntitle: b\n", "second document"),
+        ("¦[a]: b\n", "key must be a word"),
+        ("title: bad\a bell\n", "U+0007"),
+        ("[" * 5000, "deep"),
+        ("a: " + "[" * 400 + "]" * 400 + "\n", ""),
+        ("x" * 300_000, "characters"),
+    ],
+)
+def test_yaml_that_cannot_be_read(read, text, said):
+    """Broken YAML is explained at its place."""
+    plain = text.replace("¦", "")
+    with pytest.raises(DrillError) as caught:
+        read(plain)
+    (problem, *_) = caught.value.problems
+    assert said in str(caught.value)
+    if "¦" in text and said:
+        before = text[: text.index("¦")]
+        assert (problem.line, problem.column) == (
+            before.count("\n") + 1, len(before) - before.rfind("\n"))
+
+
+def test_aliases_cannot_explode(read):
+    """Nested aliases (ten levels of ten) are refused at once instead of filling the memory."""
+    levels = ["a0: &a0 [x, x, x, x, x, x, x, x, x, x]"]
+    levels += [
+        f"a{level}: &a{level} [{', '.join([f'*a{level - 1}'] * 10)}]" for level in range(1, 11)
+    ]
+    with pytest.raises(DrillError, match="too many values"):
+        read("\n".join(levels) + "\n")
+
+
+def test_plain_aliases_work(read):
+    """An anchor and its alias mean the same chords."""
+    drill = read("progression: {A: &a ii7 | V7, B: *a}\n")
+    assert len(drill.progression.bars) == 4
+
+
+def test_words_that_older_yaml_takes_for_booleans(read):
+    """YAML 1.2 (core schema, 10.3.2): off and no are words; 1:30 is no number."""
+    assert read(OK + "title: no\nnote: 'off'\n").title == "no"
+    with pytest.raises(DrillError, match='"1:30" is no tempo'):
+        read(OK + "tempo: 1:30\n")
+
+
+def test_windows_and_old_mac_line_ends_and_a_mark_at_the_start(tmp_path):
+    """CRLF, CR and a byte-order mark are read, and lines are still counted."""
+    for ending in ("\r\n", "\r"):
+        path = tmp_path / "drill.yaml"
+        text = "progression: |\n  ii7 | V7\n  Imaj7 | %\ntempo: 20\n".replace("\n", ending)
+        path.write_bytes(b"\xef\xbb\xbf" + text.encode())
+        with pytest.raises(DrillError) as caught:
+            read_drill(path)
+        assert [(p.line, p.column) for p in caught.value.problems] == [(4, 8)]
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (b"\x00\x01\x02", "not text"),
+        (b"progression: \xff\xfe\n", "UTF-8"),
+        ("progression: ii7".encode("utf-16"), "not text"),
+        (b"x" * 2_000_000, "too long"),
+    ],
+)
+def test_files_that_are_no_text(tmp_path, content, said):
+    """Binary files, other encodings and huge files are named as such."""
+    path = tmp_path / "drill.yaml"
+    path.write_bytes(content)
+    with pytest.raises(DrillError, match=said):
+        read_drill(path)
+
+
+def test_files_that_are_not_there(tmp_path):
+    """A missing file names its near neighbour; a folder is no file; nor is an impossible name."""
+    (tmp_path / "blues.yaml").write_text(OK, "utf-8")
+    with pytest.raises(DrillError, match=r'no such file; did you mean "blues\.yaml"'):
+        load(tmp_path / "bluse.yaml")
+    with pytest.raises(DrillError, match="folder"):
+        load(tmp_path)
+    for name in ("a\0b.yaml", "x" * 5000 + ".yaml", "/"):
+        with pytest.raises(DrillError):
+            load(name)

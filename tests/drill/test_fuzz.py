@@ -1,0 +1,79 @@
+"""Whatever is thrown at it, the reader answers with a drill or with a DrillError."""
+
+from __future__ import annotations
+
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from drillgen.drill.lesson import load
+from drillgen.drill.models import Drill
+from drillgen.drill.presets import list_presets
+from drillgen.drill.problems import DrillError
+from drillgen.drill.reader import drill_of, parse_drill
+
+TEXTS = [preset.path.read_text("utf-8") for preset in list_presets()]
+PIECES = st.sampled_from(
+    [":", "- ", "|", "%", "/", "{", "}", "[", "]", "'", '"', "#", "&a ", "*a", "!x ", "\t", "\n",
+     "  ", "\\", "♭", "\0", "\u2028", "\x85", "N.C.", "%", "form", "tempo: ", "1e999", "~", "?",
+     "---\n", "<<: ", "> \n", "|2\n", "𝄫", "9" * 30]
+)
+HERE = settings(deadline=None, max_examples=150,
+                suppress_health_check=[HealthCheck.function_scoped_fixture])
+
+
+def checked(call):
+    try:
+        drill = call()
+    except DrillError as error:
+        assert error.problems
+        assert all(problem.message for problem in error.problems)
+    else:
+        assert drill
+
+
+@HERE
+@given(st.binary(max_size=200))
+def test_random_bytes(tmp_path, data):
+    """Any file at all."""
+    path = tmp_path / "any.yaml"
+    path.write_bytes(data)
+    checked(lambda: load(path))
+
+
+@HERE
+@given(st.sampled_from(TEXTS), st.lists(st.tuples(st.floats(0, 1), st.integers(0, 9), PIECES),
+                                        min_size=1, max_size=3))
+def test_damaged_presets(text, edits):
+    """Presets with pieces cut out and put in at random places."""
+    for where, cut, piece in edits:
+        at = int(where * len(text))
+        text = text[:at] + piece + text[at + cut:]
+    checked(lambda: parse_drill(text))
+
+
+LEAVES = st.one_of(st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=8),
+                   st.sampled_from(["off", "ii7 | V7", "Dm7 / G7", "C", "[", "A A", "1357"]))
+NAMES = [field.alias or name for name, field in Drill.model_fields.items()]
+KEYS = st.sampled_from([*NAMES, "kind", "A", "form", "from", "to", "order", "drums", "x", ""])
+TREES = st.recursive(
+    LEAVES, lambda inner: st.lists(inner, max_size=4) | st.dictionaries(KEYS, inner, max_size=4),
+    max_leaves=12)
+
+
+@HERE
+@given(st.dictionaries(st.sampled_from(NAMES), TREES, max_size=6))
+def test_random_data(data):
+    """Any shape of data under the language's own keys."""
+    checked(lambda: drill_of(data))
+
+
+@HERE
+@given(st.text(alphabet="ABCDEFGivIVmb#♭7/|%. \n()jaosu12469+-", max_size=40))
+def test_random_progressions(text):
+    """Any string of the signs that chords are made of: bars add up, or it is refused."""
+    try:
+        drill = drill_of({"progression": text})
+    except DrillError:
+        return
+    for bar in drill.progression.bars:
+        assert sum(slot.duration for slot in bar.slots) == drill.meter.bar

@@ -1,0 +1,120 @@
+"""Lessons: shared defaults under drills from files, presets and the lesson itself."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from drillgen.drill.lesson import load, load_all, read_drill
+from drillgen.drill.overrides import Override
+from drillgen.drill.problems import DrillError
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A lesson with one drill of each sort, and the file that it names."""
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "slow-one.yaml").write_text(
+        "progression: iiø7 | V7b9 | i6 | %\nkey: A minor\ntempo: 50\nline: roots\n", "utf-8")
+    (tmp_path / "lesson.yaml").write_text(
+        "title: First week\n"
+        "defaults:\n"
+        "  tempo: 66\n"
+        "  band: {drums: brushes, bass: {kind: roots, level: -2}}\n"
+        "  line: {kind: guide tones, begin_on: 7, instrument: electric}\n"
+        "drills:\n"
+        "  - first-two-fives\n"
+        "  - mine/slow-one.yaml\n"
+        "  - {title: Own, progression: I7 | IV7, band: {bass: walking}}\n"
+        "  - {drill: mine/slow-one.yaml, tempo: 40, title: Slower}\n"
+        "  - {drill: first-two-fives, line: arpeggio}\n",
+        "utf-8")
+    return tmp_path
+
+
+def test_a_lesson_holds_its_drills_in_order(folder):
+    """Presets, files beside the lesson, inline drills and changes to either."""
+    lesson = load(folder / "lesson.yaml")
+    titles = [drill.title for drill in lesson.drills]
+    assert lesson.title == "First week"
+    assert titles == ["First two-fives", "Slow one", "Own", "Slower", "First two-fives"]
+
+
+def test_defaults_lie_under_each_drill(folder):
+    """What a drill says itself stays; what it does not say comes from the defaults."""
+    preset, file, own, slower, changed = load(folder / "lesson.yaml").drills
+    assert [drill.tempos[0].start for drill in (preset, file, own, slower)] == [72, 50, 66, 40]
+    assert [drill.band.bass.kind for drill in (preset, file, own)] == ["roots", "roots", "walking"]
+    assert {drill.band.bass.level for drill in (preset, file, own)} == {-2}
+    assert (file.line.kind, file.line.instrument) == ("roots", "electric")
+    assert (changed.line.kind, changed.line.instrument) == ("arpeggio", "electric")
+    assert own.line.begin_on == 7
+
+
+def test_overrides_reach_every_drill(folder):
+    """An option on the command line holds for the whole lesson."""
+    lesson = load(folder / "lesson.yaml", [Override("tempo", "90", "--tempo 90")])
+    assert {drill.tempos[0].start for drill in lesson.drills} == {90}
+
+
+def test_a_single_drill_is_a_lesson_of_one():
+    """A drill's own title is the lesson's."""
+    lesson = load("first-two-fives")
+    assert (lesson.title, len(lesson.drills)) == (lesson.drills[0].title, 1)
+
+
+def test_several_sources_become_one_lesson(folder):
+    """Files and presets together, in order; their problems together too."""
+    lesson = load_all(["first-two-fives", str(folder / "lesson.yaml")])
+    assert len(lesson.drills) == 6
+    with pytest.raises(DrillError) as caught:
+        load_all(["frist-two-fives", "nowhere.yaml"])
+    assert [problem.file for problem in caught.value.problems] == [
+        "frist-two-fives", "nowhere.yaml"]
+
+
+def test_a_lesson_is_no_drill(folder):
+    """Where one drill is wanted, a lesson of several is refused."""
+    with pytest.raises(DrillError, match="holds 5 drills"):
+        read_drill(folder / "lesson.yaml")
+
+
+def test_problems_cite_the_file_that_they_are_in(folder):
+    """Wrong defaults in the lesson, wrong drills in their own file, each at its line, once."""
+    (folder / "bad.yaml").write_text("progression: ii7 | X7\ntempo: 9\n", "utf-8")
+    (folder / "lesson.yaml").write_text(
+        "defaults:\n  passes: 0\ndrills:\n  - bad.yaml\n  - {progression: ii7, key: H}\n"
+        "  - no-such-preset\n  - gone.yaml\n  - lesson.yaml\n  - 12\n", "utf-8")
+    with pytest.raises(DrillError) as caught:
+        load(folder / "lesson.yaml")
+    found = [(Path(p.file).name, p.line, p.column) for p in caught.value.problems]
+    assert found == [
+        ("bad.yaml", 1, 20), ("bad.yaml", 2, 8),
+        ("lesson.yaml", 2, 11), ("lesson.yaml", 5, 29), ("lesson.yaml", 6, 5),
+        ("lesson.yaml", 7, 5), ("lesson.yaml", 8, 5), ("lesson.yaml", 9, 5),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "place", "said"),
+    [
+        ("drills: []\n", (1, 9), "needs its drills"),
+        ("defaults: {}\n", (1, 1), "needs its drills"),
+        ("drills: first-two-fives\n", (1, 9), "needs its drills"),
+        ("drils: x\ndefaults: {}\n", (1, 1), "did you mean \"drills\""),
+        ("defaults: [a]\ndrills: [first-two-fives]\n", (1, 11), "does not fit here"),
+        ("title: [a]\ndrills: [first-two-fives]\n", (1, 8), "does not fit here"),
+        ("drills: [frist-two-fives]\n", (1, 10), "did you mean \"first-two-fives\""),
+        ("drills: [{drill: 3}]\n", (1, 18), "is no drill"),
+        ("drills: [{tempo: 3}]\n", (1, 10), "\"progression\" is missing"),
+    ],
+)
+def test_broken_lessons(tmp_path, text, place, said):
+    """The lesson's own keys are checked like a drill's."""
+    path = tmp_path / "lesson.yaml"
+    path.write_text(text, "utf-8")
+    with pytest.raises(DrillError) as caught:
+        load(path)
+    assert place in [(problem.line, problem.column) for problem in caught.value.problems]
+    assert said in str(caught.value)

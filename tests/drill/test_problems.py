@@ -1,0 +1,207 @@
+"""What is said about a drill that is wrong: of which place, what is allowed, what is nearest.
+
+The mark ¦ stands before each place that must be named; nothing else may be complained about.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from drillgen.drill.lesson import read_drill
+from drillgen.drill.models import Drill
+from drillgen.drill.problems import DrillError
+
+OK = "progression: ii7 | V7 | Imaj7 | %\n"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "tempo: ¦720",
+        "tempo: [60, ¦20, 90, ¦fast]",
+        "tempo: [60, {from: ¦3, ¦steps: 4, to: 90}]",
+        "tempo: ¦{from: 60}",
+        "tempo: [60, ¦60]",
+        "tempo: ¦",
+        "tempo: ¦yes",
+        "¦tmpo: 72",
+        "¦tmpo: 72\nkey: ¦H\nband:\n  bass: ¦wakling\n  drums: {¦lvel: 3}",
+        "key: ¦G# major",
+        "key_cycle: [C, ¦X, F, ¦h]",
+        "key_cycle: ¦forths",
+        "key_cycle: {start: ¦H, move: ¦0, keys: ¦99}",
+        "key_cycle: ¦{start: C}",
+        "key_cycle: ¦[]",
+        "meter: ¦7/8",
+        "meter: ¦6/8",
+        "passes: ¦0",
+        "passes: ¦two",
+        "passes: ¦1.5",
+        "swing: ¦5",
+        "seed: ¦-1",
+        "title: ¦''",
+        "title: ¦[a]",
+        "band: ¦loud",
+        "band: {bass: ¦{level: -3}}",
+        "band: {comping: {register: ¦C4 to E4}}",
+        "band: {comping: {pan: ¦2, density: ¦-1, level: ¦99}}",
+        "count_in: ¦9",
+        "count_in: {bars: ¦9, sound: ¦cowbell, starting_note: ¦maybe}",
+        "line: ¦arpegio",
+        "line: {kind: ¦arpegio}",
+        "line: {kind: arpeggio, ¦begin_on: 3, order: [1, ¦0, 5]}",
+        "line: {kind: arpeggio, order: ¦up}",
+        "line: {instrument: ¦tuba, range: ¦E1}",
+        "line: {begin_on: ¦5}",
+        "gaps: {call: ¦0, response: ¦many, harmony: ¦repeat}",
+        "ending: ¦fade",
+        "sheet: {clef: ¦bas, transpose: ¦F}",
+        "tracks: ¦both",
+        "key_cycle: [C, F, C]\ntracks: ¦per key",
+        "line:\n  kind: guide tones\n  # a comment\n  begin_on:   ¦9   # another",
+        "band: {bass: roots,\n       drums: ¦stick}",
+    ],
+)
+def test_the_place_is_named_to_the_column(problems, text):
+    """Line and column of the wrong key or value, and of every one of several."""
+    problems(OK + text + "\n")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "progression: ii7 | ¦X7 | Imaj7",
+        "progression: Dm7 | ¦dm7 | ¦X7",
+        "progression: 'Dm7 | ¦X7 | G7'",
+        'progression: "Dm7 | ¦X7 | G7"',
+        'progression: "E\\u266d7 | ¦X7"',
+        "progression: 'Dm7 | ¦H''s | ¦X7'",
+        "progression: |\n  Dm7 | G7\n  C6 | ¦X7 | A7\n  ¦H7",
+        "progression: |2-   # the form\n    Dm7 | G7\n    C6   ¦X7",
+        "progression: >-\n  Dm7 | G7\n  C6 | ¦X7 | A7\n\n  ¦H7",
+        "progression: Dm7 | G7\n   | ¦X7\n     ¦H7",
+        "progression:\n  - Dm7 | G7\n  - C6 | ¦X7\n  - '¦H7 | C6'",
+        "progression: [Dm7, ¦X7, C6 ¦H7]",
+        "progression:\n  A: Dm7 | ¦X7\n  B: |\n    G7 | C6\n    ¦H7\n  form: A ¦C B",
+        "progression: {A: Dm7, B: [G7, ¦X7], form: [A, ¦C]}",
+        "progression: ¦% | Dm7",
+        "progression: Dm7 | G7 ¦%",
+        "progression: Dm7 | ¦/ G7",
+        "progression: Dm7 | | G7",
+        "progression: ¦Dm7 / G7 | ¦Dm7 / / / G7",
+        "progression: ¦Dm7 G7 C6",
+        "progression: Dm7¦/ G7",
+        "progression: Dm7 | G7 | ¦ii7",
+        "progression:\n  A: ii7 | V7\n  B: Imaj7 | ¦Dm7",
+        "progression: [ii7, V7 ¦G7]",
+        "progression: ¦12",
+        "progression: [Dm7, ¦3]",
+        "progression: ¦",
+        "progression: ¦{}",
+        "progression: ¦[]",
+        "progression: Imaj7 | ¦#Io7 | ii7",
+        "progression: ¦#IVo7 | ii7",
+        "progression:\n  - Imaj7 ¦#Io7\n  - ii7",
+    ],
+)
+def test_a_wrong_chord_is_named_to_the_column(problems, text):
+    """In plain, quoted, literal and folded texts, in lists and sections."""
+    if text == "progression: Dm7 | | G7":
+        text = "progression: Dm7 | ¦| G7"
+    if text.startswith("progression: ¦% "):
+        text = "progression: |\n  ¦% | Dm7"  # YAML allows no plain text to begin with %
+    problems(text + "\n")
+
+
+def test_a_problem_is_formatted_like_a_compilers(tmp_path):
+    """file:line:column, the key, the value, what is allowed, then the line with a caret."""
+    path = tmp_path / "blues.yaml"
+    path.write_text(OK + "tempo:   720\n", "utf-8")
+    with pytest.raises(DrillError) as caught:
+        read_drill(path)
+    first, line, caret = str(caught.value).split("\n")
+    assert first.startswith(f"{path}:2:10: tempo: 720 is too fast; allowed: 30 to 360 quarter")
+    assert line[caret.index("^"):] == "720"
+
+
+@pytest.mark.parametrize(
+    ("text", "nearest"),
+    [
+        ("tmpo: 72", '"tempo"'),
+        ("keycycle: C", '"key_cycle"'),
+        ("band: {bas: roots}", '"bass"'),
+        ("band: {bass: wakling}", '"walking"'),
+        ("line: {kind: guide tone}", '"guide tones"'),
+        ("line: {insturment: piano}", '"instrument"'),
+        ("line: {kind: arpeggio, oder: 135}", '"order"'),
+        ("gaps: {respnse: 4}", '"response"'),
+        ("key: bb", '"Bb"'),
+        ("key_cycle: forths", '"fourths"'),
+        ("feel: swng", '"swing"'),
+        ("count_in: {sound: stick}", '"sticks"'),
+        ("sheet: {shw: line}", '"show"'),
+    ],
+)
+def test_the_nearest_match_is_offered(read, text, nearest):
+    """A slip of the pen gets the word that was meant."""
+    with pytest.raises(DrillError) as caught:
+        read(OK + text + "\n")
+    (problem,) = caught.value.problems
+    assert problem.nearest == nearest
+    assert f"did you mean {nearest}?" in str(problem)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["feel: ballad", "feel: bossa", "line: enclosure", "line: {kind: phrases}", "line: riff"],
+)
+def test_what_has_no_player_yet_is_refused_plainly(read, text, monkeypatch, tmp_path):
+    """A feel or kind of line without a player is named, with those that can be played."""
+    from drillgen.drill import playable
+
+    players = tmp_path / "players"
+    players.mkdir()
+    (players / "swing.yaml").write_text("meters:\n  4/4:\n    x: y\n", "utf-8")
+    (players / "roots.py").write_text("", "utf-8")
+    monkeypatch.setattr(playable, "FEELS_FOLDER", players)
+    monkeypatch.setattr(playable, "LINES_FOLDER", players)
+    with pytest.raises(DrillError, match=r"no player yet; allowed: (swing|roots)\n") as caught:
+        read(OK + text + "\n")
+    assert len(caught.value.problems) == 1
+
+
+def test_no_words_of_the_libraries_are_shown(read):
+    """Nothing said mentions the validating library, its types or its pages."""
+    keys = [field.alias or name for name, field in Drill.model_fields.items()]
+    keys.remove("progression")
+    for wrong in ("{a: {b: c}}", "[[]]", "true", "1e99", "''"):
+        text = OK + "".join(f"{key}: {wrong}\n" for key in keys)
+        with pytest.raises(DrillError) as caught:
+            read(text)
+        said = str(caught.value).lower()
+        for jargon in ("pydantic", "http", "validation", "input_type", "dict", "ruamel", "value_"):
+            assert jargon not in said
+
+
+def test_problems_come_in_the_order_of_the_file(read):
+    """Several problems are sorted by place."""
+    with pytest.raises(DrillError) as caught:
+        read("swing: 9\nzzz: 1\nprogression: X\npasses: 0\nkey: H\n")
+    assert [problem.line for problem in caught.value.problems] == [1, 2, 3, 4, 5]
+
+
+def test_a_new_feel_is_a_new_file(read, monkeypatch, tmp_path):
+    """A file in the feels' folder makes a feel playable, in the meters that it names."""
+    from drillgen.drill import playable
+
+    players = tmp_path / "players"
+    players.mkdir()
+    monkeypatch.setattr(playable, "FEELS_FOLDER", players)
+    (players / "jazz-waltz.yaml").write_text("meters:\n  3/4:\n    x: y\n", "utf-8")
+    (players / "slow-12-8.yaml").write_text("meters:\n  12/8: {}\n", "utf-8")
+    (players / "my-own.yaml").write_text("meters:\n  5/4: {}\n  4/4: {}\n", "utf-8")
+    assert read(OK + "feel: jazz waltz\n").meter.text == "3/4"  # its own, not four
+    assert read(OK + "feel: slow 12/8\n").meter.text == "12/8"
+    assert read(OK + "feel: my own\n").meter.text == "4/4"
+    with pytest.raises(DrillError, match="jazz waltz has no player in 4/4 yet; allowed: 3/4"):
+        read(OK + "feel: jazz waltz\nmeter: 4/4\n")
