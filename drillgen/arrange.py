@@ -1,0 +1,18 @@
+"""From the chart to the score: the line and every player of the band, written out."""
+
+from __future__ import annotations
+
+from drillgen.band.bass import bass
+from drillgen.band.click import click, cue
+from drillgen.band.comping import comping
+from drillgen.band.drums import drums
+from drillgen.chart import Chart
+from drillgen.lines import line
+from drillgen.score import Score
+
+
+def arrange(chart: Chart) -> Score:
+    """Write every part of a track.  The same drill and seed give the same score."""
+    melody = line(chart)
+    parts = (drums(chart), comping(chart), bass(chart), melody, click(chart), cue(chart, melody))
+    return Score(chart, tuple(part for part in parts if part is not None))

@@ -1,0 +1,222 @@
+"""The chart: a drill laid out in bars, one chart a track.
+
+Times are in quarter notes from the start of the track (`Fraction`, exact) and in seconds.  A tempo
+counts the meter's beats: quarter notes, or dotted quarters in 6/8 and 12/8.  Seconds come from an
+exact sum, so that the last bar of an hour stands where the tempo puts it.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from functools import cached_property
+from itertools import groupby
+from typing import Literal
+
+from drillgen.drill.models import Drill, Gaps, Tempo
+from drillgen.drill.progression import BarText, Slot
+from drillgen.theory.chords import Chord
+from drillgen.theory.keys import Key
+from drillgen.theory.numerals import Numeral, parse_numeral
+
+Role = Literal["count-in", "call", "response", "play", "ending"]
+ENDING_BARS = 2  # the last chord rings for this long
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """One chord and how long it lasts; `chord` is None for N.C."""
+
+    start: Fraction  # quarter notes from the track's start
+    duration: Fraction  # quarter notes
+    chord: Chord | None
+
+    @property
+    def end(self) -> Fraction:
+        return self.start + self.duration
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """One bar of a track."""
+
+    number: int  # from 0, the count-in included
+    start: Fraction  # quarter notes from the track's start
+    length: Fraction  # quarter notes
+    tempo: Fraction  # beats of the meter a minute
+    key: Key
+    role: Role
+    spans: tuple[Span, ...] = ()
+    key_number: int = 0  # which key of the track, from 0
+    pass_number: int = 0  # from 1 through the whole track; 0 in the count-in
+    form_bar: int = -1  # which bar of the progression; -1 outside it
+    section: str = ""
+    starts_section: bool = False
+
+    @property
+    def end(self) -> Fraction:
+        return self.start + self.length
+
+
+@dataclass(frozen=True)
+class Chart:
+    """One track of a drill, bar by bar."""
+
+    drill: Drill
+    keys: tuple[Key, ...]
+    tempo: Tempo
+    bars: tuple[Bar, ...]
+
+    @property
+    def end(self) -> Fraction:
+        """The end of the last bar, in quarter notes."""
+        return self.bars[-1].end
+
+    @property
+    def seconds(self) -> float:
+        """The end of the last bar, in seconds."""
+        return self.seconds_at(self.end)
+
+    def seconds_at(self, quarters: Fraction) -> float:
+        """Seconds from the start of the track to a place in it; outside it, the tempo goes on."""
+        index = max(bisect_right(self._starts, quarters) - 1, 0)
+        bar = self.bars[index]
+        into = (quarters - bar.start) * self.seconds_a_quarter(bar)
+        return float(self._seconds[index] + into)
+
+    def seconds_a_quarter(self, bar: Bar) -> Fraction:
+        return Fraction(60) / (bar.tempo * self.drill.meter.beat)
+
+    def bar_at(self, quarters: Fraction) -> Bar:
+        return self.bars[max(bisect_right(self._starts, quarters) - 1, 0)]
+
+    def passes(self) -> Iterator[tuple[Bar, ...]]:
+        """The bars of each pass in turn, count-in and ending left out."""
+        played = (bar for bar in self.bars if bar.form_bar >= 0)
+        for _, bars in groupby(played, key=lambda bar: bar.pass_number):
+            yield tuple(bars)
+
+    @cached_property
+    def _starts(self) -> tuple[Fraction, ...]:
+        return tuple(bar.start for bar in self.bars)
+
+    @cached_property
+    def _seconds(self) -> tuple[Fraction, ...]:
+        """Each bar's start in seconds, exactly."""
+        sums = [Fraction(0)]
+        for bar in self.bars:
+            sums.append(sums[-1] + bar.length * self.seconds_a_quarter(bar))
+        return tuple(sums)
+
+
+def charts(drill: Drill) -> tuple[Chart, ...]:
+    """A chart for each track: each tempo, and each key where tracks are split by key."""
+    splits = [drill.key_cycle] if drill.tracks == "together" else [(k,) for k in drill.key_cycle]
+    return tuple(_chart(drill, keys, tempo) for tempo in drill.tempos for keys in splits)
+
+
+def _chart(drill: Drill, keys: tuple[Key, ...], tempo: Tempo) -> Chart:
+    bars: list[Bar] = []
+    for bar in _bars(drill, keys):
+        place = bars[-1].end if bars else Fraction(0)
+        pace = Fraction(str(tempo.at(max(bar.pass_number, 1))))
+        spans = tuple(replace(span, start=place + span.start) for span in bar.spans)
+        bars.append(replace(bar, number=len(bars), start=place, tempo=pace, spans=spans))
+    return Chart(drill, keys, tempo, tuple(bars))
+
+
+def _bars(drill: Drill, keys: tuple[Key, ...]) -> Iterator[Bar]:
+    """The bars in order, each as if it started at 0 and without its tempo."""
+    blank = Bar(0, Fraction(0), drill.meter.bar, Fraction(1), keys[0], "count-in")
+    lead_in = drill.count_in.bars + (1 if drill.count_in.starting_note else 0)
+    yield from (blank for _ in range(lead_in))
+    last = blank
+    for key_number, key in enumerate(keys):
+        turn = 0  # bars of this key so far: call and response trade across its passes
+        for count in range(drill.passes):
+            number = key_number * drill.passes + count + 1
+            for form_bar, role in _order(drill, turn):
+                last = _form_bar(
+                    drill,
+                    replace(blank, key=key, role=role, key_number=key_number, pass_number=number),
+                    form_bar,
+                )
+                yield last
+            turn += len(drill.progression.bars)
+    if drill.ending == "hold":
+        final = _final_chord(drill, last)
+        for number in range(ENDING_BARS):
+            span = Span(Fraction(0), drill.meter.bar, final)
+            yield replace(
+                last,
+                role="ending",
+                spans=(span,),
+                form_bar=-1,
+                section="",
+                starts_section=number == 0,
+            )
+
+
+def _order(drill: Drill, turn: int) -> Iterator[tuple[int, Role]]:
+    """Which bar of the progression is played in which role, through one pass.
+
+    `repeats`: each call is followed by a response over the same bars again; `continues`: the form
+    goes on and call and response trade, across the passes of one key (as in trading fours).
+    """
+    total = len(drill.progression.bars)
+    gaps = drill.gaps
+    if gaps is None:
+        yield from ((bar, "play") for bar in range(total))
+    elif gaps.harmony == "continues":
+        for bar in range(total):
+            called = (turn + bar) % (gaps.call + gaps.response) < gaps.call
+            yield bar, "call" if called else "response"
+    else:
+        yield from _repeated(total, gaps)
+
+
+def _repeated(total: int, gaps: Gaps) -> Iterator[tuple[int, Role]]:
+    for first in range(0, total, gaps.call):
+        called = range(first, min(first + gaps.call, total))
+        # A call that the form cuts short is answered in as many bars.
+        answered = gaps.response if len(called) == gaps.call else min(gaps.response, len(called))
+        yield from ((bar, "call") for bar in called)
+        yield from ((called[step % len(called)], "response") for step in range(answered))
+
+
+def _form_bar(drill: Drill, bar: Bar, index: int) -> Bar:
+    text = drill.progression.bars[index]
+    return replace(
+        bar,
+        form_bar=index,
+        spans=_spans(drill, text, bar.key),
+        section=text.section,
+        starts_section=text.starts_section or index == 0,
+    )
+
+
+def _spans(drill: Drill, text: BarText, key: Key) -> tuple[Span, ...]:
+    return tuple(
+        Span(slot.start, slot.duration, sounding(slot, drill.key, key)) for slot in text.slots
+    )
+
+
+def sounding(slot: Slot, written_in: Key, key: Key) -> Chord | None:
+    """The chord of a slot in a key of the cycle: numerals are read in it, symbols transposed."""
+    if isinstance(slot.symbol, Numeral):
+        return slot.symbol.in_key(key)
+    if slot.symbol is None:
+        return None
+    return slot.symbol.transposed(key.tonic.fifths - written_in.tonic.fifths)
+
+
+def _final_chord(drill: Drill, last: Bar) -> Chord:
+    """The chord to end on: the form's own tonic chord, else the key's plain sixth chord."""
+    first = sounding(drill.progression.bars[0].slots[0], drill.key, last.key)
+    ending = last.spans[-1].chord if last.spans else None
+    for chord in (ending, first):
+        if chord is not None and chord.root == last.key.tonic:
+            return chord
+    return parse_numeral("i6" if last.key.mode == "minor" else "I6").in_key(last.key)

@@ -1,0 +1,48 @@
+"""The kinds of line and their options, as a person writes them: one module a kind.
+
+How a kind is written out stands in the module of `drillgen/lines/` by the same name.  A new kind is
+a module here, its name in `playable.KINDS` and its model in the two lists below.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from pydantic import Field
+
+from drillgen.drill import playable
+from drillgen.drill.fields import OFF, Short, is_off
+from drillgen.drill.lines.arpeggio import Arpeggio
+from drillgen.drill.lines.guide_tones import GuideTones
+from drillgen.drill.lines.line import Line
+from drillgen.drill.lines.roots import Roots
+from drillgen.drill.lines.walking import Walking
+from drillgen.drill.problems import Wrongs
+
+__all__ = ["COMMON", "LINE", "AnyLine", "Arpeggio", "GuideTones", "Line", "Roots", "Walking"]
+
+DEFAULT_KIND = "guide tones"
+COMMON = tuple(Line.model_fields)  # options that outlive a change of kind
+
+AnyLine = Annotated[GuideTones | Roots | Arpeggio | Walking, Field(discriminator="kind")]
+
+
+def _long(value: Any) -> Any:
+    """`arpeggio` is short for `{kind: arpeggio}`; without a kind, guide tones are meant."""
+    if isinstance(value, Line):
+        return value
+    options = value if isinstance(value, dict) else {"kind": value}
+    kind = options.get("kind", DEFAULT_KIND)
+    if is_off(kind):
+        return None
+    wrongs = Wrongs()
+    with wrongs.at(*(["kind"] if isinstance(value, dict) else [])):
+        playable.check_kind(kind)
+    wrongs.raise_any()
+    return {**options, "kind": kind}
+
+
+_MODELS = (GuideTones, Roots, Arpeggio, Walking)
+_KINDS = tuple(model.model_fields["kind"].default for model in _MODELS)
+_SILENT = {"type": "object", "properties": {"kind": {"enum": [*OFF]}}, "required": ["kind"]}
+LINE = Short(_long, ({"enum": [*_KINDS, *OFF]}, _SILENT))

@@ -1,0 +1,238 @@
+"""Walking bass: a note a beat that outlines the chords and leads into each change.
+
+Common practice: the root (or another chord tone) where a chord begins, chord tones on the strong
+beats, and a note a semitone, a whole tone or a fifth away before the change.  Each chord's notes
+are the cheapest path from its first note to the next chord's first note; the costs below are the
+taste, as a table, and a little seeded noise keeps two choruses from being the same.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from itertools import pairwise
+
+from drillgen.drill.lines import Walking
+from drillgen.lines.stretch import Cell, Stretch, closest
+from drillgen.score import Note
+from drillgen.theory.chords import Chord
+from drillgen.theory.keys import Key
+from drillgen.theory.pitch import Name, Pitch, in_range
+from drillgen.theory.scales import chord_scale
+
+KIND = "walking"
+
+# What a melodic interval costs, by semitones: steps are free, leaps must pay.
+_INTERVAL = (6.0, 0.0, 0.0, 0.9, 0.9, 1.3, 4.0, 1.6, 4.0, 4.0, 5.0, 6.0, 3.0)
+_TOO_FAR = 12  # semitones; wider leaps are not tried
+_OUT_OF_REACH = 50.0  # the last resort in a narrow range
+_TURN = 0.5  # the line changes direction
+_AGAINST = 0.7  # a step against the direction that this chord set out in
+_STEP = 2  # semitones
+_LEAP_TO_PASSING = 1.8  # a leap should land on a chord tone
+_SEESAW = 3.0  # back to the note before last
+_WEAK_SCALE_TONE = 0.3  # a scale tone that is no chord tone, on a weak beat
+_STRONG_SCALE_TONE = 2.5  # … on a strong beat
+_REGISTER = 0.012  # a semitone away from the middle, squared
+_NOISE = 1.4
+_REPEATED_FIGURE = 3.0  # the same intervals as one of the last few chords
+_REMEMBERED = 4
+# How the last note leads into the next chord, by its distance to the target in semitones.
+_APPROACH = {
+    "mixed": {1: 0.0, -1: 0.0, 2: 0.6, -2: 0.6, 7: 0.9, -5: 0.9},
+    "chromatic": {1: 0.0, -1: 0.0, 2: 2.0, -2: 2.0, 7: 4.0, -5: 4.0},
+    "dominant": {1: 2.5, -1: 2.5, 2: 3.0, -2: 3.0, 7: 0.0, -5: 0.0},
+}
+_FIRST_NOTE_AGAIN = {1: 0.0, 5: 0.9, 3: 1.0}  # where a chord goes on: its degrees and their cost
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """One beat to fill: which pitches may stand there and what each costs by itself."""
+
+    choices: tuple[tuple[Pitch, float, bool], ...]  # pitch, cost, whether a leap may land there
+
+
+# The cheapest way to each pitch, by the pitch and the direction it was reached in.
+_Ways = dict[tuple[int, int], tuple[float, list[Pitch]]]
+
+
+def write(stretch: Stretch, options: Walking) -> list[Note]:
+    """A walking line as a study; in two, half as many notes."""
+    return walk(replace(stretch, beat=stretch.beat * (2 if options.two_beat else 1)), options)
+
+
+def walk(stretch: Stretch, options: Walking) -> list[Note]:
+    """A note a beat through every chord of the stretch."""
+    notes: list[Note] = []
+    pitch: Pitch | None = None
+    recent: deque[tuple[int, ...]] = deque(maxlen=_REMEMBERED)
+    for index, cell in enumerate(stretch.cells):
+        if pitch is None:
+            pitch = closest(cell.chord.bass_name, stretch.near, stretch.low, stretch.high)
+        goes_on = index > 0 and stretch.cells[index - 1].chord == cell.chord
+        path, target = _path(cell, pitch, recent, stretch, options)
+        recent.append(intervals(path))
+        notes += _noted(cell, path, stretch.beat, first_mark="" if goes_on else "1")
+        pitch = target if cell.following else None
+    return notes
+
+
+def _noted(cell: Cell, path: Sequence[Pitch], beat: Fraction, first_mark: str) -> Iterator[Note]:
+    guides = {cell.chord.root.above(degree): str(degree) for degree in cell.chord.guide_tones}
+    for index, pitch in enumerate(path):
+        place = cell.span.start + index * beat
+        mark = guides.get(pitch.name, first_mark if index == 0 else "")
+        yield Note(place, min(beat, cell.span.end - place), pitch, mark=mark)
+
+
+def _path(
+    cell: Cell,
+    first: Pitch,
+    recent: Collection[tuple[int, ...]],
+    stretch: Stretch,
+    options: Walking,
+) -> tuple[list[Pitch], Pitch]:
+    """The cheapest notes for a chord from its first note on, and the next chord's first note."""
+    beats = -(-cell.span.duration // stretch.beat)
+    leads_in = cell.following is not None and cell.following[0] != cell.chord
+    inner = range(1, beats - 1 if leads_in else beats)
+    aim = stretch.random.choice((-1, 1))
+    start: _Ways = {(first.midi, 0): (0.0, [first])}
+    ways = _onward(start, [_inner(cell, index, stretch) for index in inner], aim)
+    best: tuple[float, list[Pitch], Pitch] | None = None
+    for target, price in _targets(cell, first, stretch, options):
+        last = [_approaches(cell, target, stretch, options)] if leads_in and beats > 1 else []
+        cost, path = _arrival(_onward(ways, last, aim), target)
+        total = cost + price + (_REPEATED_FIGURE if intervals(path) in recent else 0.0)
+        if best is None or total < best[0]:
+            best = (total, path, target)
+    assert best is not None  # there is always a target: `_targets` falls back to the nearest note
+    return best[1], best[2]
+
+
+def _targets(
+    cell: Cell, first: Pitch, stretch: Stretch, options: Walking
+) -> Iterator[tuple[Pitch, float]]:
+    """Where the next chord may begin: its root in each octave; other tones where it may vary."""
+    if cell.following is None:
+        yield first, 0.0
+        return
+    chord = cell.following[0]
+    for number, price in _first_degrees(cell.chord, chord, options):
+        degree = chord.degree(number)
+        if degree is None:
+            continue
+        name = chord.bass_name if number == 1 else chord.root.above(degree)
+        for pitch in in_range(name, stretch.low, stretch.high):
+            yield pitch, price + _alone(pitch, stretch)
+        if number == 1 and not in_range(name, stretch.low, stretch.high):
+            yield closest(name, first.midi, stretch.low, stretch.high), price
+
+
+def _first_degrees(chord: Chord, following: Chord, options: Walking) -> list[tuple[int, float]]:
+    if following == chord:
+        return list(_FIRST_NOTE_AGAIN.items())
+    if options.beat_one == "chord tone":
+        return [(1, 0.0), (3, 0.4), (5, 0.6), (7, 0.9)]
+    return [(1, 0.0)]
+
+
+def _alone(pitch: Pitch, stretch: Stretch) -> float:
+    middle = (stretch.low + stretch.high) / 2
+    return _REGISTER * (pitch.midi - middle) ** 2 + stretch.random.random() * _NOISE
+
+
+def _inner(cell: Cell, index: int, stretch: Stretch) -> _Step:
+    """Chord and scale tones; which beats are strong is counted from the chord's start."""
+    strong = index % 2 == 0
+    chord_tones = set(cell.chord.names[:4])
+    price = _STRONG_SCALE_TONE if strong else _WEAK_SCALE_TONE
+    names = _scale_names(cell.chord, cell.key) | chord_tones
+    return _Step(
+        tuple(
+            (
+                pitch,
+                (0.0 if name in chord_tones else price) + _alone(pitch, stretch),
+                name in chord_tones,
+            )
+            for name in sorted(names, key=lambda name: name.fifths)
+            for pitch in in_range(name, stretch.low, stretch.high)
+        )
+    )
+
+
+def _approaches(cell: Cell, target: Pitch, stretch: Stretch, options: Walking) -> _Step:
+    names = _scale_names(cell.chord, cell.key)
+    table = _APPROACH[options.approach]
+    choices = []
+    for distance, price in table.items():
+        pitch = _beside(target, distance, names)
+        if stretch.low <= pitch.midi <= stretch.high:
+            choices.append((pitch, price + stretch.random.random() * _NOISE, True))
+    return _Step(tuple(choices) or ((target, 6.0, True),))
+
+
+def _beside(target: Pitch, distance: int, scale: set[Name]) -> Pitch:
+    """The pitch `distance` semitones from the target, spelled by the scale or as its neighbour."""
+    for name in scale:
+        if (name.pitch_class - target.midi - distance) % 12 == 0:
+            return Pitch.near(name, target.midi + distance)
+    fifths = {1: -5, -1: 5, 2: 2, -2: -2, 7: 1, -5: 1}[distance]
+    name = Name(target.name.fifths + fifths)
+    if abs(name.alter) > 1:
+        name = name.simplest
+    return Pitch.near(name, target.midi + distance)
+
+
+def _scale_names(chord: Chord, key: Key) -> set[Name]:
+    return set(chord_scale(chord, key).names(chord.root))
+
+
+def intervals(path: Sequence[Pitch]) -> tuple[int, ...]:
+    """The melodic intervals of a path, in semitones."""
+    return tuple(b.midi - a.midi for a, b in pairwise(path))
+
+
+def _onward(ways: _Ways, steps: Sequence[_Step], aim: int) -> _Ways:
+    """Go on through some beats, keeping the cheapest way to each pitch from above and from below
+    (dynamic programming)."""
+    for step in steps:
+        reached: _Ways = {}
+        for (_, direction), (cost, path) in ways.items():
+            for pitch, price, lands in step.choices:
+                moved = _move(path, pitch, direction)
+                if moved is None:
+                    continue
+                distance = pitch.midi - path[-1].midi
+                total = cost + price + moved + (_AGAINST if distance * aim < 0 else 0.0)
+                total += 0.0 if lands or abs(distance) <= _STEP else _LEAP_TO_PASSING
+                state = (pitch.midi, 1 if pitch.midi > path[-1].midi else -1)
+                if state not in reached or total < reached[state][0]:
+                    reached[state] = (total, [*path, pitch])
+        ways = reached or ways
+    return ways
+
+
+def _arrival(ways: _Ways, target: Pitch) -> tuple[float, list[Pitch]]:
+    """The cheapest way that ends with the step to `target`."""
+    arrivals = []
+    for (_, direction), (cost, path) in ways.items():
+        moved = _move(path, target, direction)
+        arrivals.append((cost + (_OUT_OF_REACH if moved is None else moved), path))
+    return min(arrivals, key=lambda arrival: arrival[0])
+
+
+def _move(path: list[Pitch], pitch: Pitch, direction: int) -> float | None:
+    """What it costs to go on to `pitch`; None where it is too far."""
+    distance = pitch.midi - path[-1].midi
+    if abs(distance) > _TOO_FAR:
+        return None
+    cost = _INTERVAL[abs(distance)]
+    if direction and distance * direction < 0:
+        cost += _TURN
+    if len(path) > 1 and path[-2].midi == pitch.midi:
+        cost += _SEESAW
+    return cost

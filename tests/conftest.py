@@ -1,0 +1,74 @@
+"""Front-door helpers: run the command as a person would; one small pack for many tests."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+DATA = Path(__file__).parent / "data"
+Run = Callable[..., subprocess.CompletedProcess[str]]
+
+SMALL = """\
+title: Two keys to answer in
+progression: ii7 | V7 | Imaj7 | %
+key_cycle: [C, Ab]
+tempo: 120
+count_in: 2
+band: {drums: sticks, comping: piano, bass: walking}
+line: {kind: guide tones, begin_on: 7}
+gaps: {call: 4, response: 4}
+seed: 5
+"""
+
+
+def run_command(
+    *arguments: str | Path, cwd: Path | None = None
+) -> subprocess.CompletedProcess[str]:
+    """Run `drillgen` in a process of its own."""
+    command = [sys.executable, "-m", "drillgen.cli", *map(str, arguments)]
+    return subprocess.run(
+        command,
+        capture_output=True,
+        text=True,
+        cwd=cwd,
+        check=False,
+        encoding="utf-8",
+        env=os.environ | {"PYTHONIOENCODING": "utf-8"},
+    )
+
+
+@pytest.fixture
+def drillgen() -> Run:
+    return run_command
+
+
+@dataclass(frozen=True)
+class Built:
+    """A pack on disk and its manifest."""
+
+    folder: Path
+    manifest: dict[str, Any]
+    output: str
+
+    def file(self, role: str, track: int = 0) -> Path:
+        return self.folder / self.manifest["tracks"][track]["files"][role]
+
+
+@pytest.fixture(scope="session")
+def pack(tmp_path_factory: pytest.TempPathFactory) -> Built:
+    """The pack of `SMALL`, with stems, built through the command."""
+    folder = tmp_path_factory.mktemp("small")
+    drill = folder / "small.yaml"
+    drill.write_text(SMALL, "utf-8")
+    done = run_command("build", drill, "-o", folder / "pack", "--stems")
+    assert done.returncode == 0, done.stderr
+    manifest = json.loads((folder / "pack" / "manifest.json").read_text("utf-8"))
+    return Built(folder / "pack", manifest, done.stdout)
