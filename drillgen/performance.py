@@ -23,12 +23,12 @@ CHANNELS: dict[PartName, int] = {"comping": 0, "bass": 1, "line": 2, "cue": 3}
 
 # How loud each part stands in the band before the drill's own `level`, dB.
 BALANCE: dict[PartName, float] = {
-    "drums": -5.0,
-    "comping": -7.0,
-    "bass": -1.0,
+    "drums": 0.0,
+    "comping": -8.0,
+    "bass": -4.0,
     "line": 0.0,
-    "click": -5.0,
-    "cue": 0.0,
+    "click": -3.0,
+    "cue": -2.0,
 }
 PAN: dict[PartName, float] = {"drums": 0.12, "comping": -0.25, "line": 0.0}
 

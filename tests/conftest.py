@@ -33,7 +33,7 @@ def run_command(
     *arguments: str | Path, cwd: Path | None = None
 ) -> subprocess.CompletedProcess[str]:
     """Run `drillgen` in a process of its own."""
-    command = [sys.executable, "-m", "drillgen.cli", *map(str, arguments)]
+    command = [sys.executable, "-m", "drillgen", *map(str, arguments)]
     return subprocess.run(
         command,
         capture_output=True,

@@ -84,7 +84,7 @@ def test_programs_and_channels(with_line: Path) -> None:
     assert GM["program0", programs["comping"]] == "Acoustic Grand Piano"
     keys = {m.note for m in tracks["drums"] if m.type == "note_on"}
     names = {GM["drum_key", key] for key in keys}
-    assert {"Ride Cymbal 1", "Pedal Hi-Hat"} <= names
+    assert {"Ride Cymbal 1", "Pedal Hi Hat"} <= names
 
 
 def test_no_note_hangs(with_line: Path) -> None:

@@ -1,0 +1,41 @@
+# Two commands do all set-up on a fresh machine: `make demo` and `make test`.
+# Nothing here needs root, and nothing is installed outside this folder (the note cache apart).
+VENV := .venv
+RUN := $(VENV)/bin
+
+.PHONY: demo test lint format bench clean
+
+demo: $(VENV)/.installed ## build a real pack from a preset
+	@sh tools/fetch_soundfont.sh
+	@$(RUN)/drillgen build first-two-fives -o demo-pack
+
+test: $(VENV)/.test-installed ## check style and types, then run the tests
+	@sh tools/fetch_soundfont.sh
+	$(RUN)/ruff check .
+	$(RUN)/ruff format --check .
+	$(RUN)/mypy
+	$(RUN)/python -m pytest
+
+lint: $(VENV)/.test-installed
+	$(RUN)/ruff check .
+	$(RUN)/ruff format --check .
+	$(RUN)/mypy
+
+format: $(VENV)/.test-installed
+	$(RUN)/ruff check --fix .
+	$(RUN)/ruff format .
+
+bench: $(VENV)/.test-installed ## the numbers in benchmarks/README.md
+	$(RUN)/python -m benchmarks
+
+$(VENV)/.installed: pyproject.toml tools/make_venv.sh
+	@sh tools/make_venv.sh $(VENV)
+	$(RUN)/python -m pip install --quiet --disable-pip-version-check --editable .
+	@touch $@
+
+$(VENV)/.test-installed: $(VENV)/.installed
+	$(RUN)/python -m pip install --quiet --disable-pip-version-check --editable '.[test,lint]'
+	@touch $@
+
+clean:
+	rm -rf $(VENV) demo-pack build dist .mypy_cache .pytest_cache .ruff_cache .hypothesis

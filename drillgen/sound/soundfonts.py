@@ -1,0 +1,186 @@
+"""Which soundfonts are on this machine, what their licences are, and which one is used.
+
+Order of choice: asked for by name or path; the file in DRILLGEN_SOUNDFONT; one that the person put
+into a `soundfonts` folder; one in their own data folder; the best of those that the system or a
+Python package has.  Within a place the better known and better sounding come first.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from functools import cached_property
+from pathlib import Path
+
+from drillgen.sound.checksums import sha256_of
+from drillgen.sound.errors import SoundError
+from drillgen.sound.known import Known, known
+from drillgen.sound.places import data_dir
+from drillgen.sound.riff import Outside, outside
+
+_ENDINGS = (".sf2", ".sf3")
+_SYSTEM = (
+    "/usr/share/sounds/sf2",  # Debian, Ubuntu
+    "/usr/share/sounds/sf3",
+    "/usr/share/soundfonts",  # Fedora, Arch
+    "/usr/share/sounds/soundfonts",
+    "/usr/share/samples",
+    "/usr/local/share/soundfonts",
+    "/usr/local/share/sounds/sf2",
+    "/opt/homebrew/share/soundfonts",
+    "/opt/homebrew/share/sounds/sf2",
+    "/Library/Audio/Sounds/Banks",
+    "C:/soundfonts",
+)
+_HELP = (
+    "put an .sf2 or .sf3 file into a folder called soundfonts, or name one in DRILLGEN_SOUNDFONT"
+    " (soundfonts/README.md says which are free)"
+)
+# Places in order of choice, and how a choice from each is put into words.
+_PLACES = {
+    "environment": "DRILLGEN_SOUNDFONT names it",
+    "project": "it is in the soundfonts folder",
+    "own": "it is in your own soundfonts folder",
+    "shared": "it is the best that this machine has",
+}
+_BRUSH_KIT = (128, 40)  # General MIDI 2 and Roland GS: percussion bank, program 40
+
+
+@dataclass(frozen=True)
+class Soundfont:
+    """A soundfont file."""
+
+    path: Path
+    place: str  # environment, project, own, shared; or "asked for"
+    outside: Outside = field(repr=False)
+    facts: Known = field(repr=False)
+
+    @property
+    def name(self) -> str:
+        return self.facts.title or self.outside.name or self.path.stem
+
+    @property
+    def licence(self) -> str:
+        """The licence, or what the file itself says about its copyright."""
+        if self.facts.licence:
+            return self.facts.licence
+        said = self.outside.copyright or self.outside.comment[:200]
+        return f"unknown; the file says: {said}" if said else "unknown; the file does not say"
+
+    @property
+    def public_domain(self) -> bool:
+        return self.facts.public_domain
+
+    @property
+    def rank(self) -> int:
+        """Lower is better."""
+        return self.facts.rank
+
+    @property
+    def where(self) -> Path:
+        return self.path.parent
+
+    @property
+    def has_brushes(self) -> bool:
+        return _BRUSH_KIT in self.outside.presets
+
+    @cached_property
+    def sha256(self) -> str:
+        return sha256_of(self.path)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The soundfont to use, and why, as the end of a sentence."""
+
+    soundfont: Soundfont
+    why: str
+
+
+def find_soundfonts() -> tuple[Soundfont, ...]:
+    """Every whole soundfont found, in order of choice.  Damaged files are left out."""
+    found: dict[Path, Soundfont] = {}
+    for place, file in _files():
+        true = file.resolve()  # Debian links default-GM.sf2 to one of the others
+        if true not in found:
+            try:
+                found[true] = _read(true, place)
+            except SoundError:
+                continue
+    order = list(_PLACES)
+    return tuple(
+        sorted(found.values(), key=lambda f: (order.index(f.place), f.rank, f.name, str(f.path)))
+    )
+
+
+def choose(request: str | None = None) -> Choice:
+    """The soundfont to use: `request` is a file's path, or the name of one that was found.
+
+    Raises:
+        SoundError: it is not there, it is damaged, or nothing was found at all.
+    """
+    if request:
+        return _requested(request)
+    if own := os.environ.get("DRILLGEN_SOUNDFONT"):
+        return Choice(_read(Path(own).expanduser(), "environment"), _PLACES["environment"])
+    fonts = find_soundfonts()
+    if not fonts:
+        raise SoundError(f"No soundfont was found: {_HELP}.")
+    best = fonts[0]
+    others = sum(font.place == best.place for font in fonts) > 1
+    why = _PLACES[best.place]
+    if best.place != "shared" and others:
+        why += ", and the best there"
+    return Choice(best, f"{why} ({best.facts.judgement})" if best.facts.judgement else why)
+
+
+def _requested(request: str) -> Choice:
+    path = Path(request).expanduser()
+    if path.suffix.lower() in _ENDINGS and path.exists():
+        return Choice(_read(path, "asked for"), "you asked for it")
+    fonts = find_soundfonts()
+    names = {name.lower(): font for font in reversed(fonts) for name in _names(font)}
+    if font := names.get(request.lower()):
+        return Choice(font, "you asked for it")
+    near = get_close_matches(request.lower(), names, n=1)
+    hint = f"did you mean {names[near[0]].path.stem}" if near else "found were " + (
+        ", ".join(font.path.stem for font in fonts) or "none"
+    )
+    raise SoundError(f"There is no soundfont {request!r}: {hint}.")
+
+
+def _names(font: Soundfont) -> tuple[str, ...]:
+    return font.name, font.path.stem, font.path.name
+
+
+def _read(path: Path, place: str) -> Soundfont:
+    said = outside(path)
+    return Soundfont(path, place, said, known(path.stem, said.name))
+
+
+def _files() -> Iterator[tuple[str, Path]]:
+    """Each soundfont file with its place."""
+    if own := os.environ.get("DRILLGEN_SOUNDFONT"):
+        yield "environment", Path(own).expanduser()
+    for place, folder in _folders():
+        if folder.is_dir():
+            files = (file for file in folder.iterdir() if file.suffix.lower() in _ENDINGS)
+            yield from ((place, file) for file in sorted(files) if file.is_file())
+
+
+def _folders() -> Iterator[tuple[str, Path]]:
+    yield "project", Path.cwd() / "soundfonts"
+    beside = Path(__file__).parents[2]  # the repository, where the package is installed from one
+    if (beside / "pyproject.toml").exists():
+        yield "project", beside / "soundfonts"
+    yield "own", data_dir() / "soundfonts"
+    if sys.platform == "darwin":
+        yield "own", Path.home() / "Library" / "Audio" / "Sounds" / "Banks"
+    yield from (("shared", Path(folder)) for folder in _SYSTEM)
+    spec = importlib.util.find_spec("pretty_midi")  # carries TimGM6mb.sf2; not imported here
+    if spec is not None and spec.origin:
+        yield "shared", Path(spec.origin).parent

@@ -1,0 +1,167 @@
+"""The command: what a person types, and what they are told when it cannot be done."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.conftest import SMALL, Run
+
+
+def test_help_imports_nothing_heavy() -> None:
+    """`drillgen --help` answers without NumPy, FluidSynth, pydantic or YAML."""
+    code = (
+        "import sys; from click.testing import CliRunner; from drillgen.cli import main; "
+        "result = CliRunner().invoke(main, ['--help']); assert result.exit_code == 0; "
+        "print([m for m in ('numpy', 'fluidsynth', 'pydantic', 'ruamel.yaml', 'mido') "
+        "if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_check_shows_the_chart(drillgen: Run, tmp_path: Path) -> None:
+    """`check` prints every bar with its key, chords and role, and renders nothing."""
+    drill = tmp_path / "small.yaml"
+    drill.write_text(SMALL)
+    done = drillgen("check", drill)
+    assert done.returncode == 0
+    lines = done.stdout.splitlines()
+    assert "Two keys to answer in" in lines[0]
+    rows = [line for line in lines if "|" in line]
+    assert [row.split()[2:4] for row in rows] == [
+        ["C", "count-in"],
+        ["C", "call"],
+        ["C", "response"],
+        ["Ab", "call"],
+        ["Ab", "response"],
+        ["Ab", "ending"],
+    ]
+    assert "| Bbm7   | Eb7    | Abmaj7 | Abmaj7 |" in rows[3]
+    assert [path.name for path in tmp_path.iterdir()] == ["small.yaml"]
+
+
+def test_overrides(drillgen: Run, tmp_path: Path) -> None:
+    """Options replace what the drill says: tempo list, key cycle, passes and any other key."""
+    drill = tmp_path / "small.yaml"
+    drill.write_text(SMALL)
+    done = drillgen(
+        "check",
+        drill,
+        "--tempo",
+        "60,72",
+        "--key-cycle",
+        "Gb",
+        "--passes",
+        "2",
+        "--set",
+        "gaps=none",
+        "--set",
+        "meter=3/4",
+    )
+    assert done.returncode == 0, done.stderr
+    assert "tempo 60 " in done.stdout and "tempo 72 " in done.stdout
+    assert "3/4" in done.stdout and "Abm7" in done.stdout and "response" not in done.stdout
+
+
+def test_errors_cite_their_place(drillgen: Run, tmp_path: Path) -> None:
+    """Several errors at once, each with file, line, column, what is allowed and the nearest match;
+    exit code 2; no traceback; nothing written."""
+    drill = tmp_path / "bad.yaml"
+    text = (
+        "title: Bad\nprogression: ii7 | V8 | Imaj7\nfeel: swong\ntempo: 720\n"
+        "band: {drums: brushs}\nlyne: roots\n"
+    )
+    drill.write_text(text)
+    done = drillgen("build", drill, "-o", tmp_path / "out")
+    assert done.returncode == 2 and "Traceback" not in done.stderr
+    for word, nearest in (
+        ("V8", ""),
+        ("swong", "swing"),
+        ("720", ""),
+        ("brushs", "brushes"),
+        ("lyne", "line"),
+    ):
+        line = next(n for n, row in enumerate(text.splitlines(), 1) if word in row)
+        column = text.splitlines()[line - 1].index(word) + 1
+        cited = [
+            row for row in done.stderr.splitlines() if row.startswith(f"{drill}:{line}:{column}: ")
+        ]
+        # the chord itself is right up to its "V": its own column is cited, or the place after it
+        if word != "V8":
+            assert cited and "allowed" in cited[0] and nearest in cited[0], (word, done.stderr)
+    assert f"{drill}:2:" in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["build", "no-such-preset", "-o", "out"],
+        ["build", "nowhere/no.yaml", "-o", "out"],
+        ["check", "."],
+        ["check", "first-two-fives", "--tempo", "quick"],
+        ["check", "first-two-fives", "--set", "tempo"],
+        ["check", "first-two-fives", "--set", "bend.bass=walking"],
+        ["build", "first-two-fives", "-o", "out", "--soundfont", "no-such-font"],
+        ["build", "first-two-fives", "-o", "a-file"],
+        ["build", "first-two-fives", "-o", "a-file/out"],
+        ["presets", "show", "no-such-preset"],
+        ["presets", "copy", "first-two-fives", "no-such-folder/x.yaml"],
+        ["presets", "copy", "first-two-fives", "a-file"],
+    ],
+)
+def test_what_cannot_be_done_is_said_plainly(
+    drillgen: Run, tmp_path: Path, arguments: list[str]
+) -> None:
+    """Exit code 2, words on standard error, no traceback, no file left behind."""
+    (tmp_path / "a-file").write_text("something else")
+    done = drillgen(*arguments, cwd=tmp_path)
+    assert done.returncode == 2, (done.stdout, done.stderr)
+    assert done.stderr.strip() and "Traceback" not in done.stderr
+    assert [path.name for path in tmp_path.iterdir()] == ["a-file"]
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root may write anywhere")
+def test_a_read_only_target(drillgen: Run, tmp_path: Path) -> None:
+    """A folder that may not be written to is named."""
+    tmp_path.chmod(0o500)
+    done = drillgen("build", "first-two-fives", "-o", tmp_path / "out")
+    assert done.returncode == 2 and str(tmp_path / "out") in done.stderr
+
+
+def test_schema_is_json(drillgen: Run) -> None:
+    """`schema` prints a JSON Schema of the 2020-12 draft."""
+    import jsonschema
+
+    schema = json.loads(drillgen("schema").stdout)
+    jsonschema.Draft202012Validator.check_schema(schema)
+    assert schema["$schema"].startswith("https://json-schema.org/draft/2020-12")
+
+
+def test_presets_can_be_listed_shown_and_copied(drillgen: Run, tmp_path: Path) -> None:
+    """`presets list` names at least twelve; `show` prints one; a copy checks as it is."""
+    listed = drillgen("presets", "list").stdout
+    names = [line.split()[0] for line in listed.splitlines() if line.startswith("  ")]
+    assert len(names) >= 12 and "first-two-fives" in names
+    shown = drillgen("presets", "show", "first-two-fives").stdout
+    assert shown.startswith("# yaml-language-server: $schema=")
+    assert drillgen("presets", "copy", "first-two-fives", cwd=tmp_path).returncode == 0
+    assert (tmp_path / "first-two-fives.yaml").read_text("utf-8") == shown
+    assert drillgen("check", "first-two-fives.yaml", cwd=tmp_path).returncode == 0
+
+
+def test_python_does_the_same(tmp_path: Path) -> None:
+    """`import drillgen` charts and builds in three lines, with overrides."""
+    import drillgen
+
+    assert "Bbm7" in drillgen.chart("first-two-fives", key_cycle="Ab", tempo=60)
+    pack = drillgen.build("first-two-fives", tmp_path / "pack", key_cycle="Ab", tempo=200)
+    assert pack.first.is_file() and pack.music > 10
+    with pytest.raises(drillgen.DrillgenError, match="tempo"):
+        drillgen.load("first-two-fives", tempo=9000)
