@@ -22,6 +22,7 @@ from drillgen.score import PartName
 TICKS = 960  # a quarter note
 _VOLUME, _PAN = 7, 10  # controllers
 _MIDDLE_VOLUME = 100
+_DB_A_DECADE = 40.0
 _OFF, _SETUP, _ON = 0, 1, 2  # at one tick: notes end, then meta events, then notes begin
 
 
@@ -58,9 +59,11 @@ def midi_file(performance: Performance, title: str, leave_out: Iterable[PartName
     end = ruler.tick(performance.seconds)
     file = mido.MidiFile(type=1, ticks_per_beat=TICKS, charset="utf-8")
     file.tracks.append(_track(_conductor(performance.chart, title), end))
+    owners: dict[int, Voice] = {}
     for voice in performance.voices:
         if voice.part not in left_out:
-            file.tracks.append(_track(_part(voice, ruler), end))
+            owner = owners.setdefault(voice.channel, voice)
+            file.tracks.append(_track(_part(voice, owner, ruler), end))
     buffer = BytesIO()
     file.save(file=buffer)
     return buffer.getvalue()
@@ -126,13 +129,13 @@ def _marker(bar: Bar, before: Bar | None) -> str:
     return bar.role if bar.role in ("count-in", "ending") else f"{bar.key}: {bar.role}"
 
 
-def _part(voice: Voice, ruler: Ruler) -> Iterator[Event]:
-    channel = voice.channel
+def _part(voice: Voice, owner: Voice, ruler: Ruler) -> Iterator[Event]:
+    """A part's events.  `owner` is the part that sets the channel up: where the click shares the
+    drums' channel, its level goes into its velocities."""
     yield _meta(0, "track_name", name=voice.part)
-    yield Event(0, _SETUP, mido.Message("program_change", channel=channel, program=voice.program))
-    for control, value in ((_VOLUME, volume(voice.level)), (_PAN, panned(voice.pan))):
-        message = mido.Message("control_change", channel=channel, control=control, value=value)
-        yield Event(0, _SETUP, message)
+    if voice is owner:
+        yield from _set_up(voice)
+    softer = 10 ** ((voice.level - owner.level) / _DB_A_DECADE)
     ends: dict[int, Event] = {}
     for note in voice.notes:
         start = ruler.tick(note.start)
@@ -142,19 +145,26 @@ def _part(voice: Voice, ruler: Ruler) -> Iterator[Event]:
             ends[note.key] = Event(start, sounding.order, sounding.message)
         if sounding is not None:
             yield ends[note.key]
-        yield Event(
-            start,
-            _ON,
-            mido.Message("note_on", channel=channel, note=note.key, velocity=note.velocity),
-        )
-        off = mido.Message("note_off", channel=channel, note=note.key, velocity=64)
-        ends[note.key] = Event(end, _OFF, off)
+        velocity = min(max(round(note.velocity * softer), 1), 127)
+        yield Event(start, _ON, _message("note_on", voice, note=note.key, velocity=velocity))
+        ends[note.key] = Event(end, _OFF, _message("note_off", voice, note=note.key, velocity=64))
     yield from ends.values()
+
+
+def _set_up(voice: Voice) -> Iterator[Event]:
+    yield Event(0, _SETUP, _message("program_change", voice, program=voice.program))
+    for control, value in ((_VOLUME, volume(voice.level)), (_PAN, panned(voice.pan))):
+        message = _message("control_change", voice, control=control, value=value)
+        yield Event(0, _SETUP, message)
+
+
+def _message(kind: str, voice: Voice, **values: int) -> mido.Message:
+    return mido.Message(kind, channel=voice.channel, **values)
 
 
 def volume(level: float) -> int:
     """Controller 7 for a level in dB."""
-    return min(max(round(_MIDDLE_VOLUME * 10 ** (level / 40)), 0), 127)
+    return min(max(round(_MIDDLE_VOLUME * 10 ** (level / _DB_A_DECADE)), 0), 127)
 
 
 def panned(pan: float) -> int:

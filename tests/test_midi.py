@@ -79,12 +79,25 @@ def test_programs_and_channels(with_line: Path) -> None:
     programs = {
         name: next(m.program for m in track if m.type == "program_change")
         for name, track in tracks.items()
+        if name != "click"  # one channel, one kit: the drummer's
     }
     assert GM["program0", programs["bass"]] == "Acoustic Bass"
     assert GM["program0", programs["comping"]] == "Acoustic Grand Piano"
     keys = {m.note for m in tracks["drums"] if m.type == "note_on"}
     names = {GM["drum_key", key] for key in keys}
     assert {"Ride Cymbal 1", "Pedal Hi Hat"} <= names
+
+
+def test_each_channel_is_set_up_once(with_line: Path) -> None:
+    """One program, volume and pan a channel: no track undoes another's."""
+    found: dict[tuple[int, str], int] = {}
+    for track in mido.MidiFile(with_line).tracks:
+        for message in track:
+            if message.type in ("program_change", "control_change"):
+                control = getattr(message, "control", "program")
+                key = (message.channel, str(control))
+                found[key] = found.get(key, 0) + 1
+    assert len(found) == 4 * 3 and set(found.values()) == {1}
 
 
 def test_no_note_hangs(with_line: Path) -> None:
