@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import ctypes
 import struct
 from fractions import Fraction
 from pathlib import Path
@@ -171,3 +172,51 @@ def test_climbing_tempo_and_meter(drillgen: Run, tmp_path: Path) -> None:
     assert (meter.numerator, meter.denominator) == (3, 4)
     key = next(m for m in file.tracks[0] if m.type == "key_signature")
     assert key.key == "Gm"
+
+
+def test_fluidsynths_own_player_plays_the_same_notes(with_line: Path, tmp_path: Path) -> None:
+    """FluidSynth's player, rendering in its own time, strikes exactly the notes that mido reads."""
+    from drillgen.sound.library import library
+
+    fluid = ctypes.CDLL(str(library().path))
+    pointer, text, event = ctypes.c_void_p, ctypes.c_char_p, ctypes.c_void_p
+    for name in ("new_fluid_settings", "new_fluid_synth", "new_fluid_player",
+                 "new_fluid_file_renderer"):  # fmt: skip
+        getattr(fluid, name).restype = pointer
+    settings = pointer(fluid.new_fluid_settings())
+    for key, value in (("audio.file.name", str(tmp_path / "out.raw")), ("audio.file.type", "raw"),
+                       ("player.timing-source", "sample")):  # fmt: skip
+        fluid.fluid_settings_setstr(settings, text(key.encode()), text(value.encode()))
+    synth = pointer(fluid.new_fluid_synth(settings))
+    player = pointer(fluid.new_fluid_player(synth))
+    struck: list[tuple[int, int, int]] = []
+
+    @ctypes.CFUNCTYPE(ctypes.c_int, pointer, event)
+    def heard(_data: int, found: int) -> int:
+        one = event(found)
+        if fluid.fluid_midi_event_get_type(one) == 0x90 and fluid.fluid_midi_event_get_velocity(
+            one
+        ):
+            struck.append((fluid.fluid_midi_event_get_channel(one),
+                           fluid.fluid_midi_event_get_key(one),
+                           fluid.fluid_midi_event_get_velocity(one)))  # fmt: skip
+        return 0
+
+    fluid.fluid_player_set_playback_callback(player, heard, pointer())
+    assert fluid.fluid_player_add(player, text(str(with_line).encode())) == 0
+    renderer = pointer(fluid.new_fluid_file_renderer(synth))
+    fluid.fluid_player_play(player)
+    playing = 1  # FLUID_PLAYER_PLAYING
+    while fluid.fluid_player_get_status(player) == playing:
+        assert fluid.fluid_file_renderer_process_block(renderer) == 0
+    fluid.delete_fluid_file_renderer(renderer)
+    fluid.delete_fluid_player(player)
+    fluid.delete_fluid_synth(synth)
+    fluid.delete_fluid_settings(settings)
+    written = [
+        (message.channel, message.note, message.velocity)
+        for track in mido.MidiFile(with_line).tracks
+        for message in track
+        if message.type == "note_on" and message.velocity
+    ]
+    assert sorted(struck) == sorted(written)
