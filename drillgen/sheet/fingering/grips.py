@@ -1,0 +1,132 @@
+"""Every way in which a hand can take a note or a chord, and what each costs by itself."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations, product
+
+from drillgen.score import Note
+from drillgen.sheet.fingering.effort import Effort
+from drillgen.sheet.fingering.fretboards import FingeringError, Fretboard
+from drillgen.sheet.fingering.moments import Moment, Where
+
+OPEN = "0"
+_RANK = {"T": 0, "1": 1, "2": 2, "3": 3, "4": 4}
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """One finger on one string, or an open string."""
+
+    string: int  # index: 0 is the lowest
+    fret: int  # semitones above the open string
+    finger: str  # "0" open, "T", "1" to "4"
+
+
+@dataclass(frozen=True, slots=True)
+class Grip:
+    """One place of the hand with a stop for each note of a moment.
+
+    An open string keeps a hand too: the hand stays over its position while the string sounds.
+    """
+
+    hand: int  # the first finger's semitones above the nut
+    stops: tuple[Stop, ...]
+    cost: float
+    open: bool  # nothing is stopped: the hand is free
+
+    @property
+    def opens(self) -> int:
+        return sum(stop.finger == OPEN for stop in self.stops)
+
+
+def follow(before: Stop, after: Stop) -> bool:
+    """Whether both can belong to one hand: fingers keep their order from the nut upwards."""
+    if OPEN in (before.finger, after.finger):
+        return True
+    rank = _RANK[before.finger] - _RANK[after.finger]
+    return rank == 0 or rank * (before.fret - after.fret) > 0
+
+
+def together(one: Stop, other: Stop) -> bool:
+    """Whether both can sound at once: two strings; one finger for both only as a barre."""
+    if one.string == other.string or not follow(one, other):
+        return False
+    if one.finger != other.finger or one.finger == OPEN:
+        return True
+    return one.fret == other.fret and abs(one.string - other.string) == 1
+
+
+def grips(board: Fretboard, moment: Moment, where: Where, preferred: bool) -> list[Grip]:
+    """All grips for a moment, from the lowest hand to the highest, closed before open.
+
+    Raises FingeringError where there is none.
+    """
+    found = [
+        _grip(board, hand, stops, preferred)
+        for hand in board.hands
+        for stops in product(*(_stops(board, note, hand) for note in moment.notes))
+        if all(together(one, other) for one, other in combinations(stops, 2))
+    ]
+    if not found:
+        raise FingeringError(_why(board, moment, where))
+    return found
+
+
+def closed(choices: Sequence[Grip]) -> list[Grip]:
+    """Those with the fewest open strings: none, unless a note can't be stopped at all."""
+    fewest = min(grip.opens for grip in choices)
+    return [grip for grip in choices if grip.opens == fewest]
+
+
+def _stops(board: Fretboard, note: Note, hand: int) -> list[Stop]:
+    frame = board.school.frame(hand)
+    places = frame.places(hand)
+    found = []
+    for string, pitch in enumerate(board.strings):
+        fret = note.pitch.midi - pitch.midi
+        if frame.serves(board.number(string)):
+            found += [Stop(string, fret, finger) for finger, place in places if place == fret]
+        if fret == 0:
+            found.append(Stop(string, 0, OPEN))
+    return found
+
+
+def _grip(board: Fretboard, hand: int, stops: tuple[Stop, ...], preferred: bool) -> Grip:
+    effort = board.school.effort
+    stopped = [stop for stop in stops if stop.finger != OPEN]
+    cost = sum(_weight(effort, hand, stop) for stop in stopped)
+    cost += sum(
+        effort.barre for one, other in combinations(stopped, 2) if one.finger == other.finger
+    )
+    if preferred:
+        cost += effort.stopped * sum(_could_be_open(board, stop) for stop in stopped)
+    return Grip(hand, stops, cost, not stopped)
+
+
+def _weight(effort: Effort, hand: int, stop: Stop) -> float:
+    return effort.fingers[stop.finger] + effort.high * max(0, hand - effort.low_until)
+
+
+def _could_be_open(board: Fretboard, stop: Stop) -> bool:
+    midi = board.strings[stop.string].midi + stop.fret
+    return any(midi == pitch.midi for pitch in board.strings)
+
+
+def _why(board: Fretboard, moment: Moment, where: Where) -> str:
+    low, high = board.strings[0], board.strings[-1]
+    for note in moment.notes:
+        here = f"{where(note)}: {note.pitch}"
+        if note.pitch.midi < low.midi:
+            return f"{here} lies below the lowest string of {board.name} ({low})"
+        if note.pitch.midi > high.midi + board.frets:
+            return (
+                f"{here} lies above the highest note of {board.name} "
+                f"({board.frets} semitones over {high})"
+            )
+    *most, last = (str(note.pitch) for note in moment.notes)
+    if not most:
+        return f"{where(moment.notes[0])}: {last} lies between the strings of {board.name}"
+    chord = f"{', '.join(most)} and {last}"
+    return f"{where(moment.notes[-1])}: {chord} do not lie under one hand on {board.name}"

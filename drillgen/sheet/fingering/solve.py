@@ -1,0 +1,161 @@
+"""A line fingered: what the rest of the project asks for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from drillgen.score import Note
+from drillgen.sheet.fingering.effort import Effort
+from drillgen.sheet.fingering.fretboards import FingeringError, Fretboard
+from drillgen.sheet.fingering.grips import OPEN, Grip, closed, grips
+from drillgen.sheet.fingering.moments import Moment, Where, moments
+from drillgen.sheet.fingering.search import StuckError, least, total
+
+OpenStrings = Literal["allowed", "preferred", "avoided"]
+
+
+@dataclass(frozen=True, slots=True)
+class Fingered:
+    """A note with the hand that plays it."""
+
+    note: Note
+    string: int  # as players count: 1 is the highest
+    string_name: str  # of the open string: "G"
+    fret: int  # semitones above the open string: the number of a tablature
+    finger: str  # "0" open, "1" to "4", "T" thumb
+    position: str  # by the school's system: "II-III" (Simandl), "fret 5" (electric)
+    hand: int  # the first finger's semitones above the nut, also while an open string sounds
+    shift: bool  # the hand moved to get here
+
+
+def by_beat(note: Note) -> str:
+    """Where a note is, for a message, when nobody has said which bar it stands in."""
+    return f"quarter note {float(note.start) + 1:g}"
+
+
+def finger(
+    notes: Sequence[Note],
+    instrument: Fretboard,
+    *,
+    open_strings: OpenStrings = "allowed",
+    where: Where = by_beat,
+) -> tuple[Fingered, ...]:
+    """The fingering of least effort, a `Fingered` for each note, in the notes' order.
+
+    A line that lies in one position stays in it.  Notes that sound together are played together.
+    `preferred` pays for stopping a note that could be open; `avoided` plays open only what can't
+    be stopped.  `where` names a note's bar in a message.  Raises FingeringError, naming the bar
+    and the note, for what cannot be played.
+    """
+    if not notes:
+        return ()
+    line = moments(notes)
+    choices = [grips(instrument, m, where, open_strings == "preferred") for m in line]
+    path = _easiest(instrument, line, choices, open_strings, where)
+    return _fingered(instrument, line, path)
+
+
+def contrasting(
+    notes: Sequence[Note], instrument: Fretboard, *, where: Where = by_beat
+) -> tuple[tuple[Fingered, ...], tuple[Fingered, ...]]:
+    """Two solutions that feel different: with open strings, and closed.
+
+    Where the line has no use for open strings, the second is played in other positions, if there
+    are any.  Raises FingeringError as `finger` does.
+    """
+    ringing = finger(notes, instrument, open_strings="preferred", where=where)
+    stopped = finger(notes, instrument, open_strings="avoided", where=where)
+    if not _alike(ringing, stopped):
+        return ringing, stopped
+    return ringing, _elsewhere(notes, instrument, stopped, where)
+
+
+def tablature(fingered: Iterable[Fingered]) -> tuple[tuple[int, int], ...]:
+    """String (1 is the highest) and fret (0 is open) of each note."""
+    return tuple((each.string, each.fret) for each in fingered)
+
+
+def _easiest(
+    board: Fretboard,
+    line: Sequence[Moment],
+    choices: Sequence[Sequence[Grip]],
+    open_strings: OpenStrings,
+    where: Where,
+) -> list[Grip]:
+    effort = board.school.effort
+    if open_strings == "avoided":
+        choices = [closed(each) for each in choices]
+    try:
+        return _in_one_position(effort, line, choices) or least(effort, line, choices)
+    except StuckError as stuck:
+        if open_strings == "avoided":  # a held note may leave only the open string
+            allowed = [grips(board, moment, where, False) for moment in line]
+            return _easiest(board, line, allowed, "allowed", where)
+        note = line[stuck.moment].notes[-1]
+        raise FingeringError(
+            f"{where(note)}: {note.pitch} is out of the hand's reach on {board.name} "
+            "while the note before is held"
+        ) from None
+
+
+def _in_one_position(
+    effort: Effort, line: Sequence[Moment], choices: Sequence[Sequence[Grip]]
+) -> list[Grip] | None:
+    """The least effort among all ways that never shift; None where there are none."""
+    shared = set.intersection(*({grip.hand for grip in each} for each in choices))
+    paths = []
+    for hand in sorted(shared):
+        still = [[grip for grip in each if grip.hand == hand] for each in choices]
+        try:
+            paths.append(least(effort, line, still))
+        except StuckError:
+            continue
+    return min(paths, key=lambda path: total(effort, line, path), default=None)
+
+
+def _elsewhere(
+    notes: Sequence[Note], board: Fretboard, known: Sequence[Fingered], where: Where
+) -> tuple[Fingered, ...]:
+    """The least effort in other positions than those of a known solution; else that solution."""
+    used = {each.hand for each in known if each.finger != OPEN}
+    line = moments(notes)
+    choices = [
+        [grip for grip in grips(board, moment, where, False) if grip.hand not in used]
+        for moment in line
+    ]
+    if not all(choices):
+        return tuple(known)
+    return _fingered(board, line, _easiest(board, line, choices, "avoided", where))
+
+
+def _alike(one: Sequence[Fingered], other: Sequence[Fingered]) -> bool:
+    return [(f.string, f.finger) for f in one] == [(f.string, f.finger) for f in other]
+
+
+def _fingered(
+    board: Fretboard, line: Sequence[Moment], path: Sequence[Grip]
+) -> tuple[Fingered, ...]:
+    found: dict[int, Fingered] = {}
+    hand = path[0].hand
+    for moment, grip in zip(line, path, strict=True):
+        for place, index in enumerate(moment.indices):
+            if index not in found:
+                found[index] = _one(board, moment.notes[place], grip, place, grip.hand != hand)
+        hand = grip.hand
+    return tuple(found[index] for index in sorted(found))
+
+
+def _one(board: Fretboard, note: Note, grip: Grip, place: int, shift: bool) -> Fingered:
+    stop = grip.stops[place]
+    return Fingered(
+        note=note,
+        string=board.number(stop.string),
+        string_name=str(board.strings[stop.string].name),
+        fret=stop.fret,
+        finger=stop.finger,
+        position=board.position(grip.hand),
+        hand=grip.hand,
+        shift=shift,
+    )
