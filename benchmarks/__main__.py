@@ -17,6 +17,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 RUNS = 5
@@ -51,7 +52,7 @@ def _commands(work: Path, drill: Path) -> None:
         ("drillgen --help", ["--help"], 0.25),
         ("drillgen check six.yaml", ["check", str(drill)], 0.6),
     ):
-        print(f"| `{name}` | {median(lambda a=arguments: drillgen(a, work)):.2f} | {goal} |")
+        print(f"| `{name}` | {median(partial(drillgen, arguments, work)):.2f} | {goal} |")
 
 
 def _build(work: Path, drill: Path) -> None:
@@ -85,7 +86,7 @@ def _against_fluidsynth(out: Path, cold: float, warm: float) -> None:
         switches = ["-R", "0", "-C", "0"] if effects == "off" else ["-R", "1", "-C", "1"]
         wav = out / "fluidsynth.wav"
         run = [command, "-ni", *switches, "-r", "44100", "-F", str(wav), font, str(midi)]
-        theirs = median(lambda run=run: _silent(run))
+        theirs = median(partial(_silent, run))
         print(
             f"| reverb and chorus {effects} | {theirs:.2f} | {cold / theirs:.2f} of it "
             f"| {warm / theirs:.2f} of it |"

@@ -1,7 +1,7 @@
 """drillgen: from a short YAML drill to a practice pack for jazz bass.
 
     >>> import drillgen
-    >>> print(drillgen.chart("first-two-fives"))
+    >>> print(drillgen.check("first-two-fives"))
     >>> drillgen.build("first-two-fives", "pack", tempo=60)
 
 Everything heavy is imported when it is first needed.
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 __version__ = VERSION
 
-__all__ = ["DrillgenError", "__version__", "build", "chart", "load"]
+__all__ = ["DrillgenError", "__version__", "build", "check", "load"]
 
 
 def load(source: str | Path, **overrides: Any) -> Lesson:
@@ -37,7 +37,7 @@ def load(source: str | Path, **overrides: Any) -> Lesson:
     return read(str(source), given)
 
 
-def chart(source: str | Path, **overrides: Any) -> str:
+def check(source: str | Path, **overrides: Any) -> str:
     """The chart of a drill or lesson as text, bar by bar."""
     from drillgen.chart import charts
     from drillgen.listing import listing

@@ -160,7 +160,7 @@ def test_python_does_the_same(tmp_path: Path) -> None:
     """`import drillgen` charts and builds in three lines, with overrides."""
     import drillgen
 
-    assert "Bbm7" in drillgen.chart("first-two-fives", key_cycle="Ab", tempo=60)
+    assert "Bbm7" in drillgen.check("first-two-fives", key_cycle="Ab", tempo=60)
     pack = drillgen.build("first-two-fives", tmp_path / "pack", key_cycle="Ab", tempo=200)
     assert pack.first.is_file() and pack.music > 10
     with pytest.raises(drillgen.DrillgenError, match="tempo"):

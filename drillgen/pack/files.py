@@ -1,12 +1,11 @@
-"""Files that appear whole or not at all."""
+"""Folders and files of a pack, and what is said where they cannot be written."""
 
 from __future__ import annotations
 
-import os
-import tempfile
 from pathlib import Path
 
 from drillgen.errors import DrillgenError
+from drillgen.whole import whole_file
 
 
 class PackError(DrillgenError):
@@ -14,23 +13,9 @@ class PackError(DrillgenError):
 
 
 def write_whole(path: Path, content: bytes) -> None:
-    """Write a file under a temporary name beside it, then put it in place in one step."""
-    handle, temporary = tempfile.mkstemp(prefix=".part-", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-        Path(temporary).chmod(0o666 & ~_umask())
-        Path(temporary).replace(path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
-
-
-def _umask() -> int:
-    """The process's file mode mask; it can only be read by setting it."""
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
+    """Write a file that appears whole or not at all."""
+    with whole_file(path) as file:
+        file.write(content)
 
 
 def folder(path: Path) -> Path:

@@ -50,9 +50,7 @@ def prepared(
     return warnings
 
 
-def gathered(
-    performance: Performance, bank: Bank, progress: Progress | None = None
-) -> Sounding:
+def gathered(performance: Performance, bank: Bank, progress: Progress | None = None) -> Sounding:
     """A performance's parts as note copies in their places."""
     players, warnings = _players([performance], bank)
     releases = bank.releases(_melodic(players))
@@ -64,8 +62,17 @@ def gathered(
         for stroke in player.strokes:
             note, rate = _note(player.preset, stroke, releases)
             off = stroke.hold if rate is not None else None
-            placed.append(Placed(stroke.start, copies[note], off, rate or 0.0, stroke.cut,
-                                 left * stroke.gain, right * stroke.gain))
+            placed.append(
+                Placed(
+                    stroke.start,
+                    copies[note],
+                    off,
+                    rate or 0.0,
+                    stroke.cut,
+                    left * stroke.gain,
+                    right * stroke.gain,
+                )
+            )
         parts[player.voice.part] = parts.get(player.voice.part, ()) + tuple(placed)
     return Sounding(parts, warnings)
 
@@ -110,7 +117,9 @@ def _players(
 def _melodic(players: Iterable[_Player]) -> set[Wanted]:
     """The sustained copies that would serve all melodic notes."""
     return {
-        _sustained(player.preset, stroke) for player in players for stroke in player.strokes
+        _sustained(player.preset, stroke)
+        for player in players
+        for stroke in player.strokes
         if not player.preset.percussion
     }
 

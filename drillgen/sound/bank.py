@@ -144,9 +144,7 @@ class Bank:
         asked = note.hold + _LONGEST_RELEASE if note.hold else _rounded(count)
         raw = synth.note(note.preset.percussion, note.key, note.velocity, note.hold or asked, asked)
         copy = _slim(raw)
-        self._store.put(
-            note.address, {"ends": bool(note.hold) or copy.shape[1] < asked}, copy
-        )
+        self._store.put(note.address, {"ends": bool(note.hold) or copy.shape[1] < asked}, copy)
         return copy
 
     def _measured(self, synth: Synth, note: Wanted) -> float | None:

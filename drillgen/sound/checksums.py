@@ -10,7 +10,7 @@ from typing import Any
 
 from drillgen.sound.errors import SoundError
 from drillgen.sound.places import cache_dir
-from drillgen.sound.whole import whole_file
+from drillgen.whole import whole_file
 
 
 def sha256_of(path: Path) -> str:

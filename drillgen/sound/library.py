@@ -125,12 +125,20 @@ def _typed(module: Any, path: str, where: str) -> Library:
     _silence(module)
     pointer, number = ctypes.c_void_p, ctypes.c_int
     write_float = module.cfunc(
-        "fluid_synth_write_float", number, ("synth", pointer, 1), ("frames", number, 1),
-        ("left", pointer, 1), ("left_offset", number, 1), ("left_step", number, 1),
-        ("right", pointer, 1), ("right_offset", number, 1), ("right_step", number, 1),
+        "fluid_synth_write_float",
+        number,
+        ("synth", pointer, 1),
+        ("frames", number, 1),
+        ("left", pointer, 1),
+        ("left_offset", number, 1),
+        ("left_step", number, 1),
+        ("right", pointer, 1),
+        ("right_offset", number, 1),
+        ("right_step", number, 1),
     )
-    return Library(version, path, where, module, write_float,
-                   module.fluid_synth_get_active_voice_count)
+    return Library(
+        version, path, where, module, write_float, module.fluid_synth_get_active_voice_count
+    )
 
 
 def _version(module: Any) -> str:
@@ -143,8 +151,11 @@ def _silence(module: Any) -> None:
     """FluidSynth writes to stderr of its own accord; what matters is raised as a SoundError."""
     pointer = ctypes.c_void_p
     set_log = module.cfunc(
-        "fluid_set_log_function", pointer,
-        ("level", ctypes.c_int, 1), ("function", pointer, 1), ("data", pointer, 1),
+        "fluid_set_log_function",
+        pointer,
+        ("level", ctypes.c_int, 1),
+        ("function", pointer, 1),
+        ("data", pointer, 1),
     )
     for level in range(_LOG_LEVELS):
         set_log(level, None, None)

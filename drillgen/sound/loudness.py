@@ -46,8 +46,7 @@ def _shelf(rate: float) -> Biquad:
     high = 10 ** (_SHELF_DB / 20)
     band = high**_SHELF_SLOPE
     a0 = 1 + k / _SHELF_Q + k * k
-    b = (high + band * k / _SHELF_Q + k * k, 2 * (k * k - high),
-         high - band * k / _SHELF_Q + k * k)
+    b = (high + band * k / _SHELF_Q + k * k, 2 * (k * k - high), high - band * k / _SHELF_Q + k * k)
     return (b[0] / a0, b[1] / a0, b[2] / a0), _poles(k, _SHELF_Q)
 
 

@@ -61,17 +61,21 @@ def on_the_grid(performance: Performance) -> Performance:
 
     On it the note bank and FluidSynth can be compared sample by sample.
     """
-    return replace(performance, voices=tuple(
-        replace(voice, notes=tuple(_snapped(note) for note in voice.notes))
-        for voice in performance.voices
-    ))
+    return replace(
+        performance,
+        voices=tuple(
+            replace(voice, notes=tuple(_snapped(note) for note in voice.notes))
+            for voice in performance.voices
+        ),
+    )
 
 
 def _snapped(note: Played) -> Played:
     start, end = _place(note.start), _place(note.start + note.duration)
     length = max(end - start, GRID)
-    return replace(note, start=start / RATE, duration=length / RATE,
-                   velocity=step_of(note.velocity))
+    return replace(
+        note, start=start / RATE, duration=length / RATE, velocity=step_of(note.velocity)
+    )
 
 
 def _place(seconds: float) -> int:

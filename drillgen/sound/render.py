@@ -120,9 +120,7 @@ def render(
         for made in pool.map(lambda task: desk.write(*task), writers):
             reports.append(made)
             report(_MIXING + (1 - _MIXING) * len(reports) / len(mixes), "Writing files")
-    return RenderReport(
-        tuple(reports), gain, (*sounding.warnings, *warnings), library().version
-    )
+    return RenderReport(tuple(reports), gain, (*sounding.warnings, *warnings), library().version)
 
 
 def _unheard(done: float, what: str) -> None:

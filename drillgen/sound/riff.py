@@ -65,9 +65,7 @@ def _outside(file: BinaryIO, path: Path) -> Outside:
     )
 
 
-def _chunks(
-    file: BinaryIO, start: int, end: int, path: Path
-) -> Iterator[tuple[bytes, int, int]]:
+def _chunks(file: BinaryIO, start: int, end: int, path: Path) -> Iterator[tuple[bytes, int, int]]:
     """Kind, first byte and end of each chunk in a stretch of the file."""
     while start + 8 <= end:
         file.seek(start)

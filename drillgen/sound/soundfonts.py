@@ -147,8 +147,10 @@ def _requested(request: str) -> Choice:
     if font := names.get(request.lower()):
         return Choice(font, "you asked for it")
     near = get_close_matches(request.lower(), names, n=1)
-    hint = f"did you mean {names[near[0]].path.stem}" if near else "found were " + (
-        ", ".join(font.path.stem for font in fonts) or "none"
+    hint = (
+        f"did you mean {names[near[0]].path.stem}"
+        if near
+        else "found were " + (", ".join(font.path.stem for font in fonts) or "none")
     )
     raise SoundError(f"There is no soundfont {request!r}: {hint}.")
 
@@ -173,13 +175,14 @@ def _files() -> Iterator[tuple[str, Path]]:
 
 
 def _folders() -> Iterator[tuple[str, Path]]:
-    yield "project", Path.cwd() / "soundfonts"
     beside = Path(__file__).parents[2]  # the repository, where the package is installed from one
-    if (beside / "pyproject.toml").exists():
-        yield "project", beside / "soundfonts"
+    projects = [Path.cwd(), *([beside] if (beside / "pyproject.toml").exists() else [])]
+    yield from (("project", project / "soundfonts") for project in projects)
     yield "own", data_dir() / "soundfonts"
     if sys.platform == "darwin":
         yield "own", Path.home() / "Library" / "Audio" / "Sounds" / "Banks"
+    # What `make demo` fetched was nobody's choice: a better one of the system's goes before it.
+    yield from (("shared", project / "soundfonts" / "fetched") for project in projects)
     yield from (("shared", Path(folder)) for folder in _SYSTEM)
     spec = importlib.util.find_spec("pretty_midi")  # carries TimGM6mb.sf2; not imported here
     if spec is not None and spec.origin:

@@ -21,10 +21,10 @@ import numpy as np
 
 from drillgen.sound.places import cache_dir
 from drillgen.sound.synth import Samples
-from drillgen.sound.whole import whole_file
+from drillgen.whole import whole_file
 
 LIMIT = 1 << 30  # bytes
-_FORMAT = 1  # counts up when the meaning of an entry changes
+_FORMAT = 2  # counts up when the meaning of an entry changes
 _HEAD = struct.Struct("<8sII")  # mark, CRC-32 of the rest, bytes of the facts
 _MARK = b"drillsnd"
 NOTHING: Samples = np.zeros((1, 0), np.float32)
@@ -41,9 +41,10 @@ class Store:
 
     def facts(self, address: str) -> dict[str, Any] | None:
         """The facts of an entry alone, without a look at its samples; None if it is not there."""
-        with contextlib.suppress(OSError, ValueError, struct.error), self._path(address).open(
-            "rb"
-        ) as file:
+        with (
+            contextlib.suppress(OSError, ValueError, struct.error),
+            self._path(address).open("rb") as file,
+        ):
             mark, _, length = _HEAD.unpack(file.read(_HEAD.size))
             if mark == _MARK:
                 facts: dict[str, Any] = json.loads(file.read(length))

@@ -7,7 +7,8 @@ Python's lock, so threads with a synth each run at once.
 
 from __future__ import annotations
 
-import ctypes
+import os
+import threading
 from pathlib import Path
 from types import TracebackType
 
@@ -26,7 +27,11 @@ _MELODIC, _PERCUSSION = 0, 9  # MIDI channel indices
 PERCUSSION_BANK = 128  # SoundFont 2.04, 7.2: bank 128 holds percussion
 _FAILED = -1
 _PIECE = 128 * GRID  # samples between looks whether a note still sounds
-_DOUBLE = ctypes.c_double
+
+# FluidSynth fills tables of its own for the first synthesiser of a process, and keeps one store of
+# loaded samples for all: a second thread must not come in between (seen in 2.3.1 and 2.5.7: the
+# second synthesiser played from half-filled tables).
+_ONE_AT_A_TIME = threading.Lock()
 
 _NUMBERS = {"synth.gain": 1.0, "synth.sample-rate": float(RATE)}
 _INTEGERS = {
@@ -46,6 +51,11 @@ class Synth:
     """One synthesiser with one soundfont.  Use it in a `with` block."""
 
     def __init__(self, soundfont: Path) -> None:
+        """Raises SoundError: no library, or not a soundfont that FluidSynth can use."""
+        with _ONE_AT_A_TIME:
+            self._start(soundfont)
+
+    def _start(self, soundfont: Path) -> None:
         found = library()
         self._f, self._write, self._voices = found.module, found.write_float, found.count_voices
         self._settings = self._f.new_fluid_settings()
@@ -58,9 +68,9 @@ class Synth:
             self._f.delete_fluid_settings(self._settings)
             raise SoundError("FluidSynth could not be started.")
         self._selected: dict[int, tuple[int, int]] = {}
-        self._font = self._f.fluid_synth_sfload(self._synth, str(soundfont).encode(), 0)
+        self._font = self._f.fluid_synth_sfload(self._synth, os.fsencode(soundfont), 0)
         if self._font == _FAILED:
-            self.close()
+            self._free()
             raise SoundError(f"{soundfont} cannot be used as a soundfont: FluidSynth refuses it.")
 
     def __enter__(self) -> Synth:
@@ -76,6 +86,10 @@ class Synth:
 
     def close(self) -> None:
         """Free the synthesiser; a second call does nothing."""
+        with _ONE_AT_A_TIME:
+            self._free()
+
+    def _free(self) -> None:
         if self._synth:
             self._f.delete_fluid_synth(self._synth)
             self._f.delete_fluid_settings(self._settings)
@@ -88,7 +102,10 @@ class Synth:
         if self._selected.get(channel) == (bank, program):
             return True
         self._selected.pop(channel, None)
-        done = self._f.fluid_synth_program_select(self._synth, channel, self._font, bank, program)
+        with _ONE_AT_A_TIME:
+            done = self._f.fluid_synth_program_select(
+                self._synth, channel, self._font, bank, program
+            )
         if done == _FAILED:
             return False
         self._selected[channel] = (bank, program)

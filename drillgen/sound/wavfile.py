@@ -17,7 +17,7 @@ import numpy as np
 
 from drillgen.sound.errors import SoundError
 from drillgen.sound.synth import RATE, Samples
-from drillgen.sound.whole import whole_file
+from drillgen.whole import whole_file
 
 FULL_SCALE = 32767
 _SEED = 20

@@ -1,0 +1,257 @@
+"""The note bank against FluidSynth itself."""
+
+from __future__ import annotations
+
+import csv
+import os
+import subprocess
+import sys
+from collections.abc import Iterable
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import librosa
+import numpy as np
+import pytest
+
+from drillgen.performance import Performance, Played, Voice
+from drillgen.sound import bank as bank_module
+from drillgen.sound.arrangement import gathered
+from drillgen.sound.bank import Bank
+from drillgen.sound.mix import mixed
+from drillgen.sound.reference import on_the_grid, played
+from drillgen.sound.soundfonts import Soundfont, find_soundfonts
+from drillgen.sound.store import Store
+from drillgen.sound.strokes import sample_at
+from drillgen.sound.synth import GRID
+from tests.sound.helpers import level, performance, voice
+
+KNOWN = list({font.path.stem: font for font in find_soundfonts() if font.rank < 50}.values())
+each_font = pytest.mark.parametrize("font", KNOWN, ids=lambda font: font.path.stem)
+
+# The programs that the band uses (General MIDI Level 1, from 0).
+COMPING = {"piano": 0, "electric piano": 4, "vibraphone": 11, "guitar": 26}
+BASSES = {"upright": 32, "electric": 33}
+
+
+def by_bank(notes: Performance, font: Soundfont, room: str = "off") -> Any:
+    """All parts by the note bank, shape (2, n)."""
+    with Bank(font) as bank:
+        sounding = gathered(notes, bank)
+    length = sample_at(notes.seconds)
+    return np.concatenate(list(mixed(sounding.notes(sounding.parts), length, room)), axis=1)
+
+
+def chords() -> Iterable[Played]:
+    for number in range(16):
+        length = (0.09, 0.25, 0.6, 1.4)[number % 4]
+        for key in (52 + number % 5, 57 + number % 3, 62 + number % 4):
+            yield Played(number * 0.4, length, key, 66 + 3 * (number % 9))
+
+
+def walking() -> Iterable[Played]:
+    for number in range(16):
+        yield Played(number * 0.4, (0.37, 0.2)[number % 2], 31 + 5 * number % 19, 76 + number)
+
+
+def difference(part: Voice, font: Soundfont, without_onsets: bool = False) -> float:
+    """How far the difference to FluidSynth's own rendering lies below it, in dB."""
+    notes = on_the_grid(performance(7.0, part))
+    own, true = by_bank(notes, font)[:, :-2000], played(notes.voices[0], 308700, font)[:, :-2000]
+    error = own - true
+    if without_onsets:
+        for note in notes.voices[0].notes:
+            error[:, sample_at(note.start) : sample_at(note.start) + GRID] = 0
+    return level(true) - level(error)
+
+
+@each_font
+@pytest.mark.parametrize("program", COMPING.values(), ids=COMPING)
+def test_comping_as_fluidsynth(font: Soundfont, program: int) -> None:
+    """Comping differs from FluidSynth's own playing by less than a hundredth (40 dB)."""
+    assert difference(voice("comping", program, chords(), pan=-0.3), font) > 40
+
+
+@each_font
+@pytest.mark.parametrize("program", BASSES.values(), ids=BASSES)
+def test_bass_as_fluidsynth(font: Soundfont, program: int) -> None:
+    """The bass differs from FluidSynth's own playing by less than a hundredth (40 dB)."""
+    assert difference(voice("bass", program, walking(), level=-2.0), font) > 40
+
+
+@each_font
+@pytest.mark.parametrize("kit", [0, 40], ids=["sticks", "brushes"])
+def test_drums_as_fluidsynth(font: Soundfont, kit: int) -> None:
+    """Drums differ from FluidSynth's own playing by less than a hundredth (40 dB).
+
+    The first 64 samples of each stroke are left out: there FluidSynth slides from the pan of
+    whatever the same voice played before.
+    """
+    keys = (51, 44, 36, 38, 42, 46, 39 if kit else 53)
+    strokes = [Played(n * 0.19, 0.12, keys[n * n % 7], 60 + n) for n in range(32)]
+    assert difference(voice("drums", kit, strokes), font, without_onsets=True) > 40
+
+
+@each_font
+def test_hi_hat(font: Soundfont) -> None:
+    """A closed hi-hat silences an open one (General MIDI: keys 42, 44 and 46 exclude each other).
+
+    Half a second later at least 20 dB less is left than without it.
+    """
+    open_one = Played(0.0, 0.1, 46, 100)
+    alone = by_bank(performance(2.0, voice("drums", 0, [open_one])), font)
+    closing = by_bank(
+        performance(2.0, voice("drums", 0, [open_one, Played(0.1, 0.1, 42, 1)])), font
+    )
+    later = slice(sample_at(0.5), sample_at(0.7))
+    if level(alone[:, later]) < -75:
+        pytest.skip(f"the open hi-hat of {font.name} does not ring that long")
+    assert level(closing[:, later]) < level(alone[:, later]) - 20
+
+
+@each_font
+def test_velocity(font: Soundfont) -> None:
+    """Each velocity sounds 40 log10(v / 84) dB against velocity 84 (SoundFont 2.04, 8.4.2).
+
+    On the piano, whose level follows the standard's rule; 0.7 dB for layers of samples.
+    """
+
+    def loudness(velocity: int) -> float:
+        note = Played(0.0, 1.0, 60, velocity)
+        return level(by_bank(performance(1.0, voice("line", 0, [note])), font))
+
+    middle = loudness(84)
+    for velocity in (60, 71, 79, 83, 90, 104):
+        expected = 40 * np.log10(velocity / 84)
+        assert loudness(velocity) - middle == pytest.approx(expected, abs=0.7)
+
+
+def tempered() -> dict[int, float]:
+    """Equal temperament at A = 440 Hz, from a published table (see tests/data)."""
+    path = Path(__file__).parents[1] / "data" / "equal_temperament_a440.csv"
+    with path.open(newline="", encoding="utf-8") as file:
+        return {int(row["midi"]): float(row["hz"]) for row in csv.DictReader(file)}
+
+
+def alone(program: int, key: int, font: Soundfont) -> Any:
+    """One note, both sides together."""
+    note = performance(1.5, voice("line", program, [Played(0.0, 1.5, key, 90)]))
+    return by_bank(note, font).mean(axis=0)
+
+
+@each_font
+def test_tuning_of_the_bass(font: Soundfont) -> None:
+    """Bass notes have the frequencies of equal temperament, as librosa's pYIN hears them.
+
+    Within 10 cents: the samples of some basses are 3 cents sharp, and pYIN has steps of 5 here.
+    """
+    table = tempered()
+    for key in (28, 33, 38, 43, 50):
+        heard, voiced, _ = librosa.pyin(
+            alone(32, key, font),
+            sr=44100,
+            fmin=table[key] / 1.9,
+            fmax=table[key] * 1.9,
+            frame_length=8192,
+            resolution=0.05,
+        )
+        found = float(np.median(heard[voiced]))
+        assert 1200 * np.log2(found / table[key]) == pytest.approx(0, abs=10)
+
+
+@each_font
+def test_tuning_of_the_piano(font: Soundfont) -> None:
+    """A piano's first partials are those of equal temperament, by the peak of a long spectrum.
+
+    Within 8 cents: the strings of one note beat against each other.
+    """
+    table = tempered()
+    for key in (48, 57, 64, 69):
+        spectrum = np.abs(np.fft.rfft(alone(0, key, font)[4410:57330] * np.hanning(52920), 1 << 19))
+        hertz = np.fft.rfftfreq(1 << 19, 1 / 44100)
+        near = np.abs(hertz / table[key] - 1) < 0.03
+        found = float(hertz[near][np.argmax(spectrum[near])])
+        assert 1200 * np.log2(found / table[key]) == pytest.approx(0, abs=8)
+
+
+def test_damaged_copies_are_made_again(font: Soundfont, cache: Path) -> None:
+    """A note on disk with a changed byte, or cut short, is rendered again, never played."""
+    notes = performance(2.0, voice("bass", 32, [Played(0.1, 1.0, 40, 84)]))
+    right = by_bank(notes, font)
+    for spoil in (lambda raw: raw[:-5] + b"\x41" + raw[-4:], lambda raw: raw[: len(raw) // 2]):
+        for file in (cache / "notes").glob("*/*"):
+            file.write_bytes(spoil(file.read_bytes()))
+        assert np.array_equal(by_bank(notes, font), right)
+    by_bank(notes, font)
+    assert np.array_equal(by_bank(notes, font), right)
+
+
+def test_warm_bank_needs_no_synthesiser(font: Soundfont, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What has been rendered once is not rendered again, in another process's time either."""
+    notes = performance(2.0, voice("bass", 32, [Played(0.1, 1.0, 41, 84)]))
+    first = by_bank(notes, font)
+
+    def refuse(*_: Any) -> None:
+        raise AssertionError("a note was rendered again")
+
+    monkeypatch.setattr("drillgen.sound.workers.Synth", refuse)
+    assert np.array_equal(by_bank(notes, font), first)
+
+
+def test_without_a_cache_folder(
+    font: Soundfont, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Where nothing can be kept (here a file stands in the way), sound is made all the same."""
+    notes = performance(2.0, voice("bass", 32, [Played(0.1, 1.0, 42, 84)]))
+    right = by_bank(notes, font)
+    (tmp_path / "file").write_bytes(b"")
+    monkeypatch.setenv("DRILLGEN_CACHE", str(tmp_path / "file" / "cache"))
+    assert np.array_equal(by_bank(notes, font), right)
+
+
+def test_the_cache_is_bounded(
+    font: Soundfont, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """When the notes on disk outgrow the limit, some go, and sound stays right."""
+    monkeypatch.setenv("DRILLGEN_CACHE", str(tmp_path))
+    monkeypatch.setattr(bank_module, "Store", partial(Store, limit=600_000))
+    notes = performance(
+        6.0, voice("bass", 32, [Played(n * 0.5, 0.4, 30 + n, 84) for n in range(9)])
+    )
+    by_bank(notes, font)
+    kept = sum(file.stat().st_size for file in tmp_path.glob("notes/*/*"))
+    assert 0 < kept <= 600_000
+
+
+_FROM_SCRATCH = """\
+import hashlib, sys
+from drillgen.sound.arrangement import gathered
+from drillgen.sound.bank import Bank
+from drillgen.sound.soundfonts import choose
+from tests.sound.helpers import band
+with Bank(choose().soundfont, int(sys.argv[1])) as bank:
+    parts = gathered(band(4.0), bank).parts
+total = hashlib.sha256()
+for name in sorted(parts):
+    for note in parts[name]:
+        total.update(note.copy.tobytes())
+print(total.hexdigest())
+"""
+
+
+def test_threads_do_not_disturb_each_other(tmp_path: Path) -> None:
+    """Several synthesisers starting at once in a new process render what one alone renders."""
+    root = Path(__file__).parents[2]
+    found = set()
+    for number, jobs in enumerate((1, 2, 4, 4, 4)):
+        done = subprocess.run(
+            [sys.executable, "-c", _FROM_SCRATCH, str(jobs)],
+            cwd=root,
+            check=True,
+            env=os.environ | {"DRILLGEN_CACHE": str(tmp_path / str(number))},
+            capture_output=True,
+            text=True,
+        )
+        found.add(done.stdout)
+    assert len(found) == 1

@@ -1,0 +1,176 @@
+"""Which soundfont is found, chosen, and refused."""
+
+from __future__ import annotations
+
+import hashlib
+import random
+import struct
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from drillgen.sound import soundfonts
+from drillgen.sound.checksums import sha256_of
+from drillgen.sound.errors import SoundError
+from drillgen.sound.riff import outside
+from drillgen.sound.soundfonts import choose, find_soundfonts
+
+
+def chunk(kind: bytes, content: bytes) -> bytes:
+    """A RIFF chunk (SoundFont 2.04, section 2): kind, length, content, padded to even."""
+    return kind + struct.pack("<I", len(content)) + content + b"\0" * (len(content) % 2)
+
+
+def soundfont(
+    name: str = "Test", rights: str = "", presets: tuple[tuple[int, int], ...] = ()
+) -> bytes:
+    """The outside of a SoundFont 2 file: enough to be found, nothing to be heard."""
+    info = chunk(b"INAM", name.encode() + b"\0") + chunk(b"ICOP", rights.encode() + b"\0")
+    records = [
+        struct.pack("<20sHHHIII", b"x", program, bank, 0, 0, 0, 0)
+        for bank, program in (*presets, (0, 0))
+    ]
+    lists = [
+        b"INFO" + info,
+        b"sdta" + chunk(b"smpl", b"\0" * 8),
+        b"pdta" + chunk(b"phdr", b"".join(records)),
+    ]
+    return chunk(b"RIFF", b"sfbk" + b"".join(chunk(b"LIST", content) for content in lists))
+
+
+@pytest.fixture
+def places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> dict[str, Path]:
+    """A machine with four places for soundfonts and nothing in them."""
+    folders = {name: tmp_path / name for name in ("project", "own", "system")}
+    for folder in folders.values():
+        folder.mkdir()
+    monkeypatch.delenv("DRILLGEN_SOUNDFONT", raising=False)
+    monkeypatch.setattr(
+        soundfonts,
+        "_folders",
+        lambda: iter(
+            [
+                ("project", folders["project"]),
+                ("own", folders["own"]),
+                ("shared", folders["system"]),
+            ]
+        ),
+    )
+    return folders | {"top": tmp_path}
+
+
+def test_order(places: dict[str, Path], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each place comes before the next: asked for, environment, project, own, system."""
+    (places["system"] / "FluidR3_GM.sf2").write_bytes(soundfont("Fluid R3 GM"))
+    assert choose().soundfont.name == "FluidR3 GM"
+    (places["own"] / "mine.sf2").write_bytes(soundfont("Mine"))
+    assert choose().soundfont.name == "Mine"
+    (places["project"] / "ours.sf3").write_bytes(soundfont("Ours"))
+    assert choose().soundfont.name == "Ours"
+    (places["top"] / "named.sf2").write_bytes(soundfont("Named"))
+    monkeypatch.setenv("DRILLGEN_SOUNDFONT", str(places["top"] / "named.sf2"))
+    assert choose().soundfont.name == "Named"
+    assert choose("fluidr3_gm").soundfont.name == "FluidR3 GM"
+    assert choose(str(places["own"] / "mine.sf2")).soundfont.name == "Mine"
+    assert [font.name for font in find_soundfonts()] == ["Named", "Ours", "Mine", "FluidR3 GM"]
+
+
+def test_the_better_one_within_a_place(places: dict[str, Path]) -> None:
+    """On a system: FluidR3 before the public-domain GMbank before TimGM6mb before unknown ones."""
+    names = ["zz.sf2", "TimGM6mb.sf2", "sf_GMbank.sf2", "FluidR3_GM.sf2"]
+    for name in names:
+        (places["system"] / name).write_bytes(soundfont(name))
+    order = [font.path.name for font in find_soundfonts()]
+    assert order == ["FluidR3_GM.sf2", "sf_GMbank.sf2", "TimGM6mb.sf2", "zz.sf2"]
+    assert choose().why.startswith("it is the best that this machine has")
+
+
+def test_licences(places: dict[str, Path]) -> None:
+    """Licences are those of Debian's copyright files; an unknown file is quoted.
+
+    csound-soundfont: public domain; fluid-soundfont-gm: MIT; timgm6mb-soundfont: GPL-2.
+    """
+    for name in ("TimGM6mb", "sf_GMbank", "FluidR3_GM"):
+        (places["system"] / f"{name}.sf2").write_bytes(soundfont(name))
+    (places["own"] / "hers.sf2").write_bytes(soundfont("Hers", "for her\x1b[31m friends only"))
+    found = {font.path.stem: font for font in find_soundfonts()}
+    assert found["FluidR3_GM"].licence == "MIT"
+    assert found["TimGM6mb"].licence == "GPL-2"
+    assert found["sf_GMbank"].licence == "public domain"
+    assert [font.public_domain for font in found.values()].count(True) == 1
+    assert found["hers"].licence == "unknown; the file says: for her [31m friends only"
+
+
+def test_brushes_are_seen(places: dict[str, Path]) -> None:
+    """A brush kit is percussion bank 128, program 40 (General MIDI 2 and Roland GS)."""
+    (places["own"] / "with.sf2").write_bytes(soundfont("With", presets=((128, 0), (128, 40))))
+    (places["own"] / "without.sf2").write_bytes(soundfont("Without", presets=((128, 0), (0, 40))))
+    assert [font.has_brushes for font in find_soundfonts()] == [True, False]
+
+
+def test_nothing_there(places: dict[str, Path]) -> None:
+    """No soundfont at all: one sentence that says what to do."""
+    del places
+    with pytest.raises(SoundError, match=r"^No soundfont was found: put an \.sf2"):
+        choose()
+
+
+def test_asked_for_what_is_not_there(places: dict[str, Path]) -> None:
+    """A name that is nearly right gets the right one offered."""
+    (places["own"] / "sf_GMbank.sf2").write_bytes(soundfont("x"))
+    with pytest.raises(SoundError, match=r"did you mean sf_GMbank\.$"):
+        choose("sf_GMbnk")
+
+
+@pytest.mark.parametrize("kept", [0, 3, 11, 12, 40, 150])
+def test_truncated(places: dict[str, Path], kept: int) -> None:
+    """A soundfont cut short is refused in words when asked for, and passed over otherwise."""
+    whole = soundfont("Short", presets=((0, 0), (128, 0)))
+    path = places["project"] / "short.sf2"
+    path.write_bytes(whole[:kept])
+    with pytest.raises(SoundError, match=r"short\.sf2 is"):
+        choose(str(path))
+    assert find_soundfonts() == ()
+
+
+def test_malicious(places: dict[str, Path]) -> None:
+    """Bytes changed at random: a soundfont or a plain refusal, never anything else."""
+    whole = bytearray(soundfont("Evil", "me", ((0, 0), (128, 0))))
+    path = places["project"] / "evil.sf2"
+    chance = random.Random(7)
+    for _ in range(400):
+        changed = bytearray(whole)
+        for _ in range(chance.randint(1, 6)):
+            changed[chance.randrange(len(changed))] = chance.choice((0, 1, 127, 255))
+        path.write_bytes(changed)
+        try:
+            assert len(outside(path).name) <= len(changed)
+        except SoundError as error:
+            assert "evil.sf2" in str(error)
+
+
+def test_the_embedded_one_is_found_without_an_import() -> None:
+    """pretty_midi's soundfont is found, and pretty_midi, pygame and numpy stay unimported."""
+    program = (
+        "import sys\n"
+        "from drillgen.sound.soundfonts import find_soundfonts\n"
+        "print([f.path.name for f in find_soundfonts()])\n"
+        "print(sorted({'pretty_midi', 'pygame', 'numpy', 'fluidsynth'} & set(sys.modules)))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True
+    )
+    found, imported = done.stdout.splitlines()
+    assert "TimGM6mb.sf2" in found
+    assert imported == "[]"
+
+
+def test_checksum(tmp_path: Path) -> None:
+    """A remembered checksum is dropped when the file changes (hashlib is the judge)."""
+    path = tmp_path / "a.sf2"
+    for content in (b"one", b"another"):
+        path.write_bytes(content)
+        for _ in range(2):
+            assert sha256_of(path) == hashlib.sha256(content).hexdigest()
