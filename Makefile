@@ -3,7 +3,7 @@
 VENV := .venv
 RUN := $(VENV)/bin
 
-.PHONY: demo test lint format bench clean
+.PHONY: demo test lint format docs bench clean
 
 demo: $(VENV)/.installed ## build a real pack from a preset
 	@sh tools/fetch_soundfont.sh
@@ -24,6 +24,11 @@ lint: $(VENV)/.test-installed
 format: $(VENV)/.test-installed
 	$(RUN)/ruff check --fix .
 	$(RUN)/ruff format .
+
+docs: $(VENV)/.test-installed ## write and draw the examples of docs/lines.md anew
+	$(RUN)/python -m pip install --quiet --disable-pip-version-check --editable '.[docs]'
+	$(RUN)/python -m tests.lines.examples
+	$(RUN)/python -m docs.draw
 
 bench: $(VENV)/.test-installed ## the numbers in benchmarks/README.md
 	$(RUN)/python -m benchmarks

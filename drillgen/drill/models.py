@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import Field
+from pydantic import AfterValidator, Field, ValidationInfo, model_validator
 
 from drillgen.drill import playable
 from drillgen.drill.band import BAND, Band, PartSpec
@@ -19,13 +19,15 @@ from drillgen.drill.forms import PROGRESSION
 from drillgen.drill.instruments import INSTRUMENTS
 from drillgen.drill.key_cycle import C_MAJOR, KEY, KEY_CYCLE, default_cycle
 from drillgen.drill.lines import LINE, AnyLine, GuideTones
+from drillgen.drill.lines.line import in_meter
 from drillgen.drill.meter import FASTEST, METERS, SLOWEST, Meter, Tempo, read_tempos
-from drillgen.drill.problems import listed, nearest, refuse, show
+from drillgen.drill.problems import Wrongs, listed, nearest, refuse, show
 from drillgen.drill.progression import BarText, Progression, Slot
+from drillgen.drill.room import DROP_OUTS, GAPS, DropOuts, Gaps, short
 from drillgen.theory.keys import Key
 
-__all__ = ["Band", "BarText", "CountIn", "Drill", "Gaps", "Meter", "PartSpec", "Progression",
-           "SheetSpec", "Slot", "Tempo"]
+__all__ = ["Band", "BarText", "CountIn", "Drill", "DropOuts", "Gaps", "Meter", "PartSpec",
+           "Progression", "SheetSpec", "Slot", "Tempo"]
 
 _LONGEST_TITLE = 100  # characters; titles become names of files
 _DEFAULT_TITLE = 60
@@ -40,21 +42,6 @@ class CountIn(Model):
     """What counts."""
     starting_note: Annotated[bool, YES_NO] = False
     """Sound the line's first note before the count."""
-
-
-class Gaps(Model):
-    """Call and response."""
-
-    call: Annotated[int, whole(1, 64, "bars")] = 4
-    """Bars in which the line is played."""
-    response: Annotated[int, whole(1, 64, "bars")] = Field(
-        default_factory=lambda data: data.get("call", 4)
-    )
-    """Bars left free to answer in; by default as many as the call's."""
-    harmony: Annotated[str, choice("repeats", "continues")] = "repeats"
-    """The response plays the same bars again, or call and response trade through the form."""
-    band: Annotated[str, choice("plays", "time", "silent")] = "plays"
-    """What the band does in a response: play, keep time only, or be silent."""
 
 
 def _none_or(names: tuple[str, ...]) -> Read:
@@ -82,21 +69,9 @@ class SheetSpec(Model):
     """Who reads it; by default who plays the line."""
 
 
-def _short(key: str) -> Any:
-    def expand(value: Any) -> Any:
-        return value if isinstance(value, dict | Model) else {key: value}
-
-    return expand
-
-
 def _count(value: Any) -> Any:
     """`2` is short for `{bars: 2}`; off for none."""
-    return {"bars": 0} if is_off(value) else _short("bars")(value)
-
-
-def _gaps(value: Any) -> Any:
-    """`4` is short for `{call: 4}`; off leaves call and response out."""
-    return None if is_off(value) else _short("call")(value)
+    return {"bars": 0} if is_off(value) else short("bars")(value)
 
 
 def _feel(value: Any) -> str:
@@ -123,6 +98,20 @@ def _default_meter(data: dict[str, Any]) -> Meter:
     """4/4, or the feel's own meter where it is never played in four."""
     played = playable.meters(data.get("feel", "swing"))
     return METERS["4/4" if "4/4" in played or not played else played[0]]
+
+
+def _on_beats(line: AnyLine | None, info: ValidationInfo) -> AnyLine | None:
+    """A line whose options name only beats that the bar has."""
+    meter = info.data.get("meter")
+    if line is None or meter is None:
+        return line
+    wrongs = Wrongs()
+    for key, beat in line.beats_named.items():
+        with wrongs.at(line.kind, key):
+            if beat > meter.beats:
+                raise refuse(f"{meter} has no beat {beat}", f"1 to {meter.beats}")
+    wrongs.raise_any()
+    return line
 
 
 METER = ReadWith(schema={"enum": [*METERS], "default": "4/4"}, function=_meter)
@@ -205,19 +194,31 @@ class Drill(Model):
     """The first eighth's length against the second's; by default it follows the tempo."""
     band: Annotated[Band, BAND] = Band()
     """Who plays with the student."""
-    line: Annotated[AnyLine | None, LINE] = GuideTones()
+    line: Annotated[AnyLine | None, LINE, AfterValidator(_on_beats), AfterValidator(in_meter)] = (
+        GuideTones()
+    )
     """The melody to learn."""
-    gaps: Annotated[
-        Gaps | None,
-        Short(_gaps, ({"type": "integer", "minimum": 1, "maximum": 64},
-                      {"enum": ["off", "none", False]})),
-    ] = Field(default_factory=lambda data: Gaps() if data.get("line") else None)
+    gaps: Annotated[Gaps | None, GAPS] = Field(
+        default_factory=lambda data: Gaps() if data.get("line") else None
+    )
     """Call and response; none where the line is off."""
-    ending: Annotated[str, choice("hold", "none")] = "hold"
-    """How a track ends: on a held chord, or not at all (for loops)."""
-    sheet: Annotated[SheetSpec, Short(_short("show"), ({"enum": ["line", "chords", "both"]},))] = (
+    drop_outs: Annotated[DropOuts | None, DROP_OUTS] = None
+    """Bars in which the band is silent while time goes on."""
+    ending: Annotated[str, choice("hold", "tag", "none")] = "hold"
+    """How a track ends: on a held chord, on one after the last four bars once more, or not at all
+    (for loops)."""
+    timing: Annotated[str, choice("loose", "exact")] = "loose"
+    """Played as a band plays, or everything exactly where it is written (swing stays)."""
+    sheet: Annotated[SheetSpec, Short(short("show"), ({"enum": ["line", "chords", "both"]},))] = (
         SheetSpec()
     )
     """What is printed."""
     tracks: Annotated[str, TRACKS] = "together"
     """All keys in one track, or a track each."""
+
+    @model_validator(mode="after")
+    def _line_fits_gaps(self) -> Drill:
+        if self.line:
+            gaps = self.gaps
+            self.line.check_gaps(*((gaps.call, gaps.response) if gaps else (None, None)))
+        return self

@@ -25,7 +25,11 @@ from drillgen.drill.scalars import comment_after, with_lines
 from drillgen.drill.source import MAX_CHARACTERS, Item, Source, from_python, parse, walk
 from drillgen.drill.translate import problems_of
 
-_LIKE_A_NUMERAL = re.compile(r"#[IViv]")
+# Texts in which the end of a line divides bars, and what in them YAML may take for a comment.
+_BARS: dict[Path, re.Pattern[str]] = {
+    ("progression",): re.compile(r"#[IViv]"),  # #IVo7
+    ("line", "notes"): re.compile(r"#[1-7]"),  # #4
+}
 
 
 def parse_drill(text: str, name: str = "drill", overrides: Iterable[Override] = ()) -> Drill:
@@ -59,25 +63,25 @@ def read_item(item: Item) -> Drill:
 
 
 def _plain(item: Item, path: Path = ()) -> Any:
-    """Plain data; texts of the progression keep the line ends they were written with."""
+    """Plain data; texts divided into bars keep the line ends they were written with."""
     if isinstance(item.value, dict):
         return {key: _plain(each, (*path, key)) for key, each in item.value.items()}
     if isinstance(item.value, tuple):
         return [_plain(each, (*path, index)) for index, each in enumerate(item.value)]
-    if isinstance(item.value, str) and path[:1] == ("progression",):
+    if isinstance(item.value, str) and any(path[: len(start)] == start for start in _BARS):
         return with_lines(item)
     return item.value
 
 
 def _hidden_by_comments(root: Item) -> list[Problem]:
-    """Numerals like #IVo7 that YAML took for the beginning of a comment."""
-    progression = root.value.get("progression")
+    """Signs like #IVo7 and #4 that YAML took for the beginning of a comment."""
     problems = []
-    for path, item in walk(progression, ("progression",)) if progression else ():
+    for path, item in walk(root):
+        like = next((_BARS[start] for start in _BARS if path[: len(start)] == start), None)
         scalar = not isinstance(item.value, dict | tuple)
-        start = comment_after(item) if scalar else None
+        start = comment_after(item) if scalar and like else None
         source = item.place.source
-        if start is not None and _LIKE_A_NUMERAL.match(source.text, start):
+        if start is not None and like and like.match(source.text, start):
             problems.append(source.problem(
                 "a # after a space begins a comment, so the rest of the line is not read", start,
                 path=dotted(path), value=item.value, allowed="the text in quotes, or ♯"))

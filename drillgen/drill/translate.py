@@ -69,7 +69,10 @@ def _wrongs(detail: ErrorDetails) -> Iterator[tuple[Path, Wrong]]:
         yield loc, Wrong(f"{show(detail['input'])} does not fit here")
 
 
-_EXAMPLES = {"progression": "progression: ii7 | V7 | Imaj7"}
+_EXAMPLES = {
+    "progression": "progression: ii7 | V7 | Imaj7",
+    "notes": 'notes: "1:e b3 4:q 5:h"',
+}
 
 
 def _unknown_key(loc: Path) -> Wrong:

@@ -17,7 +17,8 @@ _WORDS: tuple[tuple[str, str, str], ...] = (
      'quotes, or leave out the first |'),
     ("mapping values are not allowed", "a colon stands where none can be, or a line is indented "
      "differently from its neighbours", "key: value, a line each, neighbours equally indented"),
-    ("expected ',' or ']'", "a list is not closed", "[a, b, c]"),
+    ("expected ',' or ']'", "a list is not closed",
+     '[a, b, c], and quotes where a text begins with #: "#4"'),
     ("expected ',' or '}'", "a mapping is not closed", "{a: 1, b: 2}"),
     ("could not find expected ':'", "a key without a colon", "key: value"),
     ("expected <block end>", "this line is indented differently from its neighbours",

@@ -15,7 +15,7 @@ from random import Random
 from typing import cast
 
 from drillgen.chart import Bar, Chart
-from drillgen.lines.stretch import Stretch, Writer, cells
+from drillgen.lines.stretch import Stretch, Track, Writer, cells, open_spans
 from drillgen.score import Note, Part
 
 _HIGH_IN_THE_RANGE = 0.6  # where a line begins: a little above the middle, where it sings
@@ -40,14 +40,31 @@ def line(chart: Chart) -> Part | None:
     low, high = options.sounding_range
     write = writers()[options.kind]
     near = round(low + _HIGH_IN_THE_RANGE * (high - low))
+    begin = (options.begin_at - 1) * chart.drill.meter.beat
+    lead = Fraction(0) if begin else options.lead(chart.drill.meter.bar)
+    track = Track(chart.drill.seed, chart.keys, len(chart.keys) * chart.drill.passes)
+    before: tuple[Note, ...] = ()
     notes: list[Note] = []
     passes = tuple(chart.passes())
     for number, bars in enumerate(passes):
         stretch = _stretch(chart, bars, (low, high), near, number / max(len(passes) - 1, 1))
-        written = write(stretch, options)
+        written = write(replace(stretch, before=before, begin=begin, track=track), options)
         near = written[0].pitch.midi if written else near
-        notes += _played(written, bars)
-    return Part("line", options.instrument, tuple(notes))
+        before = tuple(written) or before
+        played = _played(written, bars, begin - lead)
+        notes = [*(_until(played[0].start, notes) if lead and played else notes), *played]
+    return Part("line", options.instrument, (*notes, *_tagged(chart, notes)))
+
+
+def _tagged(chart: Chart, notes: list[Note]) -> Iterator[Note]:
+    """The line's last bars once more over a tag; after calls and responses the student has it."""
+    tag = [bar for bar in chart.bars if bar.tag]
+    if not tag or chart.drill.gaps is not None:
+        return
+    later = tag[-1].end - tag[0].start
+    for note in notes:
+        if note.start >= tag[0].start - later:
+            yield replace(note, start=note.start + later)
 
 
 def _stretch(
@@ -64,6 +81,8 @@ def _stretch(
         random=Random(f"{chart.drill.seed} line {bars[0].pass_number}"),
         turn=(bars[0].pass_number - 1) % chart.drill.passes,
         progress=progress,
+        seed=f"{chart.drill.seed} line in key {bars[0].key_number}",
+        home=chart.drill.key,
     )
 
 
@@ -74,18 +93,26 @@ def _heard(chart: Chart, bars: tuple[Bar, ...]) -> Iterator[Bar]:
     return (bar for bar in bars if not (repeats and bar.role == "response"))
 
 
-def _played(notes: list[Note], bars: tuple[Bar, ...]) -> list[Note]:
-    """Only what lies in a call (or in play throughout): the response is the student's."""
-    open_bars = [bar for bar in bars if bar.role != "response"]
+def _played(notes: list[Note], bars: tuple[Bar, ...], begin: Fraction) -> list[Note]:
+    """Only what begins in a call (or in play throughout): the response is the student's.
+
+    A note may be tied up to the response; one that begins before the call opens, on its beat
+    `begin` quarter notes in (negative: as long before as a pick-up lasts), sounds from there.
+    """
     played = []
     for note in notes:
-        if any(bar.start <= note.start < bar.end for bar in open_bars):
-            end = min(note.start + note.duration, _silence(note, bars))
-            played.append(replace(note, duration=end - note.start))
+        for span in open_spans(bars, begin):
+            start = max(note.start, span.start)
+            end = min(note.start + note.duration, span.end)
+            if span.start - max(begin, Fraction(0)) <= note.start < span.end and start < end:
+                played.append(replace(note, start=start, duration=end - start))
     return played
 
 
-def _silence(note: Note, bars: tuple[Bar, ...]) -> Fraction:
-    """Where the next response after a note begins; a note may be tied up to there."""
-    starts = (bar.start for bar in bars if bar.role == "response" and bar.start > note.start)
-    return min(starts, default=bars[-1].end)
+def _until(start: Fraction, notes: list[Note]) -> list[Note]:
+    """The notes as far as a pick-up to the next pass leaves room for them."""
+    return [
+        replace(note, duration=min(note.duration, start - note.start))
+        for note in notes
+        if note.start < start
+    ]

@@ -7,6 +7,7 @@ for the third of a suspended chord.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from fractions import Fraction
 
 from drillgen.drill.lines import GuideTones
@@ -16,37 +17,64 @@ from drillgen.theory.pitch import Degree, Pitch
 
 KIND = "guide tones"
 
+_Voice = list[tuple[Degree, Pitch]]  # a tone for each chord
+
 
 def write(stretch: Stretch, options: GuideTones) -> list[Note]:
     """One voice from `begin_on`, or both; each note as long as the rhythm says."""
-    starts = [options.begin_on]
+    voices = [_voice(stretch, options.begin_on, _thread(stretch, options))]
     if options.voices == "both":
-        starts.append(7 if options.begin_on == 3 else 3)
-    notes = [note for start in starts for note in _voice(stretch, start, options.rhythm)]
+        voices.append(_other(stretch, voices[0], _thread(stretch, options)))
+    notes = [
+        note
+        for voice in voices
+        for cell, (degree, pitch) in zip(stretch.cells, voice, strict=True)
+        for note in _sounded(cell, pitch, str(degree), options.rhythm, stretch.beat)
+    ]
     return sorted(notes, key=lambda note: (note.start, note.pitch.midi))
 
 
-def _voice(stretch: Stretch, begin_on: int, rhythm: str) -> list[Note]:
-    notes: list[Note] = []
-    last: Pitch | None = None
+def _thread(stretch: Stretch, options: GuideTones) -> list[Pitch]:
+    """Where the last pass left the voices, if the thread is not cut between keys."""
+    if options.thread == "key" or not stretch.before:
+        return []
+    end = stretch.before[-1].start
+    return [note.pitch for note in stretch.before if note.start == end]
+
+
+def _voice(stretch: Stretch, begin_on: int, thread: list[Pitch]) -> _Voice:
+    """One of the two guide tones of each chord: the nearest to the last one."""
+    last = thread[0] if thread else None
+    voice: _Voice = []
     for cell in stretch.cells:
-        degree, last = _next(cell, last, begin_on, stretch)
-        notes += _sounded(cell, last, str(degree), rhythm, stretch.beat)
-    return notes
+        third, seventh = cell.chord.guide_tones
+        begins = (third,) if begin_on == 3 else (seventh,)
+        voice.append(_nearest(cell, begins if last is None else (third, seventh), last, stretch))
+        last = voice[-1][1]
+    return voice
 
 
-def _next(cell: Cell, last: Pitch | None, begin_on: int, stretch: Stretch) -> tuple[Degree, Pitch]:
-    """The guide tone nearest to the last one; on a tie the one that falls."""
-    third, seventh = cell.chord.guide_tones
-    if last is None:
-        degree = third if begin_on == 3 else seventh
-        pitch = closest(cell.chord.root.above(degree), stretch.near, stretch.low, stretch.high)
-        return degree, pitch
-    options = [
-        (degree, closest(cell.chord.root.above(degree), last.midi, stretch.low, stretch.high))
-        for degree in (third, seventh)
+def _other(stretch: Stretch, first: _Voice, thread: list[Pitch]) -> _Voice:
+    """At each chord the guide tone that the first voice leaves, nearest to its own last one."""
+    last = thread[-1] if thread else None
+    voice: _Voice = []
+    for cell, (taken, _) in zip(stretch.cells, first, strict=True):
+        third, seventh = cell.chord.guide_tones
+        voice.append(_nearest(cell, (seventh if taken == third else third,), last, stretch))
+        last = voice[-1][1]
+    return voice
+
+
+def _nearest(
+    cell: Cell, degrees: Iterable[Degree], last: Pitch | None, stretch: Stretch
+) -> tuple[Degree, Pitch]:
+    """The tone nearest to the last one; on a tie the one that falls."""
+    near = last.midi if last else stretch.near
+    choices = [
+        (degree, closest(cell.chord.root.above(degree), near, stretch.low, stretch.high))
+        for degree in degrees
     ]
-    return min(options, key=lambda option: (abs(option[1].midi - last.midi), option[1].midi))
+    return min(choices, key=lambda choice: (abs(choice[1].midi - near), choice[1].midi))
 
 
 def _sounded(cell: Cell, pitch: Pitch, mark: str, rhythm: str, beat: Fraction) -> list[Note]:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Iterable, Iterator
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from random import Random
 from typing import Any
@@ -13,6 +13,8 @@ from drillgen.score import Note
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
 from drillgen.theory.pitch import Name, Pitch, in_range
+
+_C_MAJOR = Key(Name(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +26,16 @@ class Cell:
     key: Key
     bar_start: Fraction  # quarter notes from the track's start
     following: tuple[Chord, Key] | None  # None at the end, or before N.C.
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """What a line may know of the track that its pass belongs to."""
+
+    seed: int = 1
+    keys: tuple[Key, ...] = ()
+    passes: int = 1  # in all keys together
+    said: set[Hashable] = field(default_factory=set)  # what earlier passes noted for later ones
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +55,39 @@ class Stretch:
     random: Random
     turn: int = 0  # which pass in this key, from 0
     progress: float = 0.0  # how far through the track: 0 in its first pass, 1 in its last
+    seed: str = ""  # the same for every pass in this key, unlike `random`'s
+    home: Key = _C_MAJOR  # the key in which the drill's chord symbols are written
+    before: tuple[Note, ...] = ()  # what was written for the pass before
+    begin: Fraction = Fraction(0)  # quarter notes into each call before which nothing sounds
+    track: Track = field(default_factory=Track)
+
+
+_EIGHTH = Fraction(1, 2)
+_PARTS_OF_A_BEAT = {"quarter": 1, "eighth": 2, "triplet": 3}
+
+
+def note_length(note: str, beat: Fraction) -> Fraction:
+    """A quarter (a beat), an eighth or an eighth of a triplet, in quarter notes.
+
+    In 6/8 and 12/8 the beat has three eighths, which are written as they are.
+    """
+    if note == "eighth" and beat % 1:
+        return _EIGHTH
+    return beat / _PARTS_OF_A_BEAT[note]
+
+
+def open_spans(bars: Iterable[Bar], begin: Fraction = Fraction(0)) -> list[Span]:
+    """The neighbouring bars in which the line may sound, as spans; each opens `begin` quarter
+    notes after its first bar does.  Responses are left to the student."""
+    spans: list[Span] = []
+    for bar in bars:
+        if bar.role == "response":
+            continue
+        if spans and spans[-1].end == bar.start:
+            spans[-1] = replace(spans[-1], duration=spans[-1].duration + bar.length)
+        else:
+            spans.append(Span(bar.start + begin, bar.length - begin, None))
+    return spans
 
 
 Writer = Callable[[Stretch, Any], list[Note]]

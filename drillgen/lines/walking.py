@@ -13,8 +13,10 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
+from random import Random
 
 from drillgen.drill.lines import Walking
+from drillgen.lines.bare import bare
 from drillgen.lines.stretch import Cell, Stretch, closest
 from drillgen.score import Note
 from drillgen.theory.chords import Chord
@@ -60,8 +62,17 @@ _Ways = dict[tuple[int, int], tuple[float, list[Pitch]]]
 
 
 def write(stretch: Stretch, options: Walking) -> list[Note]:
-    """A walking line as a study; in two, half as many notes."""
-    return walk(replace(stretch, beat=stretch.beat * (2 if options.two_beat else 1)), options)
+    """A walking line as a study; in two, half as many notes.
+
+    Alternating passes share one line: its roots and guide tones first, then all of it.
+    """
+    random = stretch.random
+    if options.version == "alternating":
+        random = Random(f"{stretch.seed} {stretch.turn // 2}")
+    beat = stretch.beat * (2 if options.two_beat else 1)
+    notes = walk(replace(stretch, beat=beat, random=random), options)
+    is_bare = {"full": False, "bare": True, "alternating": stretch.turn % 2 == 0}
+    return bare(notes, stretch) if is_bare[options.version] else notes
 
 
 def walk(stretch: Stretch, options: Walking) -> list[Note]:

@@ -6,6 +6,7 @@ instrument that is written an octave above its sound is stated in `<transpose>`.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from xml.etree import ElementTree as ET
@@ -24,6 +25,7 @@ _DOCTYPE = (
     '<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" '
     '"http://www.musicxml.org/dtds/partwise.dtd">\n'
 )
+_DEGREES = re.compile(r"[b#]*\d+( [b#]*\d+)*")
 _SIGNS = {-2: "flat-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}
 _CLEFS = {"bass": ("F", 4), "treble": ("G", 2), "alto": ("C", 3), "tenor": ("C", 4)}
 
@@ -36,7 +38,7 @@ class Heading:
     part: str  # the instrument's name
     clef: str = "bass"
     octaves: int = 0  # how much higher it is written than it sounds
-    marks: bool = False  # print what each note is for (3, b7, …) under the staff
+    marks: bool = False  # print each note's degree (3, b7, …) under the staff
 
 
 def musicxml(heading: Heading, measures: Sequence[Measure], meter: Meter) -> str:
@@ -173,7 +175,7 @@ def _pitched(note: ET.Element, sign: Sign, index: int, pitch: Pitch, heading: He
         for level in range(1, beams(sign) + 1):
             _text(note, "beam", sign.beam, number=str(level))
     _notations(note, sign, index)
-    if index == 0 and heading.marks and sign.mark:
+    if index == 0 and heading.marks and _DEGREES.fullmatch(sign.mark):
         lyric = ET.SubElement(note, "lyric", number="1")
         _text(lyric, "text", sign.mark.replace("b", "♭").replace("#", "♯"))
 

@@ -46,7 +46,9 @@ def test_yaml_that_cannot_be_read(read, text, said):
     if "¦" in text and said:
         before = text[: text.index("¦")]
         assert (problem.line, problem.column) == (
-            before.count("\n") + 1, len(before) - before.rfind("\n"))
+            before.count("\n") + 1,
+            len(before) - before.rfind("\n"),
+        )
 
 
 def test_aliases_cannot_explode(read):

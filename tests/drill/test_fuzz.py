@@ -13,12 +13,48 @@ from drillgen.drill.reader import drill_of, parse_drill
 
 TEXTS = [preset.path.read_text("utf-8") for preset in list_presets()]
 PIECES = st.sampled_from(
-    [":", "- ", "|", "%", "/", "{", "}", "[", "]", "'", '"', "#", "&a ", "*a", "!x ", "\t", "\n",
-     "  ", "\\", "♭", "\0", "\u2028", "\x85", "N.C.", "%", "form", "tempo: ", "1e999", "~", "?",
-     "---\n", "<<: ", "> \n", "|2\n", "𝄫", "9" * 30]
+    [
+        ":",
+        "- ",
+        "|",
+        "%",
+        "/",
+        "{",
+        "}",
+        "[",
+        "]",
+        "'",
+        '"',
+        "#",
+        "&a ",
+        "*a",
+        "!x ",
+        "\t",
+        "\n",
+        "  ",
+        "\\",
+        "♭",
+        "\0",
+        "\u2028",
+        "\x85",
+        "N.C.",
+        "%",
+        "form",
+        "tempo: ",
+        "1e999",
+        "~",
+        "?",
+        "---\n",
+        "<<: ",
+        "> \n",
+        "|2\n",
+        "𝄫",
+        "9" * 30,
+    ]
 )
-HERE = settings(deadline=None, max_examples=150,
-                suppress_health_check=[HealthCheck.function_scoped_fixture])
+HERE = settings(
+    deadline=None, max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 
 
 def checked(call):
@@ -41,23 +77,33 @@ def test_random_bytes(tmp_path, data):
 
 
 @HERE
-@given(st.sampled_from(TEXTS), st.lists(st.tuples(st.floats(0, 1), st.integers(0, 9), PIECES),
-                                        min_size=1, max_size=3))
+@given(
+    st.sampled_from(TEXTS),
+    st.lists(st.tuples(st.floats(0, 1), st.integers(0, 9), PIECES), min_size=1, max_size=3),
+)
 def test_damaged_presets(text, edits):
     """Presets with pieces cut out and put in at random places."""
     for where, cut, piece in edits:
         at = int(where * len(text))
-        text = text[:at] + piece + text[at + cut:]
+        text = text[:at] + piece + text[at + cut :]
     checked(lambda: parse_drill(text))
 
 
-LEAVES = st.one_of(st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=8),
-                   st.sampled_from(["off", "ii7 | V7", "Dm7 / G7", "C", "[", "A A", "1357"]))
+LEAVES = st.one_of(
+    st.none(),
+    st.booleans(),
+    st.integers(),
+    st.floats(),
+    st.text(max_size=8),
+    st.sampled_from(["off", "ii7 | V7", "Dm7 / G7", "C", "[", "A A", "1357"]),
+)
 NAMES = [field.alias or name for name, field in Drill.model_fields.items()]
 KEYS = st.sampled_from([*NAMES, "kind", "A", "form", "from", "to", "order", "drums", "x", ""])
 TREES = st.recursive(
-    LEAVES, lambda inner: st.lists(inner, max_size=4) | st.dictionaries(KEYS, inner, max_size=4),
-    max_leaves=12)
+    LEAVES,
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(KEYS, inner, max_size=4),
+    max_leaves=12,
+)
 
 
 @HERE

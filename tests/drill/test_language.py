@@ -32,7 +32,10 @@ def test_the_smallest_drill_is_one_line_with_a_teachers_defaults(shortest):
     assert (drill.count_in.bars, drill.count_in.sound) == (2, "sticks")
     assert [part.kind for _, part in drill.band] == ["sticks", "piano", "off", "off"]
     assert (drill.line.kind, drill.line.begin_on, drill.line.instrument) == (
-        "guide tones", 3, "upright")
+        "guide tones",
+        3,
+        "upright",
+    )
     assert (drill.gaps.call, drill.gaps.response) == (4, 4)
     assert (drill.gaps.harmony, drill.gaps.band) == ("repeats", "plays")
     assert (drill.sheet.show, drill.sheet.transpose, drill.sheet.fingering) == ("both", None, False)

@@ -16,8 +16,10 @@ from drillgen.drill.lines import Arpeggio, GuideTones, Roots, Walking
         ("off", "off off off off"),
         ("none", "off off off off"),
         ("{drums: brushes}", "brushes piano off off"),
-        ("{drums: off, comping: electric piano, bass: two-beat, click: two and four}",
-         "off|electric piano|two-beat|two and four"),
+        (
+            "{drums: off, comping: electric piano, bass: two-beat, click: two and four}",
+            "off|electric piano|two-beat|two and four",
+        ),
         ("{drums: false, comping: none, bass: walking}", "off off walking off"),
         ("{drums: {level: -3}, bass: {kind: roots}}", "sticks piano roots off"),
         ("{comping: vibraphone, click: beats}", "sticks vibraphone off beats"),
@@ -43,22 +45,32 @@ def test_a_players_options(shortest):
     [
         ("guide tones", GuideTones()),
         ("{begin_on: 7}", GuideTones(begin_on=7)),
-        ("{kind: guide tones, voices: both, rhythm: half}",
-         GuideTones(voices="both", rhythm="half")),
+        (
+            "{kind: guide tones, voices: both, rhythm: half}",
+            GuideTones(voices="both", rhythm="half"),
+        ),
         ("roots", Roots()),
         ("{kind: roots, instrument: electric}", Roots(instrument="electric")),
         ("arpeggio", Arpeggio()),
         ("{kind: arpeggio, order: 7531}", Arpeggio(order=(7, 5, 3, 1))),
         ("{kind: arpeggio, order: '3579'}", Arpeggio(order=(3, 5, 7, 9))),
-        ("{kind: arpeggio, order: 5-1-3-7, note: triplet}",
-         Arpeggio(order=(5, 1, 3, 7), note="triplet")),
-        ("{kind: arpeggio, order: 1 3 5 9, connect: true}",
-         Arpeggio(order=(1, 3, 5, 9), connect=True)),
-        ("{kind: arpeggio, order: [1, 3, 11], direction: alternating}",
-         Arpeggio(order=(1, 3, 11), direction="alternating")),
+        (
+            "{kind: arpeggio, order: 5-1-3-7, note: triplet}",
+            Arpeggio(order=(5, 1, 3, 7), note="triplet"),
+        ),
+        (
+            "{kind: arpeggio, order: 1 3 5 9, connect: true}",
+            Arpeggio(order=(1, 3, 5, 9), connect=True),
+        ),
+        (
+            "{kind: arpeggio, order: [1, 3, 11], direction: alternating}",
+            Arpeggio(order=(1, 3, 11), direction="alternating"),
+        ),
         ("walking", Walking()),
-        ("{kind: walking, beat_one: chord tone, approach: dominant, two_beat: on}",
-         Walking(beat_one="chord tone", approach="dominant", two_beat=True)),
+        (
+            "{kind: walking, beat_one: chord tone, approach: dominant, two_beat: on}",
+            Walking(beat_one="chord tone", approach="dominant", two_beat=True),
+        ),
         ("off", None),
         ("none", None),
         ("false", None),
@@ -88,8 +100,7 @@ def test_without_a_range_the_instruments_own_is_taken(shortest):
     [
         ("{call: 2}", (2, 2, "repeats", "plays")),
         ("2", (2, 2, "repeats", "plays")),
-        ("{call: 2, response: 4, harmony: continues, band: silent}",
-         (2, 4, "continues", "silent")),
+        ("{call: 2, response: 4, harmony: continues, band: silent}", (2, 4, "continues", "silent")),
         ("{band: time}", (4, 4, "repeats", "time")),
     ],
 )
@@ -112,6 +123,11 @@ def test_sheet(shortest):
         "sheet: {show: chords, clef: tenor, transpose: Bb, fingering: true, instrument: electric}\n"
     ).sheet
     assert (sheet.show, sheet.clef, sheet.transpose, sheet.fingering, sheet.instrument) == (
-        "chords", "tenor", "Bb", True, "electric")
+        "chords",
+        "tenor",
+        "Bb",
+        True,
+        "electric",
+    )
     assert shortest("sheet: line\n").sheet.show == "line"
     assert shortest("sheet: {transpose: none, clef: none}\n").sheet.transpose is None

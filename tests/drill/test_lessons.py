@@ -16,7 +16,8 @@ def folder(tmp_path: Path) -> Path:
     """A lesson with one drill of each sort, and the file that it names."""
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "slow-one.yaml").write_text(
-        "progression: iiø7 | V7b9 | i6 | %\nkey: A minor\ntempo: 50\nline: roots\n", "utf-8")
+        "progression: iiø7 | V7b9 | i6 | %\nkey: A minor\ntempo: 50\nline: roots\n", "utf-8"
+    )
     (tmp_path / "lesson.yaml").write_text(
         "title: First week\n"
         "defaults:\n"
@@ -29,7 +30,8 @@ def folder(tmp_path: Path) -> Path:
         "  - {title: Own, progression: I7 | IV7, band: {bass: walking}}\n"
         "  - {drill: mine/slow-one.yaml, tempo: 40, title: Slower}\n"
         "  - {drill: first-two-fives, line: arpeggio}\n",
-        "utf-8")
+        "utf-8",
+    )
     return tmp_path
 
 
@@ -71,7 +73,9 @@ def test_several_sources_become_one_lesson(folder):
     with pytest.raises(DrillError) as caught:
         load_all(["frist-two-fives", "nowhere.yaml"])
     assert [problem.file for problem in caught.value.problems] == [
-        "frist-two-fives", "nowhere.yaml"]
+        "frist-two-fives",
+        "nowhere.yaml",
+    ]
 
 
 def test_a_lesson_is_no_drill(folder):
@@ -85,14 +89,21 @@ def test_problems_cite_the_file_that_they_are_in(folder):
     (folder / "bad.yaml").write_text("progression: ii7 | X7\ntempo: 9\n", "utf-8")
     (folder / "lesson.yaml").write_text(
         "defaults:\n  passes: 0\ndrills:\n  - bad.yaml\n  - {progression: ii7, key: H}\n"
-        "  - no-such-preset\n  - gone.yaml\n  - lesson.yaml\n  - 12\n", "utf-8")
+        "  - no-such-preset\n  - gone.yaml\n  - lesson.yaml\n  - 12\n",
+        "utf-8",
+    )
     with pytest.raises(DrillError) as caught:
         load(folder / "lesson.yaml")
     found = [(Path(p.file).name, p.line, p.column) for p in caught.value.problems]
     assert found == [
-        ("bad.yaml", 1, 20), ("bad.yaml", 2, 8),
-        ("lesson.yaml", 2, 11), ("lesson.yaml", 5, 29), ("lesson.yaml", 6, 5),
-        ("lesson.yaml", 7, 5), ("lesson.yaml", 8, 5), ("lesson.yaml", 9, 5),
+        ("bad.yaml", 1, 20),
+        ("bad.yaml", 2, 8),
+        ("lesson.yaml", 2, 11),
+        ("lesson.yaml", 5, 29),
+        ("lesson.yaml", 6, 5),
+        ("lesson.yaml", 7, 5),
+        ("lesson.yaml", 8, 5),
+        ("lesson.yaml", 9, 5),
     ]
 
 
@@ -102,12 +113,12 @@ def test_problems_cite_the_file_that_they_are_in(folder):
         ("drills: []\n", (1, 9), "needs its drills"),
         ("defaults: {}\n", (1, 1), "needs its drills"),
         ("drills: first-two-fives\n", (1, 9), "needs its drills"),
-        ("drils: x\ndefaults: {}\n", (1, 1), "did you mean \"drills\""),
+        ("drils: x\ndefaults: {}\n", (1, 1), 'did you mean "drills"'),
         ("defaults: [a]\ndrills: [first-two-fives]\n", (1, 11), "does not fit here"),
         ("title: [a]\ndrills: [first-two-fives]\n", (1, 8), "does not fit here"),
-        ("drills: [frist-two-fives]\n", (1, 10), "did you mean \"first-two-fives\""),
+        ("drills: [frist-two-fives]\n", (1, 10), 'did you mean "first-two-fives"'),
         ("drills: [{drill: 3}]\n", (1, 18), "is no drill"),
-        ("drills: [{tempo: 3}]\n", (1, 10), "\"progression\" is missing"),
+        ("drills: [{tempo: 3}]\n", (1, 10), '"progression" is missing'),
     ],
 )
 def test_broken_lessons(tmp_path, text, place, said):

@@ -62,8 +62,13 @@ def test_short_forms_over_long_ones():
 
 def test_values_are_read_like_values_in_a_file():
     """Words, numbers, lists and mappings mean what they mean in YAML; a # begins no comment."""
-    drill = over(("key_cycle", "C,F,Bb"), ("title", '"72"'), ("progression", "#IVo7 | % "),
-                 ("band", "{comping: off}"), ("count_in.starting_note", "true"))
+    drill = over(
+        ("key_cycle", "C,F,Bb"),
+        ("title", '"72"'),
+        ("progression", "#IVo7 | % "),
+        ("band", "{comping: off}"),
+        ("count_in.starting_note", "true"),
+    )
     assert len(drill.key_cycle) == 3
     assert (drill.title, drill.count_in.starting_note) == ("72", True)
     assert len(drill.progression.bars) == 2
@@ -100,13 +105,19 @@ def test_problems_of_options_and_of_the_file_are_said_together():
     with pytest.raises(DrillError) as caught:
         over(("tempo", "1"), ("key", "H"), base=BASE + "swing: 9\n")
     assert {problem.file for problem in caught.value.problems} == {
-        "--set tempo=1", "--set key=H", "drill.yaml"}
+        "--set tempo=1",
+        "--set key=H",
+        "drill.yaml",
+    }
 
 
 def test_values_from_python():
     """Keyword arguments take Python's own values; wrong ones are cited by name."""
-    given = [Override.of("tempo", [60, 72]), Override.of("band", {"bass": "walking"}),
-             Override.of("count_in__bars", 0)]
+    given = [
+        Override.of("tempo", [60, 72]),
+        Override.of("band", {"bass": "walking"}),
+        Override.of("count_in__bars", 0),
+    ]
     drill = read_drill("first-two-fives", given)
     assert (len(drill.tempos), drill.band.bass.kind, drill.count_in.bars) == (2, "walking", 0)
     with pytest.raises(DrillError, match=r"^tempo=720: tempo: 720 is too fast"):

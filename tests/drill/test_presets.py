@@ -80,10 +80,16 @@ def test_the_schema_file_is_current():
 
 def test_instruments_have_their_general_midi_programs():
     """Program numbers against pretty_midi's table of General MIDI names (PyPI)."""
-    words = {"upright": "Acoustic Bass", "electric": "Electric Bass (finger)",
-             "piano": "Acoustic Grand Piano", "electric piano": "Electric Piano 1",
-             "guitar": "Electric Guitar (jazz)", "voice": "Choir Aahs",
-             "alto saxophone": "Alto Sax", "tenor saxophone": "Tenor Sax"}
+    words = {
+        "upright": "Acoustic Bass",
+        "electric": "Electric Bass (finger)",
+        "piano": "Acoustic Grand Piano",
+        "electric piano": "Electric Piano 1",
+        "guitar": "Electric Guitar (jazz)",
+        "voice": "Choir Aahs",
+        "alto saxophone": "Alto Sax",
+        "tenor saxophone": "Tenor Sax",
+    }
     for name, instrument in INSTRUMENTS.items():
         program = pretty_midi.program_to_instrument_name(instrument.program)
         assert program == words.get(name, name.capitalize())

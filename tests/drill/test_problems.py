@@ -121,7 +121,7 @@ def test_a_problem_is_formatted_like_a_compilers(tmp_path):
         read_drill(path)
     first, line, caret = str(caught.value).split("\n")
     assert first.startswith(f"{path}:2:10: tempo: 720 is too fast; allowed: 30 to 360 quarter")
-    assert line[caret.index("^"):] == "720"
+    assert line[caret.index("^") :] == "720"
 
 
 @pytest.mark.parametrize(

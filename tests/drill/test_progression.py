@@ -102,8 +102,9 @@ def test_sections_without_a_form_are_played_as_written(read):
 def test_numerals_and_symbols_are_both_understood(read):
     """ii7 in Bb is Cm7 (common practice), whatever the key that symbols are written in."""
     numerals = read("progression: ii7 | V7b9\nkey_cycle: Bb\n")
-    chords = [bar.slots[0].symbol.in_key(numerals.key_cycle[0]).text
-              for bar in numerals.progression.bars]
+    chords = [
+        bar.slots[0].symbol.in_key(numerals.key_cycle[0]).text for bar in numerals.progression.bars
+    ]
     assert chords == ["Cm7", "F7b9"]
     assert numerals.progression.is_numeral
     assert not read("progression: Dm7\n").progression.is_numeral

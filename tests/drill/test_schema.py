@@ -111,18 +111,74 @@ def test_lessons(text, valid):
     assert VALIDATOR.is_valid(YAML(typ="safe", pure=True).load(text)) == valid
 
 
-WORDS = ["off", "none", "C", "F minor", "fourths", "shuffled", "swing", "roots", "guide tones",
-         "arpeggio", "walking", "sticks", "brushes", "piano", "hold", "both", "line", "together",
-         "yes", "4/4", "3/4", "60, 72", "1357", "E1 to G3", "beats", "Bb", "repeats", "time"]
-INNER = ["kind", "level", "drums", "bass", "call", "response", "from", "to", "step", "bars",
-         "sound", "start", "move", "keys", "begin_on", "order", "show", "range", "register",
-         "instrument", "harmony", "A", "form"]
-SCALARS = st.one_of(st.sampled_from(WORDS), st.integers(-2, 400), st.booleans(), st.none(),
-                    st.floats(0, 400), st.text(max_size=4))
+WORDS = [
+    "off",
+    "none",
+    "C",
+    "F minor",
+    "fourths",
+    "shuffled",
+    "swing",
+    "roots",
+    "guide tones",
+    "arpeggio",
+    "walking",
+    "sticks",
+    "brushes",
+    "piano",
+    "hold",
+    "both",
+    "line",
+    "together",
+    "yes",
+    "4/4",
+    "3/4",
+    "60, 72",
+    "1357",
+    "E1 to G3",
+    "beats",
+    "Bb",
+    "repeats",
+    "time",
+]
+INNER = [
+    "kind",
+    "level",
+    "drums",
+    "bass",
+    "call",
+    "response",
+    "from",
+    "to",
+    "step",
+    "bars",
+    "sound",
+    "start",
+    "move",
+    "keys",
+    "begin_on",
+    "order",
+    "show",
+    "range",
+    "register",
+    "instrument",
+    "harmony",
+    "A",
+    "form",
+]
+SCALARS = st.one_of(
+    st.sampled_from(WORDS),
+    st.integers(-2, 400),
+    st.booleans(),
+    st.none(),
+    st.floats(0, 400),
+    st.text(max_size=4),
+)
 VALUES = st.recursive(
     SCALARS,
-    lambda inner: st.lists(inner, max_size=3)
-    | st.dictionaries(st.sampled_from(INNER), inner, max_size=3),
+    lambda inner: (
+        st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(INNER), inner, max_size=3)
+    ),
     max_leaves=6,
 )
 

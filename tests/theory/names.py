@@ -8,9 +8,7 @@ ROOTS = tuple(Name(fifths) for fifths in range(-15, 20))
 TWELVE = ("C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B")
 MODES: tuple[tuple[Mode, int], ...] = (("major", 0), ("minor", 3))
 KEYS = tuple(
-    Key(Name(fifths), mode)
-    for mode, shift in MODES
-    for fifths in range(-7 + shift, 8 + shift)
+    Key(Name(fifths), mode) for mode, shift in MODES for fifths in range(-7 + shift, 8 + shift)
 )
 
 

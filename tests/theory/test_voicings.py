@@ -164,9 +164,7 @@ def test_voices_lead_and_stay() -> None:
             voices = voiced(parse_numeral(numeral).in_key(key), key, previous, low=50, high=74)
             keys = [pitch.midi for pitch in voices]
             if previous and len(previous) == len(voices):
-                motions.append(
-                    mean(abs(a - b.midi) for a, b in zip(keys, previous, strict=True))
-                )
+                motions.append(mean(abs(a - b.midi) for a, b in zip(keys, previous, strict=True)))
             middles.append(mean(keys))
             assert all(upper - lower <= 12 for lower, upper in pairwise(keys))
             previous = voices

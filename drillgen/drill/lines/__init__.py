@@ -13,18 +13,40 @@ from pydantic import Field
 from drillgen.drill import playable
 from drillgen.drill.fields import OFF, Short, is_off
 from drillgen.drill.lines.arpeggio import Arpeggio
+from drillgen.drill.lines.enclosure import Enclosure
 from drillgen.drill.lines.guide_tones import GuideTones
 from drillgen.drill.lines.line import Line
+from drillgen.drill.lines.phrases import Phrases
+from drillgen.drill.lines.riff import Riff
 from drillgen.drill.lines.roots import Roots
+from drillgen.drill.lines.scale_pattern import ScalePattern
 from drillgen.drill.lines.walking import Walking
+from drillgen.drill.lines.written import Written
 from drillgen.drill.problems import Wrongs
 
-__all__ = ["COMMON", "LINE", "AnyLine", "Arpeggio", "GuideTones", "Line", "Roots", "Walking"]
+__all__ = [
+    "COMMON",
+    "LINE",
+    "AnyLine",
+    "Arpeggio",
+    "Enclosure",
+    "GuideTones",
+    "Line",
+    "Phrases",
+    "Riff",
+    "Roots",
+    "ScalePattern",
+    "Walking",
+    "Written",
+]
 
 DEFAULT_KIND = "guide tones"
 COMMON = tuple(Line.model_fields)  # options that outlive a change of kind
 
-AnyLine = Annotated[GuideTones | Roots | Arpeggio | Walking, Field(discriminator="kind")]
+AnyLine = Annotated[
+    GuideTones | Roots | Arpeggio | Walking | ScalePattern | Enclosure | Riff | Written | Phrases,
+    Field(discriminator="kind"),
+]
 
 
 def _long(value: Any) -> Any:
@@ -42,7 +64,11 @@ def _long(value: Any) -> Any:
     return {**options, "kind": kind}
 
 
-_MODELS = (GuideTones, Roots, Arpeggio, Walking)
-_KINDS = tuple(model.model_fields["kind"].default for model in _MODELS)
+_MODELS = (GuideTones, Roots, Arpeggio, Walking, ScalePattern, Enclosure, Riff, Written, Phrases)
+_KINDS = tuple(
+    model.model_fields["kind"].default
+    for model in _MODELS
+    if not any(field.is_required() for field in model.model_fields.values())
+)  # those that can be written as one word
 _SILENT = {"type": "object", "properties": {"kind": {"enum": [*OFF]}}, "required": ["kind"]}
 LINE = Short(_long, ({"enum": [*_KINDS, *OFF]}, _SILENT))

@@ -18,3 +18,5 @@ class GuideTones(Line):
     """One voice, or the two together."""
     rhythm: Annotated[str, choice("chord", "half", "quarter")] = "chord"
     """A note for each chord, or repeated in halves (two beats) or quarters (a beat)."""
+    thread: Annotated[str, choice("key", "track")] = "key"
+    """Begin anew in each key, or go on from key to key by the smallest step."""

@@ -19,3 +19,5 @@ class Walking(Line):
     """How the last beat leads on: by a semitone, from the fifth above, or both."""
     two_beat: Annotated[bool, YES_NO] = False
     """Two notes a bar instead of four."""
+    version: Annotated[str, choice("full", "bare", "alternating")] = "full"
+    """The whole line, its roots and guide tones alone, or first these and then the same line."""

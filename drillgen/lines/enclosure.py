@@ -1,0 +1,195 @@
+"""Enclosures: a chord tone reached from its neighbours, in eighths.
+
+Common practice: the scale tone above and the semitone below, then the target on the beat (over
+Cmaj7 F D# E); the other way round; two semitones from one side; or a single neighbour.  The scale
+is that of the target's chord.  An approach begins before the bar line where it must, but never in a
+response or before the line begins: there the target comes with as much of it as there is room for,
+so that the first target of a call, if it falls where the call begins, comes alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+
+from drillgen.chart import Span
+from drillgen.drill.lines import Enclosure
+from drillgen.lines.chord_tones import Filler
+from drillgen.lines.figures import readable
+from drillgen.lines.scale_tones import degree_of, scale_of
+from drillgen.lines.stretch import Cell, Stretch, open_spans
+from drillgen.score import Note
+from drillgen.theory.pitch import Degree, Name, Pitch, in_range
+
+KIND = "enclosure"
+_EIGHTH = Fraction(1, 2)  # quarter notes
+
+# Each approach: "above" is the scale's next tone, a number so many semitones over the target.
+_APPROACHES: dict[str, tuple[str | int, ...]] = {
+    "above below": ("above", -1),
+    "below above": (-1, "above"),
+    "double chromatic": (-2, -1),
+    "double chromatic above": (2, 1),
+    "from below": (-1,),
+    "from above": ("above",),
+}
+# Spelled on the neighbouring letter: places on the line of fifths by semitones.
+_NEIGHBOURS = {-2: -2, -1: 5, 1: -5, 2: 2}
+_NUMBERS = {"root": 1, "third": 3, "fifth": 5, "seventh": 7}
+
+
+@dataclass(frozen=True, slots=True)
+class _Target:
+    """A chord tone on its beat, and the pitches before it."""
+
+    place: Fraction
+    pitch: Pitch
+    degree: Degree
+    approach: tuple[Pitch, ...]
+
+    @property
+    def opening(self) -> Fraction:
+        """Where the first note of its approach stands."""
+        return self.place - _EIGHTH * len(self.approach)
+
+
+def write(stretch: Stretch, options: Enclosure) -> list[Note]:
+    """Targets, their approaches, and what fills the time between."""
+    notes: list[Note] = []
+    last: tuple[Cell, Degree, Pitch] | None = None
+    for room in _rooms(stretch):
+        targets: list[_Target] = []
+        for place, cell in _places(stretch, options):
+            if room.start <= place < room.end:
+                degree, pitch = _aim(cell, last, stretch, options)
+                last = cell, degree, pitch
+                free = place - (targets[-1].place + _EIGHTH if targets else room.start)
+                approach = _approach(cell, pitch, stretch, options)
+                kept = approach[max(len(approach) - free // _EIGHTH, 0) :]
+                targets.append(_Target(place, pitch, degree, kept))
+        notes += _sounded(targets, room, stretch, options)
+    return notes
+
+
+def _rooms(stretch: Stretch) -> list[Span]:
+    """Where the line may sound without a break: neighbouring chords within a call."""
+    rooms: list[Span] = []
+    for span in open_spans(stretch.bars, stretch.begin):
+        for cell in stretch.cells:
+            start, end = max(cell.span.start, span.start), min(cell.span.end, span.end)
+            if start >= end:
+                continue
+            if rooms and rooms[-1].end == start:
+                start = rooms.pop().start
+            rooms.append(Span(start, end - start, None))
+    return rooms
+
+
+def _places(stretch: Stretch, options: Enclosure) -> Iterator[tuple[Fraction, Cell]]:
+    """Where targets fall, and the chord there."""
+    for cell in stretch.cells:
+        if not options.beats:
+            yield cell.span.start, cell
+        for beat in options.beats:
+            place = cell.bar_start + (beat - 1) * stretch.beat
+            if cell.span.start <= place < cell.span.end:
+                yield place, cell
+
+
+def _aim(
+    cell: Cell,
+    last: tuple[Cell, Degree, Pitch] | None,
+    stretch: Stretch,
+    options: Enclosure,
+) -> tuple[Degree, Pitch]:
+    """The target: close to the last one, but half-way back to where the line began."""
+    near = (last[2].midi + stretch.near) / 2 if last else stretch.near
+    degrees = _degrees(cell, last, options)
+    choices = [
+        (degree, pitch)
+        for degree in degrees
+        for pitch in _reachable(cell, degree, stretch, options)
+    ]
+    if len(degrees) > 1 and last:
+        near = last[2].midi  # the thread of guide tones
+    return min(choices, key=lambda choice: (abs(choice[1].midi - near), choice[1].midi))
+
+
+def _degrees(
+    cell: Cell, last: tuple[Cell, Degree, Pitch] | None, options: Enclosure
+) -> tuple[Degree, ...]:
+    """What may be aimed at.  Guide tones begin on the third, go to the other one where the chord
+    stays, and to the nearer one where it changes."""
+    chord = cell.chord
+    if options.target != "guide tones":
+        return (degree_of(chord, cell.key, _NUMBERS[options.target]),)
+    if last is None:
+        return chord.guide_tones[:1]
+    if last[0].chord == chord:
+        return tuple(degree for degree in chord.guide_tones if degree != last[1])
+    return chord.guide_tones
+
+
+def _reachable(cell: Cell, degree: Degree, stretch: Stretch, options: Enclosure) -> list[Pitch]:
+    """The tone in each octave of the range; those whose whole approach lies in it, if any does."""
+    name = cell.chord.root.above(degree)
+    inside = [readable(pitch) for pitch in in_range(name, stretch.low, stretch.high)]
+    whole = len(_APPROACHES[options.approach])
+    best = [pitch for pitch in inside if len(_approach(cell, pitch, stretch, options)) == whole]
+    return best or inside
+
+
+def _approach(cell: Cell, target: Pitch, stretch: Stretch, options: Enclosure) -> tuple[Pitch, ...]:
+    """The notes before a target, without those that the range does not hold."""
+    found = [
+        _above(cell, target, stretch, options) if isinstance(move, str) else _beside(target, move)
+        for move in _APPROACHES[options.approach]
+    ]
+    return tuple(pitch for pitch in found if stretch.low <= pitch.midi <= stretch.high)
+
+
+def _above(cell: Cell, target: Pitch, stretch: Stretch, options: Enclosure) -> Pitch:
+    """The next tone of the chord's scale over the target."""
+    names = scale_of(cell, stretch, options.scales).names(cell.chord.root)
+    higher = [
+        pitch for name in names for pitch in in_range(name, target.midi + 1, target.midi + 12)
+    ]
+    return readable(min(higher, key=lambda pitch: pitch.midi))
+
+
+def _beside(target: Pitch, semitones: int) -> Pitch:
+    """A chromatic neighbour on the next letter: D# below E, F# a tone above E."""
+    name = Name(target.name.fifths + _NEIGHBOURS[semitones])
+    if abs(name.alter) > 1:
+        name = name.simplest
+    return Pitch.near(name, target.midi + semitones)
+
+
+def _sounded(
+    targets: list[_Target], room: Span, stretch: Stretch, options: Enclosure
+) -> Iterator[Note]:
+    """Everything that sounds in one room, in order."""
+    filler = Filler(stretch)
+    if targets and options.fill == "chord tones":
+        yield from filler.lead_in(room.start, targets[0].opening, _first(targets[0]))
+    for target, following in pairwise([*targets, None]):
+        assert target is not None  # only the last `following` is None
+        for index, pitch in enumerate(target.approach):
+            place = target.opening + index * _EIGHTH
+            yield Note(place, _EIGHTH, pitch, mark="approach")
+        until = following.opening if following else room.end
+        length = until - target.place
+        if options.fill == "rest":
+            length = min(length, stretch.beat)
+        elif options.fill == "chord tones":
+            length = min(length, _EIGHTH)
+        yield Note(target.place, length, target.pitch, mark=str(target.degree))
+        if options.fill == "chord tones":
+            aim = _first(following) if following else target.pitch
+            yield from filler.between(target.pitch, target.place + length, until, aim)
+
+
+def _first(target: _Target) -> Pitch:
+    return (*target.approach, target.pitch)[0]

@@ -1,0 +1,175 @@
+"""Scale patterns: 1235, or the scale in steps, thirds, fourths or groups of four.
+
+Each chord takes its own scale (the tables of `theory/scales.py`, or the teacher's choice) and is
+begun anew from its root.  A scale goes up its octave and, if the chord lasts longer, down again:
+1 2 3 4 5 6 7 8 7 6 …; in thirds 1 3 2 4 … 6 8 7 5 6 4 …  Connected, it goes on through every change
+with the nearest tone of the new scale and turns at the ends of the range.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from drillgen.drill.lines import ScalePattern
+from drillgen.lines.figures import count, folded, laid, placed
+from drillgen.lines.scale_tones import (
+    degree_in,
+    lands,
+    scale_of,
+    simple,
+    step,
+    with_passing_note,
+)
+from drillgen.lines.stretch import Cell, Stretch, closest, note_length
+from drillgen.score import Note
+from drillgen.theory.chords import Chord
+from drillgen.theory.pitch import Degree, Pitch
+from drillgen.theory.scales import Scale
+
+KIND = "scale pattern"
+
+# Each pattern as steps over the tone that it is moved along the scale from; rising.
+_SHAPES: dict[str, tuple[int, ...]] = {
+    "scale": (0,),
+    "thirds": (0, 2),
+    "fourths": (0, 3),
+    "groups of four": (0, 1, 2, 3),
+}
+
+_Line = list[tuple[Degree, Pitch]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Walk:
+    """A shape moved along a scale, turning back at both ends."""
+
+    shape: tuple[int, ...]
+    first: int  # where the shape begins, in scale steps over the root
+    lowest: int
+    highest: int
+    falls: bool
+
+    def steps(self, total: int) -> tuple[list[int], bool]:
+        """That many notes, as scale steps over the root, and whether it falls then."""
+        place, falls = self.first, self.falls
+        found: list[int] = []
+        while True:
+            found += (place + each for each in (self.shape[::-1] if falls else self.shape))
+            falls = place > self.lowest if falls else place >= self.highest
+            place += -1 if falls else 1
+            if len(found) >= total:
+                return found[:total], falls
+
+
+@dataclass(frozen=True, slots=True)
+class _Chord:
+    """A chord to be filled."""
+
+    chord: Chord
+    scale: Scale
+    total: int  # notes
+
+
+def write(stretch: Stretch, options: ScalePattern) -> list[Note]:
+    """Each chord's pattern for exactly as long as the chord lasts."""
+    length = note_length(options.note, stretch.beat)
+    tasks = [_task(cell, stretch, options, count(cell, length)) for cell in stretch.cells]
+    through = options.connect and isinstance(options.pattern, str)
+    lines = _through(tasks, stretch, options) if through else _anew(tasks, stretch, options)
+    notes: list[Note] = []
+    for cell, line in zip(stretch.cells, lines, strict=True):
+        marks = [str(simple(degree)) for degree, _ in line]
+        notes += laid(cell, [pitch for _, pitch in line], marks, length)
+    return notes
+
+
+def _task(cell: Cell, stretch: Stretch, options: ScalePattern, total: int) -> _Chord:
+    scale = scale_of(cell, stretch, options.scales)
+    return _Chord(
+        cell.chord, with_passing_note(scale, cell.chord) if options.bebop else scale, total
+    )
+
+
+def _anew(tasks: list[_Chord], stretch: Stretch, options: ScalePattern) -> Iterator[_Line]:
+    """Each chord from its root; an answer the other way, or a connected figure, begins close to
+    where the last chord ended."""
+    last: int | None = None
+    for index, task in enumerate(tasks):
+        answers = options.direction == "alternating" and index % 2 == 1
+        degrees = _degrees(task, answers or options.direction == "down", options)
+        near = last if last and (answers or options.connect) else stretch.near
+        pitches = placed(task.chord.root, degrees, near, stretch.low, stretch.high)
+        last = pitches[-1].midi
+        yield list(zip(degrees, pitches, strict=True))
+
+
+def _degrees(task: _Chord, falls: bool, options: ScalePattern) -> list[Degree]:
+    """The degrees from the root on, or down to it."""
+    if isinstance(options.pattern, tuple):
+        order = options.pattern[::-1] if falls else options.pattern
+        degrees = [degree_in(task.scale, task.chord, number) for number in order]
+        return [degrees[index % len(degrees)] for index in range(task.total)]
+    shape = _SHAPES[options.pattern]
+    starts = (0, _third(task)) if options.bebop else (0,)
+    lines = [_octave(task, start, shape, falls) for start in starts]
+    return min(lines, key=lambda line: _missed(task, line)) if options.bebop else lines[0]
+
+
+def _octave(task: _Chord, lowest: int, shape: tuple[int, ...], falls: bool) -> list[Degree]:
+    """The shape up and down the octave over one tone of the scale."""
+    highest = lowest + len(task.scale.degrees) - max(shape)
+    walk = _Walk(shape, highest if falls else lowest, lowest, highest, falls)
+    return [step(task.scale, each) for each in walk.steps(task.total)[0]]
+
+
+def _third(task: _Chord) -> int:
+    """The step of the scale's third; its second step where it has none."""
+    thirds = (i for i, each in enumerate(task.scale.degrees) if each == task.chord.degree(3))
+    return next(thirds, 1)
+
+
+def _missed(task: _Chord, eighths: list[Degree]) -> int:
+    """How many beats of a bebop line fall on other than chord tones."""
+    return sum(not lands(task.scale, task.chord, degree) for degree in eighths[::2])
+
+
+def _through(tasks: list[_Chord], stretch: Stretch, options: ScalePattern) -> Iterator[_Line]:
+    """One line through all the chords, up and down the whole range."""
+    falls = options.direction == "down"
+    due = closest(tasks[0].chord.root, stretch.near, stretch.low, stretch.high).midi if tasks else 0
+    for task in tasks:
+        root = closest(task.chord.root, due, stretch.low, stretch.high)
+        walk = min(
+            _walks(task, root, falls, stretch, _SHAPES[str(options.pattern)]),
+            key=lambda walk: _astray(walk, task, due - root.midi, options),
+        )
+        steps, falls = walk.steps(task.total + 1)
+        *degrees, following = (step(task.scale, each) for each in steps)
+        due = root.midi + following.semitones  # what would come next, went this chord on
+        pitches = folded(root, degrees, stretch.low, stretch.high)
+        yield list(zip(degrees, pitches, strict=True))
+
+
+def _walks(
+    task: _Chord, root: Pitch, falls: bool, stretch: Stretch, shape: tuple[int, ...]
+) -> Iterator[_Walk]:
+    """Every walk within the range that sets out this way."""
+    reach = stretch.high - stretch.low + 1  # more steps than any scale has in the range
+    inside = [
+        each
+        for each in range(-reach, reach)
+        if stretch.low <= root.midi + step(task.scale, each).semitones <= stretch.high
+    ]
+    lowest, highest = inside[0], inside[-1] - max(shape)
+    for place in range(lowest, highest + 1):
+        yield _Walk(shape, place, lowest, highest, falls)
+
+
+def _astray(walk: _Walk, task: _Chord, due: int, options: ScalePattern) -> tuple[int, int, int]:
+    """What is wrong with a walk: beats without chord tones where these matter, then how far from
+    the due note it begins, then that it begins behind it.  `due` is in semitones over the root."""
+    degrees = [step(task.scale, each) for each in walk.steps(task.total)[0]]
+    missed = _missed(task, degrees) if options.bebop else 0
+    beyond = due - degrees[0].semitones if walk.falls else degrees[0].semitones - due
+    return missed, abs(beyond), -beyond

@@ -1,0 +1,199 @@
+"""Enclosures: hand-worked neighbours, where they stand, and what holds everywhere."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+
+from drillgen.drill.models import Drill
+from drillgen.drill.problems import DrillError
+from drillgen.drill.reader import drill_of
+from drillgen.score import Note
+from drillgen.theory.scales import chord_scale
+from tests.lines.writing import (
+    TWELVE,
+    is_filled,
+    keys,
+    line,
+    names,
+    pitches,
+    progressions,
+    ranges,
+    spans,
+    under,
+    written,
+)
+
+
+def enclosure(**options: object) -> dict[str, object]:
+    return {"kind": "enclosure", **options}
+
+
+@pytest.mark.parametrize(
+    ("approach", "expected"),
+    [
+        ("above below", "F C A# B F D# E"),
+        ("below above", "F A# C B D# F E"),
+        ("double chromatic", "F A A# B D D# E"),
+        ("double chromatic above", "F C# C B F# F E"),
+        ("from below", "F A# B D# E"),
+        ("from above", "F C B F E"),
+    ],
+)
+def test_the_thirds_of_a_two_five(approach: str, expected: str) -> None:
+    """F, B and E of Dm7 G7 Cmaj7 with their neighbours: scale tone above, semitone below on the
+    letter below (hand-worked); the first, with no room before it, comes alone."""
+    assert names(written(line=enclosure(approach=approach))) == expected
+
+
+@pytest.mark.parametrize(
+    ("target", "expected"),
+    [
+        ("root", "D A F# G D B C"),
+        ("third", "F C A# B F D# E"),
+        ("fifth", "A E C# D A F# G"),
+        ("seventh", "C G E F C A# B"),
+        ("guide tones", "F G E F F D# E"),
+    ],
+)
+def test_the_targets_of_a_two_five(target: str, expected: str) -> None:
+    """Each tone of Dm7 G7 Cmaj7 from the scale above and the semitone below; the guide tones are
+    F F E, as without neighbours (hand-worked)."""
+    assert names(written(line=enclosure(target=target))) == expected
+
+
+def test_guide_tones_on_two_beats_take_turns() -> None:
+    """Third and seventh of each chord, the nearer one at each change: F C, B F, E B
+    (hand-worked)."""
+    options = enclosure(target="guide tones", beats=[1, 3], approach="from below", fill="rest")
+    targets = [note for note in line(written(line=options)) if note.mark != "approach"]
+    assert [str(note.pitch.name) for note in targets] == ["F", "C", "B", "F", "E", "B"]
+
+
+def test_the_approach_stands_in_the_eighths_before_the_beat() -> None:
+    """Two neighbours before beat 1 of the second bar are on 4 and the `and` of 4, each an eighth;
+    the target lasts until the next one begins (hold), or a beat (rest)."""
+    first, above, below, target, *_ = line(written(line=enclosure(), count_in=0))
+    assert [(n.start, n.duration) for n in (first, above, below)] == [
+        (0, 3), (3, Fraction(1, 2)), (Fraction(7, 2), Fraction(1, 2))]  # fmt: skip
+    assert (target.start, target.duration) == (4, 3)
+    rests = line(written(line=enclosure(fill="rest"), count_in=0))
+    assert rests[0].duration == 1
+
+
+def test_chord_tones_fill_the_bar() -> None:
+    """Between, the chord's own tones in eighths, every bar full (hand-worked: F A C D F D C, then
+    A# to B; the last one lies close to what follows)."""
+    score = written(line=enclosure(fill="chord tones", approach="from below"))
+    assert pitches(score).startswith("F2 A2 C3 D3 F3 D3 C3 A#2 B2")
+    for span in spans(score):
+        assert is_filled(under(score, span), span)
+
+
+def test_the_response_and_the_bar_before_stay_free() -> None:
+    """Call two, answer two: nothing sounds in a response, not even an approach; the first target
+    of each call comes alone, the second with its neighbours."""
+    score = written(
+        progression="ii7 | V7 | Imaj7 | vi7", gaps=2, line=enclosure(), key_cycle=TWELVE
+    )
+    for bar in score.chart.bars:
+        notes = [note for note in line(score) if bar.start <= note.start < bar.end]
+        if bar.role == "response":
+            assert not notes
+        elif bar.role == "call":
+            approaches = [note for note in notes if note.mark == "approach"]
+            assert len(approaches) == (2 if bar.form_bar % 2 == 0 else 0)
+            assert all(note.start + note.duration <= bar.end for note in notes)
+
+
+def test_adjacent_targets_keep_as_much_of_the_approach_as_fits() -> None:
+    """On every beat there is one eighth between targets: the nearer neighbour stays."""
+    score = written(progression="Cmaj7", line=enclosure(beats=[1, 2, 3, 4]))
+    assert names(score) == "E D# E D# E D# E"
+
+
+def test_beats_must_be_in_the_bar() -> None:
+    """A beat that the meter lacks is refused, and so is no beat at all."""
+    with pytest.raises(DrillError, match="3/4 has no beat 4"):
+        drill_of({"progression": "I", "meter": "3/4", "line": enclosure(beats=[1, 4])})
+    with pytest.raises(DrillError, match="names no beat"):
+        drill_of({"progression": "I", "line": enclosure(beats=[])})
+
+
+def test_an_approach_may_use_a_chosen_scale() -> None:
+    """Over an altered G7 the tone above the third is C# (hand-worked), over mixolydian C."""
+    altered = written(line=enclosure(scales={"V7": "altered"}))
+    assert names(altered) == "F C# A# B F D# E"
+
+
+OPTIONS = st.fixed_dictionaries(
+    {
+        "kind": st.just("enclosure"),
+        "target": st.sampled_from(["root", "third", "fifth", "seventh", "guide tones"]),
+        "approach": st.sampled_from(["above below", "below above", "double chromatic",
+                                     "double chromatic above", "from below", "from above"]),
+        "beats": st.sampled_from(["chord", [1], [1, 3], [2], [1, 2, 3]]),
+        "fill": st.sampled_from(["rest", "hold", "chord tones"]),
+        "range": ranges,
+    }
+)  # fmt: skip
+STEPS = {"above below": (1, -1), "below above": (-1, 1), "double chromatic": (-2, -1),
+         "double chromatic above": (2, 1), "from below": (-1,), "from above": (1,)}  # fmt: skip
+
+
+def resolves(approach: list[Note], target: Note, name: str) -> bool:
+    """Whether what stands before a target is (the end of, or some of) the stated approach: each
+    on its side, at most a tone away above and a semitone below, two semitones at most."""
+    sides = iter(STEPS[name])
+    for note in approach:
+        distance = note.pitch.midi - target.pitch.midi
+        if not any(abs(distance) <= 2 and distance * side > 0 for side in sides):
+            return False
+    return len(approach) <= len(STEPS[name])
+
+
+@given(OPTIONS, progressions, keys)
+def test_every_note_is_a_chord_tone_or_resolves_by_step(
+    options: dict[str, object], bars: tuple[str, str], key_cycle: list[str]
+) -> None:
+    """For any chords in any keys: in the range, no note over the next, with at most double
+    accidentals; what is no approach is a tone of the chord or its scale, and an approach leads by
+    the stated steps to the target that comes next."""
+    assume(len({key.endswith("minor") for key in key_cycle}) == 1)
+    meter, progression = bars
+    score = written(progression=progression, key=key_cycle[0], key_cycle=key_cycle, meter=meter,
+                    line=options)  # fmt: skip
+    drawn = Drill.model_validate({"progression": "I", "line": options}).line
+    assert drawn
+    low, high = drawn.sounding_range
+    notes = line(score)
+    waiting: list[Note] = []
+    for index, note in enumerate(notes):
+        assert low <= note.pitch.midi <= high
+        assert abs(note.pitch.name.alter) <= 2
+        assert index == 0 or notes[index - 1].start + notes[index - 1].duration <= note.start
+        if note.mark == "approach":
+            waiting.append(note)
+            continue
+        assert resolves(waiting, note, str(options["approach"]))
+        waiting = []
+        bar = score.chart.bar_at(note.start)
+        span = next(each for each in bar.spans if each.start <= note.start < each.end)
+        assert span.chord
+        scale = chord_scale(span.chord, bar.key).names(span.chord.root)
+        tones = {name.pitch_class for name in (*scale, *span.chord.names)}
+        assert note.pitch.name.pitch_class in tones
+    assert not waiting
+
+
+def test_every_key_is_the_same_exercise() -> None:
+    """The same degrees, approaches and places in twelve keys."""
+    shapes = {
+        tuple((note.mark, note.duration) for note in line(written(
+            key_cycle=key, line=enclosure(beats=[1, 3], fill="rest"))))
+        for key in TWELVE
+    }  # fmt: skip
+    assert len(shapes) == 1

@@ -1,0 +1,242 @@
+"""Phrases for call and response: the named notes and no others, never the same twice."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from itertools import groupby, pairwise
+from random import Random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from drillgen.drill.problems import DrillError
+from drillgen.drill.rhythm import DEFAULT_CELLS
+from drillgen.lines.phrase_rhythm import Room, free_rhythm, rhythm
+from drillgen.score import Note, Score
+from drillgen.theory.pitch import Degree
+from tests.lines.melodies import BLUES, TWELVE, bar_of, notes_of, one_at_a_time, score_of
+
+SET = ["1", "b3", "4", "5", "b7"]
+
+
+def phrases(**drill: object) -> Score:
+    own = ("notes", "grow", "length", "density", "rests", "register", "cells", "ends", "repeat",
+           "range", "begin_at")  # fmt: skip
+    line = {"kind": "phrases", **{key: drill.pop(key) for key in own if key in drill}}
+    return score_of(**{"progression": "I7 | IV7", "gaps": 2, **drill, "line": line})
+
+
+def calls(score: Score) -> list[tuple[Fraction, Fraction, list[Note]]]:
+    """Start and end of each call, and its notes."""
+    found = []
+    for role, run in groupby(score.chart.bars, key=lambda bar: (bar.role, bar.pass_number)):
+        bars = list(run)
+        if role[0] == "call":
+            start, end = bars[0].start, bars[-1].end
+            notes = [note for note in notes_of(score) if start <= note.start < end]
+            found.append((start, end, notes))
+    return found
+
+
+def shape(start: Fraction, notes: list[Note]) -> tuple[tuple[Fraction, Fraction, str], ...]:
+    """A phrase seen from its call and its tonic."""
+    return tuple((note.start - start, note.duration, note.mark) for note in notes)
+
+
+METERS = st.sampled_from(["4/4", "3/4", "5/4", "2/4"])
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.integers(0, 2**20),
+    METERS,
+    st.sampled_from([SET, ["1", "2", "3", "5", "6"], ["5,", "1", "b3"], ["1", "4"]]),
+    st.floats(0, 1),
+    st.floats(0, 1),
+    st.sampled_from([1, 2, {"call": 2, "harmony": "continues"}]),
+)
+def test_only_the_named_notes_sound_and_only_in_calls(
+    seed: int, meter: str, notes: list[str], density: float, rests: float, gaps: object
+) -> None:
+    """Each note is one of the set over the tonic of its key, always in the same octave in that key;
+    one at a time, inside its call, ended a beat before the answer."""
+    score = phrases(seed=seed, meter=meter, notes=notes, density=density, rests=rests, gaps=gaps,
+                    passes=2, progression="I7 | IV7 | I7 | V7")  # fmt: skip
+    assert one_at_a_time(notes_of(score))
+    by_key: dict[str, set[str]] = {}
+    for note in notes_of(score):
+        key = bar_of(score, note).key
+        allowed = {key.tonic.above(Degree.parse(text.rstrip(",'"))) for text in notes}
+        assert note.pitch.name in allowed
+        by_key.setdefault(key.short, set()).add(str(note.pitch))
+    assert all(len(found) <= len(notes) for found in by_key.values())
+    for start, end, found in calls(score):
+        assert found and all(start <= note.start for note in found)
+        last = found[-1].start + found[-1].duration
+        assert last <= end - (1 if end - start > 1 else 0)
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.integers(0, 2**20), st.sampled_from([1, 2, 3]), st.sampled_from([1, 2, 4]))
+def test_no_phrase_comes_twice(seed: int, passes: int, call: int) -> None:
+    """Through twelve keys and all passes, seen from the tonic."""
+    score = phrases(seed=seed, passes=passes, gaps=call, progression=BLUES, key_cycle=TWELVE)
+    said = [shape(start, notes) for start, _, notes in calls(score)]
+    assert len(said) == 12 * passes * 12 // call
+    assert len(set(said)) == len(said)
+
+
+def test_no_phrase_comes_twice_even_from_two_notes_in_one_bar() -> None:
+    """One bar, two notes, one cell: there is still something new to say 144 times."""
+    score = phrases(notes=["1", "5"], cells=["q q q q"], gaps=1, progression=BLUES)
+    said = [shape(start, notes) for start, _, notes in calls(score)]
+    assert len(said) == len(set(said)) == 144
+
+
+def test_asked_for_the_same_phrases_come_in_every_key() -> None:
+    """`repeat` makes every pass the same exercise."""
+    score = phrases(repeat=True, grow=False, progression=BLUES, key_cycle=TWELVE, gaps=4)
+    said = [shape(start, notes) for start, _, notes in calls(score)]
+    assert [said[turn : turn + 3] for turn in range(0, 36, 3)] == [said[:3]] * 12
+    assert len(set(said[:3])) == 3
+
+
+def test_the_same_seed_says_the_same_and_another_something_else() -> None:
+    """Every random choice follows from the seed."""
+    first, again, other = (notes_of(phrases(seed=seed)) for seed in (3, 3, 4))
+    assert first == again != other
+
+
+@pytest.mark.parametrize(
+    ("grow", "stages"),
+    [("yes", [2, 3, 4, 5]), ([2, 5], [2, 5]), ("no", [5]), ([3], [3]), (None, [2, 3, 4, 5])],
+)
+def test_the_set_grows_through_the_track(grow: object, stages: list[int]) -> None:
+    """From the first two notes as named to more, an equal share of the twelve passes each."""
+    options = {} if grow is None else {"grow": grow}
+    score = phrases(notes=["5", "1", "b7", "b3", "4"], progression=BLUES, density=1, rests=0,
+                    gaps=4, **options)  # fmt: skip
+    share = 12 // len(stages)
+    for stage, count in enumerate(stages):
+        used = {
+            note.mark
+            for note in notes_of(score)
+            if stage * share < bar_of(score, note).pass_number <= (stage + 1) * share
+        }
+        assert used == set(["5", "1", "b7", "b3", "4"][:count])
+
+
+def test_a_single_pass_uses_all_notes() -> None:
+    """There is nothing to grow through."""
+    score = phrases(key_cycle="C", progression=BLUES, gaps=2, density=1, rests=0)
+    assert {note.mark for note in notes_of(score)} == set(SET)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 2**20))
+def test_mostly_steps_within_the_set(seed: int) -> None:
+    """More than half of all moves go to the neighbouring note of the set or stay (common practice:
+    a melody moves mostly by step)."""
+    score = phrases(seed=seed, grow=False, progression=BLUES, gaps=4)
+    order = {mark: place for place, mark in enumerate(SET)}
+    moves = [
+        abs(order[a.mark] - order[b.mark])
+        for _, _, notes in calls(score)
+        for a, b in pairwise(notes)
+    ]
+    assert sum(move <= 1 for move in moves) > len(moves) / 2
+
+
+@pytest.mark.parametrize("ends", ["home", "open"])
+def test_endings(ends: str) -> None:
+    """At home a phrase ends on a tone of the chord (over I7: 1, 5 or b7 of this set, since b3 and 4
+    are none); left open it ends on anything but the tonic and its third."""
+    score = phrases(ends=ends, grow=False, progression="I7 | %", passes=4)
+    last = {notes[-1].mark for _, _, notes in calls(score)}
+    assert last <= ({"1", "5", "b7"} if ends == "home" else {"4", "5", "b7"})
+    assert len(last) > 1
+
+
+def test_registers_lie_above_each_other() -> None:
+    """In three octaves a high phrase lies an octave over the same one low, a middle one on either
+    of them."""
+    low, middle, high = (
+        [n.pitch.midi for n in notes_of(phrases(register=r, range="E1 to E4", key_cycle="C"))]
+        for r in ("low", "middle", "high")
+    )
+    assert [above - below for above, below in zip(high, low, strict=True)] == [12] * len(low)
+    assert middle in (low, high)
+
+
+def test_the_cells_are_the_ones_named() -> None:
+    """A rest, an eighth and a dotted quarter, again and again (the last note may be cut short)."""
+    score = phrases(cells=["r:e e q"], rests=0, progression="I7 | %", key_cycle="C")
+    (_, _, notes), = calls(score)  # fmt: skip
+    half = Fraction(1, 2)
+    assert [note.duration for note in notes[:6]] == [half, 1] * 3
+    assert [(note.start - notes[0].start) % 2 for note in notes[:6]] == [0, half] * 3
+
+
+@given(st.integers(0, 2**20), st.integers(1, 4), st.booleans())
+def test_the_compound_beat_has_its_own_cells(seed: int, bars: int, free: bool) -> None:
+    """In 6/8 (its beat a dotted quarter, common practice) every note begins on an eighth, lies
+    within the phrase, and overlaps no other."""
+    beat, bar = Fraction(3, 2), Fraction(3)
+    room = Room(Fraction(0), bars * bar - beat, bar, beat)
+    random = Random(seed)
+    cells = DEFAULT_CELLS[True]
+    found = free_rhythm(room, random) if free else rhythm(room, cells, 0.5, 0.2, random)
+    assert found
+    assert all(start % Fraction(1, 2) == 0 for start, _ in found)
+    assert all(a + length <= b for (a, length), (b, _) in pairwise(found))
+    assert found[-1][0] + found[-1][1] <= room.end
+
+
+def test_denser_is_busier_and_rests_thin_it_out() -> None:
+    """The number of notes follows both parameters."""
+
+    def count(**options: object) -> int:
+        return len(notes_of(phrases(progression=BLUES, **options)))
+
+    assert count(density=0) < count(density=0.5) < count(density=1)
+    assert count(rests=0.8) < count(rests=0)
+
+
+def test_a_shorter_phrase_leaves_the_rest_of_the_call_silent() -> None:
+    """`length: 1` in a call of two bars."""
+    score = phrases(length=1)
+    assert all(note.start + note.duration <= start + 3
+               for start, _, notes in calls(score) for note in notes)  # fmt: skip
+
+
+def test_the_gap_is_as_long_as_the_call() -> None:
+    """Each call is followed by as many bars of response."""
+    score = phrases(gaps={"call": 2}, progression=BLUES)
+    runs = [(role, len(list(bars))) for role, bars in groupby(b.role for b in score.chart.bars)]
+    inner = [run for run in runs if run[0] in ("call", "response")]
+    assert set(inner) == {("call", 2), ("response", 2)}
+    assert [role for role, _ in inner] == ["call", "response"] * (len(inner) // 2)
+
+
+@pytest.mark.parametrize(
+    ("drill", "message"),
+    [
+        ({"gaps": "off"}, "phrases need a gap"),
+        ({"gaps": {"call": 4, "response": 2}}, "call and gap: 4 and 2; .*response: 4"),
+        ({"gaps": 2, "length": 3}, "a phrase of 3 bars is longer than the call"),
+        ({"notes": ["1", "b3", "1"]}, 'the note "1" stands here twice'),
+        ({"notes": ["1"]}, "1 notes; allowed: 2 to 12"),
+        ({"notes": ["1", "H"]}, '"H" is no degree'),
+        ({"notes": "1 b3 9"}, '"9" is no degree.*did you mean "2\'"'),
+        ({"grow": [2, 9]}, "there are only 5 notes"),
+        ({"grow": [3, 2]}, "2 is no more than before"),
+        ({"cells": ["q q q", "w"], "meter": "3/4"}, r"line.cells\[2\]: the rhythm is longer"),
+        ({"cells": ["q x"]}, '"x" is no length'),
+        ({"cells": ["r:q"]}, "has no note"),
+    ],
+)
+def test_what_cannot_be_is_refused(drill: dict[str, object], message: str) -> None:
+    """Told when the drill is read."""
+    with pytest.raises(DrillError, match=message):
+        phrases(**drill)
