@@ -3,7 +3,7 @@
 VENV := .venv
 RUN := $(VENV)/bin
 
-.PHONY: demo test lint format docs bench clean
+.PHONY: demo test lint format docs schema bench clean
 
 demo: $(VENV)/.installed ## build a real pack from a preset
 	@sh tools/fetch_soundfont.sh
@@ -24,6 +24,9 @@ lint: $(VENV)/.test-installed
 format: $(VENV)/.test-installed
 	$(RUN)/ruff check --fix .
 	$(RUN)/ruff format .
+
+schema: $(VENV)/.installed ## renew the schema file beside the presets
+	$(RUN)/drillgen schema > presets/drill.schema.json
 
 docs: $(VENV)/.test-installed ## write and draw the examples of docs/lines.md anew
 	$(RUN)/python -m pip install --quiet --disable-pip-version-check --editable '.[docs]'

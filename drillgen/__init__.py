@@ -39,11 +39,9 @@ def load(source: str | Path, **overrides: Any) -> Lesson:
 
 def check(source: str | Path, **overrides: Any) -> str:
     """The chart of a drill or lesson as text, bar by bar."""
-    from drillgen.chart import charts
-    from drillgen.listing import listing
+    from drillgen.sheet.review import review
 
-    lesson = load(source, **overrides)
-    return "\n\n".join(listing(one) for drill in lesson.drills for one in charts(drill))
+    return "\n\n".join(text for drill in load(source, **overrides).drills for text in review(drill))
 
 
 def build(source: str | Path, out: str | Path, **overrides: Any) -> Pack:

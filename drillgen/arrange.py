@@ -6,6 +6,7 @@ from drillgen.band.bass import bass
 from drillgen.band.click import click, cue
 from drillgen.band.comping import comping
 from drillgen.band.drums import drums
+from drillgen.band.level import under_responses
 from drillgen.chart import Chart
 from drillgen.lines import line
 from drillgen.score import Score
@@ -14,5 +15,7 @@ from drillgen.score import Score
 def arrange(chart: Chart) -> Score:
     """Write every part of a track.  The same drill and seed give the same score."""
     melody = line(chart)
-    parts = (drums(chart), comping(chart), bass(chart), melody, click(chart), cue(chart, melody))
+    players = (drums(chart), comping(chart, melody), bass(chart))
+    band = [under_responses(chart, part) for part in players]
+    parts = (*band, melody, click(chart), cue(chart, melody))
     return Score(chart, tuple(part for part in parts if part is not None))

@@ -23,6 +23,7 @@ from drillgen.theory.numerals import Numeral, parse_numeral
 
 Role = Literal["count-in", "call", "response", "play", "ending"]
 ENDING_BARS = 2  # the last chord rings for this long
+TAG_BARS = 4  # the end of the form, played once more before it
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,7 @@ class Bar:
     form_bar: int = -1  # which bar of the progression; -1 outside it
     section: str = ""
     starts_section: bool = False
+    tag: bool = False  # the form's last bars once more, after the last pass
 
     @property
     def end(self) -> Fraction:
@@ -93,9 +95,9 @@ class Chart:
         return self.bars[max(bisect_right(self._starts, quarters) - 1, 0)]
 
     def passes(self) -> Iterator[tuple[Bar, ...]]:
-        """The bars of each pass in turn, count-in and ending left out."""
+        """The bars of each pass in turn, a tag last; count-in and ending left out."""
         played = (bar for bar in self.bars if bar.form_bar >= 0)
-        for _, bars in groupby(played, key=lambda bar: bar.pass_number):
+        for _, bars in groupby(played, key=lambda bar: (bar.pass_number, bar.tag)):
             yield tuple(bars)
 
     @cached_property
@@ -145,18 +147,34 @@ def _bars(drill: Drill, keys: tuple[Key, ...]) -> Iterator[Bar]:
                 )
                 yield last
             turn += len(drill.progression.bars)
-    if drill.ending == "hold":
-        final = _final_chord(drill, last)
-        for number in range(ENDING_BARS):
-            span = Span(Fraction(0), drill.meter.bar, final)
-            yield replace(
-                last,
-                role="ending",
-                spans=(span,),
-                form_bar=-1,
-                section="",
-                starts_section=number == 0,
-            )
+    if drill.ending == "tag":
+        tag = tuple(_tag(drill, last))
+        yield from tag
+        last = tag[-1]
+    if drill.ending != "none":
+        yield from _held(drill, last)
+
+
+def _tag(drill: Drill, last: Bar) -> Iterator[Bar]:
+    """The last bars of the form in the last key, which the whole band plays."""
+    total = len(drill.progression.bars)
+    for form_bar in range(max(total - TAG_BARS, 0), total):
+        bar = _form_bar(drill, replace(last, role="play", tag=True), form_bar)
+        yield replace(bar, starts_section=False)
+
+
+def _held(drill: Drill, last: Bar) -> Iterator[Bar]:
+    span = Span(Fraction(0), drill.meter.bar, _final_chord(drill, last))
+    for number in range(ENDING_BARS):
+        yield replace(
+            last,
+            role="ending",
+            spans=(span,),
+            form_bar=-1,
+            section="",
+            starts_section=number == 0,
+            tag=False,
+        )
 
 
 def _order(drill: Drill, turn: int) -> Iterator[tuple[int, Role]]:
@@ -204,12 +222,18 @@ def _spans(drill: Drill, text: BarText, key: Key) -> tuple[Span, ...]:
 
 
 def sounding(slot: Slot, written_in: Key, key: Key) -> Chord | None:
-    """The chord of a slot in a key of the cycle: numerals are read in it, symbols transposed."""
-    if isinstance(slot.symbol, Numeral):
-        return slot.symbol.in_key(key)
+    """The chord of a slot in a key of the cycle: numerals are read in it, symbols transposed.
+
+    A root with a double accidental is written as players write it: the tritone substitute in Gb
+    is G7, not Abb7 (common practice).
+    """
     if slot.symbol is None:
         return None
-    return slot.symbol.transposed(key.tonic.fifths - written_in.tonic.fifths)
+    if isinstance(slot.symbol, Numeral):
+        chord = slot.symbol.in_key(key)
+    else:
+        chord = slot.symbol.transposed(key.tonic.fifths - written_in.tonic.fifths)
+    return chord.on(chord.root.simplest) if abs(chord.root.alter) > 1 else chord
 
 
 def _final_chord(drill: Drill, last: Bar) -> Chord:

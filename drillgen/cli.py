@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from drillgen.drill.overrides import Override
     from drillgen.pack.build import Pack
 
+_INTERRUPTED = 130  # 128 + SIGINT, as shells report it
 Command = TypeVar("Command", bound=Callable[..., Any])
 _OVERRIDES = ("tempo", "key", "key_cycle", "passes", "seed", "feel", "swing")
 
@@ -38,6 +39,9 @@ class Commands(click.Group):
             return super().invoke(ctx)
         except DrillgenError as error:
             raise Plain(str(error)) from error
+        except KeyboardInterrupt:
+            click.echo("\nStopped. Every file that is there is whole.", err=True)
+            sys.exit(_INTERRUPTED)
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
@@ -117,14 +121,13 @@ def build(
 @click.argument("sources", metavar="FILE…", nargs=-1, required=True)
 @overriding
 def check(sources: Sequence[str], settings: Sequence[str], **given: str | None) -> None:
-    """Check drills and show their charts, bar by bar."""
+    """Check drills and show their charts, bar by bar, with fingerings where they ask for them."""
     lesson = _read(sources, settings, given)
-    from drillgen.chart import charts
-    from drillgen.listing import listing
+    from drillgen.sheet.review import review
 
     for drill in lesson.drills:
-        for one in charts(drill):
-            click.echo(listing(one) + "\n")
+        for text in review(drill):
+            click.echo(text + "\n")
 
 
 @main.command()
@@ -168,8 +171,8 @@ def show(name: str) -> None:
 @click.argument("name")
 @click.argument("target", type=click.Path(path_type=Path), required=False)
 def copy(name: str, target: Path | None) -> None:
-    """Copy a preset to a file of your own, to change it."""
-    from drillgen.drill.presets import preset_path
+    """Copy a preset to a file of your own, to change it; its schema comes along."""
+    from drillgen.drill.presets import copied, preset_path
 
     source = preset_path(name)
     target = target or Path(source.name)
@@ -178,7 +181,7 @@ def copy(name: str, target: Path | None) -> None:
     if target.exists():
         raise Plain(f"{target} is there already; name another file")
     try:
-        target.write_text(source.read_text("utf-8"), "utf-8")
+        copied(source, target)
     except OSError as error:
         raise Plain(f"cannot write {target}: {(error.strerror or str(error)).lower()}") from error
     click.echo(f"Copied to {target}. Change it, then: drillgen check {target}")

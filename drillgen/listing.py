@@ -35,7 +35,7 @@ def _head(chart: Chart) -> str:
 def _runs(chart: Chart) -> Iterator[list[Bar]]:
     """Neighbouring bars alike in key, role, pass and section."""
     alike = groupby(
-        chart.bars, key=lambda bar: (bar.key_number, bar.role, bar.pass_number, bar.section)
+        chart.bars, key=lambda bar: (bar.key_number, _role(bar), bar.pass_number, bar.section)
     )
     return (list(bars) for _, bars in alike)
 
@@ -53,7 +53,11 @@ def _margin(chart: Chart, bar: Bar) -> str:
     minutes, seconds = divmod(int(chart.seconds_at(bar.start)), 60)
     section = f" {bar.section}" if bar.section else ""
     time = f"{minutes:>2}:{seconds:02d}"
-    return f"{bar.number + 1:>5}  {time}  {bar.key.short:<4} {bar.role + section:<11}"
+    return f"{bar.number + 1:>5}  {time}  {bar.key.short:<4} {_role(bar) + section:<11}"
+
+
+def _role(bar: Bar) -> str:
+    return "tag" if bar.tag else bar.role
 
 
 def _chords(bar: Bar) -> str:

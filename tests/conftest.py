@@ -26,6 +26,7 @@ band: {drums: sticks, comping: piano, bass: walking}
 line: {kind: guide tones, begin_on: 7}
 gaps: {call: 4, response: 4}
 seed: 5
+timing: exact  # the tests of the audio look for strokes where they are written
 """
 
 

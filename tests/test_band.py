@@ -13,13 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drillgen.arrange import arrange
-from drillgen.band.feel import feel
-from drillgen.band.patterns import strokes
 from drillgen.band.percussion import KEYS
 from drillgen.chart import Span, charts
-from drillgen.drill.meter import METERS
 from drillgen.drill.models import Drill
-from drillgen.drill.playable import meters, playable_feels
 from drillgen.performance import perform
 from drillgen.score import Score
 from drillgen.swing import published_ratio, swung
@@ -232,7 +228,7 @@ def test_swing_ratio_follows_the_published_line() -> None:
 def test_played_offbeats_swing_as_published(tempo: int) -> None:
     """In the performance the short note of the ride lasts 80 to 130 ms above 120 (Friberg &
     Sundström 2002: about 100 ms at medium and fast tempos) and the ratio is the published one."""
-    score = written(tempo=tempo, key_cycle="C")
+    score = written(tempo=tempo, key_cycle="C", timing="exact")  # the ratio without variation
     drums = next(voice for voice in perform(score).voices if voice.part == "drums")
     beat = 60 / tempo
     ride = [note.start / beat % 1 for note in drums.notes if note.key == KEYS["ride cymbal"]]
@@ -250,31 +246,6 @@ def test_triplets_are_not_swung() -> None:
         assert swung(third, beat, Fraction(3)) == third
     assert swung(Fraction(7, 2), beat, Fraction(2)) == Fraction(11, 3)
     assert swung(Fraction(3), beat, Fraction(3)) == 3
-
-
-@pytest.mark.parametrize("name", playable_feels())
-def test_every_pattern_of_a_feel_can_be_read(name: str) -> None:
-    """Each pattern of each meter fits its bar, and names sounds of the kit."""
-    for text in meters(name):
-        meter = METERS[text]
-        played = feel(name, meter)
-        assert set(played.drums) == {"sticks", "brushes"}
-        for book in played.drums.values():
-            for layer in book.layers:
-                assert layer.sound in KEYS
-                assert all(strokes(each, meter) for each in layer.choices.patterns)
-            for fill in book.fills:
-                assert all(sound in KEYS and strokes(each, meter) for sound, each in fill.items())
-            assert book.opening[0] in KEYS
-        rhythms = (
-            *played.cells.patterns,
-            played.roots,
-            played.two_beat.strong,
-            played.two_beat.answer,
-            played.walking,
-            *played.two_beat.skips.patterns,
-        )
-        assert all(strokes(each, meter) for each in rhythms)
 
 
 CHORDS = [
@@ -337,6 +308,7 @@ def test_odd_shapes_are_played(
         tempo=tempo,
         line=kind,
         gaps=gaps,
+        passes=3 if "harmony" in gaps else 1,  # a trade needs bars enough for an answer
         band={"comping": comping, "bass": bass},
         seed=seed,
         key_cycle=["C", "F#", "Bbm"],

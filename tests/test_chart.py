@@ -156,3 +156,10 @@ def test_a_starting_note_has_a_bar_of_its_own() -> None:
     """The starting note sounds in a bar before the count-in's bars."""
     one = chart(count_in={"bars": 2, "starting_note": True}, key_cycle="C")
     assert roles(one).startswith("nnnC")
+
+
+def test_roots_are_written_as_players_write_them() -> None:
+    """In Gb the substitutes are G7, A7 and D7 and the dominants beside them keep their flats: no
+    chart has a root with a double accidental (common practice)."""
+    one = chart(progression="subV7 | subV7/ii | subV7/V | iv7 | bVII7", key_cycle="Gb", gaps="none")
+    assert symbols(one, "play") == ["G7", "A7", "D7", "Cbm7", "Fb7"]

@@ -152,7 +152,10 @@ def test_presets_can_be_listed_shown_and_copied(drillgen: Run, tmp_path: Path) -
     shown = drillgen("presets", "show", "first-two-fives").stdout
     assert shown.startswith("# yaml-language-server: $schema=")
     assert drillgen("presets", "copy", "first-two-fives", cwd=tmp_path).returncode == 0
-    assert (tmp_path / "first-two-fives.yaml").read_text("utf-8") == shown
+    copy = (tmp_path / "first-two-fives.yaml").read_text("utf-8")
+    assert copy.splitlines()[1:] == shown.splitlines()[1:]
+    named = copy.splitlines()[0].partition("$schema=")[2]
+    assert "properties" in (tmp_path / named).read_text("utf-8")
     assert drillgen("check", "first-two-fives.yaml", cwd=tmp_path).returncode == 0
 
 

@@ -233,6 +233,9 @@ def test_a_drill_built_again_replaces_itself_only(drillgen: Run, tmp_path: Path)
         ("One", 220),
         ("Two", 200),
     ]
+    listed = {name for track in tracks for name in track["files"].values()}
+    found = (path for path in (tmp_path / "out").rglob("*.*") if path.name != "manifest.json")
+    assert {path.relative_to(tmp_path / "out").as_posix() for path in found} == listed
 
 
 def test_the_same_drill_gives_the_same_bytes(drillgen: Run, tmp_path: Path) -> None:
@@ -243,3 +246,31 @@ def test_the_same_drill_gives_the_same_bytes(drillgen: Run, tmp_path: Path) -> N
         assert drillgen("build", drill, "-o", tmp_path / name).returncode == 0
     for path in (tmp_path / "a").rglob("*.*"):
         assert path.read_bytes() == (tmp_path / "b" / path.relative_to(tmp_path / "a")).read_bytes()
+
+
+@pytest.mark.parametrize(
+    "title",
+    ["a/b: <c>?", "manifest.json", "CON", "🎷" * 100, "ö" * 100, "...", "سلم", 'a "b" \\ c'],
+)
+def test_any_title_makes_a_folder(drillgen: Run, tmp_path: Path, title: str) -> None:
+    """Titles with signs that file names may not have, or that are long, make a pack all the same;
+    its files are where the manifest says (names allowed on Windows, the strictest: memory)."""
+    drill = tmp_path / "drill.yaml"
+    facts = {"key_cycle": "C", "gaps": "none", "band": "off", "ending": "none", "tempo": 300}
+    text = json.dumps({"title": title, "progression": "I", **facts}, ensure_ascii=False)
+    drill.write_text(text, "utf-8")
+    done = drillgen("build", drill, "-o", tmp_path / "out")
+    assert done.returncode == 0, done.stderr
+    (track,) = json.loads((tmp_path / "out/manifest.json").read_text("utf-8"))["tracks"]
+    for name in track["files"].values():
+        assert (tmp_path / "out" / name).is_file()
+        assert not re.search(r'[<>:"\\|?*]', name) and len(Path(name).name.encode()) < 200
+
+
+def test_a_drill_in_which_nothing_sounds_is_refused(drillgen: Run, tmp_path: Path) -> None:
+    """No line, no band and no count-in: the command says so and writes nothing."""
+    drill = tmp_path / "drill.yaml"
+    drill.write_text("progression: I\nband: off\nline: off\ncount_in: 0\n")
+    done = drillgen("build", drill, "-o", tmp_path / "out")
+    assert done.returncode == 2 and "nothing would sound" in done.stderr
+    assert not (tmp_path / "out").exists()

@@ -1,7 +1,8 @@
 """Bass: roots, two-beat, or walking.
 
-Common practice: in two, the root answers its fifth on the other half of the bar, with an eighth
-note skipped in before a strong beat now and then; slash basses are played as written.
+Common practice: roots are held as written, slash basses obeyed; in two, the feel's own figures are
+played (`figures.py`): root and fifth with a skipped eighth now and then in swing, the bossa nova's
+and the samba's own rhythm there.  A feel that does not walk refuses `walking` when it is read.
 """
 
 from __future__ import annotations
@@ -9,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from random import Random
 
-from drillgen.band.feel import Feel, feel
-from drillgen.band.patterns import strokes
-from drillgen.band.room import after, runs
+from drillgen.band import figures
+from drillgen.band.feel import feel
+from drillgen.band.room import after, bass_ceiling, runs
 from drillgen.chart import Chart
 from drillgen.drill.instruments import INSTRUMENTS
 from drillgen.drill.lines import Walking
@@ -22,7 +23,6 @@ from drillgen.theory.pitch import Pitch
 
 INSTRUMENT = "upright"
 _LOW_START = 8  # semitones above the lowest note: where a bass player begins
-_SKIP_LEVEL = -5.0  # dB
 
 
 def bass(chart: Chart) -> Part | None:
@@ -31,9 +31,12 @@ def bass(chart: Chart) -> Part | None:
     if spec.kind == "off":
         return None
     instrument = INSTRUMENTS[INSTRUMENT]
-    low, high = spec.register or (instrument.low.midi, instrument.high.midi)
+    low, high = spec.register or (
+        instrument.low.midi,
+        bass_ceiling(chart, instrument.low.midi, instrument.high.midi),
+    )
     players = {"roots": _roots, "two-beat": _two_beat, "walking": _walking}
-    random = Random(f"{chart.drill.seed} bass")
+    random = Random(f"{chart.drill.luck} bass")
     notes: list[Note] = []
     for bars in runs(chart, "bass"):
         found = tuple(cells(bars, after(chart, bars[-1])))
@@ -58,38 +61,7 @@ def _root(cell: Cell, room: Stretch) -> Pitch:
 
 
 def _two_beat(chart: Chart, room: Stretch) -> list[Note]:
-    played = feel(chart.drill.feel, chart.drill.meter)
-    notes: list[Note] = []
-    for cell in room.cells:
-        notes += _in_two(chart, cell, room, played)
-    return _cut_short(notes)
-
-
-def _in_two(chart: Chart, cell: Cell, room: Stretch, played: Feel) -> Iterator[Note]:
-    """The root where the chord begins, the fifth on the answering beat, a skip before the next."""
-    span, root = cell.span, _root(cell, room)
-    yield Note(span.start, span.duration, root, "held")
-    fifth = closest(cell.chord.root.above(cell.chord.fifth), root.midi - 3, room.low, room.high)
-    answer = strokes(played.two_beat.answer, chart.drill.meter)[0].place + cell.bar_start
-    if span.start < answer < span.end:
-        yield Note(answer, span.end - answer, fifth, "held")
-    if room.random.random() < chart.drill.band.bass.density / 2:
-        skip = strokes(played.two_beat.skips.draw(room.random), chart.drill.meter)[0]
-        place = cell.bar_start + skip.place
-        if span.start < place < span.end and place != answer:
-            pitch = root if place > answer else fifth
-            yield Note(place, chart.drill.meter.beat / 2, pitch, "short", _SKIP_LEVEL)
-
-
-def _cut_short(notes: list[Note]) -> list[Note]:
-    """One note at a time: each ends where the next begins."""
-    notes = sorted(notes, key=lambda note: note.start)
-    cut = []
-    for index, note in enumerate(notes):
-        following = notes[index + 1].start if index + 1 < len(notes) else note.start + note.duration
-        length = min(note.duration, following - note.start)
-        cut.append(Note(note.start, length, note.pitch, note.touch, note.level, note.mark))
-    return cut
+    return figures.played(chart, room, feel(chart.drill.feel, chart.drill.meter))
 
 
 def _ending(chart: Chart, low: int, high: int) -> Iterator[Note]:

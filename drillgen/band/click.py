@@ -1,7 +1,7 @@
 """The click: counting in as players do, a starting note, and a click throughout where asked.
 
-Two bars or more are counted in halves first and in quarters last (1 . 3 . | 1 2 3 4) in four;
-other meters count every beat (common practice).
+How each feel is counted stands in its file: two bars of swing in halves first and in quarters last
+(1 . 3 . | 1 2 3 4), a waltz or a slow feel on every beat (common practice).
 """
 
 from __future__ import annotations
@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from fractions import Fraction
 
+from drillgen.band.feel import feel
+from drillgen.band.patterns import strokes
 from drillgen.band.percussion import KEYS
 from drillgen.band.room import plays
 from drillgen.chart import Bar, Chart
@@ -45,12 +47,13 @@ def _count_in(chart: Chart) -> Iterator[Hit]:
     if chart.drill.count_in.starting_note:
         bars = bars[1:]
     first, other = COUNT_SOUNDS[chart.drill.count_in.sound]
-    for bar in bars:
-        halves = chart.drill.meter.text == "4/4" and bar is not bars[-1]
-        for beat in range(0, chart.drill.meter.beats, 2 if halves else 1):
-            place = bar.start + beat * chart.drill.meter.beat
-            touch: Touch = "accent" if beat == 0 else "normal"
-            yield Hit(place, KEYS[other if beat else first], touch, 0.0, _LENGTH)
+    spoken = feel(chart.drill.feel, chart.drill.meter).count
+    counts = [spoken[0]] * (len(bars) - len(spoken)) + list(spoken)
+    for bar, pattern in zip(bars, counts[len(counts) - len(bars) :], strict=True):
+        for stroke in strokes(pattern, chart.drill.meter):
+            on_one = stroke.place == 0
+            touch: Touch = "accent" if on_one else stroke.touch
+            yield Hit(bar.start + stroke.place, KEYS[first if on_one else other], touch, 0, _LENGTH)
 
 
 def _throughout(chart: Chart) -> Iterator[Hit]:

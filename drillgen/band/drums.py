@@ -1,26 +1,40 @@
 """Drums: the feel's layers bar by bar, comments now and then, fills into what comes next.
 
-A fill never falls into a call: it leads from a response, or from a bar of play throughout, into a
-new pass or section (common practice, and the student must hear the call undisturbed).
+A fill never falls into a call: it leads from the last bar of a response, or from a bar of play
+throughout, into a new pass or section (common practice, and the student must hear the call
+undisturbed).  No two passes of a track are played alike.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 from fractions import Fraction
 from random import Random
 
-from drillgen.band.feel import DrumBook, Layer, feel
-from drillgen.band.patterns import strokes
+from drillgen.band.feel import DrumBook, Fill, Layer, feel
+from drillgen.band.patterns import bar_of, counted, goes_on, strokes
 from drillgen.band.percussion import KEYS
 from drillgen.band.room import after, ends_pass, plays, starts_pass
 from drillgen.chart import Bar, Chart
 from drillgen.score import Hit, Part
 
-_FILL_LEVEL = -4.0  # dB: a fill in a practice band stays under the line
 _FOOT = ("pedal hi-hat", "bass drum")  # the feet go on under a fill
+_TIME = ("ride cymbal", "closed hi-hat", "brush tap")  # the hand that moves to the opening cymbal
 _STROKE = Fraction(1, 4)  # quarter notes; drums ring by themselves
 _FILL_AT_SECTION = 0.6  # how often a section within a pass gets one
+_TRIES = 12  # to play a pass unlike every pass before it
+
+
+@dataclass(slots=True)
+class _Drummer:
+    """The drummer through one track, and what he remembers of it."""
+
+    chart: Chart
+    book: DrumBook
+    random: Random
+    last: dict[int, str] = field(default_factory=dict)  # by layer, what was played last
+    fill: Fill | None = None
 
 
 def drums(chart: Chart) -> Part | None:
@@ -29,72 +43,106 @@ def drums(chart: Chart) -> Part | None:
     if tools == "off":
         return None
     book = feel(chart.drill.feel, chart.drill.meter).drums[tools]
-    random = Random(f"{chart.drill.seed} drums")
-    hits = [hit for bar in chart.bars for hit in _bar(chart, bar, book, random)]
+    drummer = _Drummer(chart, book, Random(f"{chart.drill.luck} drums"))
+    ending = [bar for bar in chart.bars if bar.role == "ending" and plays(chart, bar, "drums")]
+    hits = [*_passes(drummer), *(hit for bar in ending for hit in _ending(chart, bar, book))]
     return Part(
         "drums", f"{book.kit} kit", hits=tuple(sorted(hits, key=lambda h: (h.start, h.key)))
     )
 
 
-def _bar(chart: Chart, bar: Bar, book: DrumBook, random: Random) -> list[Hit]:
+def _passes(drummer: _Drummer) -> Iterator[Hit]:
+    """Each pass, drawn again where it comes out as one that was played before."""
+    known: set[frozenset[tuple[Fraction, int, str]]] = set()
+    for bars in drummer.chart.passes():
+        for _ in range(_TRIES):
+            hits = [hit for bar in bars for hit in _bar(drummer, bar)]
+            shape = frozenset((hit.start - bars[0].start, hit.key, hit.touch) for hit in hits)
+            if shape not in known:
+                break
+        known.add(shape)
+        yield from hits
+
+
+def _bar(drummer: _Drummer, bar: Bar) -> list[Hit]:
+    chart, random = drummer.chart, drummer.random
     if not plays(chart, bar, "drums"):
         return []
-    if bar.role == "ending":
-        return _ending(chart, bar, book)
-    timekeeping = (
-        bar.role == "response"
-        and chart.drill.gaps is not None
-        and (chart.drill.gaps.band == "time")
-    )
+    gaps = chart.drill.gaps
+    timekeeping = bar.role == "response" and gaps is not None and gaps.band == "time"
     density = 0.0 if timekeeping else chart.drill.band.drums.density
     hits = [
         hit
-        for layer in book.layers
-        if _plays_now(layer, density, random)
-        for hit in _layer(chart, bar, layer, random)
+        for number, layer in enumerate(drummer.book.layers)
+        if float(bar.tempo) in layer.tempos and _plays_now(layer, density, random)
+        for hit in _layer(drummer, bar, number, layer)
     ]
     if starts_pass(chart, bar):
-        hits = _opened(bar, hits, book)
+        hits = _opened(bar, hits, drummer.book)
     if not timekeeping and _wants_fill(chart, bar, random):
-        hits = _filled(chart, bar, hits, random.choice(book.fills))
-    return hits
+        hits = _filled(chart, bar, hits, _next_fill(drummer, bar))
+    return _once_each(hits)
 
 
 def _plays_now(layer: Layer, density: float, random: Random) -> bool:
     return not layer.comment or random.random() < density / 2
 
 
-def _layer(chart: Chart, bar: Bar, layer: Layer, random: Random) -> Iterator[Hit]:
-    pattern = layer.choices.draw(random)
-    for stroke in strokes(pattern, chart.drill.meter):
-        length = _STROKE
-        if stroke.touch == "held":  # a brush's sweep lasts until the next one
-            length = chart.drill.meter.beat * 2
+def _layer(drummer: _Drummer, bar: Bar, number: int, layer: Layer) -> Iterator[Hit]:
+    meter, count = drummer.chart.drill.meter, counted(drummer.chart, bar)
+    pattern = drummer.last.get(number)
+    if pattern is None or not (layer.once or goes_on(pattern, count)):
+        pattern = layer.choices.draw(drummer.random, float(bar.tempo), pattern)
+        drummer.last[number] = pattern
+    found = strokes(bar_of(pattern, count), meter)
+    ends = [*(stroke.place for stroke in found[1:]), meter.bar]
+    for stroke, end in zip(found, ends, strict=False):
+        # A brush's sweep lasts until the next one.
+        length = end - stroke.place if stroke.touch == "held" else _STROKE
         yield Hit(bar.start + stroke.place, KEYS[layer.sound], stroke.touch, layer.level, length)
 
 
+def _once_each(hits: list[Hit]) -> list[Hit]:
+    """One stroke at a time on one instrument: the loudest."""
+    loudest = {(hit.start, hit.key): hit for hit in sorted(hits, key=lambda hit: hit.level)}
+    return list(loudest.values())
+
+
 def _opened(bar: Bar, hits: list[Hit], book: DrumBook) -> list[Hit]:
-    """A light cymbal where a pass begins, in place of the ride's stroke."""
+    """A light cymbal where a pass begins, in place of the time-keeping hand's stroke."""
     sound, level = book.opening
-    kept = [hit for hit in hits if hit.start > bar.start or hit.key != KEYS["ride cymbal"]]
+    hand = {KEYS[each] for each in (*_TIME, sound)}
+    kept = [hit for hit in hits if hit.start > bar.start or hit.key not in hand]
     return [*kept, Hit(bar.start, KEYS[sound], "normal", level)]
 
 
 def _wants_fill(chart: Chart, bar: Bar, random: Random) -> bool:
-    if bar.role == "call":
-        return False
     following = after(chart, bar)
+    if bar.role == "call" or (bar.role == "response" and _same_role(bar, following)):
+        return False
     if ends_pass(chart, bar):
         return True
     section = following is not None and following.starts_section
     return section and random.random() < _FILL_AT_SECTION
 
 
-def _filled(chart: Chart, bar: Bar, hits: list[Hit], fill: Mapping[str, str]) -> list[Hit]:
-    """The fill, with the hands' own strokes dropped from where it begins."""
+def _same_role(bar: Bar, following: Bar | None) -> bool:
+    return following is not None and following.role == bar.role
+
+
+def _next_fill(drummer: _Drummer, bar: Bar) -> Fill:
+    """A fill for the tempo, another one than last time."""
+    fills = [fill for fill in drummer.book.fills if float(bar.tempo) in fill.tempos]
+    others = [fill for fill in fills if fill is not drummer.fill]
+    drummer.fill = drummer.random.choice(others or fills)
+    return drummer.fill
+
+
+def _filled(chart: Chart, bar: Bar, hits: list[Hit], fill: Fill) -> list[Hit]:
+    """The fill, with the hands' own strokes dropped from where it begins; the feet go on."""
     added = [
-        Hit(bar.start + stroke.place, KEYS[sound], stroke.touch, _FILL_LEVEL)
-        for sound, pattern in fill.items()
+        Hit(bar.start + stroke.place, KEYS[sound], stroke.touch, fill.level)
+        for sound, pattern in fill.sounds.items()
         for stroke in strokes(pattern, chart.drill.meter)
     ]
     begins = min(hit.start for hit in added)
@@ -103,7 +151,8 @@ def _filled(chart: Chart, bar: Bar, hits: list[Hit], fill: Mapping[str, str]) ->
     kept = [
         hit
         for hit in hits
-        if (hit.start < begins or hit.key in feet) and (hit.start, hit.key) not in taken
+        if (hit.start < begins or (hit.key in feet and not hit.start % chart.drill.meter.beat))
+        and (hit.start, hit.key) not in taken
     ]
     return kept + added
 

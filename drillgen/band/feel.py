@@ -9,29 +9,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from random import Random
-from typing import Any
+from typing import Any, Literal
 
 from ruamel.yaml import YAML
 
+from drillgen.band.choices import ALWAYS, Choices, Tempos
 from drillgen.drill.models import Meter
 
 FOLDER = Path(__file__).parent / "feels"
 
-
-@dataclass(frozen=True, slots=True)
-class Choices:
-    """Patterns to draw from, with their weights."""
-
-    patterns: tuple[str, ...]
-    weights: tuple[float, ...]
-
-    @classmethod
-    def of(cls, table: Mapping[str, float]) -> Choices:
-        return cls(tuple(table), tuple(float(weight) for weight in table.values()))
-
-    def draw(self, random: Random) -> str:
-        return random.choices(self.patterns, self.weights)[0]
+Swing = Literal["published", "straight"] | float
+_FILL_LEVEL = -4.0  # dB: a fill in a practice band stays under the line
+_NO_SOUNDS = ("from", "below", "level")
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +30,18 @@ class Layer:
     sound: str  # a name of `percussion.KEYS`
     level: float  # dB
     choices: Choices
+    tempos: Tempos = ALWAYS
     comment: bool = False  # played now and then, by density; not while keeping time only
+    once: bool = False  # drawn once a track: a clave does not change sides
+
+
+@dataclass(frozen=True, slots=True)
+class Fill:
+    """What leads into a new pass or section: a pattern for each sound."""
+
+    sounds: Mapping[str, str]
+    level: float  # dB
+    tempos: Tempos = ALWAYS
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,17 +50,24 @@ class DrumBook:
 
     kit: str
     layers: tuple[Layer, ...]
-    fills: tuple[Mapping[str, str], ...]
+    fills: tuple[Fill, ...]
     opening: tuple[str, float]  # the stroke that opens a pass: sound, level in dB
 
 
 @dataclass(frozen=True, slots=True)
-class TwoBeat:
-    """The bass in two: where the bar's strong note, its answer and the skips between them lie."""
+class Rhythms:
+    """What the comping plays: cells, and how many strokes a bar they should have.
 
-    strong: str
-    answer: str
-    skips: Choices
+    `strokes` are rows of (from this tempo on, fewest, most): at density 0 and at density 1.
+    """
+
+    cells: Choices
+    strokes: tuple[tuple[float, float, float], ...]
+
+    def wanted(self, density: float, tempo: float) -> float:
+        """Strokes a bar at a density from 0 to 1 and a tempo in beats a minute."""
+        _, fewest, most = [row for row in self.strokes if row[0] <= tempo][-1]
+        return fewest + (most - fewest) * density
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +75,16 @@ class Feel:
     """A feel in one meter."""
 
     name: str
-    swing: str  # "published": the ratio follows the tempo; "straight": none
+    swing: Swing  # "published": the ratio follows the tempo; "straight": none; or the ratio itself
+    count: tuple[str, ...]  # the count-in's bars; the first stands for any before these
     drums: Mapping[str, DrumBook]
-    cells: Choices
-    roots: str
-    two_beat: TwoBeat
-    walking: str
+    comping: Mapping[str, Rhythms]  # "cells" for everybody, or an instrument's own
+    two_beat: Choices  # figures of a bass in two
+    walks: bool  # whether a bass walks here; what it walks is written by `lines/walking.py`
+
+    def rhythms(self, instrument: str) -> Rhythms:
+        """What an instrument comps: its own rhythms, or everybody's."""
+        return self.comping.get(instrument, self.comping["cells"])
 
 
 @lru_cache(maxsize=64)
@@ -81,15 +92,14 @@ def feel(name: str, meter: Meter) -> Feel:
     """The feel as played in a meter.  Raises KeyError where it has no such meter."""
     data = _read(name)
     table = data["meters"][meter.text]
-    two = table["bass"]["two-beat"]
     return Feel(
         name=name,
-        swing=data["swing"],
+        swing=_swing(data["swing"]),
+        count=tuple(table["count"]),
         drums={tools: _drum_book(book) for tools, book in table["drums"].items()},
-        cells=Choices.of(table["comping"]["cells"]),
-        roots=table["bass"]["roots"],
-        two_beat=TwoBeat(two["strong"], two["answer"], Choices.of(two["skips"])),
-        walking=table["bass"]["walking"],
+        comping=_comping(table["comping"]),
+        two_beat=Choices.of(table["bass"]["two-beat"]),
+        walks="walking" in data["basses"],
     )
 
 
@@ -100,17 +110,45 @@ def _read(name: str) -> Mapping[str, Any]:
     return data
 
 
+def _swing(value: Any) -> Swing:
+    return value if value in ("published", "straight") else float(value)
+
+
 def _drum_book(book: Mapping[str, Any]) -> DrumBook:
-    layers = tuple(
-        Layer(
-            sound=layer["sound"],
-            level=float(layer["level"]),
-            choices=Choices.of(layer["patterns"]),
-            comment=layer.get("comment", False),
-        )
-        for layer in book["layers"]
-    )
     opening = book["opening"]
     return DrumBook(
-        book["kit"], layers, tuple(book["fill"]), (opening["sound"], float(opening["level"]))
+        book["kit"],
+        tuple(_layer(layer) for layer in book["layers"]),
+        tuple(_fill(fill) for fill in book["fill"]),
+        (opening["sound"], float(opening["level"])),
+    )
+
+
+def _layer(layer: Mapping[str, Any]) -> Layer:
+    return Layer(
+        sound=layer["sound"],
+        level=float(layer["level"]),
+        choices=Choices.of(layer["patterns"]),
+        tempos=Tempos.of(layer),
+        comment=layer.get("comment", False),
+        once=layer.get("once", False),
+    )
+
+
+def _fill(fill: Mapping[str, Any]) -> Fill:
+    sounds = {sound: pattern for sound, pattern in fill.items() if sound not in _NO_SOUNDS}
+    return Fill(sounds, float(fill.get("level", _FILL_LEVEL)), Tempos.of(fill))
+
+
+def _comping(table: Mapping[str, Any]) -> Mapping[str, Rhythms]:
+    """Everybody's rhythms, and those of instruments that have their own."""
+    own = {name: each for name, each in table.items() if name not in ("cells", "strokes")}
+    return {name: _rhythms(each) for name, each in {"cells": table, **own}.items()}
+
+
+def _rhythms(table: Mapping[str, Any]) -> Rhythms:
+    rows = sorted(table["strokes"].items())
+    return Rhythms(
+        Choices.of(table["cells"]),
+        tuple((float(tempo), float(low), float(high)) for tempo, (low, high) in rows),
     )

@@ -2,7 +2,7 @@
 
 The beat's number, then `&` for its second half or `+1/3` for any other part of a beat; then `>`
 for an accent, `.` short, `-` held; round brackets for a ghost note.  Accent, staccato and tenuto
-signs and bracketed ghost notes are notation's own.
+signs and bracketed ghost notes are notation's own.  `|` divides the bars of a longer pattern.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 
+from drillgen.chart import Bar, Chart
 from drillgen.drill.models import Meter
 from drillgen.score import Touch
 
@@ -27,18 +28,41 @@ class Stroke:
     touch: Touch
 
 
+def bars_of(pattern: str) -> tuple[str, ...]:
+    """The bars of a pattern, most often one."""
+    return tuple(bar.strip() for bar in pattern.split("|"))
+
+
+def bar_of(pattern: str, count: int) -> str:
+    """What a pattern plays in the bar `count` of the music (from 0)."""
+    bars = bars_of(pattern)
+    return bars[count % len(bars)]
+
+
+def goes_on(pattern: str | None, count: int) -> bool:
+    """Whether bar `count` lies within a pattern of several bars that began before it."""
+    return pattern is not None and count % len(bars_of(pattern)) > 0
+
+
+def counted(chart: Chart, bar: Bar) -> int:
+    """Bars of music before this one: patterns of two bars never turn round in a track."""
+    lead_in = chart.drill.count_in.bars + (1 if chart.drill.count_in.starting_note else 0)
+    return bar.number - lead_in
+
+
 @lru_cache(maxsize=4096)
-def strokes(pattern: str, meter: Meter) -> tuple[Stroke, ...]:
-    """Read a pattern for a meter; 'rest' is a bar without strokes.
+def strokes(bar: str, meter: Meter) -> tuple[Stroke, ...]:
+    """Read one bar for a meter; 'rest' is a bar without strokes.
 
     Raises ValueError where a stroke cannot be read or lies outside the bar.
     """
-    if pattern.strip() == "rest":
+    if bar.strip() == "rest":
         return ()
-    return tuple(_stroke(word, meter) for word in pattern.split())
+    return tuple(read_stroke(word, meter) for word in bar.split())
 
 
-def _stroke(word: str, meter: Meter) -> Stroke:
+def read_stroke(word: str, meter: Meter) -> Stroke:
+    """Read one stroke: '2&.'.  Raises ValueError as `strokes` does."""
     found = _STROKE.fullmatch(word)
     if not found or bool(found[1]) != bool(found[7]):
         raise ValueError(f"not a stroke: {word!r}")

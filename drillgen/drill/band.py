@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import Field
+from pydantic import Field, ValidationInfo
 
+from drillgen.drill import playable
 from drillgen.drill.base import Model
 from drillgen.drill.fields import OFF, RANGE, Range, Short, choice, is_off, number
-from drillgen.drill.problems import refuse, show
+from drillgen.drill.problems import Wrongs, listed, refuse, show
 
 DRUMS = ("sticks", "brushes", "off")
-COMPING = ("piano", "electric piano", "guitar", "vibraphone", "off")
+COMPING = ("piano", "electric piano", "guitar", "rhythm guitar", "vibraphone", "off")
 BASS = ("off", "roots", "two-beat", "walking")
 CLICK = ("off", "beats", "two and four")
 
@@ -78,8 +79,11 @@ def _long_with_kind(value: Any) -> Any:
 
 def _short(*kinds: str, asked: bool = False) -> Short:
     extra = [word for word in OFF if word not in kinds]
-    return Short(_long_with_kind if asked else _long, ({"enum": [*kinds, *extra]},),
-                 required=("kind",) if asked else ())
+    return Short(
+        _long_with_kind if asked else _long,
+        ({"enum": [*kinds, *extra]},),
+        required=("kind",) if asked else (),
+    )
 
 
 class Band(Model):
@@ -108,3 +112,15 @@ def _whole_band(value: Any) -> Any:
 
 
 BAND = Short(_whole_band, ({"enum": [*OFF]},))
+
+
+def in_feel(band: Band, info: ValidationInfo) -> Band:
+    """A band whose bass plays what the feel (where it could be read) has."""
+    feel, asked = info.data.get("feel"), band.bass.kind
+    known = playable.basses(feel) if feel else ()
+    wrongs = Wrongs()
+    if known and band.bass.plays and asked not in known:
+        with wrongs.at("bass"):
+            raise refuse(f"{feel} has no {asked} bass", listed((*known, "off")))
+    wrongs.raise_any()
+    return band

@@ -112,7 +112,7 @@ def within(value: float, low: float, high: float, allowed: str) -> float:
     """The value, if it lies between the two."""
     if not low <= value <= high:
         side = "below" if value < low else "above"
-        raise refuse(f"{value:g} is {side} what is allowed", allowed)
+        raise refuse(f"{value} is {side} what is allowed", allowed)
     return value
 
 
@@ -149,7 +149,7 @@ def text(longest: int, *, empty: bool = False) -> Read:
     def read(value: Any) -> str:
         if isinstance(value, bool) or not isinstance(value, str | int | float):
             raise refuse(f"{show(value)} is not a text", "a text")
-        words = " ".join(str(value).split())
+        words = " ".join(_whole_signs(str(value)).split())
         if not words and not empty:
             raise refuse("the text is empty", "a text")
         if len(words) > longest:
@@ -158,6 +158,15 @@ def text(longest: int, *, empty: bool = False) -> Read:
 
     schema = {"type": ["string", "number"], "maxLength": longest}
     return Read(read, schema if empty else {**schema, "pattern": r"\S"})
+
+
+def _whole_signs(text: str) -> str:
+    """JSON writes a sign beyond the first 65,536 as two escapes, which YAML reads as two halves;
+    a half without its other is no text at all."""
+    try:
+        return text.encode("utf-16", "surrogatepass").decode("utf-16")
+    except UnicodeDecodeError:
+        raise refuse("the text has half of an escaped sign", "whole signs in UTF-8") from None
 
 
 class Range(NamedTuple):

@@ -88,14 +88,22 @@ def _order(data: dict[str, Any], names: list[str]) -> Iterator[str]:
         words = [(found[0], found.start()) for found in re.finditer(r"[^\s,|]+", form)]
         for word, offset in words:
             if word not in names:
-                raise refuse(f"there is no section {show(word)}", listed(names),
-                             nearest(word, names), offset=offset)
+                raise refuse(
+                    f"there is no section {show(word)}",
+                    listed(names),
+                    nearest(word, names),
+                    offset=offset,
+                )
         yield from (word for word, _ in words)
     elif isinstance(form, list | tuple) and form:
         for index, word in enumerate(form):
             if str(word) not in names:
-                raise refuse(f"there is no section {show(word)}", listed(names),
-                             nearest(word, names), at=(index,))
+                raise refuse(
+                    f"there is no section {show(word)}",
+                    listed(names),
+                    nearest(word, names),
+                    at=(index,),
+                )
             yield str(word)
     else:
         raise refuse(f"{show(form)} is no form", "names of sections: A A B A")
@@ -112,8 +120,12 @@ def _refuse_mixture(bars: list[Placed]) -> None:
             if first is None:
                 first = is_chord
             if is_chord != first:
-                raise refuse("chord symbols and Roman numerals are mixed",
-                             "one or the other throughout", at=path, offset=offset)
+                raise refuse(
+                    "chord symbols and Roman numerals are mixed",
+                    "one or the other throughout",
+                    at=path,
+                    offset=offset,
+                )
 
 
 def _checked(bars: tuple[BarText, ...], text: str) -> Progression:

@@ -1,12 +1,12 @@
 """Lessons: several drills with shared defaults.  A single drill is a lesson of one.
 
-    title: Two-fives, first week
-    defaults: {tempo: 72, band: {drums: brushes}}
-    drills:
-      - first-two-fives                      # a preset
-      - drills/my-blues.yaml                 # a file, seen from the lesson's folder
-      - {drill: blues-walking, tempo: 60}    # either of them, with changes
-      - {title: My own, progression: ii7 | V7 | Imaj7 | %}
+title: Two-fives, first week
+defaults: {tempo: 72, band: {drums: brushes}}
+drills:
+  - first-two-fives                      # a preset
+  - drills/my-blues.yaml                 # a file, seen from the lesson's folder
+  - {drill: blues-walking, tempo: 60}    # either of them, with changes
+  - {title: My own, progression: ii7 | V7 | Imaj7 | %}
 """
 
 from __future__ import annotations
@@ -69,8 +69,19 @@ def read_drill(source: str | Path, overrides: Iterable[Override] = ()) -> Drill:
     """The drill in a file or preset.  Raises DrillError, also where it holds several."""
     lesson = load(source, overrides)
     if len(lesson.drills) != 1:
-        raise DrillError([Problem(str(source), 0, 0, "drills", None,
-                                  f"this lesson holds {len(lesson.drills)} drills", "one drill")])
+        raise DrillError(
+            [
+                Problem(
+                    str(source),
+                    0,
+                    0,
+                    "drills",
+                    None,
+                    f"this lesson holds {len(lesson.drills)} drills",
+                    "one drill",
+                )
+            ]
+        )
     return lesson.drills[0]
 
 
@@ -138,8 +149,13 @@ def _misplaced(item: Item) -> Iterable[Problem]:
         if key not in _KEYS:
             place = value.key or value.place
             yield place.source.problem(
-                f"{show(key)} is not a key of a lesson", place.start, path=key, value=key,
-                allowed=listed(_KEYS), nearest=nearest(key, _KEYS))
+                f"{show(key)} is not a key of a lesson",
+                place.start,
+                path=key,
+                value=key,
+                allowed=listed(_KEYS),
+                nearest=nearest(key, _KEYS),
+            )
     yield from _unless(item, "defaults", dict, "a mapping: {tempo: 72}")
     yield from _unless(item, "title", str, "a text")
 
@@ -152,16 +168,23 @@ def _unless(item: Item, key: str, kind: type, allowed: str) -> Iterable[Problem]
 
 def _problem(item: Item, path: str, message: str, allowed: str, near: str = "") -> Problem:
     value: Any = item.value if not isinstance(item.value, dict | tuple) else show(item.value)
-    return item.place.source.problem(message, item.place.start, path=path, value=value,
-                                     allowed=allowed, nearest=near)
+    return item.place.source.problem(
+        message, item.place.start, path=path, value=value, allowed=allowed, nearest=near
+    )
 
 
 def _entries(item: Item, problems: list[Problem]) -> tuple[Item, ...]:
     drills = item.value.get("drills") or replace(item, value=None)
     entries = drills.value
     if not isinstance(entries, tuple) or not 1 <= len(entries) <= MAX_DRILLS:
-        problems.append(_problem(drills, "drills", "a lesson needs its drills",
-                                 f"a list of 1 to {MAX_DRILLS}: {_DRILL_ALLOWED}"))
+        problems.append(
+            _problem(
+                drills,
+                "drills",
+                "a lesson needs its drills",
+                f"a list of 1 to {MAX_DRILLS}: {_DRILL_ALLOWED}",
+            )
+        )
         return ()
     return entries
 
@@ -189,13 +212,23 @@ def _named(item: Item, path: Path, where: str) -> Item:
         found = _titled(parse(read_source(file, str(file) if is_file else file.name)), file)
     except RefusedError as refused:
         first = refused.wrongs[0]
-        raise DrillError([_problem(item, where, f"{show(item.value)}: {first.message}",
-                                   first.allowed or _DRILL_ALLOWED, first.nearest)]) from None
+        raise DrillError(
+            [
+                _problem(
+                    item,
+                    where,
+                    f"{show(item.value)}: {first.message}",
+                    first.allowed or _DRILL_ALLOWED,
+                    first.nearest,
+                )
+            ]
+        ) from None
     except DrillError as error:
         raise _from_preset(error, item, where) from None
     if _is_lesson(found):
-        raise DrillError([_problem(item, where, f"{show(item.value)} is a lesson itself",
-                                   "a drill")])
+        raise DrillError(
+            [_problem(item, where, f"{show(item.value)} is a lesson itself", "a drill")]
+        )
     return found
 
 
@@ -204,5 +237,14 @@ def _from_preset(error: DrillError, item: Item, where: str) -> DrillError:
     if error.problems[0].line:
         return error
     first = error.problems[0]
-    return DrillError([_problem(item, where, f"{show(item.value)} is no preset and no file",
-                                _DRILL_ALLOWED, first.nearest)])
+    return DrillError(
+        [
+            _problem(
+                item,
+                where,
+                f"{show(item.value)} is no preset and no file",
+                _DRILL_ALLOWED,
+                first.nearest,
+            )
+        ]
+    )

@@ -12,11 +12,10 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, Field, ValidationInfo, model_validator
 
 from drillgen.drill import playable
-from drillgen.drill.band import BAND, Band, PartSpec
+from drillgen.drill.band import BAND, Band, PartSpec, in_feel
 from drillgen.drill.base import Model
 from drillgen.drill.fields import YES_NO, Read, ReadWith, Short, choice, is_off, number, text, whole
 from drillgen.drill.forms import PROGRESSION
-from drillgen.drill.instruments import INSTRUMENTS
 from drillgen.drill.key_cycle import C_MAJOR, KEY, KEY_CYCLE, default_cycle
 from drillgen.drill.lines import LINE, AnyLine, GuideTones
 from drillgen.drill.lines.line import in_meter
@@ -24,10 +23,24 @@ from drillgen.drill.meter import FASTEST, METERS, SLOWEST, Meter, Tempo, read_te
 from drillgen.drill.problems import Wrongs, listed, nearest, refuse, show
 from drillgen.drill.progression import BarText, Progression, Slot
 from drillgen.drill.room import DROP_OUTS, GAPS, DropOuts, Gaps, short
+from drillgen.drill.sheet import SHEET, Fingering, SheetSpec
 from drillgen.theory.keys import Key
 
-__all__ = ["Band", "BarText", "CountIn", "Drill", "DropOuts", "Gaps", "Meter", "PartSpec",
-           "Progression", "SheetSpec", "Slot", "Tempo"]
+__all__ = [
+    "Band",
+    "BarText",
+    "CountIn",
+    "Drill",
+    "DropOuts",
+    "Fingering",
+    "Gaps",
+    "Meter",
+    "PartSpec",
+    "Progression",
+    "SheetSpec",
+    "Slot",
+    "Tempo",
+]
 
 _LONGEST_TITLE = 100  # characters; titles become names of files
 _DEFAULT_TITLE = 60
@@ -42,31 +55,6 @@ class CountIn(Model):
     """What counts."""
     starting_note: Annotated[bool, YES_NO] = False
     """Sound the line's first note before the count."""
-
-
-def _none_or(names: tuple[str, ...]) -> Read:
-    """One of the names, or none."""
-    known = choice(*names, off=True)
-
-    def read(value: Any) -> str | None:
-        return None if is_off(value) else known.function(value)
-
-    return Read(read, known.schema)
-
-
-class SheetSpec(Model):
-    """What is printed."""
-
-    show: Annotated[str, choice("line", "chords", "both")] = "both"
-    """The line, the chords, or both."""
-    clef: Annotated[str | None, _none_or(("bass", "treble", "alto", "tenor"))] = None
-    """By default the instrument's own."""
-    transpose: Annotated[str | None, _none_or(("Bb", "Eb"))] = None
-    """Written for an instrument in this pitch."""
-    fingering: Annotated[bool, YES_NO] = False
-    """Fingers and strings under the staff."""
-    instrument: Annotated[str | None, _none_or(tuple(INSTRUMENTS))] = None
-    """Who reads it; by default who plays the line."""
 
 
 def _count(value: Any) -> Any:
@@ -137,8 +125,13 @@ _CLIMB = {
     "properties": {
         "from": {**_BEATS, "description": "the first pass"},
         "to": {**_BEATS, "description": "reached and kept"},
-        "step": {"type": "number", "minimum": 0.5, "maximum": 100, "default": 4,
-                 "description": "how much on each pass"},
+        "step": {
+            "type": "number",
+            "minimum": 0.5,
+            "maximum": 100,
+            "default": 4,
+            "description": "how much on each pass",
+        },
     },
 }
 TEMPO = Read(
@@ -187,12 +180,17 @@ class Drill(Model):
         default=(Tempo(80.0, 0.0, 80.0),), alias="tempo"
     )
     """Beats a minute; a list makes a track of each."""
-    count_in: Annotated[CountIn, Short(_count, ({"type": "integer", "minimum": 0, "maximum": 8},
-                                                {"enum": ["off", "none", False]}))] = CountIn()
+    count_in: Annotated[
+        CountIn,
+        Short(
+            _count,
+            ({"type": "integer", "minimum": 0, "maximum": 8}, {"enum": ["off", "none", False]}),
+        ),
+    ] = CountIn()
     """What is counted before the first bar."""
     swing: Annotated[float | None, number(1, 4)] = None
     """The first eighth's length against the second's; by default it follows the tempo."""
-    band: Annotated[Band, BAND] = Band()
+    band: Annotated[Band, BAND, AfterValidator(in_feel)] = Band()
     """Who plays with the student."""
     line: Annotated[AnyLine | None, LINE, AfterValidator(_on_beats), AfterValidator(in_meter)] = (
         GuideTones()
@@ -209,12 +207,30 @@ class Drill(Model):
     (for loops)."""
     timing: Annotated[str, choice("loose", "exact")] = "loose"
     """Played as a band plays, or everything exactly where it is written (swing stays)."""
-    sheet: Annotated[SheetSpec, Short(short("show"), ({"enum": ["line", "chords", "both"]},))] = (
-        SheetSpec()
-    )
+    sheet: Annotated[SheetSpec, SHEET] = SheetSpec()
     """What is printed."""
     tracks: Annotated[str, TRACKS] = "together"
     """All keys in one track, or a track each."""
+
+    @property
+    def luck(self) -> str:
+        """What the band's choices follow from: with one seed, drills of a lesson still differ."""
+        return f"{self.seed} {self.title}"
+
+    @model_validator(mode="after")
+    def _somebody_answers(self) -> Drill:
+        played = len(self.progression.bars) * self.passes
+        gaps = self.gaps
+        if gaps and gaps.harmony == "continues" and played <= gaps.call:
+            raise refuse(
+                f"call and response trade through {played} bars, and the call takes "
+                f"{gaps.call}: nobody would answer",
+                f"call: 1 to {played - 1}, more passes, or harmony: repeats"
+                if played > 1
+                else "more passes, or harmony: repeats",
+                at=("gaps", "call"),
+            )
+        return self
 
     @model_validator(mode="after")
     def _line_fits_gaps(self) -> Drill:

@@ -41,6 +41,7 @@ KINDS = (
     "phrases",
     "written",
 )
+_BASSES = re.compile(r"^basses: *\[(.*)\]", re.MULTILINE)
 _METER = re.compile(r"^ +[\"']?(\d+/\d+)[\"']?:", re.MULTILINE)  # the keys under `meters:`
 
 
@@ -67,6 +68,11 @@ def playable_kinds() -> tuple[str, ...]:
 def meters(feel: str) -> tuple[str, ...]:
     """The meters that a playable feel is played in, the first its usual one."""
     return _meters(FEELS_FOLDER / f"{_stem(feel)}.yaml")
+
+
+def basses(feel: str) -> tuple[str, ...]:
+    """What the band's bass can be asked for in a playable feel."""
+    return _basses(FEELS_FOLDER / f"{_stem(feel)}.yaml")
 
 
 def check_feel(name: object) -> str:
@@ -105,3 +111,9 @@ def _module(kind: str) -> str:
 @cache
 def _meters(path: Path) -> tuple[str, ...]:
     return tuple(_METER.findall(path.read_text("utf-8"))) if path.is_file() else ()
+
+
+@cache
+def _basses(path: Path) -> tuple[str, ...]:
+    found = _BASSES.search(path.read_text("utf-8")) if path.is_file() else None
+    return tuple(re.findall(r"[\w-]+", found[1])) if found else ()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -9,6 +10,7 @@ from drillgen.drill.problems import DrillError, Problem, nearest
 from drillgen.drill.reader import read_source
 from drillgen.drill.source import parse
 
+SCHEMA = "drill.schema.json"
 _PACKAGE = Path(__file__).parent.parent
 _FOLDERS = (_PACKAGE / "presets", _PACKAGE.parent / "presets")
 
@@ -53,7 +55,28 @@ def preset_path(name: str) -> Path:
     """The file of a preset.  Raises DrillError with the nearest name where there is none."""
     presets = {preset.name: preset.path for preset in list_presets()}
     if name not in presets:
-        raise DrillError([Problem(name, 0, 0, "", name, "there is no preset or file of this name",
-                                  "a preset (drillgen presets list) or a file",
-                                  nearest(name, presets))])
+        raise DrillError(
+            [
+                Problem(
+                    name,
+                    0,
+                    0,
+                    "",
+                    name,
+                    "there is no preset or file of this name",
+                    "a preset (drillgen presets list) or a file",
+                    nearest(name, presets),
+                )
+            ]
+        )
     return presets[name]
+
+
+def copied(source: Path, target: Path) -> None:
+    """Copy a preset, and the schema that its first line names to beside it.  Raises OSError."""
+    text = source.read_text("utf-8")
+    schema = presets_folder() / SCHEMA
+    beside = target.with_name(SCHEMA)
+    if schema.is_file() and not beside.exists():
+        beside.write_bytes(schema.read_bytes())
+    target.write_text(re.sub(rf"(\$schema=)\S*{re.escape(SCHEMA)}", rf"\1{SCHEMA}", text), "utf-8")

@@ -51,8 +51,13 @@ def refuse_keys(data: Iterable[Any], known: Iterable[str], owner: str) -> None:
     """Raises RefusedError if a mapping has keys that are not known."""
     known = tuple(known)
     wrongs = [
-        Wrong(f"{show(key)} is not a key of {owner}", listed(known), nearest(key, known), (key,),
-              key=True)
+        Wrong(
+            f"{show(key)} is not a key of {owner}",
+            listed(known),
+            nearest(key, known),
+            (key,),
+            key=True,
+        )
         for key in data
         if key not in known
     ]
@@ -115,8 +120,9 @@ class DrillError(DrillgenError):
 
     def __init__(self, problems: Iterable[Problem]) -> None:
         unique = dict.fromkeys(problems)
-        self.problems = tuple(sorted(unique, key=lambda found: (found.file, found.line,
-                                                                 found.column)))
+        self.problems = tuple(
+            sorted(unique, key=lambda found: (found.file, found.line, found.column))
+        )
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
 

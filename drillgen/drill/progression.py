@@ -81,9 +81,7 @@ class Written:
     offsets: tuple[int, ...] = ()
 
 
-def read_bars(
-    text: str, meter: Meter | None, before: Written | None = None
-) -> tuple[Written, ...]:
+def read_bars(text: str, meter: Meter | None, before: Written | None = None) -> tuple[Written, ...]:
     """The bars of one text; `before` is the bar that a % at its beginning repeats.
 
     Without a meter, 4/4 is taken and shares are not checked.  Raises RefusedError with everything
@@ -119,8 +117,9 @@ def _split(text: str, wrongs: list[Wrong]) -> Iterator[list[_Word]]:
             yield words
             words = []
         elif after_bar_line and found[0] != "\n":
-            wrongs.append(Wrong("the bar is empty", "% (as before), N.C. or a chord",
-                                offset=found.start()))
+            wrongs.append(
+                Wrong("the bar is empty", "% (as before), N.C. or a chord", offset=found.start())
+            )
         after_bar_line = found[0] != "\n"
     if words:
         yield words
@@ -209,8 +208,12 @@ def _parsed(word: _Word) -> Symbol | None:
     if word.text in _NO_CHORD:
         return None
     if len(word.text) > 1 and word.text.endswith("/"):
-        raise word.wrong(f"{show(word.text)} ends with a /", "a / for another beat stands apart",
-                         f'"{word.text.rstrip("/")} /"', len(word.text) - 1)
+        raise word.wrong(
+            f"{show(word.text)} ends with a /",
+            "a / for another beat stands apart",
+            f'"{word.text.rstrip("/")} /"',
+            len(word.text) - 1,
+        )
     if _CHORD.match(word.text):
         return parse_chord(word.text)
     if _NUMERAL.match(word.text):

@@ -45,9 +45,15 @@ def drill_of(data: Mapping[str, Any], overrides: Iterable[Override] = ()) -> Dri
 def read_item(item: Item) -> Drill:
     """The drill in a mapping of items.  Raises DrillError with every problem."""
     if not isinstance(item.value, dict):
-        raise DrillError([item.place.source.problem(
-            f"{show(item.value)} is no drill", item.place.start,
-            allowed="keys and values: progression: ii7 | V7 | Imaj7")])
+        raise DrillError(
+            [
+                item.place.source.problem(
+                    f"{show(item.value)} is no drill",
+                    item.place.start,
+                    allowed="keys and values: progression: ii7 | V7 | Imaj7",
+                )
+            ]
+        )
     hidden = _hidden_by_comments(item)
     try:
         drill = Drill.model_validate(_plain(item))
@@ -82,9 +88,15 @@ def _hidden_by_comments(root: Item) -> list[Problem]:
         start = comment_after(item) if scalar and like else None
         source = item.place.source
         if start is not None and like and like.match(source.text, start):
-            problems.append(source.problem(
-                "a # after a space begins a comment, so the rest of the line is not read", start,
-                path=dotted(path), value=item.value, allowed="the text in quotes, or ♯"))
+            problems.append(
+                source.problem(
+                    "a # after a space begins a comment, so the rest of the line is not read",
+                    start,
+                    path=dotted(path),
+                    value=item.value,
+                    allowed="the text in quotes, or ♯",
+                )
+            )
     return problems
 
 

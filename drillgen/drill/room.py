@@ -7,7 +7,7 @@ from typing import Annotated, Any
 from pydantic import Field, model_validator
 
 from drillgen.drill.base import Model
-from drillgen.drill.fields import OFF, Short, choice, is_off, whole
+from drillgen.drill.fields import OFF, Short, choice, is_off, number, whole
 from drillgen.drill.problems import refuse
 
 
@@ -24,6 +24,8 @@ class Gaps(Model):
     """The response plays the same bars again, or call and response trade through the form."""
     band: Annotated[str, choice("plays", "time", "silent")] = "plays"
     """What the band does in a response: play, keep time only, or be silent."""
+    level: Annotated[float, number(-40, 0, "dB")] = 0.0
+    """How much softer the band plays in a response, in dB."""
 
 
 class DropOuts(Model):

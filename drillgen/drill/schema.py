@@ -92,8 +92,10 @@ def _lesson() -> dict[str, Any]:
         "type": "object",
         "properties": {
             "title": {"type": "string", "description": "What the lesson is called."},
-            "defaults": {"description": "What lies under every drill.",
-                         "allOf": [change, {"not": {"required": ["drill"]}}]},
+            "defaults": {
+                "description": "What lies under every drill.",
+                "allOf": [change, {"not": {"required": ["drill"]}}],
+            },
             "drills": {
                 "description": "Files, presets by name, or drills.",
                 "type": "array",

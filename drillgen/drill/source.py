@@ -79,8 +79,13 @@ class Item:
 def parse(source: Source) -> Item:
     """The document as items.  Raises DrillError where it is not one YAML document."""
     if len(source.text) > MAX_CHARACTERS:
-        raise DrillError([source.problem(
-            f"the file has {len(source.text)} characters", allowed=f"up to {MAX_CHARACTERS}")])
+        raise DrillError(
+            [
+                source.problem(
+                    f"the file has {len(source.text)} characters", allowed=f"up to {MAX_CHARACTERS}"
+                )
+            ]
+        )
     try:
         node = YAML(typ="safe", pure=True).compose(source.text)
     except Exception as error:  # the parser is not ours: whatever it trips over is the text's fault
@@ -182,7 +187,10 @@ def plain_scalar(text: str) -> Any:
 def walk(item: Item, path: Path = ()) -> Iterator[tuple[Path, Item]]:
     """Every item with its path, the outermost first."""
     yield path, item
-    children = item.value.items() if isinstance(item.value, dict) else (
-        enumerate(item.value) if isinstance(item.value, tuple) else ())
+    children = (
+        item.value.items()
+        if isinstance(item.value, dict)
+        else (enumerate(item.value) if isinstance(item.value, tuple) else ())
+    )
     for step, child in children:
         yield from walk(child, (*path, step))

@@ -82,8 +82,9 @@ def _unknown_key(loc: Path) -> Wrong:
         owner = dotted(loc[:-1])
     elif loc[0] == "line":
         owner = f"a line of the kind {show(loc[1])}"
-    return Wrong(f'"{loc[-1]}" is not a key of {owner}', listed(known), nearest(loc[-1], known),
-                 key=True)
+    return Wrong(
+        f'"{loc[-1]}" is not a key of {owner}', listed(known), nearest(loc[-1], known), key=True
+    )
 
 
 def _problem(wrong: Wrong, loc: Path, root: Item) -> Problem:
@@ -96,7 +97,11 @@ def _problem(wrong: Wrong, loc: Path, root: Item) -> Problem:
         message = "nothing is written here"
     value = found.path[-1] if wrong.key and found.path else item.value
     return (place.source if place else source).problem(
-        message, start, path=dotted(found.path), value=_quiet(value), allowed=wrong.allowed,
+        message,
+        start,
+        path=dotted(found.path),
+        value=_quiet(value),
+        allowed=wrong.allowed,
         nearest=wrong.nearest,
     )
 

@@ -11,24 +11,45 @@ _WORDS: tuple[tuple[str, str, str], ...] = (
     ("character '\\t'", "a tab stands where YAML wants spaces", "indentation by spaces"),
     ("'%' that cannot start", "a text cannot begin with % unquoted", 'quotes: "%"'),
     ("that cannot start any token", "a text cannot begin with this sign unquoted", "quotes"),
-    ("expected a comment or a line break", "a text that begins with | or > must be quoted",
-     'quotes, or leave out the first |'),
-    ("chomping or indentation", "a text that begins with | or > must be quoted",
-     'quotes, or leave out the first |'),
-    ("mapping values are not allowed", "a colon stands where none can be, or a line is indented "
-     "differently from its neighbours", "key: value, a line each, neighbours equally indented"),
-    ("expected ',' or ']'", "a list is not closed",
-     '[a, b, c], and quotes where a text begins with #: "#4"'),
+    (
+        "expected a comment or a line break",
+        "a text that begins with | or > must be quoted",
+        "quotes, or leave out the first |",
+    ),
+    (
+        "chomping or indentation",
+        "a text that begins with | or > must be quoted",
+        "quotes, or leave out the first |",
+    ),
+    (
+        "mapping values are not allowed",
+        "a colon stands where none can be, or a line is indented differently from its neighbours",
+        "key: value, a line each, neighbours equally indented",
+    ),
+    (
+        "expected ',' or ']'",
+        "a list is not closed",
+        '[a, b, c], and quotes where a text begins with #: "#4"',
+    ),
     ("expected ',' or '}'", "a mapping is not closed", "{a: 1, b: 2}"),
     ("could not find expected ':'", "a key without a colon", "key: value"),
-    ("expected <block end>", "this line is indented differently from its neighbours",
-     "neighbours equally indented"),
+    (
+        "expected <block end>",
+        "this line is indented differently from its neighbours",
+        "neighbours equally indented",
+    ),
     ("unexpected end of stream", "a quotation mark is not closed", "a quotation mark at each end"),
-    ("undefined alias", "a text cannot begin with * unquoted, or the alias names no anchor",
-     "quotes, or a name marked with & before"),
+    (
+        "undefined alias",
+        "a text cannot begin with * unquoted, or the alias names no anchor",
+        "quotes, or a name marked with & before",
+    ),
     ("found another document", "a second document begins here", "one document a file"),
-    ("unknown escape character", "a backslash in double quotes means something else here",
-     "single quotes"),
+    (
+        "unknown escape character",
+        "a backslash in double quotes means something else here",
+        "single quotes",
+    ),
     ("incompatible YAML document", "this version of YAML is not read", "YAML 1.2"),
     ("duplicate anchor", "an anchor (&) is named twice", "each name once"),
 )
@@ -53,6 +74,7 @@ def _unreadable(error: Exception, problem: Callable[..., Problem], text: str) ->
     """The parser's own reader stops at control characters, and says where and which."""
     start = getattr(error, "position", None)
     if isinstance(start, int) and start < len(text):
-        return problem(f"an unprintable character (U+{ord(text[start]):04X})", start,
-                       allowed="text")
+        return problem(
+            f"an unprintable character (U+{ord(text[start]):04X})", start, allowed="text"
+        )
     return problem("this is not readable as YAML")

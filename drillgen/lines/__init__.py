@@ -15,9 +15,14 @@ from random import Random
 from typing import cast
 
 from drillgen.chart import Bar, Chart
-from drillgen.lines.stretch import Stretch, Track, Writer, cells, open_spans
+from drillgen.drill.lines import Line
+from drillgen.lines.stretch import Stretch, Track, Writer, cells, closest, open_spans
 from drillgen.score import Note, Part
 
+BASSES = ("upright", "electric")
+_OVER_THE_BASS = 43  # G2: the open string on which a bass player's upper register begins
+# Kinds that do a bass player's work: played to the end, they come to rest on the last root.
+_COME_HOME = ("walking", "roots")
 _HIGH_IN_THE_RANGE = 0.6  # where a line begins: a little above the middle, where it sings
 
 
@@ -37,7 +42,7 @@ def line(chart: Chart) -> Part | None:
     options = chart.drill.line
     if options is None:
         return None
-    low, high = options.sounding_range
+    low, high = register(chart, options)
     write = writers()[options.kind]
     near = round(low + _HIGH_IN_THE_RANGE * (high - low))
     begin = (options.begin_at - 1) * chart.drill.meter.beat
@@ -45,7 +50,7 @@ def line(chart: Chart) -> Part | None:
     track = Track(chart.drill.seed, chart.keys, len(chart.keys) * chart.drill.passes)
     before: tuple[Note, ...] = ()
     notes: list[Note] = []
-    passes = tuple(chart.passes())
+    passes = tuple(bars for bars in chart.passes() if not bars[0].tag)
     for number, bars in enumerate(passes):
         stretch = _stretch(chart, bars, (low, high), near, number / max(len(passes) - 1, 1))
         written = write(replace(stretch, before=before, begin=begin, track=track), options)
@@ -53,7 +58,31 @@ def line(chart: Chart) -> Part | None:
         before = tuple(written) or before
         played = _played(written, bars, begin - lead)
         notes = [*(_until(played[0].start, notes) if lead and played else notes), *played]
-    return Part("line", options.instrument, (*notes, *_tagged(chart, notes)))
+    notes += list(_tagged(chart, notes))
+    return Part("line", options.instrument, (*notes, *_arrival(chart, options.kind, notes)))
+
+
+def register(chart: Chart, options: Line) -> tuple[int, int]:
+    """Lowest and highest sounding key.  Guide tones over a bass in the band keep clear of it:
+    the two would else be a held semitone apart, in the same register, on the same instrument."""
+    low, high = options.sounding_range
+    shares = options.instrument in BASSES and chart.drill.band.bass.plays
+    if options.kind == "guide tones" and options.range is None and shares:
+        return _OVER_THE_BASS, high
+    return low, high
+
+
+def _arrival(chart: Chart, kind: str, notes: list[Note]) -> Iterator[Note]:
+    """The last chord's root, where a line that walks is played to the end; after calls and
+    responses the student has the last word."""
+    final = [bar for bar in chart.bars if bar.role == "ending"]
+    if not final or not notes or kind not in _COME_HOME or chart.drill.gaps is not None:
+        return
+    chord = final[0].spans[0].chord
+    if chord is not None:
+        low, high = register(chart, cast(Line, chart.drill.line))
+        root = closest(chord.bass_name, notes[-1].pitch.midi, low, high)
+        yield Note(final[0].start, final[-1].end - final[0].start, root, "held", mark="1")
 
 
 def _tagged(chart: Chart, notes: list[Note]) -> Iterator[Note]:

@@ -8,16 +8,20 @@ chord's fourth (or second) stands for its third.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from drillgen.drill.lines import Arpeggio
-from drillgen.lines.figures import folded, laid, placed, roots
+from drillgen.lines.figures import laid, placed, readable
 from drillgen.lines.scale_tones import degree_of
-from drillgen.lines.stretch import Stretch, note_length
+from drillgen.lines.stretch import Stretch, closest, note_length
 from drillgen.score import Note
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Degree, Pitch, in_range
 
 KIND = "arpeggio"
-_FOLDED = 2  # what a folded tone costs, in semitones of distance to the last note
+_TWO_OCTAVES = 24  # semitones: no figure is wider
+_BACKWARDS = 2  # what it costs to play the figure backwards, in semitones to the last note
+_FOLDED = 12  # what a folded tone costs, in semitones of distance to the last note
 
 
 def write(stretch: Stretch, options: Arpeggio) -> list[Note]:
@@ -50,27 +54,35 @@ def inverted(order: tuple[int, ...], inversion: int) -> tuple[int, ...]:
 def _joined(
     chord: Chord, degrees: list[Degree], last: int, stretch: Stretch
 ) -> tuple[list[Degree], list[Pitch]]:
-    """The figure turned to begin with the tone nearest to the last note."""
-    root, first = _nearest(chord, degrees, last, stretch)
-    turned = degrees[first:] + degrees[:first]
-    return turned, folded(root, turned, stretch.low, stretch.high)
-
-
-def _nearest(chord: Chord, degrees: list[Degree], last: int, stretch: Stretch) -> tuple[Pitch, int]:
-    """The root and the tone to begin with that lie nearest to the last note, the fewest tones
-    having to be folded back into the range."""
-
-    def cost(root: Pitch, first: int) -> int:
-        keys = [root.up(degree).midi for degree in degrees]
-        outside = sum(not stretch.low <= key <= stretch.high for key in keys)
-        return abs(keys[first] - last) + _FOLDED * outside
-
-    highest = max(degree.semitones for degree in degrees)
-    places = [
-        (root, first)
-        for root in in_range(chord.root, stretch.low - highest, stretch.high)
-        for first, degree in enumerate(degrees)
-        if stretch.low <= root.up(degree).midi <= stretch.high
+    """The figure turned to begin with the tone nearest to the last note, going on in its own
+    direction (5 7 8 10 of a rising 1 3 5 7), or backwards where the range ends."""
+    found = [
+        (_cost(pitches, last, stretch) + price, index, tones, pitches)
+        for index, (price, tones, pitches) in enumerate(_turns(chord, degrees, stretch))
     ]
-    fallback = roots(chord.root, degrees, stretch.low, stretch.high)[0], 0
-    return min(places, key=lambda place: cost(*place), default=fallback)
+    _, _, tones, pitches = min(found, key=lambda each: each[:2])
+    return tones, [closest(p.name, p.midi, stretch.low, stretch.high) for p in pitches]
+
+
+def _cost(pitches: list[Pitch], last: int, stretch: Stretch) -> int:
+    outside = sum(not stretch.low <= pitch.midi <= stretch.high for pitch in pitches)
+    return abs(pitches[0].midi - last) + _FOLDED * outside
+
+
+def _turns(
+    chord: Chord, degrees: list[Degree], stretch: Stretch
+) -> Iterator[tuple[int, list[Degree], list[Pitch]]]:
+    """Every way to begin the figure on one of its tones: what it costs by itself, its degrees and
+    its pitches, some of them outside the range."""
+    places = in_range(chord.root, stretch.low - _TWO_OCTAVES, stretch.high + _TWO_OCTAVES)
+    for order, price in ((degrees, 0), (degrees[::-1], _BACKWARDS)):
+        for first in range(len(order)):
+            tones = order[first:] + order[:first]
+            yield from ((price, tones, _turned(order, root, first)) for root in places)
+
+
+def _turned(degrees: list[Degree], root: Pitch, first: int) -> list[Pitch]:
+    """A figure from one of its tones on; what came before that goes on above or below the rest."""
+    onward = 1 if degrees[-1].semitones > degrees[0].semitones else -1
+    later = [root.up(degree).octaves(onward) for degree in degrees[:first]]
+    return [readable(pitch) for pitch in (*map(root.up, degrees[first:]), *later)]

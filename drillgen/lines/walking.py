@@ -43,7 +43,7 @@ _REPEATED_FIGURE = 3.0  # the same intervals as one of the last few chords
 _REMEMBERED = 4
 # How the last note leads into the next chord, by its distance to the target in semitones.
 _APPROACH = {
-    "mixed": {1: 0.0, -1: 0.0, 2: 0.6, -2: 0.6, 7: 0.9, -5: 0.9},
+    "mixed": {1: 0.0, -1: 0.0, 2: 0.6, -2: 0.6, 7: -0.9, -5: -0.9},
     "chromatic": {1: 0.0, -1: 0.0, 2: 2.0, -2: 2.0, 7: 4.0, -5: 4.0},
     "dominant": {1: 2.5, -1: 2.5, 2: 3.0, -2: 3.0, 7: 0.0, -5: 0.0},
 }

@@ -11,7 +11,7 @@ from typing import Any
 from drillgen.drill.lesson import Lesson
 from drillgen.midi import midi_file
 from drillgen.pack import manifest
-from drillgen.pack.files import PackError, folder, reason, write_whole
+from drillgen.pack.files import PackError, folder, is_inside, reason, write_whole
 from drillgen.pack.plan import Track, plan
 from drillgen.score import PartName
 from drillgen.sound.render import MixReport, MixRequest, RenderReport, prepare_notes, render
@@ -59,6 +59,7 @@ def build(
     report = progress or (lambda done, what: None)
     choice = choose(options.soundfont)
     tracks = plan(lesson.drills)
+    _refuse_silence(tracks)
     folder(out)
     try:
         prepare_notes(
@@ -84,6 +85,14 @@ def build(
         soundfont=choice,
         warnings=tuple(warnings),
     )
+
+
+def _refuse_silence(tracks: Sequence[Track]) -> None:
+    """Raises PackError where nobody plays a note in a track."""
+    for track in tracks:
+        if not any(voice.notes for voice in track.performance.voices):
+            title = track.chart.drill.title
+            raise PackError(f"{title}: nothing would sound; give it a line, a band or a count-in")
 
 
 def _part_of(report: Progress, index: int, total: int) -> Progress:
@@ -173,6 +182,12 @@ def _loudness(mix: MixReport) -> dict[str, float]:
 def _manifest(out: Path, title: str, entries: Sequence[manifest.Entry]) -> None:
     """Written last; a drill's folder is replaced as a whole, other drills' tracks stay listed."""
     folders = {entry["folder"] for entry in entries}
-    others = [entry for entry in manifest.earlier(out) if entry["folder"] not in folders]
+    before = manifest.earlier(out)
+    others = [entry for entry in before if entry["folder"] not in folders]
     content = manifest.text(title, [*others, *entries])
     write_whole(out / manifest.NAME, content.encode("utf-8"))
+    kept = {name for entry in (*others, *entries) for name in manifest.files_of(entry)}
+    for entry in before:
+        for name in manifest.files_of(entry):
+            if name not in kept and is_inside(name):
+                (out / name).unlink(missing_ok=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from drillgen.errors import DrillgenError
 from drillgen.whole import whole_file
@@ -25,6 +25,12 @@ def folder(path: Path) -> Path:
     except OSError as error:
         raise PackError(f"cannot make the folder {path}: {reason(error)}") from error
     return path
+
+
+def is_inside(name: str) -> bool:
+    """Whether a manifest's file name stays inside the pack."""
+    path = PurePosixPath(name)
+    return not path.is_absolute() and ".." not in path.parts
 
 
 def reason(error: OSError) -> str:

@@ -68,6 +68,13 @@ def text(title: str, entries: Sequence[Entry]) -> str:
     return json.dumps(document, indent=1, ensure_ascii=False) + "\n"
 
 
+def files_of(entry: Entry) -> list[str]:
+    """Every file that an entry lists, stems included."""
+    files = dict(entry.get("files", {}))
+    stems = files.pop("stems", {})
+    return [name for name in (*files.values(), *stems.values()) if isinstance(name, str)]
+
+
 def earlier(pack: Path) -> list[Entry]:
     """The entries that a pack's manifest already has; none where it has none that can be read."""
     try:

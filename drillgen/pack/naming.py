@@ -10,15 +10,15 @@ from drillgen.theory.keys import Key
 
 _FORBIDDEN = re.compile(r'[<>:"/\\|?*\x00-\x1f\x7f]+')  # by Windows, the strictest
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)  # Windows devices
-_LONGEST = 60  # characters of a title in a name; the whole path stays under 255
+_OURS = ("manifest.json", "index.html")  # what a pack has of its own
+_LONGEST = 80  # bytes of a title in UTF-8: it stands twice in a path, and a name may have 255
 
 
 def safe(title: str) -> str:
     """A title as a file name: forbidden signs become spaces, dots and spaces at its ends go."""
-    name = re.sub(r"\s+", " ", _FORBIDDEN.sub(" ", title)).strip(" .")[:_LONGEST].strip(" .")
-    if not name:
-        return "drill"
-    return f"{name}_" if _RESERVED.fullmatch(name) else name
+    plain = re.sub(r"\s+", " ", _FORBIDDEN.sub(" ", title)).strip(" .")
+    name = plain.encode()[:_LONGEST].decode(errors="ignore").strip(" .") or "drill"
+    return f"{name}_" if _RESERVED.fullmatch(name) or name.casefold() in _OURS else name
 
 
 def distinct(names: Iterable[str]) -> Iterator[str]:

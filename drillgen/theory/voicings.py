@@ -22,6 +22,7 @@ from drillgen.theory.qualities import Degrees
 from drillgen.theory.scales import Scale, chord_scale
 
 Form = Literal["A", "B"]
+Option = tuple[float, tuple[Pitch, ...]]  # a voicing from low to high, and its own cost
 
 # The lowest MIDI key on which an interval (semitones) still sounds clear as the lower note of it:
 # a published table of low interval limits; other tables differ by a semitone or two.
@@ -36,6 +37,8 @@ _NOT_A_FORM = 0.6  # neither third nor seventh lowest
 _OPEN = 0.5  # wider than an octave
 _HARSH_TOP = 1.0  # a semitone between the two highest voices
 _TOP_MOTION = 0.25  # for each semitone that the highest voice, which is heard as a tune, moves
+LEAP = 4  # semitones: all voices going further at once the same way is a leap, no voice-leading
+_LEAP_TOGETHER = 8.0
 _OFF_CENTRE = 0.06  # for each semitone away from the middle of the register
 
 _ROOT, _NINTH, _FIFTH = Degree(1), Degree(9), Degree(5)
@@ -146,32 +149,51 @@ def voiced(
     of as many.  Raises ValueError where it holds none at all.
     """
     for count in range(size, 0, -1):
-        options = _arrangements(chord, key, low, high, count)
+        options = arrangements(chord, key, low, high, count)
         if options:
-            before = tuple(sorted(pitch.midi for pitch in previous or ()))
-            return min(options, key=lambda each: each[0] + _motion(before, _keys(each[1])))[1]
+            return nearest_of(options, previous)
     raise ValueError(f"no note of {chord} between MIDI keys {low} and {high}")
 
 
-def _keys(voicing: Iterable[Pitch]) -> tuple[int, ...]:
+def keys_of(voicing: Iterable[Pitch]) -> tuple[int, ...]:
     return tuple(pitch.midi for pitch in voicing)
+
+
+def nearest_of(options: Iterable[Option], previous: Sequence[Pitch] | None) -> tuple[Pitch, ...]:
+    """The option that costs least by itself and in motion from `previous`."""
+    before = tuple(sorted(pitch.midi for pitch in previous or ()))
+    return min(options, key=lambda each: each[0] + _motion(before, keys_of(each[1])))[1]
+
+
+def moves(before: Sequence[int], after: Sequence[int]) -> list[int]:
+    """How far each voice moves, in semitones, upwards positive; voices that join or leave are
+    counted from the nearest one."""
+    if len(before) == len(after):
+        return [new - old for old, new in zip(before, after, strict=True)]
+    return [new - min(before, key=lambda old: abs(old - new)) for new in after]
+
+
+def leap_together(before: Sequence[int], after: Sequence[int]) -> bool:
+    """Whether all voices leap the same way at once."""
+    if len(before) != len(after) or len(after) < 2:
+        return False
+    moved = moves(before, after)
+    return min(moved) > LEAP or max(moved) < -LEAP
 
 
 def _motion(before: tuple[int, ...], after: tuple[int, ...]) -> float:
     """Mean semitones a voice, and something more for the highest one."""
     if not before:
         return 0.0
-    if len(before) == len(after):
-        moves = [abs(old - new) for old, new in zip(before, after, strict=True)]
-    else:
-        moves = [min(abs(old - new) for old in before) for new in after]
-    return sum(moves) / len(moves) + _TOP_MOTION * abs(before[-1] - after[-1])
+    moved = moves(before, after)
+    together = _LEAP_TOGETHER if leap_together(before, after) else 0.0
+    return sum(map(abs, moved)) / len(moved) + _TOP_MOTION * abs(before[-1] - after[-1]) + together
 
 
 @lru_cache(maxsize=4096)
-def _arrangements(
+def arrangements(
     chord: Chord, key: Key | None, low: int, high: int, size: int
-) -> tuple[tuple[float, tuple[Pitch, ...]], ...]:
+) -> tuple[Option, ...]:
     """Every playable arrangement with its own cost, in a fixed order."""
     degrees = tones(chord, key)[:size]
     guides = {chord.root.above(degree).pitch_class for degree in chord.guide_tones}
@@ -180,16 +202,16 @@ def _arrangements(
     root = chord.root.pitch_class if chord.is_dominant else None
     return tuple(
         (_cost(voicing, guides, (low + high) / 2), voicing)
-        for voicing in sorted(found, key=_keys)
-        if is_clear(_keys(voicing), root)
+        for voicing in sorted(found, key=keys_of)
+        if is_clear(keys_of(voicing), root)
     )
 
 
-def is_clear(keys: Sequence[int], root: int | None = None) -> bool:
+def is_clear(keys: Sequence[int], root: int | None = None, widest: int = WIDEST) -> bool:
     """Whether MIDI keys from low to high sound clear together: close enough, above the low
     interval limits, and without a minor ninth other than over the pitch class `root`."""
     gaps = [upper - lower for lower, upper in pairwise(keys)]
-    if keys[-1] - keys[0] > WIDEST or any(gap > WIDEST_GAP for gap in gaps):
+    if keys[-1] - keys[0] > widest or any(gap > WIDEST_GAP for gap in gaps):
         return False
     for lower, upper in combinations(keys, 2):
         if lower < LOW_INTERVAL_LIMITS.get(upper - lower, 0):
@@ -199,9 +221,13 @@ def is_clear(keys: Sequence[int], root: int | None = None) -> bool:
     return True
 
 
+def off_centre(keys: Sequence[int], centre: float) -> float:
+    return _OFF_CENTRE * abs(sum(keys) / len(keys) - centre)
+
+
 def _cost(voicing: tuple[Pitch, ...], guides: set[int], centre: float) -> float:
-    keys = _keys(voicing)
-    cost = _OFF_CENTRE * abs(sum(keys) / len(keys) - centre)
+    keys = keys_of(voicing)
+    cost = off_centre(keys, centre)
     if voicing[0].name.pitch_class not in guides:
         cost += _NOT_A_FORM
     if keys[-1] - keys[0] > 12:

@@ -38,7 +38,7 @@ def test_the_smallest_drill_is_one_line_with_a_teachers_defaults(shortest):
     )
     assert (drill.gaps.call, drill.gaps.response) == (4, 4)
     assert (drill.gaps.harmony, drill.gaps.band) == ("repeats", "plays")
-    assert (drill.sheet.show, drill.sheet.transpose, drill.sheet.fingering) == ("both", None, False)
+    assert (drill.sheet.show, drill.sheet.transpose, drill.sheet.fingering) == ("both", None, None)
 
 
 def test_the_example_of_the_design_is_read_as_written(read):

@@ -122,12 +122,23 @@ def test_sheet(shortest):
     sheet = shortest(
         "sheet: {show: chords, clef: tenor, transpose: Bb, fingering: true, instrument: electric}\n"
     ).sheet
-    assert (sheet.show, sheet.clef, sheet.transpose, sheet.fingering, sheet.instrument) == (
+    assert (sheet.show, sheet.clef, sheet.transpose, sheet.instrument) == (
         "chords",
         "tenor",
         "Bb",
-        True,
         "electric",
     )
+    assert sheet.fingering.strings == "four" and sheet.fingering.open_strings == "allowed"
     assert shortest("sheet: line\n").sheet.show == "line"
     assert shortest("sheet: {transpose: none, clef: none}\n").sheet.transpose is None
+
+
+def test_fingering(shortest):
+    """Off in every spelling; strings by name or from low to high; two solutions on request."""
+    for off in ("false", "off", "none", "no"):
+        assert shortest(f"sheet: {{fingering: {off}}}\n").sheet.fingering is None
+    said = shortest(
+        "sheet: {fingering: {strings: C1 A1 D2 G2, open_strings: avoided, solutions: two}}\n"
+    ).sheet.fingering
+    assert said.strings == ("C1", "A1", "D2", "G2")
+    assert (said.open_strings, said.solutions) == ("avoided", "two")

@@ -1,0 +1,1 @@
+"""What `benchmarks.musicality` measures, a module for each side of the band."""

@@ -1,0 +1,50 @@
+"""What is measured: every preset as it is, and forms that every player meets."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import product
+from typing import Any
+
+from drillgen import load
+from drillgen.arrange import arrange
+from drillgen.chart import charts
+from drillgen.drill.models import Drill
+from drillgen.drill.presets import list_presets
+from drillgen.score import Score
+
+# Forms as common property.
+FORMS = {
+    "blues": "I7 | IV7 | I7 | % | IV7 | #ivo7 | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7alt",
+    "thirty-two bars": {
+        "A": "I6 vi7 | ii7 V7 | iii7 VI7b9 | ii7 V7",
+        "B": "III7 | % | VI7 | % | II7 | % | V7 | V7alt",
+        "form": "A A B A",
+    },
+    "minor": "i6 | iiø7 V7b9 | i6 | % | iv7 | bVII7 | bIIImaj7 | V7alt",
+    "vamp": "Dm7 | % | % | % | % | % | % | % | Ebm7 | % | % | % | Dm7 | % | % | %",
+}
+TEMPOS = (60, 120, 180, 240, 300)
+PLAYERS = ("piano", "electric piano", "guitar", "vibraphone")
+WALKING = {"drums": "sticks", "bass": "walking"}
+
+
+def forms(seeds: int) -> Iterator[Score]:
+    """Every form with every comping instrument at every tempo, in three keys."""
+    for (name, form), tempo, player, seed in product(FORMS.items(), TEMPOS, PLAYERS, range(seeds)):
+        keys = {"minor": ["Cm", "F#m", "Bbm"], "vamp": ["C", "F", "Db"]}.get(name, ["Bb", "F", "E"])
+        yield one(progression=form, key_cycle=keys, passes=2, seed=seed, tempo=tempo,
+                  key=keys[0], band={**WALKING, "comping": player})  # fmt: skip
+
+
+def one(**drill: Any) -> Score:
+    """The first track of a drill, without line and gaps where nothing is said of them."""
+    drill = {"gaps": "none", "line": "off", **drill}
+    return arrange(charts(Drill.model_validate(drill))[0])
+
+
+def presets() -> Iterator[Score]:
+    """Each track of each preset."""
+    for preset in list_presets():
+        for drill in load(preset.name).drills:
+            yield from map(arrange, charts(drill))

@@ -1,0 +1,101 @@
+"""Time, read from the MIDI files: swing, delays, and how far the players are apart."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections import defaultdict
+from collections.abc import Iterator
+from io import BytesIO
+from itertools import combinations
+from statistics import mean, pstdev
+from typing import Any
+
+import mido
+
+from benchmarks.musical.corpus import FORMS, one
+from benchmarks.musical.figure import Figure
+from drillgen.band.percussion import KEYS
+from drillgen.midi import TICKS, midi_file
+from drillgen.performance import CHANNELS, PERCUSSION_CHANNEL, perform
+
+TEMPOS = (100, 120, 160, 200, 240, 280)
+_FRIBERG = "Friberg & Sundström 2002, regression of the KTH rule source"
+_NAMES = {number: name for name, number in CHANNELS.items()} | {PERCUSSION_CHANNEL: "drums"}
+_NEAR = 45  # ms: a played note belongs to the written place this near
+
+Onsets = dict[str, list[tuple[int, int]]]  # by part: tick and MIDI key, in order
+
+
+def timing() -> Iterator[Figure]:
+    for bpm in TEMPOS:
+        yield from _swing(bpm)
+    for bpm in (60, *TEMPOS):
+        yield from _together(bpm)
+
+
+def onsets(**drill: Any) -> Onsets:
+    """Where the notes of a blues in F begin, after a count-in of two bars, in ticks."""
+    score = one(progression=FORMS["blues"], key_cycle="F", passes=4, **drill)
+    file = mido.MidiFile(file=BytesIO(midi_file(perform(score), "blues")))
+    found: Onsets = defaultdict(list)
+    for track in file.tracks:
+        tick = 0
+        for message in track:
+            tick += message.time
+            if message.type == "note_on" and message.velocity and tick > 8 * TICKS - TICKS // 8:
+                found[_NAMES[message.channel]].append((tick, message.note))
+    return found
+
+
+def _swing(bpm: int) -> Iterator[Figure]:
+    """The ride's offbeats on the grid, and the line's as it is played."""
+    drums = onsets(tempo=bpm, timing="exact", band={"drums": "sticks"})["drums"]
+    off = mean(t % TICKS for t, key in drums if key == KEYS["ride cymbal"] and t % TICKS > 2)
+    ratio = off / (TICKS - off)
+    published = min(4.9396 - 0.0124 * bpm, 3.5)
+    bar = (published - 0.05, published + 0.05)
+    yield Figure(f"swing of the ride at {bpm}", ratio, bar, _FRIBERG)
+    short = (TICKS - off) / TICKS * 60000 / bpm
+    if bpm >= 120:
+        yield Figure(f"short note of the ride at {bpm}, ms", short, (80, 130), _FRIBERG)
+    played = onsets(tempo=bpm, line={"kind": "arpeggio", "note": "eighth"},
+                    band={"click": "beats"})["line"]  # fmt: skip
+    places = [(t + TICKS // 10) % TICKS - TICKS // 10 for t, _ in played]
+    late = mean(place for place in places if place < TICKS / 3)
+    offbeat = mean(place for place in places if place > TICKS / 3)
+    own = (offbeat - late) / (TICKS - offbeat + late)
+    soloist = 2.0483 - 0.0031 * bpm
+    bar = (min(soloist, published) - 0.05, max(soloist, published) + 0.05)
+    yield Figure(
+        f"swing of the line at {bpm}", own, bar, f"between soloists' and drummers'; {_FRIBERG}"
+    )
+    ms = 60000 / bpm / TICKS
+    yield Figure(f"line late on the beat at {bpm}, ms", late * ms, (0, 31),
+                 "at most 30: enough to swing, Nelias et al. 2022")  # fmt: skip
+    yield Figure(f"line from the drums on offbeats at {bpm}, ms", abs(offbeat - off) * ms, (0, 3),
+                 f"together; {_FRIBERG}")  # fmt: skip
+
+
+def _together(bpm: int) -> Iterator[Figure]:
+    """How far the band's players are apart at one written place, and from the grid."""
+    drill = {"tempo": bpm, "band": {"drums": "sticks", "comping": "piano", "bass": "walking"}}
+    exact, loose = onsets(**drill, timing="exact"), onsets(**drill)
+    grid = sorted({tick for notes in exact.values() for tick, _ in notes})
+    ms = 60000 / bpm / TICKS
+    moved: dict[int, dict[str, float]] = defaultdict(dict)
+    for part, notes in loose.items():
+        for tick, _ in notes:
+            place = _nearest(grid, tick)
+            if abs(tick - place) * ms <= _NEAR:
+                moved[place][part] = (tick - place) * ms
+    apart = [abs(a - b) for by in moved.values() for a, b in combinations(by.values(), 2)]
+    yield Figure(f"band apart at {bpm} at most, ms", max(apart), (0, 19),
+                 "Hofmann, Wesolowski & Goebl 2017")  # fmt: skip
+    drums = [by["drums"] for by in moved.values() if "drums" in by]
+    yield Figure(f"drums' variation against the grid at {bpm}, ms", pstdev(drums), (5, 20),
+                 "players: 10 to 20, less when fast; ours stays at its lower end")  # fmt: skip
+
+
+def _nearest(grid: list[int], tick: int) -> int:
+    index = bisect_left(grid, tick)
+    return min(grid[max(index - 1, 0) : index + 1], key=lambda place: abs(place - tick))

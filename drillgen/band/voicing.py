@@ -1,0 +1,137 @@
+"""Which notes the comping plays: by instrument, tempo, density and harmony, under the line.
+
+Common practice: rootless voicings at moderate tempos, three voices when fast, the guide tones alone
+when very fast or sparse; fourths where a minor or sus chord stays for four bars or longer; on the
+piano an upper structure over an altered dominant, where there is time for it.  The guitar keeps to
+shapes that lie under a hand.  A chord that stays is turned over now and then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from fractions import Fraction
+from itertools import groupby
+from random import Random
+from typing import Protocol
+
+from drillgen.band.room import ceilings
+from drillgen.chart import Bar, Chart
+from drillgen.score import Part
+from drillgen.theory.chords import Chord
+from drillgen.theory.keys import Key
+from drillgen.theory.pitch import Pitch
+from drillgen.theory.scales import chord_scale
+from drillgen.theory.styles import Style, is_altered, styled
+
+# Where each instrument's voicings lie (sounding MIDI keys) and how many voices they have at most.
+REGISTERS = {
+    "piano": (50, 74, 4),
+    "electric piano": (50, 74, 4),
+    "guitar": (50, 72, 4),
+    "rhythm guitar": (45, 67, 3),
+    "vibraphone": (53, 77, 4),
+}
+_PIANOS = ("piano", "electric piano")
+_GUITARS = ("guitar", "rhythm guitar")
+FAST, VERY_FAST = (
+    220,
+    280,
+)  # quarter notes a minute: three voices above the one, two above the other
+_UNHURRIED = 160  # … upper structures and the guitar's four notes up to here
+_SPARSE, _FULL = (
+    0.25,
+    0.5,
+)  # densities: guide tones alone below the one, upper structures from the other
+_MODAL = 4  # bars
+_TURNED = {"rootless": 0.35, "quartal": 0.7, "upper structure": 0.3}  # how often, in each new bar
+_ROOM = 12  # semitones of register that must be left below the line
+
+
+class Struck(Protocol):
+    """One stroke and the chord it plays."""
+
+    @property
+    def start(self) -> Fraction: ...  # quarter notes
+    @property
+    def until(self) -> Fraction: ...  # where the chord ends
+    @property
+    def chord(self) -> Chord: ...
+    @property
+    def key(self) -> Key: ...
+
+
+def voicings(
+    chart: Chart, struck: Iterable[Struck], line: Part | None
+) -> Iterator[tuple[Pitch, ...]]:
+    """The voicing of each stroke in turn, from low to high, each led from the one before."""
+    spec = chart.drill.band.comping
+    low, high, size = REGISTERS[spec.kind]
+    if spec.register:
+        low, high = spec.register
+    tops = ceilings(chart, line, low + _ROOM, high)
+    vamps = modal_bars(chart)
+    random = Random(f"{chart.drill.luck} voicings")
+    previous: tuple[Pitch, ...] | None = None
+    last: tuple[Chord, int] | None = None
+    for stroke in struck:
+        heard_in = chart.bar_at(stroke.start)
+        written_in = _bar_of_chord(chart, stroke)
+        style, voices = _style(chart, written_in, stroke.chord, written_in.number in vamps)
+        stays = last is not None and last[0] == stroke.chord and last[1] < heard_in.number
+        previous = styled(
+            stroke.chord,
+            stroke.key,
+            previous,
+            style=style,
+            low=low,
+            high=min(tops[heard_in.number], tops[written_in.number]),
+            size=min(voices, size),
+            guitar=spec.kind in _GUITARS,
+            other=stays and random.random() < _TURNED[style],
+        )
+        last = (stroke.chord, heard_in.number)
+        yield previous
+
+
+def _bar_of_chord(chart: Chart, stroke: Struck) -> Bar:
+    """The bar that the chord stands in; an anticipated one is struck in the bar before."""
+    bar = chart.bar_at(stroke.start)
+    following = chart.bars[min(bar.number + 1, len(chart.bars) - 1)]
+    ahead = bar.role != "ending" and stroke.until > bar.end
+    return following if ahead else bar
+
+
+def _style(chart: Chart, bar: Bar, chord: Chord, modal: bool) -> tuple[Style, int]:
+    """How a chord is voiced, and in how many voices."""
+    spec = chart.drill.band.comping
+    bpm = float(bar.tempo * chart.drill.meter.beat)
+    if bpm > VERY_FAST or spec.density < _SPARSE:
+        return "rootless", 2  # the guide tones
+    if modal:
+        return "quartal", 3 if bpm > FAST else 4
+    unhurried = bpm <= _UNHURRIED and spec.density >= _FULL
+    if spec.kind in _PIANOS and unhurried and is_altered(chord):
+        return "upper structure", 4
+    if spec.kind in _GUITARS:
+        return "rootless", 4 if unhurried else 3
+    return "rootless", 3 if bpm > FAST else 4
+
+
+def modal_bars(chart: Chart) -> set[int]:
+    """The numbers of bars in which a minor chord (dorian) or sus chord stays for four or more."""
+    found: set[int] = set()
+    for chord, group in groupby(chart.bars, key=_only_chord):
+        bars = list(group)
+        if chord is not None and len(bars) >= _MODAL and _is_modal(chord, bars[0].key):
+            found |= {bar.number for bar in bars if bar.role != "ending"}
+    return found
+
+
+def _only_chord(bar: Bar) -> Chord | None:
+    chords = {span.chord for span in bar.spans}
+    return chords.pop() if len(chords) == 1 else None
+
+
+def _is_modal(chord: Chord, key: Key) -> bool:
+    dorian = chord.family == "minor" and chord_scale(chord, key).name == "dorian"
+    return dorian or chord.family == "suspended"

@@ -1,0 +1,106 @@
+"""The fingering that a drill asks for: which bass, how many solutions, and how it reads."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+from drillgen.chart import Bar, Chart
+from drillgen.drill.models import Fingering
+from drillgen.score import Note, Part
+from drillgen.sheet.fingering import (
+    FRETBOARDS,
+    Fingered,
+    FingeringError,
+    Fretboard,
+    contrasting,
+    finger,
+)
+
+BASSES = ("upright", "electric")
+# The names that a drill gives to tunings, by the table of fretboards.
+_TUNINGS = {"four": "", "five": ", five strings", "solo": ", solo tuning"}
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """One way to play the line of a whole track."""
+
+    name: str  # "with open strings", "stopped"; "" where there is one only
+    board: Fretboard
+    fingered: tuple[Fingered, ...]
+
+
+def solutions(chart: Chart, line: Part | None) -> tuple[Solution, ...]:
+    """The fingerings that a drill asks for; none where it asks for none.
+
+    Each pass is fingered by itself.  Raises FingeringError, naming bar and note, for what cannot
+    be played, and for a reader who plays no bass.
+    """
+    wanted = chart.drill.sheet.fingering
+    if wanted is None or line is None:
+        return ()
+    board = fretboard(chart.drill.sheet.instrument or line.instrument, wanted)
+    passes = [list(notes) for notes in _passes(chart, line.notes)]
+
+    def where(note: Note) -> str:
+        return f"bar {chart.bar_at(note.start).number + 1}"
+
+    if wanted.solutions == "one":
+        found = [
+            finger(notes, board, open_strings=wanted.open_strings, where=where) for notes in passes
+        ]
+        return (Solution("", board, tuple(one for each in found for one in each)),)
+    pairs = [contrasting(notes, board, where=where) for notes in passes]
+    return tuple(
+        Solution(name, board, tuple(one for pair in pairs for one in pair[index]))
+        for index, name in enumerate(("with open strings", "stopped"))
+    )
+
+
+def fretboard(instrument: str, wanted: Fingering) -> Fretboard:
+    """The bass that a drill means.  Raises FingeringError where there is none such."""
+    if instrument not in BASSES:
+        raise FingeringError(
+            f"sheet.fingering: fingerings are for {' and '.join(BASSES)}, and the line is read by "
+            f"{instrument}; write sheet: {{fingering: true, instrument: upright}}"
+        )
+    if isinstance(wanted.strings, tuple):
+        tuning = " ".join(wanted.strings)
+        return FRETBOARDS[instrument].tuned(wanted.strings, name=f"an {instrument} bass ({tuning})")
+    name = instrument + _TUNINGS[wanted.strings]
+    if name not in FRETBOARDS:
+        raise FingeringError(
+            f"sheet.fingering: there is no {instrument} bass in {wanted.strings} "
+            "tuning; write its open strings: E1 A1 D2 G2"
+        )
+    return FRETBOARDS[name]
+
+
+def _passes(chart: Chart, notes: Sequence[Note]) -> Iterator[Iterator[Note]]:
+    found = groupby(notes, key=lambda note: chart.bar_at(note.start).pass_number)
+    return (notes_of for _, notes_of in found)
+
+
+def in_words(chart: Chart, solution: Solution) -> Iterator[str]:
+    """A line of text a bar: bar, key, then each note as pitch, string and finger.
+
+    The position stands before the first note played in it.
+    """
+    name = f" {solution.name}" if solution.name else ""
+    yield (f"Fingering{name} on {solution.board.name}; positions: {solution.board.school.system}")
+    position = ""
+    bars = groupby(solution.fingered, key=lambda each: chart.bar_at(each.note.start))
+    for bar, found in bars:
+        words = []
+        for each in found:
+            if each.position != position:
+                position = each.position
+                words.append(f"[{position}]")
+            words.append(f"{each.note.pitch}:{each.string_name}{each.finger}")
+        yield f"{_place(bar)} {' '.join(words)}"
+
+
+def _place(bar: Bar) -> str:
+    return f"{bar.number + 1:>5}  {bar.key.short:<4}"

@@ -1,0 +1,191 @@
+"""Ways of voicing beside the rootless one: stacks of fourths, upper structures, guitar shapes.
+
+All common practice:
+**Quartal**, over a chord that stays for long: fourths stacked through the chord's scale, perfect
+ones rather than augmented, or fourths with a third on top.
+**Upper structure**, over an altered dominant: third and seventh below, and above them a major triad
+that holds the alterations (on G7alt: Eb major or Db major).
+**Guitar**: whatever of these lies under one hand in standard tuning, each note on its own string,
+without open strings, from the first finger's fret to the fourth's at most four frets.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from functools import lru_cache
+from itertools import combinations, pairwise
+from typing import Literal
+
+from drillgen.theory.chords import Chord
+from drillgen.theory.keys import Key
+from drillgen.theory.pitch import Degree, Name, Pitch, in_range
+from drillgen.theory.qualities import Degrees, spelled
+from drillgen.theory.scales import chord_scale
+from drillgen.theory.voicings import (
+    Option,
+    arrangements,
+    is_clear,
+    keys_of,
+    leap_together,
+    nearest_of,
+    off_centre,
+    voiced,
+)
+
+Style = Literal["rootless", "quartal", "upper structure"]
+
+STRINGS = (40, 45, 50, 55, 59, 64)  # standard tuning, E2 A2 D3 G3 B3 E4
+FRET_SPAN = 4
+LAST_FRET = 14  # where the neck meets the body
+
+# Scale steps over the lowest note: fourths throughout, and fourths with a third on top.
+_STACKS = {3: ((0, 3, 6),), 4: ((0, 3, 6, 9), (0, 3, 6, 8))}
+_TRITONE = 0.8  # an augmented fourth in a stack of fourths
+_VAGUE = 0.5  # neither third nor seventh in it
+_DOUBLED = 0.4
+
+# Major triads over a dominant's root: bVI, bV, VI, bIII, II.
+TRIADS: tuple[Degrees, ...] = tuple(
+    spelled(triad) for triad in ("b13 1 #9", "#11 b7 b9", "13 b9 3", "#9 5 b7", "9 #11 13")
+)
+_TWO_HANDS = 24  # semitones from the lowest to the highest voice
+
+
+def styled(
+    chord: Chord,
+    key: Key | None,
+    previous: Sequence[Pitch] | None,
+    *,
+    style: Style,
+    low: int,
+    high: int,
+    size: int,
+    guitar: bool = False,
+    other: bool = False,
+) -> tuple[Pitch, ...]:
+    """The voicing of a style that moves least from `previous`, between two MIDI keys.
+
+    `size` is of rootless and quartal voicings; `guitar` keeps to playable shapes; `other` asks for
+    another than the previous one, where there is one.  Where the style has nothing to offer, the
+    rootless one is played.  Raises ValueError where the register holds no note of the chord.
+    """
+    leaping: tuple[Pitch, ...] | None = None
+    for options in _by_preference(chord, key, style, low, high, size):
+        fitting = [each for each in options if not guitar or is_playable(keys_of(each[1]))]
+        for chosen in _chosen(fitting, previous, other):
+            if not leap_together(keys_of(previous or ()), keys_of(chosen)):
+                return chosen
+            leaping = leaping or chosen
+    return leaping or voiced(chord, key, previous, low=low, high=high, size=size)
+
+
+def _chosen(
+    options: Sequence[Option], previous: Sequence[Pitch] | None, other: bool
+) -> Iterator[tuple[Pitch, ...]]:
+    """The nearest option, after another than the previous voicing where that is asked for."""
+    if other and previous is not None:
+        changed = [each for each in options if each[1] != tuple(previous)]
+        if changed:
+            yield nearest_of(changed, previous)
+    if options:
+        yield nearest_of(options, previous)
+
+
+def _by_preference(
+    chord: Chord, key: Key | None, style: Style, low: int, high: int, size: int
+) -> Iterator[tuple[Option, ...]]:
+    if style == "quartal":
+        yield quartal(chord, key, low, high, size)
+    if style == "upper structure":
+        yield upper_structures(chord, key, low, high)
+    for count in range(size, 0, -1):
+        yield arrangements(chord, key, low, high, count)
+
+
+@lru_cache(maxsize=1024)
+def quartal(chord: Chord, key: Key | None, low: int, high: int, size: int) -> tuple[Option, ...]:
+    """Stacks of fourths through the chord's scale; none in scales of other than seven notes."""
+    options = (
+        (_quartal_cost(voicing, chord, (low + high) / 2), voicing)
+        for names in _fourths(chord, chord_scale(chord, key).names(chord.root), size)
+        for voicing in _stacked(names, low, high)
+    )
+    return tuple(each for each in options if is_clear(keys_of(each[1])))
+
+
+def _fourths(chord: Chord, scale: Sequence[Name], size: int) -> Iterator[list[Name]]:
+    """The stacks' names from low to high; without the third that a sus chord's fourth replaces."""
+    third = chord.root.above(Degree(3)).pitch_class
+    for stack in _STACKS.get(size, ()) if len(scale) == 7 else ():
+        for first in range(7):
+            names = [scale[(first + step) % 7] for step in stack]
+            if chord.family != "suspended" or third not in {name.pitch_class for name in names}:
+                yield names
+
+
+def _stacked(names: Sequence[Name], low: int, high: int) -> Iterator[tuple[Pitch, ...]]:
+    """The names one above the other, as close as they come, from each place of the lowest."""
+    for lowest in in_range(names[0], low, high):
+        voices = [lowest]
+        for name in names[1:]:
+            below = voices[-1].midi
+            voices.append(in_range(name, below + 1, below + 12)[0])
+        if voices[-1].midi <= high:
+            yield tuple(voices)
+
+
+def _quartal_cost(voicing: tuple[Pitch, ...], chord: Chord, centre: float) -> float:
+    keys = keys_of(voicing)
+    tritones = sum(upper - lower == 6 for lower, upper in pairwise(keys))
+    guides = {chord.root.above(degree).pitch_class for degree in chord.guide_tones}
+    vague = not guides & {key % 12 for key in keys}
+    return tritones * _TRITONE + vague * _VAGUE + off_centre(keys, centre)
+
+
+def is_altered(chord: Chord) -> bool:
+    """Whether a dominant's symbol alters its ninth, eleventh, thirteenth or fifth."""
+    return chord.family == "dominant" and bool(_alterations(chord))
+
+
+def _alterations(chord: Chord) -> set[int]:
+    """The sounds above the root that the symbol names beside the plain dominant's."""
+    return {d.semitones % 12 for d in chord.played if d.alter and d.number in (5, 9, 11, 13)}
+
+
+@lru_cache(maxsize=1024)
+def upper_structures(chord: Chord, key: Key | None, low: int, high: int) -> tuple[Option, ...]:
+    """Third and seventh under a triad, for an altered dominant; none for other chords."""
+    if not is_altered(chord):
+        return ()
+    scale = chord_scale(chord, key)
+    fitting = [
+        triad
+        for triad in TRIADS
+        if scale.holds(triad) and {d.semitones % 12 for d in triad} & _alterations(chord)
+    ]
+    return tuple(option for triad in fitting for option in _over_guides(chord, triad, low, high))
+
+
+def _over_guides(chord: Chord, triad: Degrees, low: int, high: int) -> Iterator[Option]:
+    guides = [chord.root.above(degree) for degree in chord.guide_tones]
+    upper = [chord.root.above(degree) for degree in triad]
+    doubled = _DOUBLED * len({n.pitch_class for n in upper} & {n.pitch_class for n in guides})
+    for below in (guides, guides[::-1]):
+        for turn in range(3):
+            for voicing in _stacked([*below, *upper[turn:], *upper[:turn]], low, high):
+                keys = keys_of(voicing)
+                if is_clear(keys, chord.root.pitch_class, _TWO_HANDS):
+                    yield doubled + off_centre(keys, (low + high) / 2), voicing
+
+
+@lru_cache(maxsize=65536)
+def is_playable(keys: tuple[int, ...]) -> bool:
+    """Whether MIDI keys from low to high lie under a guitarist's hand."""
+    return any(
+        _is_shape([key - string for key, string in zip(keys, strings, strict=True)])
+        for strings in combinations(STRINGS, len(keys))
+    )
+
+
+def _is_shape(frets: Sequence[int]) -> bool:
+    return min(frets) >= 1 and max(frets) <= LAST_FRET and max(frets) - min(frets) <= FRET_SPAN

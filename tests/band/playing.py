@@ -1,0 +1,59 @@
+"""Bands to listen to: a drill's score, and what a part plays bar by bar."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from typing import Any
+
+from drillgen.arrange import arrange
+from drillgen.band.percussion import KEYS
+from drillgen.chart import Bar, charts
+from drillgen.drill.meter import METERS, Meter
+from drillgen.drill.models import Drill
+from drillgen.drill.playable import basses, meters, playable_feels
+from drillgen.score import Part, PartName, Score
+
+BLUES = "I7 | IV7 | I7 | % | IV7 | % | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7alt"
+EIGHT = "ii7 | V7 | Imaj7 | VI7b9 | ii7 | V7 | Imaj7 | V7"
+EVERY = [(name, meter) for name in playable_feels() for meter in meters(name)]
+WITH_BASS = [(name, meter, bass) for name, meter in EVERY for bass in basses(name)]
+
+
+def written(**drill: Any) -> Score:
+    """The score of a drill: eight bars in C, without line or gaps unless asked for."""
+    usual = {"progression": EIGHT, "key_cycle": "C", "gaps": "none", "line": "off"}
+    return arrange(charts(Drill.model_validate(usual | drill))[0])
+
+
+def of(score: Score, name: PartName) -> Part:
+    part = score.part(name)
+    assert part is not None
+    return part
+
+
+def bars(score: Score) -> list[Bar]:
+    """The bars of the form."""
+    return [bar for bar in score.chart.bars if bar.form_bar >= 0]
+
+
+def struck(score: Score, bar: Bar, sound: str) -> list[Fraction]:
+    """Where in a bar a sound of the kit is struck, in quarter notes from the barline."""
+    return [
+        hit.start - bar.start
+        for hit in of(score, "drums").hits
+        if bar.start <= hit.start < bar.end and hit.key == KEYS[sound]
+    ]
+
+
+def shapes(score: Score, name: PartName) -> Iterator[frozenset[tuple[Fraction, int]]]:
+    """What a part plays in each bar of the form: places and keys."""
+    part = of(score, name)
+    events = [(note.start, note.pitch.midi) for note in part.notes]
+    events += [(hit.start, hit.key) for hit in part.hits]
+    for bar in bars(score):
+        yield frozenset((at - bar.start, key) for at, key in events if bar.start <= at < bar.end)
+
+
+def meter_of(text: str) -> Meter:
+    return METERS[text]

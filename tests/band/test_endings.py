@@ -1,0 +1,121 @@
+"""Endings: a held chord, a tag before it, or none."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from drillgen.arrange import arrange
+from drillgen.band.percussion import KEYS
+from drillgen.chart import charts
+from drillgen.drill.models import Drill
+from drillgen.listing import listing
+from drillgen.performance import perform
+from drillgen.score import Score
+
+FORM = "I6 vi7 | ii7 V7 | iii7 VI7 | ii7 V7 | I7 | IV7 | ii7 V7 | I6"
+BAND = {"drums": "sticks", "comping": "piano", "bass": "walking"}
+CYMBALS = {KEYS[name] for name in KEYS if "cymbal" in name}
+
+
+def written(**drill: Any) -> Score:
+    plain = {"progression": FORM, "key_cycle": ["F", "Ab"], "band": BAND, "gaps": "none",
+             "line": "guide tones"}  # fmt: skip
+    return arrange(charts(Drill.model_validate({**plain, **drill}))[0])
+
+
+def texts(score: Score, start: int, end: int | None = None) -> list[list[str]]:
+    return [[span.chord.text for span in bar.spans if span.chord] for bar in score.chart.bars][
+        start:end
+    ]
+
+
+def test_a_tag_repeats_the_last_four_bars() -> None:
+    """After the last pass its last four bars are played once more in the last key, and then the
+    chord is held (common practice)."""
+    plain, tagged = written(), written(ending="tag")
+    assert len(tagged.chart.bars) == len(plain.chart.bars) + 4
+    assert texts(tagged, -6, -2) == texts(tagged, -10, -6)
+    assert texts(tagged, -2) == texts(plain, -2) == [["Ab6"], ["Ab6"]]
+    assert {str(bar.key) for bar in tagged.chart.bars[-6:]} == {str(plain.chart.bars[-1].key)}
+
+
+def test_everybody_plays_the_tag() -> None:
+    """Drums, comping and bass play in every bar of the tag, without copying what they just did."""
+    score = written(ending="tag")
+    tag = [bar for bar in score.chart.bars if bar.tag]
+    for part in ("drums", "comping", "bass"):
+        found = score.part(part)  # type: ignore[arg-type]
+        assert found is not None
+        for bar in tag:
+            assert any(bar.start <= e.start < bar.end for e in (*found.notes, *found.hits))
+
+
+def test_the_line_says_its_last_bars_again() -> None:
+    """Played throughout, the line repeats its own last four bars over the tag; after calls and
+    responses the tag is the student's."""
+    score = written(ending="tag")
+    tag = [bar for bar in score.chart.bars if bar.tag]
+    start, length = tag[0].start, tag[-1].end - tag[0].start
+    line = score.part("line")
+    assert line is not None
+    again = [(n.start, n.pitch) for n in line.notes if tag[0].start <= n.start < tag[-1].end]
+    before = [(n.start + length, n.pitch) for n in line.notes if start - length <= n.start < start]
+    assert again == before and again
+    called = written(ending="tag", gaps={"call": 4})
+    last = next(bar for bar in called.chart.bars if bar.tag)
+    assert all(note.start < last.start for note in called.part("line").notes)  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize("ending", ["hold", "tag"])
+def test_the_last_chord_is_held_under_a_cymbal(ending: str) -> None:
+    """Comping and bass hold one last chord for two bars, and the drummer lets a cymbal ring."""
+    score = written(ending=ending)
+    first, last = score.chart.bars[-2:]
+    for part in ("comping", "bass"):
+        notes = [n for n in score.part(part).notes if n.start >= first.start]  # type: ignore[union-attr, arg-type]
+        assert notes and all(n.start == first.start and n.duration == 8 for n in notes)
+    hits = [hit for hit in score.part("drums").hits if hit.start >= first.start]  # type: ignore[union-attr]
+    assert {hit.key for hit in hits} & CYMBALS
+    assert all(hit.start == first.start for hit in hits) and last.role == "ending"
+    assert perform(score).seconds > score.chart.seconds
+
+
+def test_a_loop_has_no_ending() -> None:
+    """`ending: none` ends with the form: the track lasts exactly its bars."""
+    score = written(ending="none")
+    assert score.chart.bars[-1].form_bar == 7
+    assert perform(score).seconds == score.chart.seconds
+
+
+def test_a_tag_is_seen_in_the_listing() -> None:
+    """`drillgen check` shows the tag as one."""
+    assert [line for line in listing(written(ending="tag").chart).splitlines() if " tag " in line]
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    bars=st.integers(1, 9),
+    passes=st.integers(1, 3),
+    gaps=st.sampled_from(["none", {"call": 2}, {"call": 3, "response": 1, "harmony": "continues"}]),
+    tempo=st.sampled_from([72, {"from": 60, "to": 80, "step": 5}]),
+)
+def test_a_tag_fits_any_form(bars: int, passes: int, gaps: Any, tempo: Any) -> None:
+    """A form shorter than four bars is repeated whole; the tag goes at the last pass's tempo, and
+    what comes before it is the same with and without."""
+    chords = " | ".join(["I6", "vi7", "ii7", "V7", "I7", "IV7", "ii7", "V7", "I6"][:bars])
+    if "harmony" in gaps and bars * passes <= gaps["call"]:
+        passes = 4  # a trade needs bars enough for an answer
+    common = {"progression": chords, "passes": passes, "gaps": gaps, "tempo": tempo}
+    plain, tagged = written(**common), written(**common, ending="tag")
+    assert len(tagged.chart.bars) - len(plain.chart.bars) == min(bars, 4)
+    assert (
+        tagged.chart.bars[:-6][: len(plain.chart.bars) - 2]
+        == plain.chart.bars[:-2][: len(tagged.chart.bars) - 6]
+    )
+    tag = [bar for bar in tagged.chart.bars if bar.tag]
+    assert {bar.tempo for bar in tag} == {plain.chart.bars[-3].tempo}
+    assert [bar.form_bar for bar in tag] == list(range(max(bars - 4, 0), bars))

@@ -1,0 +1,126 @@
+"""Bass figures: two-beat, bossa nova and samba; slash basses, pedal points and roots."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+
+from drillgen.band import figures
+from drillgen.band.patterns import bars_of
+from drillgen.drill.meter import METERS
+from drillgen.drill.playable import basses
+from tests.band.playing import EVERY, bars, of, written
+
+NO_WALK = [(name, meter) for name, meter in EVERY if "walking" not in basses(name)]
+
+
+def names(score, bar):
+    """Names and places of the bass's notes in a bar."""
+    return [
+        (str(note.pitch.name), note.start - bar.start)
+        for note in of(score, "bass").notes
+        if bar.start <= note.start < bar.end
+    ]
+
+
+@pytest.mark.parametrize(("name", "meter"), EVERY)
+def test_every_chord_is_begun_on_its_bass_note(name, meter):
+    """Root (or slash bass) where each chord begins, whatever the figure (common practice)."""
+    score = written(
+        feel=name,
+        meter=meter,
+        progression="Dm7 | G7/F | Em7 | A7b9 | Dm7 | Db7 | Cmaj7/E | C6",
+        passes=4,
+        band={"bass": {"kind": "two-beat", "density": 1}},
+    )
+    notes = {note.start: str(note.pitch.name) for note in of(score, "bass").notes}
+    basses_written = ["D", "F", "E", "A", "D", "Db", "E", "C"] * 4
+    assert [notes[bar.start] for bar in bars(score)] == basses_written
+
+
+@pytest.mark.parametrize(("name", "meter"), EVERY)
+def test_every_other_note_belongs_to_the_chord(name, meter):
+    """A figure's notes are the chord's root, third, fifth, sixth or seventh, or the bass of the
+    chord that comes next, which is marked as leading there."""
+    score = written(
+        feel=name, meter=meter, passes=6, band={"bass": {"kind": "two-beat", "density": 1}}
+    )
+    chart = score.chart
+    for note in of(score, "bass").notes:
+        bar = chart.bar_at(note.start)
+        if bar.form_bar < 0:
+            continue
+        chord, pitch_class = bar.spans[0].chord, note.pitch.name.pitch_class
+        if note.mark == "approach":
+            following = chart.bars[bar.number + 1].spans[0].chord
+            assert pitch_class == following.bass_name.pitch_class
+        else:
+            assert pitch_class in {each.pitch_class for each in chord.names}
+
+
+def test_the_plainest_bass_in_two_is_root_and_fifth():
+    """At density 0: root on 1, fifth on 3 (common practice)."""
+    for name in ("swing", "two-feel", "bossa nova", "samba", "shuffle"):
+        score = written(
+            feel=name,
+            progression="Dm7 | G7 | Cmaj7",
+            band={"bass": {"kind": "two-beat", "density": 0}},
+        )
+        found = [names(score, bar) for bar in bars(score)]
+        assert found == [
+            [("D", 0), ("A", 2)],
+            [("G", 0), ("D", 2)],
+            [("C", 0), ("G", 2)],
+        ], name
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_bossa_nova_bass_lies_on_its_places(seed):
+    """The bossa nova's bass: dotted quarter and eighth twice a bar, so 1, & of 2, 3 and & of 4 at
+    most (as commonly notated), and most bars have one of the eighths."""
+    score = written(feel="bossa nova", passes=4, seed=seed, band={"bass": "two-beat"})
+    places = [[place for _, place in names(score, bar)] for bar in bars(score)]
+    half = Fraction(1, 2)
+    assert all(set(bar) <= {0, 3 * half, 2, 7 * half} for bar in places)
+    assert all({0, 2} <= set(bar) for bar in places)
+    assert sum(len(bar) > 2 for bar in places) > len(places) / 2
+
+
+def test_a_pedal_point_is_not_left():
+    """Over Dm7/G | G7 | C/G | G7sus the bass in two stays on G, but for the octave."""
+    score = written(
+        progression="Dm7/G | F/G | C/G | Ebmaj7/G",
+        feel="straight eighths",
+        passes=3,
+        ending="none",
+        band={"bass": {"kind": "two-beat", "density": 1}},
+    )
+    assert {name for bar in bars(score) for name, _ in names(score, bar)} == {"G"}
+
+
+@pytest.mark.parametrize(("name", "meter"), EVERY)
+def test_roots_are_held_as_written(name, meter):
+    """`bass: roots` holds each chord's bass note for as long as the chord lasts, in every feel."""
+    score = written(feel=name, meter=meter, band={"bass": "roots"}, ending="none")
+    notes = of(score, "bass").notes
+    assert [note.duration for note in notes] == [METERS[meter].bar] * 8
+
+
+@pytest.mark.parametrize(("name", "meter"), NO_WALK)
+def test_a_feel_that_does_not_walk_says_so(name, meter):
+    """Asked to walk, it is refused in words with what there is instead; never silently replaced."""
+    with pytest.raises(ValueError, match=f"{name} has no walking bass"):
+        written(feel=name, meter=meter, band={"bass": "walking"})
+
+
+@pytest.mark.parametrize("wrong", ["R:5", "X:1", "R1", "(R:1", "R:1)", "R:"])
+def test_a_wrong_figure_is_refused(wrong):
+    """A figure that cannot be read, or leaves its bar, is an error."""
+    with pytest.raises(ValueError):
+        figures.words(wrong, METERS["4/4"])
+
+
+def test_figures_of_two_bars_are_read_bar_by_bar():
+    """`|` divides the bars of a pattern."""
+    assert bars_of("1 2& | rest") == ("1 2&", "rest")
