@@ -10,10 +10,12 @@ import subprocess
 from pathlib import Path
 
 import librosa
+import mido
 import numpy as np
 import pyloudnorm
 import pytest
 import soundfile
+from music21 import converter, note
 from scipy import signal, stats
 
 from tests.conftest import DATA, SMALL, Built, Run
@@ -274,3 +276,25 @@ def test_a_drill_in_which_nothing_sounds_is_refused(drillgen: Run, tmp_path: Pat
     done = drillgen("build", drill, "-o", tmp_path / "out")
     assert done.returncode == 2 and "nothing would sound" in done.stderr
     assert not (tmp_path / "out").exists()
+
+
+def test_phrases_have_an_answers_sheet_of_their_own(drillgen: Run, tmp_path: Path) -> None:
+    """The phrases that were called stand in a MusicXML file apart, which music21 reads as the notes
+    of the MIDI file; other lines have none."""
+    drill = tmp_path / "drill.yaml"
+    drill.write_text(
+        "progression: i7 | % | % | %\nkey_cycle: [Dm, Gm]\nline: phrases\ntiming: exact\n"
+        "tempo: 200\nband: off\nending: none\n"
+    )
+    assert drillgen("build", drill, "-o", tmp_path / "out").returncode == 0
+    (track,) = json.loads((tmp_path / "out/manifest.json").read_text("utf-8"))["tracks"]
+    sheet = converter.parse(tmp_path / "out" / track["files"]["answers"])
+    found = sheet.toSoundingPitch().stripTies().recurse().getElementsByClass(note.Note)
+    written = [each.pitch.midi for each in found]
+    midi = mido.MidiFile(tmp_path / "out" / track["files"]["midi with line"])
+    line = next(each for each in midi.tracks if each.name == "line")
+    assert written == [m.note for m in line if m.type == "note_on"] and len(written) > 5
+    assert drillgen("build", drill, "-o", tmp_path / "out", "--set", "line=roots").returncode == 0
+    (track,) = json.loads((tmp_path / "out/manifest.json").read_text("utf-8"))["tracks"]
+    assert "answers" not in track["files"]
+    assert not list((tmp_path / "out").rglob("*.musicxml"))

@@ -12,6 +12,7 @@ from random import Random
 
 from drillgen.band import figures
 from drillgen.band.feel import feel
+from drillgen.band.pedal import with_pedals
 from drillgen.band.room import after, bass_ceiling, runs
 from drillgen.chart import Chart
 from drillgen.drill.instruments import INSTRUMENTS
@@ -47,7 +48,7 @@ def bass(chart: Chart) -> Part | None:
 
 
 def _walking(chart: Chart, room: Stretch) -> list[Note]:
-    return walk(room, Walking(kind="walking"))
+    return list(with_pedals(walk(room, Walking(kind="walking")), room.cells))
 
 
 def _roots(chart: Chart, room: Stretch) -> list[Note]:

@@ -11,6 +11,7 @@ from typing import Any
 from drillgen.drill.lesson import Lesson
 from drillgen.midi import midi_file
 from drillgen.pack import manifest
+from drillgen.pack.answers import answers
 from drillgen.pack.files import PackError, folder, is_inside, reason, write_whole
 from drillgen.pack.plan import Track, plan
 from drillgen.score import PartName
@@ -123,7 +124,7 @@ def _track(
     }
     if options.stems:
         files["stems"] = {part: str(track.stem(part)) for part in track.parts}
-    files |= _midi(out, track)
+    files |= _midi(out, track) | _answers(out, track)
     return manifest.entry(track, files, _sound_facts(requests, rendered, choice)), rendered
 
 
@@ -133,6 +134,7 @@ _ENDINGS = {
     "with line": " with line.wav",
     "midi": ".mid",
     "midi with line": " with line.mid",
+    "answers": " answers.musicxml",
 }
 
 
@@ -155,6 +157,14 @@ def _midi(out: Path, track: Track) -> dict[str, str]:
         content = midi_file(track.performance, title, left_out)
         write_whole(out / track.file(_ENDINGS[role]), content)
     return {role: str(track.file(_ENDINGS[role])) for role in versions}
+
+
+def _answers(out: Path, track: Track) -> dict[str, str]:
+    sheet = answers(track.chart, track.score.part("line"))
+    if sheet is None:
+        return {}
+    write_whole(out / track.file(_ENDINGS["answers"]), sheet.encode("utf-8"))
+    return {"answers": str(track.file(_ENDINGS["answers"]))}
 
 
 def _sound_facts(
