@@ -9,11 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from types import TracebackType
 
 import numpy as np
 
 from drillgen.sound.choke import measured_chokes
+from drillgen.sound.closing import Closing
 from drillgen.sound.errors import SoundError
 from drillgen.sound.library import library
 from drillgen.sound.release import measured_release
@@ -55,7 +55,7 @@ class Wanted:
         return f"note {self.preset.address} {self.key} {self.velocity} {self.hold}"
 
 
-class Bank:
+class Bank(Closing):
     """Notes of one soundfont.  Use it in a `with` block; it starts FluidSynth only if it must."""
 
     def __init__(self, soundfont: Soundfont, jobs: int | None = None) -> None:
@@ -63,16 +63,9 @@ class Bank:
         self._store = Store(f"{soundfont.sha256} FluidSynth {library().version} {SETTINGS}")
         self._workers = Workers(soundfont.path, jobs)
 
-    def __enter__(self) -> Bank:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self._workers.__exit__(kind, error, trace)
+    def close(self) -> None:
+        """Let the workers go, and keep the cache within its bounds."""
+        self._workers.close()
         if self._workers.started:
             self._store.trim()
 

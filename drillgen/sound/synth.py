@@ -10,11 +10,11 @@ from __future__ import annotations
 import os
 import threading
 from pathlib import Path
-from types import TracebackType
 
 import numpy as np
 from numpy.typing import NDArray
 
+from drillgen.sound.closing import Closing
 from drillgen.sound.errors import SoundError
 from drillgen.sound.library import library
 
@@ -47,7 +47,7 @@ _INTEGERS = {
 SETTINGS = f"gain 1, {RATE} Hz, no effects, interpolation 4"
 
 
-class Synth:
+class Synth(Closing):
     """One synthesiser with one soundfont.  Use it in a `with` block."""
 
     def __init__(self, soundfont: Path) -> None:
@@ -72,17 +72,6 @@ class Synth:
         if self._font == _FAILED:
             self._free()
             raise SoundError(f"{soundfont} cannot be used as a soundfont: FluidSynth refuses it.")
-
-    def __enter__(self) -> Synth:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """Free the synthesiser; a second call does nothing."""

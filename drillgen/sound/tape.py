@@ -6,17 +6,17 @@ import tempfile
 import threading
 from collections.abc import Iterator
 from pathlib import Path
-from types import TracebackType
 from typing import IO
 
 import numpy as np
 
+from drillgen.sound.closing import Closing
 from drillgen.sound.synth import Samples
 
 _IN_MEMORY = 16 << 20  # bytes a tape
 
 
-class Tape:
+class Tape(Closing):
     """Use it in a `with` block.  Several threads may play it at once when it is complete."""
 
     def __init__(self, folder: Path) -> None:
@@ -28,15 +28,8 @@ class Tape:
         self._file: IO[bytes] | None = None
         self._lock = threading.Lock()
 
-    def __enter__(self) -> Tape:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
+        """Forget what was recorded."""
         self._blocks.clear()
         if self._file is not None:
             self._file.close()

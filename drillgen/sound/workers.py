@@ -7,9 +7,9 @@ import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from types import TracebackType
 from typing import TypeVar
 
+from drillgen.sound.closing import Closing
 from drillgen.sound.synth import Synth
 
 Progress = Callable[[float, str], None]
@@ -17,7 +17,7 @@ Task = TypeVar("Task")
 Result = TypeVar("Result")
 
 
-class Workers:
+class Workers(Closing):
     """Use it in a `with` block."""
 
     def __init__(self, soundfont: Path, jobs: int | None = None) -> None:
@@ -27,15 +27,8 @@ class Workers:
         self._synths: list[Synth] = []
         self._pool: ThreadPoolExecutor | None = None
 
-    def __enter__(self) -> Workers:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
+        """Stop, and free the synthesisers."""
         if self._pool is not None:
             self._pool.shutdown(cancel_futures=True)
         for synth in self._synths:
