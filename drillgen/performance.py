@@ -27,7 +27,7 @@ BALANCE: dict[PartName, float] = {
     "comping": -8.0,
     "bass": -4.0,
     "line": 0.0,
-    "click": 0.0,
+    "click": -3.0,
     "cue": -2.0,
 }
 # Instruments that soundfonts have louder than their part's others, dB.

@@ -31,7 +31,7 @@ from drillgen.sound.workers import Progress
 TARGET_LUFS = -16.0
 CEILING_DBTP = -1.0
 # The limiter is a safety.  Where it would have to take more than this, everything is made quieter.
-_MOST_LIMITING = 6.0  # dB
+_MOST_LIMITING = 8.0  # dB
 _NOTES, _MIXING = 0.4, 0.8  # of the progress, when the notes are ready and when the mix is
 
 
