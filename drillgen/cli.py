@@ -109,8 +109,9 @@ def build(
     lesson = _read(sources, settings, given)
     from drillgen.pack.build import Options
     from drillgen.pack.build import build as make
+    from drillgen.progress import ProgressBar
 
-    with _Progress(quiet) as report:
+    with ProgressBar(quiet) as report:
         pack = make(lesson, out, Options(soundfont, room, stems, jobs), report)
     for warning in pack.warnings:
         click.echo(f"Note: {warning}", err=True)
@@ -221,36 +222,6 @@ def _overrides(settings: Sequence[str], given: dict[str, str | None]) -> list[Ov
             raise Plain(f"--set {setting}: write KEY=VALUE, as in --set band.bass=walking")
         overrides.append(Override(path.strip(), value, f"--set {setting}"))
     return overrides
-
-
-class _Progress:
-    """A progress bar on standard error, where that is a terminal."""
-
-    def __init__(self, quiet: bool) -> None:
-        self._bar = (
-            None
-            if quiet or not sys.stderr.isatty()
-            else click.progressbar(
-                length=1000,
-                file=sys.stderr,
-                show_pos=False,
-                item_show_func=lambda what: what or "",
-                label="Making the pack",
-            )
-        )
-
-    def __enter__(self) -> Callable[[float, str], None]:
-        if self._bar is not None:
-            self._bar.__enter__()
-        return self._report
-
-    def __exit__(self, *details: Any) -> None:
-        if self._bar is not None:
-            self._bar.__exit__(*details)
-
-    def _report(self, done: float, what: str) -> None:
-        if self._bar is not None:
-            self._bar.update(max(round(done * 1000) - self._bar.pos, 0), what)
 
 
 def _made(pack: Pack) -> str:

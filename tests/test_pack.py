@@ -6,7 +6,6 @@ import csv
 import json
 import re
 import shutil
-import subprocess
 from pathlib import Path
 
 import librosa
@@ -19,6 +18,7 @@ from music21 import converter, note
 from scipy import signal, stats
 
 from tests.conftest import DATA, SMALL, Built, Run
+from tests.sound.helpers import ffmpeg_loudness
 
 HERTZ = {
     int(row["midi"]): float(row["hz"])
@@ -122,25 +122,7 @@ def test_loudness_by_another_meter(pack: Built) -> None:
 @pytest.mark.parametrize("role", ["play-along", "with line"])
 def test_loudness_by_ffmpeg(pack: Built, role: str) -> None:
     """ffmpeg's ebur128 filter agrees within 0.2 LU, and finds at most -1 dBTP."""
-    done = subprocess.run(
-        [
-            "ffmpeg",
-            "-nostats",
-            "-i",
-            str(pack.file(role)),
-            "-af",
-            "ebur128=peak=true",
-            "-f",
-            "null",
-            "-",
-        ],
-        capture_output=True,
-        text=True,
-        check=True,
-    )
-    summary = done.stderr[done.stderr.rindex("Summary:") :]
-    lufs = float(re.search(r"I:\s+(-?[\d.]+) LUFS", summary)[1])  # type: ignore[index]
-    peak = float(re.search(r"Peak:\s+(-?[\d.]+) dBFS", summary)[1])  # type: ignore[index]
+    lufs, peak = ffmpeg_loudness(pack.file(role))
     said = pack.manifest["tracks"][0]["loudness"][role]
     assert lufs == pytest.approx(said["lufs"], abs=0.2)
     assert peak <= -1.0 + 0.1  # ffmpeg prints one decimal
