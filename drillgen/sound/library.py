@@ -6,10 +6,12 @@ pyfluidsynth is the binding.  It looks the library up while it is imported, and 
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import ctypes.util
 import importlib
 import importlib.util
+import io
 import os
 import sys
 from collections.abc import Callable, Iterator
@@ -104,11 +106,13 @@ def _imported(path: str) -> ModuleType:
 
 @contextmanager
 def _shown(path: str) -> Iterator[None]:
-    """Lets pyfluidsynth's own look-up, made during its import, find `path`."""
+    """Lets pyfluidsynth's own look-up, made during its import, find `path`, and keeps it quiet:
+    where the variable CI is set it prints what it found."""
     original = ctypes.util.find_library
     ctypes.util.find_library = lambda name: path
     try:
-        yield
+        with contextlib.redirect_stdout(io.StringIO()):
+            yield
     finally:
         ctypes.util.find_library = original
 
