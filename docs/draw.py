@@ -14,6 +14,7 @@ from ruamel.yaml import YAML
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
+from drillgen.drill.instruments import written_octaves
 from drillgen.drill.reader import drill_of
 from drillgen.midi import midi_file
 from drillgen.performance import perform
@@ -80,7 +81,7 @@ def notation(score: Score) -> str:
     line = score.part("line")
     assert line is not None
     bars = [bar for bar in score.chart.bars if bar.role in ("call", "play") and bar.key_number == 0]
-    octaves = 1 if line.instrument in ("upright", "electric") else 0
+    octaves = written_octaves(line.instrument)
     found = measures(score.chart, line.notes, bars, octaves)
     heading = Heading(score.chart.drill.title, "", octaves=octaves, marks=True)
     return musicxml(heading, found, score.chart.drill.meter)

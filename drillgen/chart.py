@@ -94,6 +94,11 @@ class Chart:
     def bar_at(self, quarters: Fraction) -> Bar:
         return self.bars[max(bisect_right(self._starts, quarters) - 1, 0)]
 
+    @property
+    def ending(self) -> tuple[Bar, ...]:
+        """The bars of the last, held chord; none where the track just stops."""
+        return tuple(bar for bar in self.bars if bar.role == "ending")
+
     def passes(self) -> Iterator[tuple[Bar, ...]]:
         """The bars of each pass in turn, a tag last; count-in and ending left out."""
         played = (bar for bar in self.bars if bar.form_bar >= 0)

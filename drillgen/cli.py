@@ -134,11 +134,9 @@ def check(sources: Sequence[str], settings: Sequence[str], **given: str | None) 
 @main.command()
 def schema() -> None:
     """Print the JSON Schema of drills and lessons, for an editor."""
-    import json
+    from drillgen.drill.schema import as_text
 
-    from drillgen.drill.schema import json_schema
-
-    click.echo(json.dumps(json_schema(), indent=2, ensure_ascii=False))
+    click.echo(as_text(), nl=False)
 
 
 @main.group()

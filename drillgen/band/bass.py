@@ -66,7 +66,7 @@ def _two_beat(chart: Chart, room: Stretch) -> list[Note]:
 
 
 def _ending(chart: Chart, low: int, high: int) -> Iterator[Note]:
-    final = [bar for bar in chart.bars if bar.role == "ending"]
+    final = chart.ending
     if final and final[0].spans[0].chord is not None:
         chord = final[0].spans[0].chord
         pitch = closest(chord.bass_name, low + _LOW_START, low, high)

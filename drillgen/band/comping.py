@@ -41,7 +41,7 @@ def _length(stroke: Struck, following: Fraction, beat: Fraction) -> Fraction:
 
 
 def _ending(chart: Chart) -> Iterator[Struck]:
-    final = [bar for bar in chart.bars if bar.role == "ending"]
+    final = chart.ending
     for bar in final[:1]:
         chord = bar.spans[0].chord
         if chord is not None:

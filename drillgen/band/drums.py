@@ -44,7 +44,7 @@ def drums(chart: Chart) -> Part | None:
         return None
     book = feel(chart.drill.feel, chart.drill.meter).drums[tools]
     drummer = _Drummer(chart, book, Random(f"{chart.drill.luck} drums"))
-    ending = [bar for bar in chart.bars if bar.role == "ending" and plays(chart, bar, "drums")]
+    ending = [bar for bar in chart.ending if plays(chart, bar, "drums")]
     hits = [*_passes(drummer), *(hit for bar in ending for hit in _ending(chart, bar, book))]
     return Part(
         "drums", f"{book.kit} kit", hits=tuple(sorted(hits, key=lambda h: (h.start, h.key)))

@@ -41,3 +41,12 @@ INSTRUMENTS: dict[str, Instrument] = {
     "alto saxophone": _row(65, "Db3", "Ab5"),
     "tenor saxophone": _row(66, "Ab2", "Eb5"),
 }
+
+BASSES = ("upright", "electric")  # what a bass player's hands and register are for
+# Written an octave above their sound (common practice).
+OCTAVE_HIGHER = (*BASSES, "guitar")
+
+
+def written_octaves(instrument: str) -> int:
+    """How many octaves higher an instrument is written than it sounds."""
+    return 1 if instrument in OCTAVE_HIGHER else 0

@@ -8,6 +8,7 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
+from drillgen.drill.bars import split_bars
 from drillgen.drill.fields import Read
 from drillgen.drill.melody import MAX_BARS, Event, Melody, MelodyBar, Tone
 from drillgen.drill.notation import LENGTH_ALLOWED, LENGTHS, length_of, scale_note
@@ -15,7 +16,6 @@ from drillgen.drill.problems import RefusedError, Wrong, refuse, show
 from drillgen.theory.pitch import Pitch
 
 _ALLOWED = "a degree (1, b3, 5,), a note with its octave (D2), or r for a rest"
-_TOKEN = re.compile(r"\|+|\n|[^\s|]+")
 _WORD = re.compile(r"(?P<what>r|[#♯b♭]*[0-9]+(?:'+|,+)?|[A-G][#♯b♭x]*-?[0-9])(?P<rest>.*)")
 _REST = re.compile(r"(?P<colon>:(?P<length>[^~]*))?(?P<tie>~?)")
 _NAME = re.compile(r"[A-G](##|bb|[#♯b♭x]?)-?[0-9]")
@@ -47,7 +47,7 @@ def read_melody(value: Any) -> Melody:
 def _bars(text: str, wrongs: list[Wrong]) -> Iterator[MelodyBar]:
     length = LENGTHS["q"]
     before: MelodyBar | None = None
-    for words in _split(text, wrongs):
+    for words in split_bars(text, "notes, or r for a rest", wrongs):
         try:
             repeated = _repeated(words, before)
             if repeated is None:
@@ -55,25 +55,6 @@ def _bars(text: str, wrongs: list[Wrong]) -> Iterator[MelodyBar]:
             yield repeated or before or MelodyBar(())
         except RefusedError as refused:
             wrongs += refused.wrongs
-
-
-def _split(text: str, wrongs: list[Wrong]) -> Iterator[list[re.Match[str]]]:
-    """The words of each bar.  An empty bar within a line is noted as wrong."""
-    words: list[re.Match[str]] = []
-    after_bar_line = False
-    for found in _TOKEN.finditer(text):
-        if found[0] != "\n" and not found[0].startswith("|"):
-            words.append(found)
-            after_bar_line = False
-            continue
-        if words:
-            yield words
-            words = []
-        elif after_bar_line and found[0] != "\n":
-            wrongs.append(Wrong("the bar is empty", "notes, or r for a rest", offset=found.start()))
-        after_bar_line = found[0] != "\n"
-    if words:
-        yield words
 
 
 def _repeated(words: list[re.Match[str]], before: MelodyBar | None) -> MelodyBar | None:

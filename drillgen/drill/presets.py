@@ -10,7 +10,7 @@ from drillgen.drill.problems import DrillError, Problem, nearest
 from drillgen.drill.reader import read_source
 from drillgen.drill.source import parse
 
-SCHEMA = "drill.schema.json"
+SCHEMA = "drill.schema.json"  # beside the presets, for editors
 _PACKAGE = Path(__file__).parent.parent
 _FOLDERS = (_PACKAGE / "presets", _PACKAGE.parent / "presets")
 

@@ -11,10 +11,11 @@ in a bar of 4/4 are therefore refused until the beats are said (`Dm7 / G7 Cmaj7`
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from drillgen.drill.bars import split_bars
 from drillgen.drill.meter import METERS, Meter
 from drillgen.drill.problems import RefusedError, Wrong, refuse, show
 from drillgen.theory.chords import Chord, ChordError, parse_chord
@@ -22,7 +23,6 @@ from drillgen.theory.numerals import Numeral, NumeralError, parse_numeral
 
 Symbol = Numeral | Chord
 
-_TOKEN = re.compile(r"\|+|\n|[^\s|]+")
 _CHORD = re.compile(r"[A-G]")
 _NUMERAL = re.compile(r"[#b♯♭]*[IViv]|sub")
 _NO_CHORD = frozenset(("N.C.", "NC", "N.C", "n.c."))
@@ -89,7 +89,8 @@ def read_bars(text: str, meter: Meter | None, before: Written | None = None) -> 
     """
     bars: list[Written] = []
     wrongs: list[Wrong] = []
-    for words in _split(text, wrongs):
+    for found in split_bars(text, "% (as before), N.C. or a chord", wrongs):
+        words = [_Word(word[0], word.start()) for word in found]
         try:
             before = _bar(words, before, meter)
         except RefusedError as refused:
@@ -101,28 +102,6 @@ def read_bars(text: str, meter: Meter | None, before: Written | None = None) -> 
     if wrongs:
         raise RefusedError(wrongs)
     return tuple(bars)
-
-
-def _split(text: str, wrongs: list[Wrong]) -> Iterator[list[_Word]]:
-    """The words of each bar.  An empty bar within a line is noted as wrong."""
-    words: list[_Word] = []
-    after_bar_line = False
-    for found in _TOKEN.finditer(text):
-        divides = found[0] == "\n" or found[0].startswith("|")
-        if not divides:
-            words.append(_Word(found[0], found.start()))
-            after_bar_line = False
-            continue
-        if words:
-            yield words
-            words = []
-        elif after_bar_line and found[0] != "\n":
-            wrongs.append(
-                Wrong("the bar is empty", "% (as before), N.C. or a chord", offset=found.start())
-            )
-        after_bar_line = found[0] != "\n"
-    if words:
-        yield words
 
 
 def _bar(words: Sequence[_Word], before: Written | None, meter: Meter | None) -> Written:

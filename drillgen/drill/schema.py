@@ -15,7 +15,6 @@ from drillgen.drill.lesson import MAX_DRILLS
 from drillgen.drill.models import Drill
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
-FILE_NAME = "drill.schema.json"  # beside the presets, for editors
 # What a teacher gets by writing nothing, where it is not one plain value inside.
 _DEFAULTS: dict[str, Any] = {
     "key": "C",

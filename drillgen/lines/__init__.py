@@ -15,11 +15,11 @@ from random import Random
 from typing import cast
 
 from drillgen.chart import Bar, Chart
+from drillgen.drill.instruments import BASSES
 from drillgen.drill.lines import Line
 from drillgen.lines.stretch import Stretch, Track, Writer, cells, closest, open_spans
 from drillgen.score import Note, Part
 
-BASSES = ("upright", "electric")
 _OVER_THE_BASS = 43  # G2: the open string on which a bass player's upper register begins
 # Kinds that do a bass player's work: played to the end, they come to rest on the last root.
 _COME_HOME = ("walking", "roots")
@@ -75,7 +75,7 @@ def register(chart: Chart, options: Line) -> tuple[int, int]:
 def _arrival(chart: Chart, kind: str, notes: list[Note]) -> Iterator[Note]:
     """The last chord's root, where a line that walks is played to the end; after calls and
     responses the student has the last word."""
-    final = [bar for bar in chart.bars if bar.role == "ending"]
+    final = chart.ending
     if not final or not notes or kind not in _COME_HOME or chart.drill.gaps is not None:
         return
     chord = final[0].spans[0].chord

@@ -6,12 +6,12 @@ It is a file of its own, so that what a student is handed first does not show it
 from __future__ import annotations
 
 from drillgen.chart import Chart
+from drillgen.drill.instruments import written_octaves
 from drillgen.score import Part
 from drillgen.sheet.musicxml import Heading, musicxml
 from drillgen.sheet.staff import measures
 
 _KINDS = ("phrases",)  # lines that are made up by the tool and learned by ear
-_OCTAVE_HIGHER = ("upright", "electric", "guitar")  # written an octave above their sound
 _CLEFS = {"upright": "bass", "electric": "bass", "cello": "bass", "trombone": "bass"}
 
 
@@ -20,7 +20,7 @@ def answers(chart: Chart, line: Part | None) -> str | None:
     if chart.drill.line is None or line is None or chart.drill.line.kind not in _KINDS:
         return None
     bars = [bar for bar in chart.bars if bar.role == "call"]
-    octaves = 1 if line.instrument in _OCTAVE_HIGHER else 0
+    octaves = written_octaves(line.instrument)
     heading = Heading(
         f"{chart.drill.title}: answers",
         line.instrument.capitalize(),

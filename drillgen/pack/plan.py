@@ -13,9 +13,6 @@ from drillgen.pack.naming import distinct, safe, track_name
 from drillgen.performance import Performance, perform
 from drillgen.score import PartName, Score
 
-LINE_PARTS: frozenset[PartName] = frozenset({"line"})
-BAND_PARTS: frozenset[PartName] = frozenset({"drums", "comping", "bass", "click", "cue"})
-
 
 @dataclass(frozen=True, slots=True)
 class Track:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from drillgen.chart import Bar, Chart
+from drillgen.drill.instruments import BASSES
 from drillgen.drill.models import Fingering
 from drillgen.score import Note, Part
 from drillgen.sheet.fingering import (
@@ -18,7 +19,6 @@ from drillgen.sheet.fingering import (
     finger,
 )
 
-BASSES = ("upright", "electric")
 # The names that a drill gives to tunings, by the table of fretboards.
 _TUNINGS = {"four": "", "five": ", five strings", "solo": ", solo tuning"}
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import groupby, pairwise
+from itertools import groupby
 from typing import Literal
 
 from drillgen.chart import Bar, Chart, Span
@@ -147,10 +147,3 @@ def _with_accidentals(found: Sequence[Measure]) -> Iterator[Measure]:
         )
         before = replace(measure, signs=signs)
         yield before
-
-
-def key_changes(found: Sequence[Measure]) -> set[int]:
-    """Bar numbers at which the signature changes."""
-    return {
-        after.bar.number for first, after in pairwise(found) if first.key_fifths != after.key_fifths
-    }

@@ -10,9 +10,9 @@ import pytest
 from drillgen.chart import sounding
 from drillgen.drill.instruments import INSTRUMENTS
 from drillgen.drill.lesson import load, read_drill
-from drillgen.drill.presets import list_presets, preset_path, presets_folder
+from drillgen.drill.presets import SCHEMA, list_presets, preset_path, presets_folder
 from drillgen.drill.problems import DrillError
-from drillgen.drill.schema import FILE_NAME, as_text
+from drillgen.drill.schema import as_text
 
 PRESETS = list_presets()
 
@@ -70,12 +70,12 @@ def test_every_preset_names_the_schema_that_lies_beside_it(preset):
     first = preset.path.read_text("utf-8").split("\n")[0]
     found = re.fullmatch(r"# yaml-language-server: \$schema=(\S+)", first)
     assert found
-    assert (preset.path.parent / found[1]).resolve() == (presets_folder() / FILE_NAME).resolve()
+    assert (preset.path.parent / found[1]).resolve() == (presets_folder() / SCHEMA).resolve()
 
 
 def test_the_schema_file_is_current():
     """`drillgen schema > presets/drill.schema.json` would change nothing."""
-    assert (presets_folder() / FILE_NAME).read_text("utf-8") == as_text()
+    assert (presets_folder() / SCHEMA).read_text("utf-8") == as_text()
 
 
 def test_instruments_have_their_general_midi_programs():

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
 from typing import Annotated, Any, Literal
 
 from drillgen.drill.fields import YES_NO, Read, choice, is_off
-from drillgen.drill.lines.line import NEEDS_KIND, Line
+from drillgen.drill.lines.composed import Composed
+from drillgen.drill.lines.line import NEEDS_KIND
 from drillgen.drill.melody import Melody
 from drillgen.drill.melody_text import MELODY
 from drillgen.drill.meter import Meter
@@ -20,7 +20,7 @@ def _read_develop(value: Any) -> Any:
     return "no" if is_off(value) else choice(*_CHANGES).function(value)
 
 
-class Riff(Line):
+class Riff(Composed):
     """A figure in degrees of the tonic, kept over every chord."""
 
     model_config = NEEDS_KIND
@@ -31,10 +31,6 @@ class Riff(Line):
     """Change one note, or the place of one note, each time round; the first note stays."""
     blue: Annotated[bool, YES_NO] = True
     """Blue notes stay: b3, b5, b7 of the tonic over every chord, the #9 over a dominant."""
-
-    def lead(self, bar: Fraction) -> Fraction:
-        """How long the pick-up is, in quarter notes."""
-        return self.notes.pickup(bar)
 
     def check(self, meter: Meter) -> None:
         """Bars add up, the notes are degrees, and there is something to develop."""
