@@ -18,7 +18,7 @@ def whole_file(path: Path) -> Iterator[IO[bytes]]:
     """
     part = path.with_name(f".part-{secrets.token_hex(8)}")
     try:
-        with part.open("xb") as file:
+        with part.open("x+b") as file:
             yield file
         part.replace(path)
     except BaseException:
