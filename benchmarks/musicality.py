@@ -1,8 +1,9 @@
 """`python -m benchmarks.musicality`: how the band plays, each figure beside its bar.
 
-Measured over every preset and over common forms in three keys, with four comping instruments, at
-five tempos.  `--seeds 3` measures more of the forms; `--audio` also renders tracks and listens to
-them (needs librosa and a soundfont).  Exits with 1 where a bar is not met.
+Measured over every preset, over common forms in three keys, with four comping instruments, at five
+tempos, and over every feel in every meter.  `--seeds 3` measures more of the forms; `--audio` also
+renders tracks and listens to them (needs librosa and a soundfont).  Exits with 1 where a bar is
+not met.
 """
 
 from __future__ import annotations
@@ -11,10 +12,11 @@ import argparse
 import sys
 from collections.abc import Iterator
 
-from benchmarks.musical.alike import alike
+from benchmarks.musical.alike import alike, by_feel
 from benchmarks.musical.comping import comping
-from benchmarks.musical.corpus import forms, presets
+from benchmarks.musical.corpus import feels, forms, presets
 from benchmarks.musical.figure import Figure
+from benchmarks.musical.sides import sides
 from benchmarks.musical.timing import timing
 from benchmarks.musical.walking import walking
 
@@ -42,6 +44,9 @@ def _figures(seeds: int, listen: bool) -> Iterator[Figure]:
     yield from comping(scores)
     yield from walking(scores)
     yield from alike(scores)
+    in_feels = list(feels())
+    yield from by_feel(in_feels)
+    yield from sides(in_feels)
     yield from timing()
     if listen:
         from benchmarks.musical.audio import audio

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from itertools import groupby
+from random import Random
 
 from drillgen.chart import Chart
 from drillgen.score import Hit, Note, PartName, Touch
@@ -20,6 +21,8 @@ _LEVELS: dict[Touch, float] = {
     "held": 0.0,
 }
 _BACKBEAT = 1.0  # 2 and 4 of a walking bass
+_STROKES = 1.5  # dB either way, by which one chord of the comping is stronger than another
+_TOP_VOICE = 1.0  # the highest note of each, which is heard as a tune
 _TOP = 1.5  # the highest note of a turn in the line
 _TIED = 2  # beats without a note after which another phrase begins
 
@@ -54,6 +57,8 @@ def level(event: Note | Hit) -> float:
 
 def accents(chart: Chart, part: PartName, notes: Sequence[Note]) -> dict[int, float]:
     """What some of a part's notes, by their index, gain by where they stand, dB."""
+    if part == "comping":
+        return dict(_voiced(chart, notes))
     line = chart.drill.line
     walks = part == "bass" or (part == "line" and line is not None and line.kind == "walking")
     if walks and chart.drill.meter.beats % 2 == 0:
@@ -61,6 +66,15 @@ def accents(chart: Chart, part: PartName, notes: Sequence[Note]) -> dict[int, fl
     if part == "line" and not walks:
         return dict.fromkeys(_tops(chart, notes), _TOP)
     return {}
+
+
+def _voiced(chart: Chart, notes: Sequence[Note]) -> Iterator[tuple[int, float]]:
+    """No two chords are struck alike, and the highest voice of each stands out."""
+    for place, group in groupby(range(len(notes)), key=lambda index: notes[index].start):
+        indices = list(group)
+        stroke = Random(f"{chart.drill.seed} stroke {place}").uniform(-_STROKES, _STROKES)
+        top = max(indices, key=lambda index: notes[index].pitch.midi)
+        yield from ((i, stroke + (_TOP_VOICE if i == top else 0.0)) for i in indices)
 
 
 def _on_backbeat(chart: Chart, note: Note) -> bool:

@@ -15,6 +15,8 @@ from drillgen.score import Hit, Note, Score
 # drummer is valued for it (common practice); a bar of comping or bass alike is heard as a machine.
 _ALLOWED = {"ride": 50.0, "drums": 10.0, "comping": 10.0, "bass": 10.0}
 
+_WORST = {"drums": 15.0, "comping's rhythm": 20.0}  # in any feel and meter
+
 Bars = dict[int, set[tuple[Fraction, int]]]
 
 
@@ -33,6 +35,31 @@ def alike(scores: Iterable[Score]) -> Iterator[Figure]:
         source = "common practice" if name == "ride" else "this project's own bar"
         label = f"{name}: bars like the bar before, of {total[name]}"
         yield Figure(label, measured, (0, allowed), source, " %")
+
+
+def by_feel(scores: Iterable[Score]) -> Iterator[Figure]:
+    """The same for drums and for the comping's rhythm in each feel and meter: the worst of them."""
+    found: dict[str, dict[str, list[int]]] = {"drums": {}, "comping's rhythm": {}}
+    for score in scores:
+        drill, parts = score.chart.drill, {part.name: part for part in score.parts}
+        where = f"{drill.feel} {drill.meter}"
+        rhythm = {
+            n: {(at, 0) for at, _ in b} for n, b in _bars(score, parts["comping"].notes).items()
+        }
+        for name, bars in (
+            ("drums", _bars(score, parts["drums"].hits)),
+            ("comping's rhythm", rhythm),
+        ):
+            found[name].setdefault(where, []).extend(
+                bars[one] == bars[other]
+                for one, other in pairwise(sorted(bars))
+                if other == one + 1
+            )
+    for name, shares in found.items():
+        worst = max(shares, key=lambda where: share(sum(shares[where]), len(shares[where])))
+        measured = share(sum(shares[worst]), len(shares[worst]))
+        label = f"{name}: bars like the bar before, of {len(shares)} feels and meters {worst}"
+        yield Figure(label, measured, (0, _WORST[name]), "this project's own bar", " %")
 
 
 def _parts(score: Score) -> Iterator[tuple[str, Bars]]:

@@ -10,6 +10,7 @@ from drillgen import load
 from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.models import Drill
+from drillgen.drill.playable import meters, playable_feels
 from drillgen.drill.presets import list_presets
 from drillgen.score import Score
 
@@ -24,6 +25,8 @@ FORMS = {
     "minor": "i6 | iiø7 V7b9 | i6 | % | iv7 | bVII7 | bIIImaj7 | V7alt",
     "vamp": "Dm7 | % | % | % | % | % | % | % | Ebm7 | % | % | % | Dm7 | % | % | %",
 }
+CHANGES = "ii7 | V7 | Imaj7 | VI7b9 | ii7 | V7 | Imaj7 | V7"
+FEEL_TEMPOS = (70, 140, 230)
 TEMPOS = (60, 120, 180, 240, 300)
 PLAYERS = ("piano", "electric piano", "guitar", "vibraphone")
 WALKING = {"drums": "sticks", "bass": "walking"}
@@ -35,6 +38,15 @@ def forms(seeds: int) -> Iterator[Score]:
         keys = {"minor": ["Cm", "F#m", "Bbm"], "vamp": ["C", "F", "Db"]}.get(name, ["Bb", "F", "E"])
         yield one(progression=form, key_cycle=keys, passes=2, seed=seed, tempo=tempo,
                   key=keys[0], band={**WALKING, "comping": player})  # fmt: skip
+
+
+def feels() -> Iterator[Score]:
+    """Every feel in every meter, with sticks and with brushes, slow, medium and fast; everybody's
+    densities as they are."""
+    every = [(name, meter) for name in playable_feels() for meter in meters(name)]
+    for (name, meter), tempo, tools in product(every, FEEL_TEMPOS, ("sticks", "brushes")):
+        yield one(feel=name, meter=meter, tempo=tempo, key_cycle=["C", "Eb"], passes=6,
+                  progression=CHANGES, band={"drums": tools, "bass": "two-beat"})  # fmt: skip
 
 
 def one(**drill: Any) -> Score:

@@ -13,6 +13,7 @@ from drillgen.chart import Chart
 from drillgen.score import Note, Part, Score
 
 _APPROACHES = {1: "a semitone", 2: "a whole tone", 5: "a fourth or fifth", 7: "a fourth or fifth"}
+_LEAP = 5  # semitones
 LOW, HIGH = 28, 55  # E1 and G3: strings and a practical top of the double bass
 
 
@@ -27,6 +28,8 @@ class _Tally:
     outside: int = 0
     beyond: int = 0
     seesaws: int = 0
+    leaps: int = 0
+    threes: int = 0
     bars: int = 0
     again: int = 0
     longest: int = 0
@@ -39,6 +42,7 @@ def walking(scores: Iterable[Score]) -> Iterator[Figure]:
         for part in _walking_parts(score):
             _count(score.chart, part.notes, tally)
     practice = "common practice"
+    strong = "common practice; Riley & Dixon, ISMIR 2023, say so without a number"
     moves, leads = tally.steps.total(), tally.approaches.total()
     yield Figure("walking: changes", tally.changes, None, "")
     yield Figure("walking: root (or slash bass) on the change", share(tally.roots, tally.changes),
@@ -46,11 +50,14 @@ def walking(scores: Iterable[Score]) -> Iterator[Figure]:
     for beat, bar in ((1, 95), (2, 0), (3, 80), (4, 0)):
         measured = share(tally.by_beat[beat], tally.beats[beat])
         limits = (float(bar), 100.0) if bar else None
-        yield Figure(f"walking: chord tones on {beat}", measured, limits, practice, " %")
+        source = strong if beat in (1, 3) else ""
+        yield Figure(f"walking: chord tones on {beat}", measured, limits, source, " %")
     yield Figure("walking: steps (1 or 2 semitones)", share(tally.steps["step"], moves), (45, 80),
                  practice, " %")  # fmt: skip
     yield Figure("walking: 3 to 5 semitones", share(tally.steps["skip"], moves), None, "", " %")
     yield Figure("walking: wider", share(tally.steps["leap"], moves), (0, 15), practice, " %")
+    yield Figure("walking: two leaps (5 semitones or more) in a row",
+                 share(tally.leaps, tally.threes), (0, 2), "own bar", " %")  # fmt: skip
     yield Figure("walking: a note struck twice", share(tally.steps["same"], moves), (0, 5),
                  practice, " %")  # fmt: skip
     for name in (*dict.fromkeys(_APPROACHES.values()), "other"):
@@ -77,6 +84,9 @@ def _walking_parts(score: Score) -> Iterator[Part]:
 def _count(chart: Chart, notes: tuple[Note, ...], tally: _Tally) -> None:
     walked = [note for note in notes if chart.bar_at(note.start).form_bar >= 0]
     for one, two, three in zip(walked, walked[1:], walked[2:], strict=False):
+        moves = two.pitch.midi - one.pitch.midi, three.pitch.midi - two.pitch.midi
+        tally.leaps += min(map(abs, moves)) >= _LEAP
+        tally.threes += 1
         tally.seesaws += one.pitch == three.pitch and abs(two.pitch.midi - one.pitch.midi) == 12
     for before, after in pairwise([*walked, None]):
         assert before is not None

@@ -1,8 +1,8 @@
 """Drums: the feel's layers bar by bar, comments now and then, fills into what comes next.
 
 A fill never falls into a call: it leads from the last bar of a response, or from a bar of play
-throughout, into a new pass or section (common practice, and the student must hear the call
-undisturbed).  No two passes of a track are played alike.
+throughout, to the top of the form or into a section (common practice, and the student must hear the
+call undisturbed); `form.py` says where these are.  No two passes of a track are played alike.
 """
 
 from __future__ import annotations
@@ -13,16 +13,18 @@ from fractions import Fraction
 from random import Random
 
 from drillgen.band.feel import DrumBook, Fill, Layer, feel
-from drillgen.band.patterns import bar_of, counted, goes_on, strokes
+from drillgen.band.form import Marks, marks
+from drillgen.band.patterns import bar_of, goes_on, strokes
 from drillgen.band.percussion import KEYS
-from drillgen.band.room import after, ends_pass, plays, starts_pass
+from drillgen.band.room import after, plays
+from drillgen.band.sides import counted
 from drillgen.chart import Bar, Chart
 from drillgen.score import Hit, Part
 
 _FOOT = ("pedal hi-hat", "bass drum")  # the feet go on under a fill
 _TIME = ("ride cymbal", "closed hi-hat", "brush tap")  # the hand that moves to the opening cymbal
 _STROKE = Fraction(1, 4)  # quarter notes; drums ring by themselves
-_FILL_AT_SECTION = 0.6  # how often a section within a pass gets one
+_FILL_AT_SECTION = 0.7  # how often a section gets one
 _TRIES = 12  # to play a pass unlike every pass before it
 
 
@@ -32,6 +34,7 @@ class _Drummer:
 
     chart: Chart
     book: DrumBook
+    marks: Marks
     random: Random
     last: dict[int, str] = field(default_factory=dict)  # by layer, what was played last
     fill: Fill | None = None
@@ -43,7 +46,7 @@ def drums(chart: Chart) -> Part | None:
     if tools == "off":
         return None
     book = feel(chart.drill.feel, chart.drill.meter).drums[tools]
-    drummer = _Drummer(chart, book, Random(f"{chart.drill.luck} drums"))
+    drummer = _Drummer(chart, book, marks(chart), Random(f"{chart.drill.luck} drums"))
     ending = [bar for bar in chart.ending if plays(chart, bar, "drums")]
     hits = [*_passes(drummer), *(hit for bar in ending for hit in _ending(chart, bar, book))]
     return Part(
@@ -77,9 +80,11 @@ def _bar(drummer: _Drummer, bar: Bar) -> list[Hit]:
         if float(bar.tempo) in layer.tempos and _plays_now(layer, density, random)
         for hit in _layer(drummer, bar, number, layer)
     ]
-    if starts_pass(chart, bar):
-        hits = _opened(bar, hits, drummer.book)
-    if not timekeeping and _wants_fill(chart, bar, random):
+    if bar.number in drummer.marks.tops:
+        hits = _opened(bar, hits, drummer.book.opening)
+    if bar.number in drummer.marks.sections:
+        hits = _opened(bar, hits, drummer.book.section)
+    if not timekeeping and _wants_fill(drummer, bar):
         hits = _filled(chart, bar, hits, _next_fill(drummer, bar))
     return _once_each(hits)
 
@@ -91,7 +96,7 @@ def _plays_now(layer: Layer, density: float, random: Random) -> bool:
 def _layer(drummer: _Drummer, bar: Bar, number: int, layer: Layer) -> Iterator[Hit]:
     meter, count = drummer.chart.drill.meter, counted(drummer.chart, bar)
     pattern = drummer.last.get(number)
-    if pattern is None or not (layer.once or goes_on(pattern, count)):
+    if pattern is None or not goes_on(pattern, count):
         pattern = layer.choices.draw(drummer.random, float(bar.tempo), pattern)
         drummer.last[number] = pattern
     found = strokes(bar_of(pattern, count), meter)
@@ -108,22 +113,23 @@ def _once_each(hits: list[Hit]) -> list[Hit]:
     return list(loudest.values())
 
 
-def _opened(bar: Bar, hits: list[Hit], book: DrumBook) -> list[Hit]:
-    """A light cymbal where a pass begins, in place of the time-keeping hand's stroke."""
-    sound, level = book.opening
+def _opened(bar: Bar, hits: list[Hit], stroke: tuple[str, float]) -> list[Hit]:
+    """A light cymbal where form or section begins, in place of the time-keeping hand's stroke."""
+    sound, level = stroke
     hand = {KEYS[each] for each in (*_TIME, sound)}
     kept = [hit for hit in hits if hit.start > bar.start or hit.key not in hand]
     return [*kept, Hit(bar.start, KEYS[sound], "normal", level)]
 
 
-def _wants_fill(chart: Chart, bar: Bar, random: Random) -> bool:
-    following = after(chart, bar)
+def _wants_fill(drummer: _Drummer, bar: Bar) -> bool:
+    following = after(drummer.chart, bar)
     if bar.role == "call" or (bar.role == "response" and _same_role(bar, following)):
         return False
-    if ends_pass(chart, bar):
+    if following is not None and not plays(drummer.chart, following, "drums"):
+        return False  # a fill leads on, never into silence
+    if drummer.marks.leads(drummer.chart, bar):
         return True
-    section = following is not None and following.starts_section
-    return section and random.random() < _FILL_AT_SECTION
+    return drummer.marks.leads_to_section(bar) and drummer.random.random() < _FILL_AT_SECTION
 
 
 def _same_role(bar: Bar, following: Bar | None) -> bool:

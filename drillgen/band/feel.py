@@ -20,6 +20,8 @@ FOLDER = Path(__file__).parent / "feels"
 
 Swing = Literal["published", "straight"] | float
 _FILL_LEVEL = -4.0  # dB: a fill in a practice band stays under the line
+# The stroke that begins a section, by kit, where the feel has none of its own: sound, level in dB.
+_SECTION = {"standard": ("ride bell", -6.0), "brush": ("ride cymbal", -12.0)}
 _NO_SOUNDS = ("from", "below", "level")
 
 
@@ -32,7 +34,6 @@ class Layer:
     choices: Choices
     tempos: Tempos = ALWAYS
     comment: bool = False  # played now and then, by density; not while keeping time only
-    once: bool = False  # drawn once a track: a clave does not change sides
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +52,8 @@ class DrumBook:
     kit: str
     layers: tuple[Layer, ...]
     fills: tuple[Fill, ...]
-    opening: tuple[str, float]  # the stroke that opens a pass: sound, level in dB
+    opening: tuple[str, float]  # the stroke at the top of the form: sound, level in dB
+    section: tuple[str, float]  # the stroke that begins a section
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +83,7 @@ class Feel:
     comping: Mapping[str, Rhythms]  # "cells" for everybody, or an instrument's own
     two_beat: Choices  # figures of a bass in two
     walks: bool  # whether a bass walks here; what it walks is written by `lines/walking.py`
+    sides: bool  # patterns of two bars begin with either bar, the whole band's alike (`sides.py`)
 
     def rhythms(self, instrument: str) -> Rhythms:
         """What an instrument comps: its own rhythms, or everybody's."""
@@ -100,6 +103,7 @@ def feel(name: str, meter: Meter) -> Feel:
         comping=_comping(table["comping"]),
         two_beat=Choices.of(table["bass"]["two-beat"]),
         walks="walking" in data["basses"],
+        sides=data.get("sides", False),
     )
 
 
@@ -115,13 +119,18 @@ def _swing(value: Any) -> Swing:
 
 
 def _drum_book(book: Mapping[str, Any]) -> DrumBook:
-    opening = book["opening"]
+    section = _cymbal(book["section"]) if "section" in book else _SECTION[book["kit"]]
     return DrumBook(
         book["kit"],
         tuple(_layer(layer) for layer in book["layers"]),
         tuple(_fill(fill) for fill in book["fill"]),
-        (opening["sound"], float(opening["level"])),
+        _cymbal(book["opening"]),
+        section,
     )
+
+
+def _cymbal(stroke: Mapping[str, Any]) -> tuple[str, float]:
+    return stroke["sound"], float(stroke["level"])
 
 
 def _layer(layer: Mapping[str, Any]) -> Layer:
@@ -131,7 +140,6 @@ def _layer(layer: Mapping[str, Any]) -> Layer:
         choices=Choices.of(layer["patterns"]),
         tempos=Tempos.of(layer),
         comment=layer.get("comment", False),
-        once=layer.get("once", False),
     )
 
 

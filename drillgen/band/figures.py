@@ -2,7 +2,7 @@
 
 "R:1- 5:2& 5:3- N:4&" is the bass of a bossa nova: root, fifth, fifth, and the next chord's root
 ahead of the barline.  Degrees: R the root (or the slash bass), 3, 5, 6 (or the seventh where the
-chord has no sixth), 8 the root an octave higher, N the root of the next chord.  Places are written
+chord has no sixth), 8 the root in another octave, N the root of the next chord.  Places are written
 as in every pattern.  Common practice: every chord is begun on its root whatever the figure says; a
 slash bass is obeyed, and a bass note that stays under several chords (a pedal point) is not left.
 """
@@ -18,8 +18,9 @@ from itertools import pairwise
 
 from drillgen.band.choices import drawn, remembering
 from drillgen.band.feel import Feel
-from drillgen.band.patterns import Stroke, bar_of, bars_of, counted, goes_on, read_stroke
+from drillgen.band.patterns import Stroke, bar_of, bars_of, goes_on, read_stroke
 from drillgen.band.room import after, plays
+from drillgen.band.sides import counted
 from drillgen.chart import Bar, Chart
 from drillgen.drill.models import Meter
 from drillgen.lines.stretch import Cell, Stretch, closest
@@ -30,6 +31,7 @@ _WORD = re.compile(r"(\()?([RN3568]):(.+)")
 _GHOST_LEVEL = -5.0  # dB: a skipped note leads the ear to the next one
 _BELOW = 3  # semitones: the answer is looked for under the root first
 _OCTAVE = 12
+_HIGHEST_OCTAVE = 50  # MIDI key: above D3 a bass gets in the way of the chords
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,10 +98,16 @@ def _bar(chart: Chart, bar: Bar, room: Stretch, figure: Sequence[Word]) -> Itera
                 continue
             at_start = place == cell.span.start
             begun = begun or at_start
-            if at_start or not crowded:
+            if at_start or not (crowded or _held_over(cell, place, room.beat)):
                 yield _note(cell, room, word, place, at_start, ahead)
         if not begun:
             yield _held(cell.span.start, cell, _root(cell, room))
+
+
+def _held_over(cell: Cell, place: Fraction, beat: Fraction) -> bool:
+    """Whether a chord that begins between the beats is still held at a place: into the next beat,
+    as in walking."""
+    return bool((cell.span.start - cell.bar_start) % beat) and place - cell.span.start < beat
 
 
 def _goes_on_after(chart: Chart, bar: Bar) -> bool:
@@ -130,8 +138,8 @@ def _pitch(cell: Cell, room: Stretch, degree: str) -> Pitch:
     if degree == "N" and cell.following:
         return closest(cell.following[0].bass_name, root.midi, room.low, room.high)
     if degree == "8":
-        higher = Pitch.near(root.name, root.midi + _OCTAVE)
-        return higher if higher.midi <= room.high else root
+        other = root.midi + (_OCTAVE if root.midi + _OCTAVE <= _HIGHEST_OCTAVE else -_OCTAVE)
+        return Pitch.near(root.name, other) if room.low <= other <= room.high else root
     if degree in "RN" or _is_pedal(cell, room):
         return root
     return closest(_tone(cell, int(degree)), root.midi - _BELOW, room.low, room.high)

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 
-from drillgen.chart import Bar, Chart
 from drillgen.drill.models import Meter
 from drillgen.score import Touch
 
@@ -42,12 +41,6 @@ def bar_of(pattern: str, count: int) -> str:
 def goes_on(pattern: str | None, count: int) -> bool:
     """Whether bar `count` lies within a pattern of several bars that began before it."""
     return pattern is not None and count % len(bars_of(pattern)) > 0
-
-
-def counted(chart: Chart, bar: Bar) -> int:
-    """Bars of music before this one: patterns of two bars never turn round in a track."""
-    lead_in = chart.drill.count_in.bars + (1 if chart.drill.count_in.starting_note else 0)
-    return bar.number - lead_in
 
 
 @lru_cache(maxsize=4096)

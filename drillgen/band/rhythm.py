@@ -15,8 +15,9 @@ from random import Random
 
 from drillgen.band.choices import drawn, remembering
 from drillgen.band.feel import Rhythms, feel
-from drillgen.band.patterns import Stroke, bar_of, counted, goes_on, strokes
+from drillgen.band.patterns import Stroke, bar_of, goes_on, strokes
 from drillgen.band.room import after, plays
+from drillgen.band.sides import counted
 from drillgen.chart import Bar, Chart, Span
 from drillgen.score import Touch
 from drillgen.theory.chords import Chord
@@ -94,6 +95,8 @@ def _placed(chart: Chart, bar: Bar, found: tuple[Stroke, ...]) -> tuple[Struck, 
         place = bar.start + stroke.place
         span, key = _span_at(bar, place), bar.key
         push = chart.drill.meter.beat / 2
+        if span.chord is None:
+            continue  # nothing sounds under N.C., not even what comes next
         if place > span.start and span.end - place <= push:
             anticipated = _next_span(chart, bar, span, following)
             if anticipated is not None:

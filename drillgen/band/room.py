@@ -81,17 +81,6 @@ def after(chart: Chart, bar: Bar) -> Bar | None:
     return chart.bars[bar.number + 1] if bar.number + 1 < len(chart.bars) else None
 
 
-def ends_pass(chart: Chart, bar: Bar) -> bool:
-    """Whether a new pass, the ending or the track's end follows."""
-    following = after(chart, bar)
-    return (
-        following is None
-        or following.pass_number != bar.pass_number
-        or following.tag > bar.tag
-        or (following.role == "ending" and bar.role != "ending")
-    )
-
-
 def starts_pass(chart: Chart, bar: Bar) -> bool:
     before = chart.bars[bar.number - 1] if bar.number else None
     return bar.form_bar >= 0 and (before is None or before.pass_number != bar.pass_number)

@@ -3,13 +3,17 @@
 Common practice: rootless voicings at moderate tempos, three voices when fast, the guide tones alone
 when very fast or sparse; fourths where a minor or sus chord stays for four bars or longer; on the
 piano an upper structure over an altered dominant, where there is time for it.  The guitar keeps to
-shapes that lie under a hand.  A chord that stays is turned over now and then.
+shapes that lie under a hand.  A chord that stays is turned over now and then.  The hands do not
+stay in one place all night: by phrases they keep to the lower or the higher part of the register,
+so that the same chord of the form is not the same voicing in every pass.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
 from fractions import Fraction
+from functools import partial
 from itertools import groupby
 from random import Random
 from typing import Protocol
@@ -44,7 +48,12 @@ _SPARSE, _FULL = (
 )  # densities: guide tones alone below the one, upper structures from the other
 _MODAL = 4  # bars
 _TURNED = {"rootless": 0.35, "quartal": 0.7, "upper structure": 0.3}  # how often, in each new bar
+_REMEMBERED = 3  # voicings: a chord is not turned back and forth between two of them
 _ROOM = 12  # semitones of register that must be left below the line
+_PHRASE = 8  # bars
+# Semitones that a phrase leaves out of the register, from below and from above.
+_LEANINGS = ((0, 0), (0, 4), (4, 0))
+_LEAST = 16  # … as long as this many are left
 
 
 class Struck(Protocol):
@@ -73,24 +82,42 @@ def voicings(
     random = Random(f"{chart.drill.luck} voicings")
     previous: tuple[Pitch, ...] | None = None
     last: tuple[Chord, int] | None = None
+    lately: deque[tuple[Pitch, ...]] = deque(maxlen=_REMEMBERED)
     for stroke in struck:
         heard_in = chart.bar_at(stroke.start)
         written_in = _bar_of_chord(chart, stroke)
+        top = min(tops[heard_in.number], tops[written_in.number])
         style, voices = _style(chart, written_in, stroke.chord, written_in.number in vamps)
         stays = last is not None and last[0] == stroke.chord and last[1] < heard_in.number
-        previous = styled(
+        voice = partial(
+            styled,
             stroke.chord,
             stroke.key,
             previous,
             style=style,
-            low=low,
-            high=min(tops[heard_in.number], tops[written_in.number]),
             size=min(voices, size),
             guitar=spec.kind in _GUITARS,
-            other=stays and random.random() < _TURNED[style],
+            instead_of=tuple(lately) if stays and random.random() < _TURNED[style] else (),
         )
+        previous = _leaning(voice, chart, written_in, low, top)
         last = (stroke.chord, heard_in.number)
+        if previous not in lately:
+            lately.append(previous)
         yield previous
+
+
+def _leaning(
+    voice: Callable[..., tuple[Pitch, ...]], chart: Chart, bar: Bar, low: int, high: int
+) -> tuple[Pitch, ...]:
+    """A voicing in the part of a register that the hands keep to in a bar's phrase; in all of it
+    where that part holds fewer voices."""
+    phrase = f"{bar.pass_number} {max(bar.form_bar, 0) // _PHRASE}"
+    below, above = Random(f"{chart.drill.luck} register {phrase}").choice(_LEANINGS)
+    anywhere = voice(low=low, high=high)
+    if high - low - below - above < _LEAST:
+        return anywhere
+    leaning = voice(low=low + below, high=high - above)
+    return leaning if len(leaning) == len(anywhere) else anywhere
 
 
 def _bar_of_chord(chart: Chart, stroke: Struck) -> Bar:

@@ -105,6 +105,18 @@ def cells(bars: Iterable[Bar], after: Bar | None = None) -> Iterator[Cell]:
             yield Cell(span, span.chord, bar.key, bar.start, _chord(following))
 
 
+def stepped(cell: Cell, beat: Fraction, beats: int = 1) -> list[Fraction]:
+    """Where a chord's notes begin: on its start, and then every `beats` beats of its bar, at least
+    a beat from the note before and from the chord's end."""
+    places, step = [cell.span.start], beat * beats
+    place = cell.bar_start + step * ((cell.span.start - cell.bar_start) // step + 1)
+    while place + beat <= cell.span.end:
+        if place - places[-1] >= beat:
+            places.append(place)
+        place += step
+    return places
+
+
 def _chord(place: tuple[Bar, Span] | None) -> tuple[Chord, Key] | None:
     if place is None or place[1].chord is None:
         return None

@@ -4,20 +4,24 @@ Common practice: the root (or another chord tone) where a chord begins, chord to
 beats, and a note a semitone, a whole tone or a fifth away before the change.  Each chord's notes
 are the cheapest path from its first note to the next chord's first note; the costs below are the
 taste, as a table, and a little seeded noise keeps two choruses from being the same.
+
+Where a chord changes between the beats (two chords that share a bar of 3/4 or 5/4), the note before
+is held into the change and the change into the next beat: dotted quarters in 3/4, never a lone
+eighth beside a change (common practice).
 """
 
 from __future__ import annotations
 
 from collections import deque
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
-from itertools import pairwise
 from random import Random
 
 from drillgen.drill.lines import Walking
 from drillgen.lines.bare import bare
-from drillgen.lines.stretch import Cell, Stretch, closest
+from drillgen.lines.stretch import Cell, Stretch, closest, stepped
+from drillgen.lines.walking_way import Step, Ways, arrival, heading, intervals, onward
 from drillgen.score import Note
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
@@ -26,15 +30,6 @@ from drillgen.theory.scales import chord_scale
 
 KIND = "walking"
 
-# What a melodic interval costs, by semitones: steps are free, leaps must pay.
-_INTERVAL = (6.0, 0.0, 0.0, 0.9, 0.9, 1.3, 4.0, 1.6, 4.0, 4.0, 5.0, 6.0, 3.0)
-_TOO_FAR = 12  # semitones; wider leaps are not tried
-_OUT_OF_REACH = 50.0  # the last resort in a narrow range
-_TURN = 0.5  # the line changes direction
-_AGAINST = 0.7  # a step against the direction that this chord set out in
-_STEP = 2  # semitones
-_LEAP_TO_PASSING = 1.8  # a leap should land on a chord tone
-_SEESAW = 3.0  # back to the note before last
 _WEAK_SCALE_TONE = 0.3  # a scale tone that is no chord tone, on a weak beat
 _STRONG_SCALE_TONE = 2.5  # … on a strong beat
 _REGISTER = 0.012  # a semitone away from the middle, squared
@@ -50,17 +45,6 @@ _APPROACH = {
 _FIRST_NOTE_AGAIN = {1: 0.0, 5: 0.9, 3: 1.0}  # where a chord goes on: its degrees and their cost
 
 
-@dataclass(frozen=True, slots=True)
-class _Step:
-    """One beat to fill: which pitches may stand there and what each costs by itself."""
-
-    choices: tuple[tuple[Pitch, float, bool], ...]  # pitch, cost, whether a leap may land there
-
-
-# The cheapest way to each pitch, by the pitch and the direction it was reached in.
-_Ways = dict[tuple[int, int], tuple[float, list[Pitch]]]
-
-
 def write(stretch: Stretch, options: Walking) -> list[Note]:
     """A walking line as a study; in two, half as many notes.
 
@@ -69,54 +53,63 @@ def write(stretch: Stretch, options: Walking) -> list[Note]:
     random = stretch.random
     if options.version == "alternating":
         random = Random(f"{stretch.seed} {stretch.turn // 2}")
-    beat = stretch.beat * (2 if options.two_beat else 1)
-    notes = walk(replace(stretch, beat=beat, random=random), options)
+    notes = walk(replace(stretch, random=random), options)
     is_bare = {"full": False, "bare": True, "alternating": stretch.turn % 2 == 0}
     return bare(notes, stretch) if is_bare[options.version] else notes
 
 
 def walk(stretch: Stretch, options: Walking) -> list[Note]:
-    """A note a beat through every chord of the stretch."""
+    """A note a beat (in two, every other beat) through every chord of the stretch."""
     notes: list[Note] = []
-    pitch: Pitch | None = None
+    pitch: Pitch | None = None  # where the chord begins; None after a rest
     recent: deque[tuple[int, ...]] = deque(maxlen=_REMEMBERED)
     for index, cell in enumerate(stretch.cells):
+        come_from = [notes[-1].pitch] if pitch is not None else []
         if pitch is None:
             pitch = closest(cell.chord.bass_name, stretch.near, stretch.low, stretch.high)
         goes_on = index > 0 and stretch.cells[index - 1].chord == cell.chord
-        path, target = _path(cell, pitch, recent, stretch, options)
+        places = stepped(cell, stretch.beat, 2 if options.two_beat else 1)
+        way = [*come_from, pitch]
+        path, target = _path(cell, len(places), way, recent, stretch, options)
         recent.append(intervals(path))
-        notes += _noted(cell, path, stretch.beat, first_mark="" if goes_on else "1")
+        notes += _noted(cell, places, path, first_mark="" if goes_on else "1")
         pitch = target if cell.following else None
     return notes
 
 
-def _noted(cell: Cell, path: Sequence[Pitch], beat: Fraction, first_mark: str) -> Iterator[Note]:
+def _noted(
+    cell: Cell, places: Sequence[Fraction], path: Sequence[Pitch], first_mark: str
+) -> Iterator[Note]:
     guides = {cell.chord.root.above(degree): str(degree) for degree in cell.chord.guide_tones}
-    for index, pitch in enumerate(path):
-        place = cell.span.start + index * beat
-        mark = guides.get(pitch.name, first_mark if index == 0 else "")
-        yield Note(place, min(beat, cell.span.end - place), pitch, mark=mark)
+    ends = [*places[1:], cell.span.end]
+    for place, end, pitch in zip(places, ends, path, strict=True):
+        mark = guides.get(pitch.name, first_mark if place == cell.span.start else "")
+        yield Note(place, end - place, pitch, mark=mark)
 
 
 def _path(
     cell: Cell,
-    first: Pitch,
+    beats: int,
+    so_far: list[Pitch],
     recent: Collection[tuple[int, ...]],
     stretch: Stretch,
     options: Walking,
 ) -> tuple[list[Pitch], Pitch]:
-    """The cheapest notes for a chord from its first note on, and the next chord's first note."""
-    beats = -(-cell.span.duration // stretch.beat)
+    """The cheapest `beats` notes for a chord, and the next chord's first note.
+
+    `so_far` ends with the chord's first note; before it may stand the note that it is reached from.
+    """
     leads_in = cell.following is not None and cell.following[0] != cell.chord
     inner = range(1, beats - 1 if leads_in else beats)
     aim = stretch.random.choice((-1, 1))
-    start: _Ways = {(first.midi, 0): (0.0, [first])}
-    ways = _onward(start, [_inner(cell, index, stretch) for index in inner], aim)
+    first, skipped = so_far[-1], len(so_far) - 1
+    start: Ways = {(first.midi, heading(so_far)): (0.0, so_far)}
+    ways = onward(start, [_inner(cell, index, stretch) for index in inner], aim)
     best: tuple[float, list[Pitch], Pitch] | None = None
     for target, price in _targets(cell, first, stretch, options):
         last = [_approaches(cell, target, stretch, options)] if leads_in and beats > 1 else []
-        cost, path = _arrival(_onward(ways, last, aim), target)
+        cost, arrived = arrival(onward(ways, last, aim), target)
+        path = arrived[skipped:]
         total = cost + price + (_REPEATED_FIGURE if intervals(path) in recent else 0.0)
         if best is None or total < best[0]:
             best = (total, path, target)
@@ -156,13 +149,13 @@ def _alone(pitch: Pitch, stretch: Stretch) -> float:
     return _REGISTER * (pitch.midi - middle) ** 2 + stretch.random.random() * _NOISE
 
 
-def _inner(cell: Cell, index: int, stretch: Stretch) -> _Step:
+def _inner(cell: Cell, index: int, stretch: Stretch) -> Step:
     """Chord and scale tones; which beats are strong is counted from the chord's start."""
     strong = index % 2 == 0
     chord_tones = set(cell.chord.names[:4])
     price = _STRONG_SCALE_TONE if strong else _WEAK_SCALE_TONE
     names = _scale_names(cell.chord, cell.key) | chord_tones
-    return _Step(
+    return Step(
         tuple(
             (
                 pitch,
@@ -175,7 +168,7 @@ def _inner(cell: Cell, index: int, stretch: Stretch) -> _Step:
     )
 
 
-def _approaches(cell: Cell, target: Pitch, stretch: Stretch, options: Walking) -> _Step:
+def _approaches(cell: Cell, target: Pitch, stretch: Stretch, options: Walking) -> Step:
     names = _scale_names(cell.chord, cell.key)
     table = _APPROACH[options.approach]
     choices = []
@@ -183,7 +176,7 @@ def _approaches(cell: Cell, target: Pitch, stretch: Stretch, options: Walking) -
         pitch = _beside(target, distance, names)
         if stretch.low <= pitch.midi <= stretch.high:
             choices.append((pitch, price + stretch.random.random() * _NOISE, True))
-    return _Step(tuple(choices) or ((target, 6.0, True),))
+    return Step(tuple(choices) or ((target, 6.0, True),))
 
 
 def _beside(target: Pitch, distance: int, scale: set[Name]) -> Pitch:
@@ -200,50 +193,3 @@ def _beside(target: Pitch, distance: int, scale: set[Name]) -> Pitch:
 
 def _scale_names(chord: Chord, key: Key) -> set[Name]:
     return set(chord_scale(chord, key).names(chord.root))
-
-
-def intervals(path: Sequence[Pitch]) -> tuple[int, ...]:
-    """The melodic intervals of a path, in semitones."""
-    return tuple(b.midi - a.midi for a, b in pairwise(path))
-
-
-def _onward(ways: _Ways, steps: Sequence[_Step], aim: int) -> _Ways:
-    """Go on through some beats, keeping the cheapest way to each pitch from above and from below
-    (dynamic programming)."""
-    for step in steps:
-        reached: _Ways = {}
-        for (_, direction), (cost, path) in ways.items():
-            for pitch, price, lands in step.choices:
-                moved = _move(path, pitch, direction)
-                if moved is None:
-                    continue
-                distance = pitch.midi - path[-1].midi
-                total = cost + price + moved + (_AGAINST if distance * aim < 0 else 0.0)
-                total += 0.0 if lands or abs(distance) <= _STEP else _LEAP_TO_PASSING
-                state = (pitch.midi, 1 if pitch.midi > path[-1].midi else -1)
-                if state not in reached or total < reached[state][0]:
-                    reached[state] = (total, [*path, pitch])
-        ways = reached or ways
-    return ways
-
-
-def _arrival(ways: _Ways, target: Pitch) -> tuple[float, list[Pitch]]:
-    """The cheapest way that ends with the step to `target`."""
-    arrivals = []
-    for (_, direction), (cost, path) in ways.items():
-        moved = _move(path, target, direction)
-        arrivals.append((cost + (_OUT_OF_REACH if moved is None else moved), path))
-    return min(arrivals, key=lambda arrival: arrival[0])
-
-
-def _move(path: list[Pitch], pitch: Pitch, direction: int) -> float | None:
-    """What it costs to go on to `pitch`; None where it is too far."""
-    distance = pitch.midi - path[-1].midi
-    if abs(distance) > _TOO_FAR:
-        return None
-    cost = _INTERVAL[abs(distance)]
-    if direction and distance * direction < 0:
-        cost += _TURN
-    if len(path) > 1 and path[-2].midi == pitch.midi:
-        cost += _SEESAW
-    return cost

@@ -11,7 +11,7 @@ without open strings, from the first finger's fret to the fourth's at most four 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from functools import lru_cache
 from itertools import combinations, pairwise
 from typing import Literal
@@ -61,18 +61,19 @@ def styled(
     high: int,
     size: int,
     guitar: bool = False,
-    other: bool = False,
+    instead_of: Collection[tuple[Pitch, ...]] = (),
 ) -> tuple[Pitch, ...]:
     """The voicing of a style that moves least from `previous`, between two MIDI keys.
 
-    `size` is of rootless and quartal voicings; `guitar` keeps to playable shapes; `other` asks for
-    another than the previous one, where there is one.  Where the style has nothing to offer, the
-    rootless one is played.  Raises ValueError where the register holds no note of the chord.
+    `size` is of rootless and quartal voicings; `guitar` keeps to playable shapes; `instead_of`
+    are voicings that another is asked for than, where there is one.  Where the style has nothing to
+    offer, the rootless one is played.  Raises ValueError where the register holds no note of the
+    chord.
     """
     leaping: tuple[Pitch, ...] | None = None
     for options in _by_preference(chord, key, style, low, high, size):
         fitting = [each for each in options if not guitar or is_playable(keys_of(each[1]))]
-        for chosen in _chosen(fitting, previous, other):
+        for chosen in _chosen(fitting, previous, instead_of):
             if not leap_together(keys_of(previous or ()), keys_of(chosen)):
                 return chosen
             leaping = leaping or chosen
@@ -80,11 +81,13 @@ def styled(
 
 
 def _chosen(
-    options: Sequence[Option], previous: Sequence[Pitch] | None, other: bool
+    options: Sequence[Option],
+    previous: Sequence[Pitch] | None,
+    instead_of: Collection[tuple[Pitch, ...]],
 ) -> Iterator[tuple[Pitch, ...]]:
-    """The nearest option, after another than the previous voicing where that is asked for."""
-    if other and previous is not None:
-        changed = [each for each in options if each[1] != tuple(previous)]
+    """The nearest option, after the nearest other where another is asked for."""
+    if instead_of:
+        changed = [each for each in options if each[1] not in instead_of]
         if changed:
             yield nearest_of(changed, previous)
     if options:

@@ -195,6 +195,18 @@ def test_two_and_four_are_stronger() -> None:
     assert min(mean(by_beat[1]), mean(by_beat[3])) > max(mean(by_beat[0]), mean(by_beat[2]))
 
 
+def test_chords_are_not_struck_alike() -> None:
+    """The comping's strokes differ in strength, and in most of them the highest voice is stronger
+    than the others on average, since it is heard as a tune (common practice)."""
+    by_start = defaultdict(list)
+    for note in voice(played(tempo=140, passes=4), "comping").notes:
+        by_start[note.start].append((note.key, note.velocity))
+    strokes = [sorted(keys) for keys in by_start.values() if len(keys) > 2]
+    assert pstdev(mean(v for _, v in stroke) for stroke in strokes) > 2
+    stands_out = [stroke[-1][1] > mean(v for _, v in stroke[:-1]) for stroke in strokes]
+    assert mean(stands_out) > 0.8
+
+
 def test_lengths_follow_the_part() -> None:
     """Walking is nearly legato, short comping strokes are clearly shorter than written."""
     performance = played(tempo=120, timing="exact")

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from itertools import combinations, pairwise, product
+from collections import defaultdict
+from itertools import combinations, groupby, pairwise, product
 from typing import Any
 
 import pytest
@@ -173,6 +174,29 @@ def test_a_chord_that_stays_is_turned_over(kind: str) -> None:
     found = [keys for _, keys in chords(score)]
     assert len(set(found)) > 1
     assert sum(a != b for a, b in pairwise(found)) <= len(found) / 2
+
+
+@pytest.mark.parametrize("kind", ["piano", "guitar", "vibraphone"])
+def test_a_vamp_is_not_turned_back_and_forth(kind: str) -> None:
+    """Thirty-two bars of one minor chord have more than three voicings, and of their changes fewer
+    than a third lead straight back to the voicing before (common practice: fourths wander)."""
+    score = written(progression="Dm7 | " * 31 + "Dm7", key_cycle="C", band={"comping": kind})
+    found = [keys for keys, _ in groupby(keys for _, keys in chords(score))]
+    assert len(set(found)) > 3
+    back = sum(a == c for a, c in zip(found, found[2:], strict=False))
+    assert back < len(found) / 3
+
+
+@pytest.mark.parametrize("kind", ["piano", "guitar", "vibraphone"])
+def test_passes_are_not_voiced_alike(kind: str) -> None:
+    """In eight choruses no bar of the form has one voicing only (common practice: the hands do not
+    stay in one place)."""
+    blues = "I7 | IV7 | I7 | % | IV7 | % | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7"
+    score = written(progression=blues, key_cycle="F", passes=8, band={"comping": kind})
+    by_bar = defaultdict(set)
+    for at, keys in chords(score):
+        by_bar[score.chart.bar_at(at).form_bar].add(keys)
+    assert all(len(by_bar[bar]) > 1 for bar in range(12))
 
 
 @pytest.mark.parametrize("kind", PLAYERS)
