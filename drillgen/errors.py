@@ -1,4 +1,4 @@
-"""The one kind of error that a person is shown: plain words, no traceback, exit code 2."""
+"""The one kind of error that a person is shown: plain words, no traceback."""
 
 from __future__ import annotations
 
@@ -8,3 +8,5 @@ class DrillgenError(Exception):
 
     `str(error)` is what they read.
     """
+
+    exit_code = 2

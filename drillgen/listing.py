@@ -41,7 +41,7 @@ def _runs(chart: Chart) -> Iterator[list[Bar]]:
 
 
 def _lines(chart: Chart, run: list[Bar]) -> Iterator[str]:
-    texts = {bar.number: _chords(bar) for bar in chart.bars}
+    texts = {bar.number: _counted(chart, bar) or _chords(bar) for bar in chart.bars}
     width = min(max(len(text) for text in texts.values()), _WIDEST)
     for first in range(0, len(run), _BARS_A_LINE):
         bars = run[first : first + _BARS_A_LINE]
@@ -58,6 +58,14 @@ def _margin(chart: Chart, bar: Bar) -> str:
 
 def _role(bar: Bar) -> str:
     return "tag" if bar.tag else bar.role
+
+
+def _counted(chart: Chart, bar: Bar) -> str:
+    """What is heard in a bar before the first: the starting note, or what counts; else ""."""
+    count_in = chart.drill.count_in
+    if bar.role != "count-in":
+        return ""
+    return "note" if count_in.starting_note and bar.number == 0 else count_in.sound
 
 
 def _chords(bar: Bar) -> str:

@@ -1,6 +1,7 @@
 """Lessons: several drills with shared defaults.  A single drill is a lesson of one.
 
 title: Two-fives, first week
+note: One drill a day, the slow tempo first.
 defaults: {tempo: 72, band: {drums: brushes}}
 drills:
   - first-two-fives                      # a preset
@@ -14,21 +15,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
+from drillgen.drill.lesson_keys import DRILL_ALLOWED, MAX_TITLE, entries, misplaced, wrong
 from drillgen.drill.merge import merge
 from drillgen.drill.models import Drill
 from drillgen.drill.overrides import Override, apply
-from drillgen.drill.presets import preset_path
-from drillgen.drill.problems import DrillError, Problem, RefusedError, listed, nearest, show
+from drillgen.drill.presets import is_in_group, preset_path
+from drillgen.drill.problems import DrillError, Problem, RefusedError, listed, show
 from drillgen.drill.reader import file_error, read_item, read_source
 from drillgen.drill.source import Item, parse
 
-MAX_DRILLS = 200
-_KEYS = ("title", "defaults", "drills")
 _BASE = "drill"  # in a drill of a lesson: the file or preset that it changes
 _ENDINGS = (".yaml", ".yml")
-_DRILL_ALLOWED = "a file, a preset's name, or a drill"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +35,7 @@ class Lesson:
 
     title: str
     drills: tuple[Drill, ...]
+    note: str = ""  # a lesson's own sentences for its students
 
 
 def load(source: str | Path, overrides: Iterable[Override] = ()) -> Lesson:
@@ -62,7 +61,8 @@ def load_all(sources: Sequence[str | Path], overrides: Iterable[Override] = ()) 
     if problems:
         raise DrillError(problems)
     drills = tuple(drill for lesson in lessons for drill in lesson.drills)
-    return Lesson(listed(lesson.title for lesson in lessons)[:100], drills)
+    title = listed(lesson.title for lesson in lessons)[:MAX_TITLE]
+    return Lesson(title, drills, " ".join(filter(None, (lesson.note for lesson in lessons))))
 
 
 def read_drill(source: str | Path, overrides: Iterable[Override] = ()) -> Drill:
@@ -86,10 +86,11 @@ def read_drill(source: str | Path, overrides: Iterable[Override] = ()) -> Drill:
 
 
 def _is_file(source: str | Path) -> bool:
-    """Whether a name means a file: by its ending, a folder in it, or because it exists."""
-    if isinstance(source, Path):
+    """Whether a name means a file: by its ending, or by a folder in it that is no preset's."""
+    if isinstance(source, Path) or source.endswith(_ENDINGS):
         return True
-    return source.endswith(_ENDINGS) or "/" in source or "\\" in source
+    in_a_folder = "/" in source or "\\" in source
+    return in_a_folder and (Path(source).exists() or not is_in_group(source))
 
 
 def _path(source: str | Path) -> Path:
@@ -129,64 +130,23 @@ def _titled(item: Item, path: Path) -> Item:
 
 
 def _lesson(item: Item, path: Path, overrides: tuple[Override, ...]) -> Lesson:
-    problems = list(_misplaced(item))
+    problems = list(misplaced(item))
     drills: list[Drill] = []
     defaults = item.value.get("defaults") or replace(item, value={})
-    for index, entry in enumerate(_entries(item, problems)):
+    for index, entry in enumerate(entries(item, problems)):
         try:
             drills.append(read_item(apply(_drill(entry, path, defaults, index), overrides)))
         except DrillError as error:
             problems += error.problems
     if problems:
         raise DrillError(problems)
-    title = _titled(item, path).value["title"].value
-    return Lesson(" ".join(str(title).split())[:100], tuple(drills))
+    written = _titled(item, path).value
+    title = _on_one_line(written["title"])[:MAX_TITLE]
+    return Lesson(title, tuple(drills), _on_one_line(written.get("note")))
 
 
-def _misplaced(item: Item) -> Iterable[Problem]:
-    """What is wrong with the lesson's own keys."""
-    for key, value in item.value.items():
-        if key not in _KEYS:
-            place = value.key or value.place
-            yield place.source.problem(
-                f"{show(key)} is not a key of a lesson",
-                place.start,
-                path=key,
-                value=key,
-                allowed=listed(_KEYS),
-                nearest=nearest(key, _KEYS),
-            )
-    yield from _unless(item, "defaults", dict, "a mapping: {tempo: 72}")
-    yield from _unless(item, "title", str, "a text")
-
-
-def _unless(item: Item, key: str, kind: type, allowed: str) -> Iterable[Problem]:
-    value = item.value.get(key)
-    if value is not None and not isinstance(value.value, kind):
-        yield _problem(value, key, f"{show(value.value)} does not fit here", allowed)
-
-
-def _problem(item: Item, path: str, message: str, allowed: str, near: str = "") -> Problem:
-    value: Any = item.value if not isinstance(item.value, dict | tuple) else show(item.value)
-    return item.place.source.problem(
-        message, item.place.start, path=path, value=value, allowed=allowed, nearest=near
-    )
-
-
-def _entries(item: Item, problems: list[Problem]) -> tuple[Item, ...]:
-    drills = item.value.get("drills") or replace(item, value=None)
-    entries = drills.value
-    if not isinstance(entries, tuple) or not 1 <= len(entries) <= MAX_DRILLS:
-        problems.append(
-            _problem(
-                drills,
-                "drills",
-                "a lesson needs its drills",
-                f"a list of 1 to {MAX_DRILLS}: {_DRILL_ALLOWED}",
-            )
-        )
-        return ()
-    return entries
+def _on_one_line(text: Item | None) -> str:
+    return " ".join(str(text.value).split()) if text else ""
 
 
 def _drill(entry: Item, path: Path, defaults: Item, index: int) -> Item:
@@ -205,7 +165,7 @@ def _drill(entry: Item, path: Path, defaults: Item, index: int) -> Item:
 def _named(item: Item, path: Path, where: str) -> Item:
     """The drill in the file or preset that an item of the lesson names."""
     if not isinstance(item.value, str):
-        raise DrillError([_problem(item, where, f"{show(item.value)} is no drill", _DRILL_ALLOWED)])
+        raise DrillError([wrong(item, where, f"{show(item.value)} is no drill", DRILL_ALLOWED)])
     is_file = _is_file(item.value)
     try:
         file = path.parent / item.value if is_file else preset_path(item.value)
@@ -214,11 +174,11 @@ def _named(item: Item, path: Path, where: str) -> Item:
         first = refused.wrongs[0]
         raise DrillError(
             [
-                _problem(
+                wrong(
                     item,
                     where,
                     f"{show(item.value)}: {first.message}",
-                    first.allowed or _DRILL_ALLOWED,
+                    first.allowed or DRILL_ALLOWED,
                     first.nearest,
                 )
             ]
@@ -226,9 +186,7 @@ def _named(item: Item, path: Path, where: str) -> Item:
     except DrillError as error:
         raise _from_preset(error, item, where) from None
     if _is_lesson(found):
-        raise DrillError(
-            [_problem(item, where, f"{show(item.value)} is a lesson itself", "a drill")]
-        )
+        raise DrillError([wrong(item, where, f"{show(item.value)} is a lesson itself", "a drill")])
     return found
 
 
@@ -239,11 +197,11 @@ def _from_preset(error: DrillError, item: Item, where: str) -> DrillError:
     first = error.problems[0]
     return DrillError(
         [
-            _problem(
+            wrong(
                 item,
                 where,
                 f"{show(item.value)} is no preset and no file",
-                _DRILL_ALLOWED,
+                DRILL_ALLOWED,
                 first.nearest,
             )
         ]

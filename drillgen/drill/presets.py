@@ -1,4 +1,4 @@
-"""The drills that come along: in the package when installed, beside it in the repository."""
+"""The drills and lessons that come along: in the package when installed, else beside it."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ from pathlib import Path
 
 from drillgen.drill.problems import DrillError, Problem, nearest
 from drillgen.drill.reader import read_source
-from drillgen.drill.source import parse
+from drillgen.drill.source import Item, parse
 
 SCHEMA = "drill.schema.json"  # beside the presets, for editors
+LESSONS = "lessons"  # the group of whole courses
 _PACKAGE = Path(__file__).parent.parent
 _FOLDERS = (_PACKAGE / "presets", _PACKAGE.parent / "presets")
 
@@ -25,15 +26,22 @@ class Preset:
 
     @property
     def title(self) -> str:
-        return self._text("title") or self.name
+        item = self._written.get("title")
+        return " ".join(str(item.value).split()) if item else self.name
 
     @property
-    def note(self) -> str:
-        return self._text("note")
+    def drills(self) -> int:
+        """How many drills it has: one, or a lesson's."""
+        return len(self._written["drills"].value) if self.is_lesson else 1
 
-    def _text(self, key: str) -> str:
-        item = parse(read_source(self.path)).value.get(key)
-        return " ".join(str(item.value).split()) if item else ""
+    @property
+    def is_lesson(self) -> bool:
+        return self.group == LESSONS
+
+    @property
+    def _written(self) -> dict[str, Item]:
+        written: dict[str, Item] = parse(read_source(self.path)).value
+        return written
 
 
 def presets_folder() -> Path:
@@ -51,9 +59,19 @@ def list_presets() -> tuple[Preset, ...]:
     return tuple(sorted(presets, key=lambda preset: (preset.group, preset.name)))
 
 
+def is_in_group(name: str) -> bool:
+    """Whether this is a preset named with its group: `lessons/ear-first`."""
+    return any(name == f"{preset.group}/{preset.name}" for preset in list_presets())
+
+
 def preset_path(name: str) -> Path:
-    """The file of a preset.  Raises DrillError with the nearest name where there is none."""
+    """The file of a preset, with its group or without.
+
+    Raises DrillError with the nearest name where there is none.
+    """
     presets = {preset.name: preset.path for preset in list_presets()}
+    if is_in_group(name):
+        name = name.rpartition("/")[2]
     if name not in presets:
         raise DrillError(
             [

@@ -45,15 +45,9 @@ def drill_of(data: Mapping[str, Any], overrides: Iterable[Override] = ()) -> Dri
 def read_item(item: Item) -> Drill:
     """The drill in a mapping of items.  Raises DrillError with every problem."""
     if not isinstance(item.value, dict):
-        raise DrillError(
-            [
-                item.place.source.problem(
-                    f"{show(item.value)} is no drill",
-                    item.place.start,
-                    allowed="keys and values: progression: ii7 | V7 | Imaj7",
-                )
-            ]
-        )
+        raise DrillError([_no_drill(item)])
+    if _is_something_else(item):
+        raise DrillError([_no_drill(item)])
     hidden = _hidden_by_comments(item)
     try:
         drill = Drill.model_validate(_plain(item))
@@ -66,6 +60,23 @@ def read_item(item: Item) -> Drill:
     if hidden:
         raise DrillError(hidden)
     return drill
+
+
+def _no_drill(item: Item) -> Problem:
+    what = "this" if isinstance(item.value, dict) else show(item.value)
+    return item.place.source.problem(
+        f"{what} is no drill",
+        item.place.start,
+        allowed="keys and values: progression: ii7 | V7 | Imaj7",
+    )
+
+
+def _is_something_else(item: Item) -> bool:
+    """A mapping without chords, most of whose keys are none of a drill's: one message will do."""
+    keys = item.value.keys() - {"title"}  # which other files have, and which is given to them
+    known = keys & {field.alias or name for name, field in Drill.model_fields.items()}
+    other = len(keys - known)
+    return not nearest("progression", keys) and other > max(len(known), 1)
 
 
 def _plain(item: Item, path: Path = ()) -> Any:

@@ -7,8 +7,8 @@ from typing import Annotated, Any
 from pydantic import Field, model_validator
 
 from drillgen.drill.base import Model
-from drillgen.drill.fields import OFF, Short, choice, is_off, number, whole
-from drillgen.drill.problems import refuse
+from drillgen.drill.fields import OFF, Short, choice, is_off, number, whole, within
+from drillgen.drill.problems import refuse, show
 
 
 class Gaps(Model):
@@ -55,15 +55,28 @@ def short(key: str) -> Any:
     return expand
 
 
-def _or_none(key: str) -> Any:
-    """The same; off leaves it out."""
+def _or_none(key: str, least: int, allowed: str) -> Any:
+    """The same for a number of bars; off leaves it out."""
 
     def expand(value: Any) -> Any:
-        return None if is_off(value) else short(key)(value)
+        if is_off(value):
+            return None
+        if isinstance(value, dict | Model):
+            return value
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise refuse(f"{show(value)} does not fit here", allowed)
+        return {key: within(value, least, _MOST, allowed)}
 
     return expand
 
 
+_MOST = 64  # bars
 _OFF = {"enum": [*OFF]}
-GAPS = Short(_or_none("call"), ({"type": "integer", "minimum": 1, "maximum": 64}, _OFF))
-DROP_OUTS = Short(_or_none("every"), ({"type": "integer", "minimum": 3, "maximum": 64}, _OFF))
+GAPS = Short(
+    _or_none("call", 1, f"1 to {_MOST} bars, none, or a mapping: {{call: 4, response: 4}}"),
+    ({"type": "integer", "minimum": 1, "maximum": _MOST}, _OFF),
+)
+DROP_OUTS = Short(
+    _or_none("every", 3, f"every 3 to {_MOST} bars, none, or a mapping: {{every: 8, bars: 2}}"),
+    ({"type": "integer", "minimum": 3, "maximum": _MOST}, _OFF),
+)

@@ -11,7 +11,7 @@ from typing import Any
 
 from pydantic.json_schema import GenerateJsonSchema
 
-from drillgen.drill.lesson import MAX_DRILLS
+from drillgen.drill.lesson_keys import MAX_DRILLS
 from drillgen.drill.models import Drill
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
@@ -91,6 +91,7 @@ def _lesson() -> dict[str, Any]:
         "type": "object",
         "properties": {
             "title": {"type": "string", "description": "What the lesson is called."},
+            "note": {"type": "string", "description": "A few sentences for its students."},
             "defaults": {
                 "description": "What lies under every drill.",
                 "allOf": [change, {"not": {"required": ["drill"]}}],

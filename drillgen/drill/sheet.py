@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal
 
 from drillgen.drill.base import Model
-from drillgen.drill.fields import OFF, Read, Short, choice, is_off
-from drillgen.drill.instruments import INSTRUMENTS
-from drillgen.drill.problems import refuse, show
+from drillgen.drill.fields import OFF, YES_NO, Read, Short, choice, is_off
+from drillgen.drill.instruments import CLEFS, INSTRUMENTS
+from drillgen.drill.problems import Wrongs, listed, nearest, refuse, show
 from drillgen.drill.room import short
 from drillgen.theory.pitch import Pitch
 
@@ -81,21 +81,64 @@ def _fingering(value: Any) -> Any:
     return {} if value is True or value == "yes" else value
 
 
+def _transposed(value: Any) -> str:
+    """Bb, Eb, or none: at concert pitch, whoever reads it."""
+    return "none" if is_off(value) else str(choice(*PITCHES).function(value))
+
+
+PITCHES = ("Bb", "Eb")
+TRANSPOSE = Read(_transposed, {"enum": [*PITCHES, *OFF]})
+READERS = (*PITCHES, *CLEFS, *INSTRUMENTS)  # by pitch, by clef, by instrument
+
+
+def _readers(value: Any) -> tuple[str, ...]:
+    """Read one reader or a list of them."""
+    if is_off(value):
+        return ()
+    names = value if isinstance(value, list | tuple) else [value]
+    wrongs = Wrongs()
+    for index, name in enumerate(names):
+        with wrongs.at(*([index] if names is value else [])):
+            if not isinstance(name, str) or name not in READERS:
+                raise refuse(f"{show(name)} is no reader", listed(READERS), nearest(name, READERS))
+            if name in names[:index]:
+                raise refuse(f"{show(name)} stands here twice", "each reader once")
+    wrongs.raise_any()
+    return tuple(names)
+
+
+_READER = {"enum": [*READERS]}
+ALSO_FOR = Read(
+    _readers,
+    {
+        "anyOf": [_READER, {"enum": [*OFF]}, {"type": "array", "items": _READER}],
+        "examples": [["Bb", "Eb", "treble"], "tenor"],
+    },
+)
+
+
 class SheetSpec(Model):
     """What is printed."""
 
     show: Annotated[str, choice("line", "chords", "both")] = "both"
     """The line, the chords, or both."""
-    clef: Annotated[str | None, _none_or(("bass", "treble", "alto", "tenor"))] = None
+    clef: Annotated[str | None, _none_or(CLEFS)] = None
     """By default the instrument's own."""
-    transpose: Annotated[str | None, _none_or(("Bb", "Eb"))] = None
-    """Written for an instrument in this pitch."""
+    transpose: Annotated[str | None, TRANSPOSE] = None
+    """Written for an instrument in this pitch, or at concert pitch; by default as the instrument
+    that reads it is written."""
     fingering: Annotated[
         Fingering | None, Short(_fingering, ({"enum": [True, "yes", "no", *OFF]},))
     ] = None
     """Fingers and strings under the staff."""
+    tablature: Annotated[bool, YES_NO] = False
+    """A second staff with strings and frets, for the electric bass."""
+    responses: Annotated[str, choice("slashes", "empty")] = "slashes"
+    """How the bars to answer in are printed: with slashes, or empty, to write in."""
     instrument: Annotated[str | None, _none_or(tuple(INSTRUMENTS))] = None
     """Who reads it; by default who plays the line."""
+    also_for: Annotated[tuple[str, ...], ALSO_FOR] = ()
+    """Other readers who get a sheet of their own: Bb, Eb, a clef or an instrument."""
 
 
 SHEET = Short(short("show"), ({"enum": ["line", "chords", "both"]},))

@@ -118,7 +118,7 @@ def test_gaps_can_be_left_out(shortest):
 
 
 def test_sheet(shortest):
-    """What is shown, for whom and in which clef; none for no transposition."""
+    """What is shown, for whom and in which clef; none for concert pitch, whoever reads it."""
     sheet = shortest(
         "sheet: {show: chords, clef: tenor, transpose: Bb, fingering: true, instrument: electric}\n"
     ).sheet
@@ -130,7 +130,14 @@ def test_sheet(shortest):
     )
     assert sheet.fingering.strings == "four" and sheet.fingering.open_strings == "allowed"
     assert shortest("sheet: line\n").sheet.show == "line"
-    assert shortest("sheet: {transpose: none, clef: none}\n").sheet.transpose is None
+    plain = shortest("sheet: {transpose: none, clef: none}\n").sheet
+    assert (plain.transpose, plain.clef, shortest("sheet: line\n").sheet.transpose) == (
+        "none",
+        None,
+        None,
+    )
+    others = shortest("sheet: {also_for: [Bb, tenor], tablature: true, responses: empty}\n").sheet
+    assert (others.also_for, others.tablature, others.responses) == (("Bb", "tenor"), True, "empty")
 
 
 def test_fingering(shortest):

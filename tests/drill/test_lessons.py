@@ -20,6 +20,7 @@ def folder(tmp_path: Path) -> Path:
     )
     (tmp_path / "lesson.yaml").write_text(
         "title: First week\n"
+        "note: >-\n  A drill a day,\n  slowly.\n"
         "defaults:\n"
         "  tempo: 66\n"
         "  band: {drums: brushes, bass: {kind: roots, level: -2}}\n"
@@ -39,7 +40,7 @@ def test_a_lesson_holds_its_drills_in_order(folder):
     """Presets, files beside the lesson, inline drills and changes to either."""
     lesson = load(folder / "lesson.yaml")
     titles = [drill.title for drill in lesson.drills]
-    assert lesson.title == "First week"
+    assert (lesson.title, lesson.note) == ("First week", "A drill a day, slowly.")
     assert titles == ["First two-fives", "Slow one", "Own", "Slower", "First two-fives"]
 
 
@@ -116,6 +117,7 @@ def test_problems_cite_the_file_that_they_are_in(folder):
         ("drils: x\ndefaults: {}\n", (1, 1), 'did you mean "drills"'),
         ("defaults: [a]\ndrills: [first-two-fives]\n", (1, 11), "does not fit here"),
         ("title: [a]\ndrills: [first-two-fives]\n", (1, 8), "does not fit here"),
+        ("note: [a]\ndrills: [first-two-fives]\n", (1, 7), "does not fit here"),
         ("drills: [frist-two-fives]\n", (1, 10), 'did you mean "first-two-fives"'),
         ("drills: [{drill: 3}]\n", (1, 18), "is no drill"),
         ("drills: [{tempo: 3}]\n", (1, 10), '"progression" is missing'),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import re
 
 import pretty_midi
@@ -10,11 +11,14 @@ import pytest
 from drillgen.chart import sounding
 from drillgen.drill.instruments import INSTRUMENTS
 from drillgen.drill.lesson import load, read_drill
-from drillgen.drill.presets import SCHEMA, list_presets, preset_path, presets_folder
+from drillgen.drill.presets import LESSONS, SCHEMA, list_presets, preset_path, presets_folder
 from drillgen.drill.problems import DrillError
 from drillgen.drill.schema import as_text
+from drillgen.theory.pitch import Pitch
+from tests.conftest import DATA
 
 PRESETS = list_presets()
+COURSES = [preset for preset in PRESETS if preset.group == LESSONS]
 
 
 @pytest.mark.parametrize("preset", PRESETS, ids=lambda preset: preset.name)
@@ -56,6 +60,13 @@ def test_the_first_preset_is_the_one_that_the_demonstration_plays():
     assert [part.kind for _, part in drill.band] == ["brushes", "piano", "roots", "off"]
 
 
+def test_a_preset_is_also_found_by_its_group():
+    """`lessons/ear-first` is the preset as `presets list` shows it; a file goes before it."""
+    assert load("lessons/ear-first") == load("ear-first")
+    with pytest.raises(DrillError, match="no such file"):
+        load("lessons/no-such-lesson")
+
+
 def test_an_unknown_preset_gets_the_nearest_name():
     """A slip of the pen is answered with the preset that was meant."""
     with pytest.raises(DrillError, match='did you mean "blues-walking"'):
@@ -89,8 +100,65 @@ def test_instruments_have_their_general_midi_programs():
         "voice": "Choir Aahs",
         "alto saxophone": "Alto Sax",
         "tenor saxophone": "Tenor Sax",
+        "soprano saxophone": "Soprano Sax",
+        "baritone saxophone": "Baritone Sax",
     }
     for name, instrument in INSTRUMENTS.items():
         program = pretty_midi.program_to_instrument_name(instrument.program)
         assert program == words.get(name, name.capitalize())
         assert instrument.high.midi - instrument.low.midi >= 19  # an octave and a fifth at least
+
+
+# B2, the fourth finger's note on the G string in Simandl's first position (and the fourth fret of
+# a bass guitar): tests/data/simandl_positions.csv.
+FIRST_POSITION = 47
+
+
+@pytest.mark.parametrize("course", COURSES, ids=lambda course: course.name)
+def test_a_course_is_graded(course):
+    """Six to twelve drills with a note each; the first asks for the fewest keys, is no faster than
+    any later one and begins with the plainest line; the last goes through at least as many keys
+    as any in the first half and is faster than the first (from easy to hard: common practice)."""
+    lesson = load(course.name)
+    drills = lesson.drills
+    keys = [len(drill.key_cycle) for drill in drills]
+    slowest = [min(tempo.start for tempo in drill.tempos) for drill in drills]
+    fastest = [max(tempo.end for tempo in drill.tempos) for drill in drills]
+    assert 6 <= len(drills) <= 12 and lesson.note and course.drills == len(drills)
+    assert len({drill.title for drill in drills}) == len(drills)
+    assert keys[0] == min(keys) and keys[-1] >= max(keys[: len(keys) // 2])
+    assert fastest[-1] > fastest[0] and slowest[0] == min(slowest)
+    plain = ("roots", "phrases")
+    assert drills[0].line.kind in plain and drills[0].line.range.high.midi <= FIRST_POSITION
+
+
+def test_there_are_three_courses():
+    """Two-fives, a blues and call and response, and in the two-fives the order of the trade:
+    roots, guide tones, arpeggios, enclosures (common practice)."""
+    assert len(COURSES) >= 3
+    kinds = [drill.line.kind for drill in load("first-term-of-two-fives").drills]
+    order = ["roots", "guide tones", "arpeggio", "enclosure"]
+    assert [kinds.index(kind) for kind in order] == sorted(map(kinds.index, order))
+    calls = {drill.gaps.call for drill in load("ear-first").drills}
+    assert calls == {1, 2, 4}
+    assert {drill.line.kind for drill in load("ear-first").drills} == {"phrases", "riff"}
+
+
+def test_first_position_presets_stay_there():
+    """Each of their lines can be played in half and first position, by Simandl's table."""
+    from drillgen.arrange import arrange
+    from drillgen.chart import charts
+    from drillgen.sheet.review import review
+
+    table = DATA / "simandl_positions.csv"
+    with table.open(encoding="utf-8", newline="") as file:
+        rows = [row for row in csv.DictReader(file) if row["position"] in ("half", "I")]
+    highest = max(Pitch.parse(row["note4_sounding"]).midi for row in rows)
+    assert highest == FIRST_POSITION
+    for preset in (each for each in PRESETS if each.group == "first-position"):
+        drill = read_drill(preset.name)
+        for chart in charts(drill)[:1]:
+            notes = arrange(chart).part("line").notes
+            assert notes and all(28 <= note.pitch.midi <= highest for note in notes)
+        positions = re.findall(r"\[(half|[IVX-]+)\]", "\n".join(review(drill)))
+        assert positions and set(positions) <= {"half", "I"}

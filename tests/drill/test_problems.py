@@ -205,3 +205,46 @@ def test_a_new_feel_is_a_new_file(read, monkeypatch, tmp_path):
     assert read(OK + "feel: my own\n").meter.text == "4/4"
     with pytest.raises(DrillError, match="jazz waltz has no player in 4/4 yet; allowed: 3/4"):
         read(OK + "feel: jazz waltz\nmeter: 4/4\n")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "just some words\nand more of them\n",
+        "- eggs\n- milk\n",
+        "from: the office\nto: everybody\nsubject: the heating\n",
+        '{"name": "x", "version": 1, "dependencies": {}}',
+        "title: a letter\ndate: today\nsigned: me\n",
+    ],
+)
+def test_what_is_no_drill_at_all_gets_one_message(read, text):
+    """A file of another sort is told what a drill looks like, once, and not a line each."""
+    with pytest.raises(DrillError, match=r"is no drill; .*progression: ii7") as caught:
+        read(text)
+    assert len(caught.value.problems) == 1
+
+
+@pytest.mark.parametrize("text", ["progresion: ii7\ntempoo: 3\n", "chords: ii7\ntempo: 60\n"])
+def test_a_drill_with_slips_of_the_pen_is_still_one(read, text):
+    """What looks like a drill gets each of its problems, with the nearest key."""
+    with pytest.raises(DrillError) as caught:
+        read(text)
+    assert len(caught.value.problems) >= 2
+
+
+@pytest.mark.parametrize(
+    ("text", "forms"),
+    [
+        ("gaps: call", ("1 to 64 bars", "none", "{call: 4, response: 4}")),
+        ("gaps: 0", ("1 to 64 bars", "none", "{call: 4, response: 4}")),
+        ("gaps: [4]", ("1 to 64 bars", "none", "{call: 4, response: 4}")),
+        ("drop_outs: 2", ("3 to 64 bars", "none", "{every: 8, bars: 2}")),
+        ("drop_outs: often", ("3 to 64 bars", "none", "{every: 8, bars: 2}")),
+    ],
+)
+def test_every_form_that_is_allowed_is_said(read, text, forms):
+    """A value that is written in several ways is told all of them (the README's table)."""
+    with pytest.raises(DrillError) as caught:
+        read(f"progression: ii7\n{text}\n")
+    [problem] = caught.value.problems
+    assert all(form in problem.allowed for form in forms)
