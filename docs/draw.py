@@ -7,6 +7,7 @@ MIDI file with the band, into `docs/lines/`, and the page shows both under the l
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import verovio
@@ -14,13 +15,15 @@ from ruamel.yaml import YAML
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
-from drillgen.drill.instruments import written_octaves
+from drillgen.drill.models import SheetSpec
 from drillgen.drill.reader import drill_of
 from drillgen.midi import midi_file
 from drillgen.performance import perform
 from drillgen.score import Score
+from drillgen.sheet.compose import Wanted, compose
+from drillgen.sheet.directions import Marks
 from drillgen.sheet.musicxml import Heading, musicxml
-from drillgen.sheet.staff import measures
+from drillgen.sheet.reader import reader_of
 
 PAGE = Path(__file__).parent / "lines.md"
 FOLDER = Path(__file__).parent / "lines"
@@ -80,11 +83,16 @@ def notation(score: Score) -> str:
     """The first key's calls (or all its bars), with what each note is for under it."""
     line = score.part("line")
     assert line is not None
-    bars = [bar for bar in score.chart.bars if bar.role in ("call", "play") and bar.key_number == 0]
-    octaves = written_octaves(line.instrument)
-    found = measures(score.chart, line.notes, bars, octaves)
-    heading = Heading(score.chart.drill.title, "", octaves=octaves, marks=True)
-    return musicxml(heading, found, score.chart.drill.meter)
+    reader = reader_of(SheetSpec(), line.instrument)
+    wanted = Wanted(reader, line=True, chords=True, degrees=True)
+    music = next(compose(score, wanted, "")).music
+    calls = tuple(
+        replace(bar, marks=Marks())
+        for bar in music.printed
+        if bar.measure.place.pickup or bar.measure.place.bar.role in ("call", "play")
+    )
+    heading = Heading(score.chart.drill.title, "", reader.clef, reader.written)
+    return musicxml(heading, [replace(music, printed=calls)])
 
 
 if __name__ == "__main__":

@@ -32,13 +32,15 @@ class Solution:
     fingered: tuple[Fingered, ...]
 
 
-def solutions(chart: Chart, line: Part | None) -> tuple[Solution, ...]:
-    """The fingerings that a drill asks for; none where it asks for none.
+def solutions(
+    chart: Chart, line: Part | None, wanted: Fingering | None = None
+) -> tuple[Solution, ...]:
+    """The fingerings that a drill asks for, or those `wanted`; none where it asks for none.
 
     Each pass is fingered by itself.  Raises FingeringError, naming bar and note, for what cannot
     be played, and for a reader who plays no bass.
     """
-    wanted = chart.drill.sheet.fingering
+    wanted = wanted or chart.drill.sheet.fingering
     if wanted is None or line is None:
         return ()
     board = fretboard(chart.drill.sheet.instrument or line.instrument, wanted)

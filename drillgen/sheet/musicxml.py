@@ -1,210 +1,227 @@
-"""MusicXML 4.0 (W3C): a staff as notation programs read it.
+"""MusicXML 4.0 (W3C): a sheet as notation programs read it.
 
-One part, bars in `staff.py`'s order.  Element order follows the schema.  The transposition of an
-instrument that is written an octave above its sound is stated in `<transpose>`.
+One part; element order follows the schema.  How an instrument is written is said in `<transpose>`.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from xml.etree import ElementTree as ET
 
-from drillgen.chart import Span
-from drillgen.drill.meter import Meter
-from drillgen.sheet.staff import Measure, Sign, beams
-from drillgen.sheet.values import TRIPLET
-from drillgen.theory.chords import Chord
-from drillgen.theory.keys import Key
-from drillgen.theory.pitch import Name, Pitch
+from drillgen.drill.instruments import Transposition
+from drillgen.sheet.directions import Marks
+from drillgen.sheet.elements import text
+from drillgen.sheet.harmony import harmony
+from drillgen.sheet.marks_xml import marks_over
+from drillgen.sheet.notation import DIVISIONS, Style, bar_rest, note_on_staff, note_on_tablature
+from drillgen.sheet.staff import Measure
+from drillgen.theory.pitch import MAJOR_FIFTHS, Pitch
 
-DIVISIONS = 24  # of a quarter note: holds 32nds and eighth triplets exactly
 _DOCTYPE = (
     '<?xml version="1.0" encoding="UTF-8"?>\n'
     '<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" '
     '"http://www.musicxml.org/dtds/partwise.dtd">\n'
 )
-_DEGREES = re.compile(r"[b#]*\d+( [b#]*\d+)*")
-_SIGNS = {-2: "flat-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}
 _CLEFS = {"bass": ("F", 4), "treble": ("G", 2), "alto": ("C", 3), "tenor": ("C", 4)}
 
 
 @dataclass(frozen=True, slots=True)
 class Heading:
-    """What stands over a staff, and how it is read."""
+    """What stands over a sheet, and how it is read."""
 
     title: str
-    part: str  # the instrument's name
-    clef: str = "bass"
-    octaves: int = 0  # how much higher it is written than it sounds
-    marks: bool = False  # print each note's degree (3, b7, …) under the staff
+    part: str  # who reads it
+    clef: str
+    written: Transposition = field(default_factory=Transposition)
+    strings: tuple[Pitch, ...] = ()  # of a tablature, low to high, as they sound
+    credits: tuple[tuple[str, str], ...] = ()  # type ("subtitle", "facts", …) and words
+    facts: tuple[tuple[str, str], ...] = ()  # name and value, for programs: ("seed", "5")
 
 
-def musicxml(heading: Heading, measures: Sequence[Measure], meter: Meter) -> str:
-    """The text of a MusicXML file."""
+@dataclass(frozen=True, slots=True)
+class Printed:
+    """A bar and what stands over it."""
+
+    measure: Measure
+    marks: Marks
+
+
+@dataclass(frozen=True, slots=True)
+class KeyMusic:
+    """The bars of one key, and the style of its notes."""
+
+    printed: tuple[Printed, ...]
+    style: Style
+
+
+def musicxml(heading: Heading, keys: Sequence[KeyMusic]) -> str:
+    """The text of a MusicXML file: the bars of each key, one key after another."""
     root = ET.Element("score-partwise", version="4.0")
-    work = ET.SubElement(root, "work")
-    _text(work, "work-title", heading.title)
-    identification = ET.SubElement(root, "identification")
-    _text(ET.SubElement(identification, "encoding"), "software", "drillgen")
+    text(ET.SubElement(root, "work"), "work-title", heading.title)
+    _identification(root, heading)
+    for kind, words in heading.credits:
+        credit = ET.SubElement(root, "credit", page="1")
+        text(credit, "credit-type", kind)
+        text(credit, "credit-words", words)
     part = ET.SubElement(ET.SubElement(root, "part-list"), "score-part", id="P1")
-    _text(part, "part-name", heading.part)
+    text(part, "part-name", heading.part)
     body = ET.SubElement(root, "part", id="P1")
-    before: Measure | None = None
-    for number, measure in enumerate(measures, start=1):
-        _measure(body, number, measure, before, heading, meter)
-        before = measure
+    bars = _Bars(body, heading)
+    for key in keys:
+        for index, each in enumerate(key.printed):
+            bars.add(each, key.style, begins_key=index == 0)
     ET.indent(root)
     return _DOCTYPE + ET.tostring(root, encoding="unicode") + "\n"
 
 
-def _text(parent: ET.Element, tag: str, content: object, **attributes: str) -> ET.Element:
-    element = ET.SubElement(parent, tag, attributes)
-    element.text = str(content)
-    return element
+def _identification(root: ET.Element, heading: Heading) -> None:
+    identification = ET.SubElement(root, "identification")
+    text(ET.SubElement(identification, "encoding"), "software", "drillgen")
+    if heading.facts:
+        fields = ET.SubElement(identification, "miscellaneous")
+        for name, value in heading.facts:
+            text(fields, "miscellaneous-field", value, {"name": name})
 
 
-def _measure(
-    body: ET.Element,
-    number: int,
-    measure: Measure,
-    before: Measure | None,
-    heading: Heading,
-    meter: Meter,
-) -> None:
-    identity = f"b{measure.bar.number}"
-    element = ET.SubElement(body, "measure", number=str(number), id=identity)
-    if before is None or before.key_fifths != measure.key_fifths:
-        _attributes(element, measure, before, heading, meter)
-    spans = list(measure.spans)
-    for index, sign in enumerate(measure.signs):
-        place = measure.bar.start + sign.piece.start
-        while spans and spans[0].start < place + sign.piece.length:
-            _harmony(element, spans.pop(0), place)
-        _notes(element, sign, f"{identity}n{index}", heading)
+@dataclass(slots=True)
+class _Bars:
+    """Writes one bar after another; remembers what is in force."""
+
+    body: ET.Element
+    heading: Heading
+    number: int = 0  # of the last bar as readers count: a pick-up has none
+    before: Measure | None = None
+
+    def add(self, printed: Printed, style: Style, *, begins_key: bool) -> None:
+        measure, place = printed.measure, printed.measure.place
+        self.number += 0 if place.pickup else 1
+        element = ET.SubElement(self.body, "measure", number=str(self.number), id=place.id)
+        if place.pickup or not place.whole:
+            element.set("implicit", "yes")
+        if place.new_system or (begins_key and self.before is not None):
+            ET.SubElement(element, "print", {"new-system": "yes"})
+        self._attributes(element, measure)
+        if place.opens_repeat:
+            barline = ET.SubElement(element, "barline", location="left")
+            text(barline, "bar-style", "heavy-light")
+            ET.SubElement(barline, "repeat", direction="forward")
+        marks_over(element, printed.marks, _divisions(measure))
+        _music(element, measure, style)
+        _right_barline(element, measure)
+        self.before = measure
+
+    def _attributes(self, element: ET.Element, measure: Measure) -> None:
+        first = self.before is None
+        changed = first or (self.before is not None and self.before.key != measure.key)
+        slashed = self._slashes(measure)
+        if not changed and not slashed:
+            return
+        attributes = ET.SubElement(element, "attributes")
+        if first:
+            text(attributes, "divisions", DIVISIONS)
+        if changed:
+            signature = ET.SubElement(attributes, "key")
+            text(signature, "fifths", measure.key.signature)
+            text(signature, "mode", measure.key.mode)
+        if first:
+            _opening(attributes, measure, self.heading)
+        if slashed:
+            style = ET.SubElement(attributes, "measure-style")
+            ET.SubElement(style, "slash", {"type": slashed, "use-stems": "no"})
+
+    def _slashes(self, measure: Measure) -> str:
+        """Where slashes begin ("start"), and the first bar that has them no more ("stop")."""
+        now = is_slashed(measure)
+        then = self.before is not None and is_slashed(self.before)
+        return "" if now == then else "start" if now else "stop"
 
 
-def _attributes(
-    element: ET.Element, measure: Measure, before: Measure | None, heading: Heading, meter: Meter
-) -> None:
-    attributes = ET.SubElement(element, "attributes")
-    if before is None:
-        _text(attributes, "divisions", DIVISIONS)
-    key: Key = measure.bar.key
-    signature = ET.SubElement(attributes, "key")
-    _text(signature, "fifths", measure.key_fifths)
-    _text(signature, "mode", key.mode)
-    if before is not None:
-        return
+def is_slashed(measure: Measure) -> bool:
+    """Whether a whole bar is one of slashes."""
+    return measure.filling == "slashes" and not measure.signs
+
+
+def _opening(attributes: ET.Element, measure: Measure, heading: Heading) -> None:
     time = ET.SubElement(attributes, "time")
-    _text(time, "beats", meter.upper)
-    _text(time, "beat-type", meter.unit)
+    text(time, "beats", measure.meter.upper)
+    text(time, "beat-type", measure.meter.unit)
+    tablature = bool(heading.strings)
+    if tablature:
+        text(attributes, "staves", 2)
     sign, line = _CLEFS[heading.clef]
-    clef = ET.SubElement(attributes, "clef")
-    _text(clef, "sign", sign)
-    _text(clef, "line", line)
-    if heading.octaves:
-        transpose = ET.SubElement(attributes, "transpose")
-        _text(transpose, "diatonic", 0)
-        _text(transpose, "chromatic", 0)
-        _text(transpose, "octave-change", -heading.octaves)
+    clef = ET.SubElement(attributes, "clef", {"number": "1"} if tablature else {})
+    text(clef, "sign", sign)
+    text(clef, "line", line)
+    if tablature:
+        _tablature(attributes, heading)
+    _transpose(attributes, heading.written)
 
 
-def _harmony(element: ET.Element, span: Span, place: object) -> None:
-    offset = round((span.start - place) * DIVISIONS)  # type: ignore[operator]
-    harmony = ET.SubElement(element, "harmony")
-    if span.chord is None:
-        root = ET.SubElement(harmony, "root")
-        _text(root, "root-step", "C", text="")
-        _text(harmony, "kind", "none", text="N.C.")
-    else:
-        _chord(harmony, span.chord)
-    if offset > 0:
-        _text(harmony, "offset", offset)
+def _tablature(attributes: ET.Element, heading: Heading) -> None:
+    clef = ET.SubElement(attributes, "clef", number="2")
+    text(clef, "sign", "TAB")
+    text(clef, "line", len(heading.strings) // 2 + 1)
+    details = ET.SubElement(attributes, "staff-details", number="2")
+    text(details, "staff-lines", len(heading.strings))
+    for line, string in enumerate(heading.strings, start=1):
+        tuning = ET.SubElement(details, "staff-tuning", line=str(line))
+        text(tuning, "tuning-step", string.name.letter)
+        if string.name.alter:
+            text(tuning, "tuning-alter", string.name.alter)
+        text(tuning, "tuning-octave", string.octave)
 
 
-def _chord(harmony: ET.Element, chord: Chord) -> None:
-    _name(ET.SubElement(harmony, "root"), "root", chord.root)
-    pretty = chord.symbol.replace("b", "♭").replace("#", "♯")
-    _text(harmony, "kind", chord.kind, text=pretty)
-    if chord.bass is not None:
-        _name(ET.SubElement(harmony, "bass"), "bass", chord.bass)
-    for change in chord.alterations:
-        degree = ET.SubElement(harmony, "degree", {"print-object": "no"})
-        _text(degree, "degree-value", change.degree.number)
-        _text(degree, "degree-alter", change.musicxml_alter)
-        _text(degree, "degree-type", change.action)
-
-
-def _name(element: ET.Element, prefix: str, name: Name) -> None:
-    _text(element, f"{prefix}-step", name.letter)
-    if name.alter:
-        _text(element, f"{prefix}-alter", name.alter)
-
-
-def _notes(element: ET.Element, sign: Sign, identity: str, heading: Heading) -> None:
-    if not sign.pitches:
-        note = ET.SubElement(element, "note", id=identity)
-        whole = sign.piece.value == "whole" and sign.piece.start == 0
-        ET.SubElement(note, "rest", {"measure": "yes"} if whole else {})
-        _duration(note, sign)
-        if not whole:
-            _value(note, sign)
+def _transpose(attributes: ET.Element, written: Transposition) -> None:
+    """From what is written to what sounds."""
+    if not written.semitones:
         return
-    for index, pitch in enumerate(sign.pitches):
-        suffix = f"c{index}" if index else ""
-        note = ET.SubElement(element, "note", id=identity + suffix)
-        if index:
-            ET.SubElement(note, "chord")
-        _pitched(note, sign, index, pitch, heading)
+    octaves, semitones = divmod(written.semitones, 12)
+    transpose = ET.SubElement(attributes, "transpose")
+    text(transpose, "diatonic", -MAJOR_FIFTHS.index(written.fifths))
+    text(transpose, "chromatic", -semitones)
+    if octaves:
+        text(transpose, "octave-change", -octaves)
 
 
-def _pitched(note: ET.Element, sign: Sign, index: int, pitch: Pitch, heading: Heading) -> None:
-    element = ET.SubElement(note, "pitch")
-    _text(element, "step", pitch.name.letter)
-    if pitch.name.alter:
-        _text(element, "alter", pitch.name.alter)
-    _text(element, "octave", pitch.octave)
-    _duration(note, sign)
-    for tied, kind in ((sign.tied_from, "stop"), (sign.tied_on, "start")):
-        if tied:
-            ET.SubElement(note, "tie", type=kind)
-    _value(note, sign, index)
-    if index == 0 and sign.beam:
-        for level in range(1, beams(sign) + 1):
-            _text(note, "beam", sign.beam, number=str(level))
-    _notations(note, sign, index)
-    if index == 0 and heading.marks and _DEGREES.fullmatch(sign.mark):
-        lyric = ET.SubElement(note, "lyric", number="1")
-        _text(lyric, "text", sign.mark.replace("b", "♭").replace("#", "♯"))
+def _divisions(measure: Measure) -> int:
+    """How long a measure is."""
+    return round((measure.place.end - measure.place.start) * DIVISIONS)
 
 
-def _duration(note: ET.Element, sign: Sign) -> None:
-    _text(note, "duration", round(sign.piece.length * DIVISIONS))
+def _music(element: ET.Element, measure: Measure, style: Style) -> None:
+    place, spans = measure.place, list(measure.spans)
+    length = _divisions(measure)
+    if not measure.signs:
+        for span in spans:
+            harmony(element, span, round((span.start - place.start) * DIVISIONS))
+        bar_rest(element, length, f"{place.id}n0", style, held=place.held)
+    for index, sign in enumerate(measure.signs):
+        here = place.bar.start + sign.piece.start
+        while spans and spans[0].start < here + sign.piece.length:
+            harmony(element, span := spans.pop(0), round((span.start - here) * DIVISIONS))
+        note_on_staff(element, sign, f"{place.id}n{index}", style)
+    if style.staves > 1:
+        _second_staff(element, measure, length, style)
 
 
-def _value(note: ET.Element, sign: Sign, index: int = 0) -> None:
-    _text(note, "type", sign.piece.value)
-    for _ in range(sign.piece.dots):
-        ET.SubElement(note, "dot")
-    if index < len(sign.shown) and sign.shown[index].alter is not None:
-        shown = sign.shown[index]
-        attributes = {"cautionary": "yes", "parentheses": "yes"} if shown.courtesy else {}
-        _text(note, "accidental", _SIGNS[shown.alter or 0], **attributes)
-    if sign.piece.triplet:
-        modification = ET.SubElement(note, "time-modification")
-        _text(modification, "actual-notes", TRIPLET[0])
-        _text(modification, "normal-notes", TRIPLET[1])
+def _second_staff(element: ET.Element, measure: Measure, length: int, style: Style) -> None:
+    text(ET.SubElement(element, "backup"), "duration", length)
+    for index, sign in enumerate(measure.signs):
+        note_on_tablature(element, sign, f"{measure.place.id}n{index}", style)
+    if not measure.signs:
+        note = ET.SubElement(element, "note", {"print-object": "no"})
+        ET.SubElement(note, "rest", measure="yes")
+        text(note, "duration", length)
+        text(note, "voice", 5)
+        text(note, "staff", 2)
 
 
-def _notations(note: ET.Element, sign: Sign, index: int) -> None:
-    tied = [kind for on, kind in ((sign.tied_from, "stop"), (sign.tied_on, "start")) if on]
-    bracket = sign.triplet if index == 0 else ""
-    if not tied and not bracket:
+def _right_barline(element: ET.Element, measure: Measure) -> None:
+    place = measure.place
+    if not place.barline and not place.times:
         return
-    notations = ET.SubElement(note, "notations")
-    for kind in tied:
-        ET.SubElement(notations, "tied", type=kind)
-    if bracket:
-        ET.SubElement(notations, "tuplet", type=bracket)
+    barline = ET.SubElement(element, "barline", location="right")
+    text(barline, "bar-style", "light-heavy" if place.times else place.barline)
+    if place.times:
+        ET.SubElement(barline, "repeat", direction="backward", times=str(place.times))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from drillgen.chart import charts
+from drillgen.chart import Chart, charts
 from drillgen.drill.models import Drill
 from drillgen.listing import listing
 
@@ -14,8 +14,16 @@ def review(drill: Drill) -> Iterator[str]:
     for chart in charts(drill):
         yield listing(chart)
         if drill.sheet.fingering is not None:
-            from drillgen.lines import line
-            from drillgen.sheet.hands import in_words, solutions
+            yield from _fingerings(chart)
 
-            found = solutions(chart, line(chart))
-            yield from ("\n".join(in_words(chart, each)) for each in found)
+
+def _fingerings(chart: Chart) -> Iterator[str]:
+    from drillgen.lines import line
+    from drillgen.sheet.hands import in_words, solutions
+    from drillgen.sheet.reader import read_by, reader_of
+
+    part = line(chart)
+    if part is not None:
+        reader = reader_of(chart.drill.sheet, part.instrument)
+        found = solutions(chart, read_by(chart, part, reader))
+        yield from ("\n".join(in_words(chart, each)) for each in found)

@@ -1,15 +1,18 @@
 """Written note values: how a length in a bar is divided so that a reader sees the beats.
 
-Common practice (music engraving): a note that hides the middle of a bar of four, or begins off the
-beat and runs over the next beat, is tied there; quarter-half-quarter, eighth-quarter-eighth, and
-values that begin a bar or its half, are written plainly.  A five-four bar is three and two.
+Common practice (music engraving; as in E. Gould, "Behind Bars", 2011, from memory): a note that
+hides the middle of a bar of four, or begins off the beat and runs over the next beat, is tied
+there; quarter-half-quarter, eighth-quarter-eighth, and values that begin a bar or its half, are
+written plainly.  A five-four bar is three and two.  Rests are stricter: each beat is seen, none is
+dotted in simple time, and two beats are one rest only in their own half of a bar.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 
 from drillgen.drill.meter import Meter
 
@@ -23,11 +26,14 @@ VALUES: dict[Fraction, tuple[str, int]] = {
     Fraction(1): ("quarter", 0),
     Fraction(3, 4): ("eighth", 1),
     Fraction(1, 2): ("eighth", 0),
+    Fraction(3, 8): ("16th", 1),
     Fraction(1, 4): ("16th", 0),
     Fraction(1, 8): ("32nd", 0),
+    Fraction(1, 16): ("64th", 0),
 }
 # In a triplet three stand for two: the written value is half as long again.
 TRIPLET = (3, 2)
+_TRIPLET = Fraction(*TRIPLET)
 # Where a meter's groups begin, in quarter notes.
 GROUPS: dict[str, tuple[Fraction, ...]] = {
     "4/4": (Fraction(0), Fraction(2)),
@@ -35,6 +41,13 @@ GROUPS: dict[str, tuple[Fraction, ...]] = {
     "12/8": (Fraction(0), Fraction(3)),
     "6/8": (Fraction(0), Fraction(3, 2)),
 }
+# Where one rest may stand for two beats, in quarter notes.
+_HALVES: dict[str, tuple[Fraction, ...]] = {
+    "4/4": (Fraction(0), Fraction(2)),
+    "5/4": (Fraction(3),),
+    "12/8": (Fraction(0), Fraction(3)),
+}
+_HALF = Fraction(1, 2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,47 +60,112 @@ class Piece:
     dots: int
     triplet: bool
 
-
-def pieces(start: Fraction, length: Fraction, meter: Meter) -> Iterator[Piece]:
-    """A note or rest inside one bar as the values that write it, from left to right."""
-    end = start + length
-    while start < end:
-        reach = _reach(start, end, meter)
-        yield _piece(start, reach - start)
-        start = reach
+    @property
+    def end(self) -> Fraction:
+        return self.start + self.length
 
 
-def _piece(start: Fraction, length: Fraction) -> Piece:
-    if length in VALUES:
-        value, dots = VALUES[length]
-        return Piece(start, length, value, dots, triplet=False)
-    value, dots = VALUES[length * TRIPLET[0] / TRIPLET[1]]
-    return Piece(start, length, value, dots, triplet=True)
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A stretch of a bar that is divided in threes: a beat, half a beat, or two beats."""
+
+    start: Fraction  # quarter notes from the barline
+    end: Fraction
 
 
-def _reach(start: Fraction, end: Fraction, meter: Meter) -> Fraction:
+def windows(points: Sequence[Fraction], meter: Meter) -> tuple[Window, ...]:
+    """The triplets of a bar, from the places (quarter notes) where its notes begin and end."""
+    found: list[Window] = []
+    place = Fraction(0)
+    while place < meter.bar:
+        width = next((w for w in _widths(place, meter) if _in_threes(points, place, w)), None)
+        if width:
+            found.append(Window(place, place + width))
+        place += width or _HALF
+    return tuple(found)
+
+
+def _widths(place: Fraction, meter: Meter) -> Iterator[Fraction]:
+    """How long a triplet that begins here may be; two beats only in their half of the bar."""
+    room = meter.bar - place
+    if place % 2 == 0 and room >= 2 and meter.unit == 4:
+        yield Fraction(2)
+    if place % 1 == 0 and room >= 1:
+        yield Fraction(1)
+    yield _HALF
+
+
+def _in_threes(points: Sequence[Fraction], start: Fraction, width: Fraction) -> bool:
+    inside = [(point - start) / width for point in points if start < point < start + width]
+    thirds = any(share in (Fraction(1, 3), Fraction(2, 3)) for share in inside)
+    whole = all(3 * share % 1 == 0 for share in inside)
+    sixths = width == 1 and all(6 * share % 1 == 0 and share != _HALF for share in inside)
+    return thirds and (whole or sixths)
+
+
+def pieces(
+    start: Fraction, length: Fraction, meter: Meter, triplets: Sequence[Window] = ()
+) -> Iterator[Piece]:
+    """A note inside one bar as the values that write it, from left to right, tied together."""
+    for begin, end, window in _cut(start, start + length, triplets):
+        place = begin
+        while place < end:
+            whole = window is not None and _written(end - place, window) is not None
+            reach = end if whole else _reach(place, end, meter, window)
+            yield _piece(place, reach - place, window)
+            place = reach
+
+
+def rests(
+    start: Fraction, length: Fraction, meter: Meter, triplets: Sequence[Window] = ()
+) -> Iterator[Piece]:
+    """A silence inside one bar as the rests that write it, from left to right."""
+    for begin, end, window in _cut(start, start + length, triplets):
+        place = begin
+        while place < end:
+            fits = (v for v in _rest_values(place, meter, window) if place + v <= end)
+            value = next(fits, end - place)
+            yield _piece(place, value, window)
+            place += value
+
+
+def _cut(
+    start: Fraction, end: Fraction, triplets: Sequence[Window]
+) -> Iterator[tuple[Fraction, Fraction, Window | None]]:
+    """A length cut at the edges of the triplets that it is divided by.
+
+    A triplet that it fills is none: nothing divides it there.
+    """
+    divided = [t for t in triplets if t.start < end and start < t.end]
+    divided = [t for t in divided if not (start <= t.start and t.end <= end)]
+    edges = sorted({start, end, *(e for t in divided for e in (t.start, t.end) if start < e < end)})
+    for begin, stop in pairwise(edges):
+        inside = (t for t in divided if t.start <= begin and stop <= t.end)
+        yield begin, stop, next(inside, None)
+
+
+def _written(length: Fraction, window: Window | None) -> Fraction | None:
+    """The plain value that writes a length; None where there is none."""
+    value = length * _TRIPLET if window else length
+    return value if value in VALUES else None
+
+
+def _piece(start: Fraction, length: Fraction, window: Window | None) -> Piece:
+    value, dots = VALUES[_written(length, window) or length]
+    return Piece(start, length, value, dots, triplet=window is not None)
+
+
+def _reach(start: Fraction, end: Fraction, meter: Meter, window: Window | None) -> Fraction:
     """How far the next value may go."""
-    stops = sorted({end, *_barriers(start, end, meter)})
-    first = stops[0]
-    for stop in stops:
-        if _writable(start, stop - start, meter):
-            first = stop
-        if stop in _barriers(start, end, meter):
-            break
-    return first if _writable(start, first - start, meter) else _largest(start, first, meter)
-
-
-def _writable(start: Fraction, length: Fraction, meter: Meter) -> bool:
-    if length in VALUES:
-        return True
-    into = start % meter.beat
-    return length * Fraction(*TRIPLET) in VALUES and into + length <= meter.beat
-
-
-def _largest(start: Fraction, end: Fraction, meter: Meter) -> Fraction:
-    """The furthest place that one value reaches."""
-    fits = [value for value in VALUES if value <= end - start]
-    return start + max(fits, default=end - start)
+    barriers = _barriers(start, end, meter)
+    first = min({end, *barriers})
+    if _written(first - start, window):
+        return first
+    beat = first // meter.beat * meter.beat
+    if start < beat < first and _written(beat - start, window):
+        return beat
+    fits = (value for value in VALUES if value <= first - start)
+    return start + next(fits, first - start)
 
 
 def _barriers(start: Fraction, end: Fraction, meter: Meter) -> set[Fraction]:
@@ -110,3 +188,20 @@ def _barriers(start: Fraction, end: Fraction, meter: Meter) -> set[Fraction]:
 def _plain_from_the_bar(end: Fraction, meter: Meter) -> bool:
     """Dotted halves may begin a bar of four or five."""
     return meter.text in ("4/4", "5/4") and end == Fraction(3)
+
+
+def _rest_values(place: Fraction, meter: Meter, window: Window | None) -> Iterator[Fraction]:
+    """The rests that may begin at a place, in quarter notes, the longest first."""
+    if window:
+        unit = (window.end - window.start) / 3
+        yield from (unit * share for share in (2, 1) if (place - window.start) % unit == 0)
+        yield from (unit / 2, unit / 4)
+        return
+    into = place % meter.beat
+    if place in _HALVES.get(meter.text, ()):
+        yield 2 * meter.beat
+    if into == 0:
+        yield meter.beat
+    if into == 0 and meter.unit == 8:
+        yield Fraction(1)  # the first two eighths of a dotted beat
+    yield from (v for v in VALUES if v <= _HALF and place % v == 0 and v.numerator == 1)

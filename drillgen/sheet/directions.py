@@ -1,0 +1,119 @@
+"""What stands over a staff in words: tempo, key, section, whose turn it is.
+
+Swing eighths are written straight and the mark says how they are played (common practice).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+
+from drillgen.chart import Bar, Chart
+from drillgen.drill.lines import Phrases
+from drillgen.drill.models import Drill
+from drillgen.sheet.elements import pretty
+from drillgen.sheet.layout import Place
+from drillgen.timing import ratio_in
+
+_SWUNG, _STRAIGHT = ("swing", "shuffle"), ("straight",)  # names of feels that say it themselves
+_FINEST = 4  # a swing ratio is marked in quarters: 7:2
+
+
+@dataclass(frozen=True, slots=True)
+class TempoMark:
+    """How fast, and how eighths are played."""
+
+    feel: str  # in words: "Swing", "Bossa nova (straight eighths)"
+    dotted: bool  # the beat is a dotted quarter, else a quarter
+    per_minute: str  # "72", "60, 72, 84" (a track each), "60–100" (climbing)
+    quarters: float  # quarter notes a minute at the beginning
+    swing: tuple[int, int] | None  # the first eighth against the second; None: straight
+
+    @property
+    def pretty(self) -> str:
+        """For people: '♩ = 60, 72, 84'; a dotted quarter is '♩.'."""
+        return f"{'♩.' if self.dotted else '♩'} = {self.per_minute}"
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """What stands over one bar."""
+
+    tempo: TempoMark | None = None
+    key: str = ""
+    rehearsal: str = ""
+    words: str = ""
+    times: int = 0  # how often the repeat that closes here is played
+
+
+def tempo_mark(chart: Chart) -> TempoMark:
+    """The mark at the head of a drill's sheet."""
+    drill = chart.drill
+    ratio = Fraction(ratio_in(chart, chart.bars[0])).limit_denominator(_FINEST)
+    return TempoMark(
+        feel=_feel(drill, ratio > 1),
+        dotted=drill.meter.beat == Fraction(3, 2),
+        per_minute=", ".join(str(tempo).replace("-", "–") for tempo in drill.tempos),
+        quarters=float(drill.tempos[0].start * drill.meter.beat),
+        swing=(ratio.numerator, ratio.denominator) if ratio > 1 else None,
+    )
+
+
+def _feel(drill: Drill, swung: bool) -> str:
+    """The feel's name, and whether its eighths swing where the name alone does not say it."""
+    name = drill.feel[0].upper() + drill.feel[1:]
+    if drill.meter.unit == 8:
+        return name
+    if any(word in drill.feel for word in (_SWUNG if swung else _STRAIGHT)):
+        return name
+    return f"{name} ({'swing' if swung else 'straight'} eighths)"
+
+
+def marks(chart: Chart, place: Place, before: Place | None, key: str, *, heard: bool) -> Marks:
+    """What stands over a bar; `key` names a key that begins here, `heard` says that calls are
+    learned by ear: nothing of them is printed."""
+    words = "" if place.pickup else _words(place.bar, before.bar if before else None, heard)
+    return Marks(key=key, rehearsal=place.rehearsal, words=words, times=place.times)
+
+
+def _words(bar: Bar, before: Bar | None, heard: bool) -> str:
+    """Whose turn it is, at every change."""
+    if bar.tag:
+        return "" if before and before.tag else "tag"
+    if before and (before.role, before.tag) == (bar.role, bar.tag):
+        return ""
+    known = {"response": "your turn"} | ({"call": "listen"} if heard else {})
+    return known.get(bar.role, "")
+
+
+def facts(drill: Drill, mark: TempoMark) -> str:
+    """What the student needs to know before the first bar, on one line."""
+    played = (
+        f"{mark.feel} (eighths long–short)" if mark.swing and "(" not in mark.feel else mark.feel
+    )
+    return " · ".join([played, *_facts(drill)])
+
+
+def _facts(drill: Drill) -> Iterator[str]:
+    if drill.count_in.starting_note:
+        yield "the first note sounds before the count"
+    if drill.count_in.bars:
+        yield f"count-in {_bars(drill.count_in.bars)}"
+    if drill.gaps:
+        yield f"call {_bars(drill.gaps.call)}"
+        yield f"response {_bars(drill.gaps.response)}"
+    if isinstance(drill.line, Phrases):
+        yield f"notes {' '.join(pretty(str(note.degree)) for note in drill.line.notes)}"
+    if drill.passes > 1:
+        yield f"{drill.passes} times in each key"
+    if drill.drop_outs:
+        out = drill.drop_outs
+        yield f"the band is silent in the last {_bars(out.bars)} of every {out.every}"
+    for tempo in drill.tempos:
+        if tempo.step:
+            yield f"tempo {tempo.start:g} to {tempo.end:g}, {tempo.step:+g} each time"
+
+
+def _bars(count: int) -> str:
+    return f"{count} bar" if count == 1 else f"{count} bars"

@@ -1,0 +1,208 @@
+"""The layout of a sheet: which bars are printed, on which systems, between which barlines.
+
+One part a key.  The count-in is left out.  Passes of one key that read alike are printed once,
+between repeats.  A pick-up before a key's first bar stands in a short measure of its own, and the
+bar in which it sounds, at the end of the key before, is shorter by as much (common practice).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from itertools import groupby
+
+from drillgen.chart import Bar, Chart
+from drillgen.score import Note
+from drillgen.sheet.line_breaks import system_starts
+from drillgen.theory.keys import Key
+
+DOUBLE, FINAL = "light-light", "light-heavy"  # MusicXML's names of barlines
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A bar as it stands on the sheet, or a part of one."""
+
+    bar: Bar
+    key: Key  # in which it is read: a pick-up in the key that follows
+    id: str
+    start: Fraction  # quarter notes from the track's start …
+    end: Fraction  # … of what it shows
+    pickup: bool = False  # it stands before the key's first bar
+    new_system: bool = False
+    rehearsal: str = ""  # the letter of a form section
+    barline: str = ""  # at its end
+    opens_repeat: bool = False
+    times: int = 0  # where a repeat closes: how often it is played
+    held: bool = False  # a fermata stands over its last sign
+
+    @property
+    def whole(self) -> bool:
+        return (self.start, self.end) == (self.bar.start, self.bar.end)
+
+
+@dataclass(frozen=True, slots=True)
+class KeyPart:
+    """The music of one key of a track."""
+
+    key: Key
+    places: tuple[Place, ...]
+    shown_in: tuple[tuple[str, str], ...]  # a bar's id, and the id of the place that shows it
+
+
+def by_bar(chart: Chart, notes: Sequence[Note]) -> Mapping[int, tuple[Note, ...]]:
+    """The notes that sound in each bar, by its number, in order."""
+    found: dict[int, list[Note]] = {}
+    for note in sorted(notes, key=lambda note: (note.start, note.pitch.midi)):
+        number = chart.bar_at(note.start).number
+        while number < len(chart.bars) and chart.bars[number].start < note.start + note.duration:
+            found.setdefault(number, []).append(note)
+            number += 1
+    return {number: tuple(sounding) for number, sounding in found.items()}
+
+
+def key_parts(
+    chart: Chart, sounding: Mapping[int, Sequence[Note]], prefix: str = ""
+) -> tuple[KeyPart, ...]:
+    """The parts of a track, in order; `sounding` are the notes to print, by bar.
+
+    `prefix` stands before each id: 'k3' where a drill's tracks are split by key.
+    """
+    printed = [bar for bar in chart.bars if bar.role != "count-in"]
+    keys = [list(bars) for _, bars in groupby(printed, key=lambda bar: bar.key_number)]
+    starts = [_pickup(chart, bars[0], sounding) for bars in keys]
+    ends = [*starts[1:], chart.end]
+    return tuple(
+        _part(chart, bars, sounding, (start, end), prefix)
+        for bars, start, end in zip(keys, starts, ends, strict=True)
+    )
+
+
+def _pickup(chart: Chart, first: Bar, sounding: Mapping[int, Sequence[Note]]) -> Fraction:
+    """Where a key begins: at its first bar, or with the pick-up to it, on a beat if that is free.
+
+    Notes in a count-in or response are a pick-up; in a bar played through, the line says how many.
+    """
+    lead = _lead(chart, first)
+    if not lead or first.number == 0:
+        return first.start
+    notes = sounding.get(first.number - 1, ())
+    own = [note.start for note in notes if note.start >= first.start - lead]
+    if not own:
+        return first.start
+    beat = chart.drill.meter.beat
+    floor = first.start - -((own[0] - first.start) // beat) * beat
+    free = all(note.start + note.duration <= floor for note in notes if note.start < own[0])
+    return floor if free else own[0]
+
+
+def _lead(chart: Chart, first: Bar) -> Fraction:
+    line = chart.drill.line
+    if line is None or first.number == 0:
+        return Fraction(0)
+    waits = chart.bars[first.number - 1].role in ("count-in", "response")
+    return first.length if waits else line.lead(first.length)
+
+
+def _part(
+    chart: Chart,
+    bars: Sequence[Bar],
+    sounding: Mapping[int, Sequence[Note]],
+    shown: tuple[Fraction, Fraction],
+    prefix: str,
+) -> KeyPart:
+    start, end = shown
+    whole = (start, end) == (bars[0].start, bars[-1].end)
+    runs = _runs(bars, sounding) if whole else [[list(bars)]]
+    kept = [bar for run in runs for bar in run[0]]
+    places = list(_places(chart, kept, end, prefix))
+    shown_in = [(place.id, place.id) for place in places]
+    shown_in += _repeat(places, runs, prefix)
+    if start < bars[0].start:
+        pickup = _before(chart, bars[0], start, prefix)
+        places.insert(0, pickup)
+        if pickup.bar.role == "count-in":  # nothing else of it is printed
+            shown_in.insert(0, (pickup.id.removesuffix("p"), pickup.id))
+    return KeyPart(bars[0].key, tuple(places), tuple(shown_in))
+
+
+def _repeat(
+    places: list[Place], runs: Sequence[Sequence[Sequence[Bar]]], prefix: str
+) -> list[tuple[str, str]]:
+    """Puts each pass that is played again between repeats; says what shows the other times."""
+    shown_in, first = [], 0
+    for run in runs:
+        last = first + len(run[0]) - 1
+        if len(run) > 1:
+            places[first] = replace(places[first], opens_repeat=True)
+            places[last] = replace(places[last], times=len(run), barline="")
+            ids = [place.id for place in places[first : last + 1]]
+            again = [[f"{prefix}b{bar.number}" for bar in bars] for bars in run[1:]]
+            shown_in += [pair for bars in again for pair in zip(bars, ids, strict=True)]
+        first = last + 1
+    return shown_in
+
+
+def _runs(bars: Sequence[Bar], sounding: Mapping[int, Sequence[Note]]) -> list[list[list[Bar]]]:
+    """The passes, those that read alike together; a tag and the ending by themselves."""
+    runs: list[list[list[Bar]]] = []
+    before: list[tuple[object, ...]] = []
+    for _, found in groupby(bars, key=lambda bar: (bar.pass_number, *_after(bar))):
+        one = list(found)
+        reads = [_read(bar, sounding.get(bar.number, ())) for bar in one]
+        if runs and reads == before and not any(_after(one[0])):
+            runs[-1].append(one)
+        else:
+            runs.append([one])
+        before = reads
+    return runs
+
+
+def _after(bar: Bar) -> tuple[bool, bool]:
+    """Whether a bar comes after the last pass: in a tag, or in the ending."""
+    return bar.tag, bar.role == "ending"
+
+
+def _read(bar: Bar, notes: Sequence[Note]) -> tuple[object, ...]:
+    """What a reader sees of a bar: role, chords and notes."""
+    chords = tuple((span.start - bar.start, span.duration, span.chord) for span in bar.spans)
+    played = tuple((n.start - bar.start, n.duration, n.pitch, n.mark) for n in notes)
+    return bar.role, bar.section, bar.starts_section, chords, played
+
+
+def _before(chart: Chart, first: Bar, start: Fraction, prefix: str) -> Place:
+    bar = chart.bars[first.number - 1]
+    return Place(bar, first.key, f"{prefix}b{bar.number}p", start, bar.end, pickup=True)
+
+
+def _places(chart: Chart, bars: Sequence[Bar], end: Fraction, prefix: str) -> Iterator[Place]:
+    """The bars in order, each with its system, its letter and its barline."""
+    begins = system_starts(chart.drill, bars)
+    for index, bar in enumerate(bars):
+        last = index == len(bars) - 1
+        yield Place(
+            bar,
+            bar.key,
+            f"{prefix}b{bar.number}",
+            bar.start,
+            min(bar.end, end),
+            new_system=index > 0 and index in begins,
+            rehearsal=_letter(chart, bar),
+            barline=_barline(chart, bar, None if last else bars[index + 1]),
+            held=bar is chart.bars[-1] and bar.role == "ending",
+        )
+
+
+def _letter(chart: Chart, bar: Bar) -> str:
+    """The letter of a section that begins here; a response that repeats its call has none."""
+    gaps = chart.drill.gaps
+    again = gaps is not None and gaps.harmony == "repeats" and bar.role == "response"
+    return bar.section if bar.starts_section and not again else ""
+
+
+def _barline(chart: Chart, bar: Bar, following: Bar | None) -> str:
+    if following is None:
+        return FINAL if bar.number == len(chart.bars) - 1 else DOUBLE
+    ends = bar.pass_number != following.pass_number or _after(bar) != _after(following)
+    return DOUBLE if ends or _letter(chart, following) else ""

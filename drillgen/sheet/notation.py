@@ -1,0 +1,212 @@
+"""Notes, rests and slashes in MusicXML; element order follows the W3C schema."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+from xml.etree.ElementTree import Element, SubElement
+
+from drillgen.score import Note
+from drillgen.sheet.elements import text
+from drillgen.sheet.staff import Sign, rows_of
+from drillgen.sheet.values import TRIPLET
+from drillgen.theory.pitch import Pitch
+
+DIVISIONS = 48  # of a quarter note: holds 64ths and triplets of sixteenths exactly
+_SIGNS = {-2: "flat-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}
+# The middle line of a staff, where slashes lie.
+MIDDLE = {
+    "bass": Pitch.parse("D3"),
+    "treble": Pitch.parse("B4"),
+    "alto": Pitch.parse("C4"),
+    "tenor": Pitch.parse("A3"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A row of text under the staff, a word a note."""
+
+    name: str  # "finger", "string", "position", "degree"
+    texts: Mapping[Note, str]
+
+
+class Fret(NamedTuple):
+    """Where a note lies on a tablature."""
+
+    string: int  # 1 is the highest
+    fret: int  # 0 is open
+
+
+@dataclass(frozen=True, slots=True)
+class Style:
+    """What the notes of a whole sheet have in common."""
+
+    clef: str
+    rows: Sequence[Row] = ()
+    frets: Mapping[Note, Fret] | None = None  # of a tablature under the staff
+
+    @property
+    def staves(self) -> int:
+        return 1 if self.frets is None else 2
+
+
+def note_on_staff(parent: Element, sign: Sign, identity: str, style: Style) -> None:
+    """A sign on the staff: a note or chord with its rows, a rest, or a slash."""
+    if not sign.notes:
+        _silent(parent, sign, identity, style)
+        return
+    for index, pitch in enumerate(sign.pitches):
+        note = SubElement(parent, "note", id=identity + (f"c{index}" if index else ""))
+        if index:
+            SubElement(note, "chord")
+        _pitch(note, pitch)
+        _duration(note, sign)
+        _ties(note, sign)
+        _value(note, sign, style, index)
+        if index == 0:
+            _beams(note, sign)
+        _notations(note, sign, index)
+        if index == 0:
+            _lyrics(note, sign, style.rows)
+
+
+def bar_rest(parent: Element, divisions: int, identity: str, style: Style, *, held: bool) -> None:
+    """A bar of rest, or what stands for a bar of slashes."""
+    note = SubElement(parent, "note", id=identity)
+    SubElement(note, "rest", measure="yes")
+    text(note, "duration", divisions)
+    text(note, "voice", 1)
+    if style.staves > 1:
+        text(note, "staff", 1)
+    if held:
+        SubElement(SubElement(note, "notations"), "fermata")
+
+
+def note_on_tablature(parent: Element, sign: Sign, identity: str, style: Style) -> None:
+    """The same sign on the second staff: strings and frets; rests are not shown there."""
+    if not sign.notes:
+        note = SubElement(parent, "note", {"print-object": "no", "id": f"{identity}t"})
+        SubElement(note, "rest")
+        _tab_value(note, sign)
+        return
+    for index, (played, pitch) in enumerate(zip(sign.notes, sign.pitches, strict=True)):
+        note = SubElement(parent, "note", id=f"{identity}t" + (f"c{index}" if index else ""))
+        if index:
+            SubElement(note, "chord")
+        _pitch(note, pitch)
+        _duration(note, sign)
+        _ties(note, sign)
+        _tab_value(note, sign, timed=False)
+        if style.frets is not None:
+            _fret(note, style.frets[played], sign)
+
+
+def _fret(note: Element, fret: Fret, sign: Sign) -> None:
+    notations = SubElement(note, "notations")
+    _tied(notations, sign)
+    technical = SubElement(notations, "technical")
+    text(technical, "string", fret.string)
+    text(technical, "fret", fret.fret)
+
+
+def _tab_value(note: Element, sign: Sign, *, timed: bool = True) -> None:
+    if timed:
+        _duration(note, sign)
+    text(note, "voice", 5)
+    _length(note, sign)
+    text(note, "stem", "none")
+    text(note, "staff", 2)
+
+
+def _silent(parent: Element, sign: Sign, identity: str, style: Style) -> None:
+    attributes = {"id": identity}
+    attributes |= {"dynamics": "0"} if sign.slash else {}  # it makes no sound
+    attributes |= {"print-object": "no"} if sign.hidden else {}
+    note = SubElement(parent, "note", attributes)
+    if sign.slash:
+        _pitch(note, MIDDLE[style.clef])
+    else:
+        SubElement(note, "rest")
+    _duration(note, sign)
+    _value(note, sign, style)
+    _notations(note, sign, 0)
+
+
+def _pitch(note: Element, pitch: Pitch) -> None:
+    element = SubElement(note, "pitch")
+    text(element, "step", pitch.name.letter)
+    if pitch.name.alter:
+        text(element, "alter", pitch.name.alter)
+    text(element, "octave", pitch.octave)
+
+
+def _duration(note: Element, sign: Sign) -> None:
+    text(note, "duration", round(sign.piece.length * DIVISIONS))
+
+
+def _ties(note: Element, sign: Sign) -> None:
+    for kind in _tie_kinds(sign):
+        SubElement(note, "tie", type=kind)
+
+
+def _tie_kinds(sign: Sign) -> Iterator[str]:
+    if sign.tied_from:
+        yield "stop"
+    if sign.tied_on:
+        yield "start"
+
+
+def _value(note: Element, sign: Sign, style: Style, index: int = 0) -> None:
+    text(note, "voice", 1)
+    _length(note, sign, index)
+    if sign.slash:
+        text(note, "stem", "none")
+        text(note, "notehead", "slash")
+    if style.staves > 1:
+        text(note, "staff", 1)
+
+
+def _length(note: Element, sign: Sign, index: int | None = None) -> None:
+    text(note, "type", sign.piece.value)
+    for _ in range(sign.piece.dots):
+        SubElement(note, "dot")
+    if index is not None and index < len(sign.shown) and sign.shown[index].alter is not None:
+        shown = sign.shown[index]
+        attributes = {"cautionary": "yes", "parentheses": "yes"} if shown.courtesy else {}
+        text(note, "accidental", _SIGNS[shown.alter or 0], attributes)
+    if sign.piece.triplet:
+        modification = SubElement(note, "time-modification")
+        text(modification, "actual-notes", TRIPLET[0])
+        text(modification, "normal-notes", TRIPLET[1])
+
+
+def _beams(note: Element, sign: Sign) -> None:
+    for level, beam in enumerate(sign.beams, start=1):
+        text(note, "beam", beam, {"number": str(level)})
+
+
+def _notations(note: Element, sign: Sign, index: int) -> None:
+    bracket = sign.triplet if index == 0 else ""
+    fermata = sign.fermata and index == 0
+    if not (sign.tied_from or sign.tied_on or bracket or fermata):
+        return
+    notations = SubElement(note, "notations")
+    _tied(notations, sign)
+    if bracket:
+        SubElement(notations, "tuplet", type=bracket)
+    if fermata:
+        SubElement(notations, "fermata")
+
+
+def _tied(notations: Element, sign: Sign) -> None:
+    for kind in _tie_kinds(sign):
+        SubElement(notations, "tied", type=kind)
+
+
+def _lyrics(note: Element, sign: Sign, rows: Sequence[Row]) -> None:
+    for number, row in enumerate(rows, start=1):
+        if words := rows_of(sign, row.texts):
+            lyric = SubElement(note, "lyric", number=str(number), name=row.name)
+            text(lyric, "text", words)

@@ -1,0 +1,99 @@
+"""Sheets as another program reads them: music21 finds what the score has."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from xml.etree import ElementTree as ET
+
+import pytest
+import verovio
+from music21 import key as keys
+
+from drillgen.drill.presets import list_presets
+from tests.sheet.written import chords, expected, heard, preset, read, sheets_of, symbols
+
+PRESETS = [found.name for found in list_presets()]
+
+
+def one_key(name: str) -> int:
+    """Another key for each preset, so that all are met."""
+    return PRESETS.index(name)
+
+
+@pytest.mark.parametrize("name", PRESETS)
+def test_notes_chords_and_signature(name: str) -> None:
+    """In one key of each preset, music21 finds the score's notes as they sound, where and as long
+    as they stand there, the key's signature, and the chords in their order."""
+    score, sheets = preset(name)
+    sheet = sheets.revealed or sheets.handout
+    section = sheet.sections[one_key(name) % len(sheet.sections)]
+    music = read(section.musicxml)
+    notes = expected(score, section)
+    assert notes and heard(music) == notes
+    key = score.chart.bars[section.last_bar].key
+    signature = keys.Key(str(key.tonic).replace("b", "-"), key.mode).sharps  # music21's own table
+    assert [s.sharps for s in music.recurse().getElementsByClass(keys.KeySignature)] == [signature]
+    assert symbols(music) == chords(score, section)
+
+
+# A pick-up of two eighths, and bars that are full of it.
+PICK_UP = {"kind": "written", "notes": "5,:e 6, | 1:q 3 5 3 | 1:h r:q"}
+IN_THREES = {"kind": "written", "notes": "1:qt 3 5 1':h | 5:et 3 1 2:q. 3:e 5:q | 1:q. 2:q 3:q."}
+
+
+@pytest.mark.parametrize(
+    "drill",
+    [
+        {"line": PICK_UP, "gaps": {"call": 2, "response": 2}},
+        {"line": PICK_UP, "gaps": "off", "count_in": 1},
+        {"line": PICK_UP, "gaps": "off", "count_in": 0},
+        {"line": IN_THREES, "gaps": "off", "progression": "I | IV | V"},
+        {"line": "walking", "gaps": "off", "ending": "tag", "progression": "I | IV | V | I | vi7"},
+        {"line": {"kind": "guide tones", "voices": "both", "instrument": "piano"}},
+        {"line": {"kind": "arpeggio", "note": "triplet"}, "meter": "3/4"},
+    ],
+)
+def test_no_time_is_lost_and_no_note(drill: dict[str, object]) -> None:
+    """Pick-ups, triplets over two beats, ties over the middle, two voices, a tag: each note of the
+    score is heard once, and all measures together are as long as the track is from there on."""
+    score, found = sheets_of(
+        **{"progression": "Imaj7 | % | IVmaj7 | %", "key_cycle": ["C", "Ab"], **drill}
+    )
+    chart, part = score.chart, score.part("line")
+    assert part is not None
+    counted = [bar for bar in chart.bars if bar.role == "count-in"]
+    begins = min(part.notes[0].start // 1, counted[-1].end if counted else Fraction(0))
+    wanted = sorted((n.start - begins, n.duration, n.pitch.midi) for n in part.notes)
+    assert heard(read(found.handout.musicxml)) == wanted
+    notes = [
+        n for n in ET.fromstring(found.handout.musicxml).iter("note") if n.find("chord") is None
+    ]
+    assert sum(Fraction(n.findtext("duration", "0")) for n in notes) / 48 == chart.end - begins
+
+
+@pytest.mark.parametrize("name", PRESETS[::4])
+def test_verovio_finds_the_same_notes(name: str) -> None:
+    """A second program, which the sheets are engraved with, has each note where the score has it,
+    an octave higher for a bass (it shows what is written)."""
+    score, sheets = preset(name)
+    sheet = sheets.revealed or sheets.handout
+    section = sheet.sections[one_key(name) % len(sheet.sections)]
+    struck = {
+        note.get("id") or ""
+        for note in ET.fromstring(section.musicxml).iter("note")
+        if note.find("pitch") is not None
+        and note.find("notehead") is None
+        and "stop" not in [tie.get("type") for tie in note.iter("tie")]
+    }
+    toolkit = verovio.toolkit()
+    toolkit.loadData(section.musicxml)
+    toolkit.renderToMIDI()
+    found = [
+        (round(moment["qstamp"] * 48), toolkit.getMIDIValuesForElement(note)["pitch"])
+        for moment in toolkit.renderToTimemap()
+        for note in moment.get("on", [])
+        if note in struck
+    ]
+    up = sheet.heading.written.semitones
+    wanted = [(round(n.start * 48), n.midi + up) for n in expected(score, section)]
+    assert sorted(found) == wanted

@@ -1,0 +1,69 @@
+"""Every sheet is valid MusicXML 4.0 (W3C)."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from drillgen.drill.presets import list_presets
+from tests.sheet.schema import SCHEMA, assert_accepted_by_package, assert_valid
+from tests.sheet.written import preset, sheets_of
+
+PRESETS = [found.name for found in list_presets()]
+FORMS = {"A": "Dm7 | G7 | Cmaj7 | %", "B": "Fm7 | Bb7 | Ebmaj7 | A7b9", "form": "A B A"}
+
+
+@pytest.mark.parametrize("name", PRESETS)
+def test_presets(name: str, tmp_path: Path) -> None:
+    """Each preset's sheet, with its answers; one key of it where only the slower package is."""
+    _, found = preset(name)
+    for sheet in found.all:
+        assert_valid(sheet.musicxml if SCHEMA.is_dir() else sheet.sections[0].musicxml, tmp_path)
+
+
+@pytest.mark.parametrize(
+    "drill",
+    [
+        {"line": {"kind": "arpeggio", "note": "triplet"}, "sheet": {"show": "line"}},
+        {"line": {"kind": "arpeggio", "note": "eighth"}, "meter": "3/4", "sheet": "chords"},
+        {"line": "walking", "meter": "5/4", "progression": "iiø7 | V7alt/3 | imaj7"},
+        {"line": {"kind": "guide tones", "voices": "both"}, "progression": "C6/9 | N.C. | Dm7 G7"},
+        {"progression": FORMS, "line": "walking", "gaps": "off", "ending": "tag", "passes": 2},
+        {"line": "phrases", "sheet": {"responses": "empty", "also_for": ["Bb", "alto"]}},
+        {"line": "roots", "feel": "slow 12/8", "tempo": {"from": 40, "to": 60, "step": 4}},
+        {"line": "arpeggio", "sheet": {"fingering": {"solutions": "two"}}},
+        {"line": {"kind": "roots", "instrument": "electric"}, "sheet": {"tablature": True}},
+        {"line": "roots", "tracks": "per key", "tempo": [60, 72], "ending": "none"},
+        {"line": "off", "band": {"bass": "walking"}, "passes": 3},
+    ],
+)
+def test_whatever_is_asked_for(drill: dict[str, Any], tmp_path: Path) -> None:
+    """Every way of printing, each key by itself and all keys in one file."""
+    _, found = sheets_of(**{"key_cycle": ["Gb", "B", "F#m"], **drill})
+    for sheet in found.all:
+        assert_valid(sheet.musicxml, tmp_path)
+        assert_valid(sheet.sections[-1].musicxml, tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "instead"),
+    [
+        ("<type>whole</type>", "<type>hole</type>"),  # a value that there is not
+        ("<duration>", "<type>whole</type><duration>"),  # order
+        (r"<duration>\d+</duration>", ""),  # what must be there
+        ("<voice>1</voice>", "<part-voice>1</part-voice>"),  # an element that there is not
+        ("<measure ", '<measure width-in-bars="1" '),  # an attribute that there is not
+    ],
+)
+def test_the_check_can_fail(pattern: str, instead: str, tmp_path: Path) -> None:
+    """What is wrong is refused, by the schema and by the package that stands in for it."""
+    _, found = sheets_of(key_cycle="C", line="roots", sheet={"show": "line"}, feel="bossa nova")
+    right = found.handout.sections[0].musicxml
+    wrong = re.sub(pattern, instead, right, count=1)
+    for check in (assert_valid, assert_accepted_by_package):
+        check(right, tmp_path)
+        with pytest.raises(Exception, match=r".*"):  # each has errors of its own
+            check(wrong, tmp_path)

@@ -1,0 +1,112 @@
+"""Drills as sheets, and sheets as music21 reads them."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+from music21 import chord, converter, harmony, note, stream
+
+from drillgen.chart import Span, charts
+from drillgen.drill.lesson import load
+from drillgen.drill.models import Drill
+from drillgen.lines import line
+from drillgen.score import Score
+from drillgen.sheet.sheets import Section, Sheets, sheets
+
+
+def scores(drill: Drill) -> tuple[Score, ...]:
+    """The line of each track, without a band."""
+    parts = ((chart, line(chart)) for chart in charts(drill))
+    return tuple(Score(chart, (part,) if part else ()) for chart, part in parts)
+
+
+def sheets_of(**drill: Any) -> tuple[Score, Sheets]:
+    """The first track's score, and the sheets of a drill given as plain data."""
+    drill.setdefault("progression", "ii7 | V7 | Imaj7 | VI7b9")
+    found = scores(Drill.model_validate(drill))
+    return found[0], sheets(found)
+
+
+@lru_cache(maxsize=256)
+def preset(name: str) -> tuple[Score, Sheets]:
+    found = scores(load(name).drills[0])
+    return found[0], sheets(found)
+
+
+class Heard(NamedTuple):
+    """A note as it sounds."""
+
+    start: Fraction  # quarter notes from where the music read begins
+    duration: Fraction
+    midi: int
+
+
+def read(text: str) -> stream.Score:
+    return converter.parse(text, format="musicxml")
+
+
+def heard(score: stream.Score) -> list[Heard]:
+    """The sounding notes, ties joined; slashes are no notes."""
+    found = []
+    for each in score.toSoundingPitch().stripTies().flatten().notes:
+        if isinstance(each, harmony.ChordSymbol) or _is_slash(each):
+            continue
+        pitches = each.pitches if isinstance(each, chord.Chord | note.Note) else ()
+        found += [
+            Heard(Fraction(each.offset), Fraction(each.quarterLength), pitch.midi)
+            for pitch in pitches
+        ]
+    return sorted(found)
+
+
+def _is_slash(each: note.GeneralNote) -> bool:
+    return isinstance(each, note.Note) and each.notehead == "slash"
+
+
+def expected(score: Score, section: Section) -> list[Heard]:
+    """What the score has in the bars that a section prints, from where it begins."""
+    chart, part = score.chart, score.part("line")
+    assert part is not None
+    pickup = section.bar_ids[0].endswith("p")
+    printed = {int(i.removesuffix("p").removeprefix("b")) for i in section.bar_ids}
+    last = max(printed)
+    notes = [n for n in part.notes if chart.bar_at(n.start).number in printed]
+    following = chart.bars[last + 1] if last + 1 < len(chart.bars) else None
+    if following and following.role == "call" and chart.bars[last].role == "response":
+        notes = [n for n in notes if chart.bar_at(n.start).number < last]  # the next key's pick-up
+    first = chart.bars[min(printed)].start
+    if pickup:
+        first = min(n.start for n in notes) // 1
+    return sorted(Heard(n.start - first, n.duration, n.pitch.midi) for n in notes)
+
+
+def symbols(score: stream.Score) -> list[tuple[str, str]]:
+    """The roots and kinds of the chord symbols in order, each once while it stays."""
+    found: list[tuple[str, str]] = []
+    for each in score.recurse().getElementsByClass(harmony.ChordSymbol):
+        symbol = ("", "none")
+        if not isinstance(each, harmony.NoChord):
+            symbol = (each.root().name.replace("-", "b"), str(each.chordKind))
+        found += [symbol] if found[-1:] != [symbol] else []
+    return found
+
+
+def chords(score: Score, section: Section) -> list[tuple[str, str]]:
+    """The same from the chart, for the bars that a section prints."""
+    found: list[tuple[str, str]] = []
+    for identity in section.bar_ids:
+        if identity.endswith("p"):
+            continue
+        for span in score.chart.bars[int(identity.removeprefix("b"))].spans:
+            symbol = _symbol(span)
+            found += [symbol] if found[-1:] != [symbol] else []
+    return found
+
+
+def _symbol(span: Span) -> tuple[str, str]:
+    if span.chord is None:
+        return "", "none"
+    kind = span.chord.kind  # some of MusicXML's kinds have another name in music21
+    return str(span.chord.root), harmony.CHORD_ALIASES.get(kind, kind)
