@@ -1,152 +1,79 @@
-"""`python -m benchmarks`: measure on this machine and print tables.
+"""`python -m benchmarks [SOUNDFONT …]`: measure on this machine and print tables.
 
-FluidSynth's own command line renders the same MIDI file with the same soundfont in the same run;
-where it is missing, that row says so.  Every figure is the median of several runs.
+Without names: the public-domain bank, the small embedded one and FluidR3, where they are installed.
+FluidSynth's own command line renders the same MIDI files with the same soundfont in the same run;
+where it is missing, there are no ratios.
 """
 
 from __future__ import annotations
 
-import json
 import os
 import platform
 import shutil
-import statistics
 import subprocess
 import sys
 import tempfile
-import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 
-RUNS = 5
-DRILL = """\
-title: Six keys
-progression: ii7 | V7 | Imaj7 | %
-key_cycle: {start: C, move: -2, keys: 6}
-tempo: 72
-band: {drums: brushes, comping: piano, bass: roots}
-line: {kind: guide tones, begin_on: 7}
-gaps: {call: 4, response: 4}
-"""
+from benchmarks.rendering import FIVE, Bench, compare
+from benchmarks.running import RUNS, drillgen, median
+from drillgen.sound.soundfonts import Soundfont, choose, find_soundfonts
+
+_FONTS = ("sf_GMbank", "TimGM6mb", "FluidR3_GM")
 
 
 def main() -> None:
     """Measure everything and print it."""
+    command = shutil.which("fluidsynth")
     print(
-        f"{platform.machine()}, {os.cpu_count()} cores, {platform.system()}, "
-        f"Python {platform.python_version()}; medians of {RUNS} runs\n"
+        f"{platform.machine()}, {_processor()}, {os.cpu_count()} cores, {platform.system()}, "
+        f"Python {platform.python_version()}, {_version(command)}; medians of {RUNS} runs\n",
+        flush=True,
     )
     with tempfile.TemporaryDirectory() as folder:
         work = Path(folder)
-        drill = work / "six.yaml"
-        drill.write_text(DRILL)
-        _commands(work, drill)
-        _build(work, drill)
+        _commands(work)
+        for font in _fonts(sys.argv[1:]):
+            print(f"\n{font.name}:\n")
+            own = work / font.path.stem
+            own.mkdir()
+            compare(Bench(own, str(font.path), command))
 
 
-def _commands(work: Path, drill: Path) -> None:
+def _fonts(names: list[str]) -> list[Soundfont]:
+    if names:
+        return [choose(name).soundfont for name in names]
+    found = {font.path.stem: font for font in find_soundfonts()}
+    return [found[name] for name in _FONTS if name in found]
+
+
+def _commands(work: Path) -> None:
+    drill = work / "five.yaml"
+    drill.write_text(FIVE, "utf-8")
     print("| command | seconds | goal |\n| --- | --- | --- |")
     for name, arguments, goal in (
         ("drillgen --help", ["--help"], 0.25),
-        ("drillgen check six.yaml", ["check", str(drill)], 0.6),
+        ("drillgen check five.yaml", ["check", str(drill)], 0.6),
     ):
-        print(f"| `{name}` | {median(partial(drillgen, arguments, work)):.2f} | {goal} |")
+        job = partial(drillgen, arguments, work / "cache")
+        print(f"| `{name}` | {median(job):.2f} | {goal} |", flush=True)
 
 
-def _build(work: Path, drill: Path) -> None:
-    out = work / "pack"
-    cold = [
-        _timed(lambda: drillgen(["build", str(drill), "-o", str(out)], work, fresh=True))
-        for _ in range(RUNS)
-    ]
-    warm = median(lambda: drillgen(["build", str(drill), "-o", str(out)], work))
-    peak = _peak(["build", str(drill), "-o", str(out)], work)
-    print(f"| six keys at 72, cold note cache | {statistics.median(cold):.2f} | 5 |")
-    print(f"| six keys at 72, warm | {warm:.2f} | |")
-    print(f"\nPeak memory of the build: {peak:.0f} MB (goal 400)\n")
-    _against_fluidsynth(out, statistics.median(cold), warm)
-
-
-def _against_fluidsynth(out: Path, cold: float, warm: float) -> None:
-    """The command line renders the demonstration once; the build writes it and the play-along."""
-    command = shutil.which("fluidsynth")
+def _version(command: str | None) -> str:
     if command is None:
-        print("FluidSynth's command line is not installed: no ratios.")
-        return
-    track = json.loads((out / "manifest.json").read_text("utf-8"))["tracks"][0]
-    font = _soundfont()
-    midi = out / track["files"]["midi with line"]
-    print(
-        "| against `fluidsynth -ni -F`, the same MIDI and soundfont | its seconds | cold build "
-        "| warm build |\n| --- | --- | --- | --- |"
-    )
-    for effects in ("off", "on"):
-        switches = ["-R", "0", "-C", "0"] if effects == "off" else ["-R", "1", "-C", "1"]
-        wav = out / "fluidsynth.wav"
-        run = [command, "-ni", *switches, "-r", "44100", "-F", str(wav), font, str(midi)]
-        theirs = median(partial(_silent, run))
-        print(
-            f"| reverb and chorus {effects} | {theirs:.2f} | {cold / theirs:.2f} of it "
-            f"| {warm / theirs:.2f} of it |"
-        )
+        return "FluidSynth's command line is not installed: no ratios"
+    said = subprocess.run([command, "--version"], capture_output=True, text=True, check=False)
+    words = said.stdout.split()
+    return f"FluidSynth {next((word for word in words if word[0].isdigit()), 'unknown')}"
 
 
-def _soundfont() -> str:
-    from drillgen.sound.soundfonts import choose
-
-    return str(choose(None).soundfont.path)
-
-
-def drillgen(arguments: list[str], work: Path, *, fresh: bool = False) -> None:
-    """Run the command in a process of its own, with a note cache in the work folder."""
-    with _cache(work, fresh=fresh) as environment:
-        _silent([sys.executable, "-m", "drillgen", *arguments], environment)
-
-
-@contextmanager
-def _cache(work: Path, *, fresh: bool) -> Iterator[dict[str, str]]:
-    cache = work / "cache"
-    if fresh:
-        shutil.rmtree(cache, ignore_errors=True)
-    yield os.environ | {"DRILLGEN_CACHE": str(cache)}
-
-
-def _silent(command: list[str], environment: dict[str, str] | None = None) -> None:
-    subprocess.run(
-        command, check=True, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    )
-
-
-def _peak(arguments: list[str], work: Path) -> float:
-    """Megabytes resident at most, of a cold build in a process of its own."""
-    code = (
-        "import resource, subprocess, sys; subprocess.run(sys.argv[1:], check=True, "
-        "stdout=subprocess.DEVNULL); "
-        "print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)"
-    )
-    with _cache(work, fresh=True) as environment:
-        done = subprocess.run(
-            [sys.executable, "-c", code, sys.executable, "-m", "drillgen", *arguments],
-            check=True,
-            env=environment,
-            capture_output=True,
-            text=True,
-        )
-    kilobytes = int(done.stdout) / (1024 if platform.system() == "Darwin" else 1)
-    return kilobytes / 1024
-
-
-def median(job: Callable[[], None]) -> float:
-    """Seconds of a job, the median of several runs."""
-    return statistics.median(_timed(job) for _ in range(RUNS))
-
-
-def _timed(job: Callable[[], None]) -> float:
-    began = time.perf_counter()
-    job()
-    return time.perf_counter() - began
+def _processor() -> str:
+    """The processor's name where Linux tells it."""
+    info = Path("/proc/cpuinfo")
+    lines = info.read_text("utf-8").splitlines() if info.exists() else []
+    names = [line.partition(":")[2].strip() for line in lines if line.startswith("model name")]
+    return names[0] if names else platform.processor() or "unknown processor"
 
 
 if __name__ == "__main__":

@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+import math
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 from drillgen.performance import Performance, Voice
 from drillgen.score import PartName
-from drillgen.sound.bank import Bank, Preset, Wanted
+from drillgen.sound.bank import LEVEL_STEP, LONGEST, Bank, Copy, Preset, Wanted
 from drillgen.sound.errors import SoundError
 from drillgen.sound.mix import Placed, sides
-from drillgen.sound.release import tail
+from drillgen.sound.release import Law, tail
 from drillgen.sound.soundfonts import Soundfont
 from drillgen.sound.strokes import Stroke, strokes
-from drillgen.sound.synth import PERCUSSION_BANK, STANDARD_KIT, nearest_on_grid
+from drillgen.sound.synth import PERCUSSION_BANK, RATE, STANDARD_KIT, nearest_on_grid
+from drillgen.sound.velocities import Touch
 from drillgen.sound.workers import Progress
 
-Releases = dict[Wanted, float | None]  # of sustained notes; None: no law, see `release.py`
+Touches = dict[tuple[Preset, int], dict[int, Touch]]  # of each key: its velocities
+# dB of full scale, before the mix's own gain of some decibels: below it a note has ended.
+_HEARD = -90.0
 
 
 @dataclass(frozen=True)
@@ -40,41 +45,138 @@ class _Player:
     strokes: tuple[Stroke, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """Which copy each stroke needs."""
+
+    touches: Touches
+    laws: dict[Wanted, Law]  # of sustained notes
+
+    def note(self, preset: Preset, key: int, velocity: int) -> tuple[Wanted, float | None, float]:
+        """The sustained copy, its fall after note-off (None: no law), and the gain it lacks."""
+        rendered, gain, faster = self.touches[preset, key][velocity]
+        sustained = Wanted(preset, key, rendered, 0)
+        rate = self.laws[sustained].rate
+        if rate is None and faster != 1:  # the copy would have another velocity's release
+            own = Wanted(preset, key, velocity, 0)
+            return own, None, 1.0
+        return sustained, rate and float(f"{rate * faster:.3g}"), gain
+
+    def ended(self, note: Wanted, hold: int) -> Wanted:
+        """The copy that ends by itself, of a note whose release follows no law."""
+        steps = self.laws[note].steps if note in self.laws else 1
+        return replace(note, hold=nearest_on_grid(hold, steps))
+
+    def wanted(self, players: Iterable[_Player]) -> dict[Wanted, int]:
+        """Each distinct note and how many samples of it are needed."""
+        wanted: dict[Wanted, int] = {}
+        for player in players:
+            for (key, velocity), holds in _holds(player.strokes).items():
+                note, rate, _ = self.note(player.preset, key, velocity)
+                if rate is None:
+                    wanted |= dict.fromkeys((self.ended(note, hold) for hold in holds), 0)
+                else:
+                    wanted[note] = max(wanted.get(note, 0), _needed(max(holds), rate))
+        return wanted
+
+
+def _holds(played: Iterable[Stroke]) -> dict[tuple[int, int], set[int]]:
+    """Of each key and velocity: the lengths."""
+    holds: dict[tuple[int, int], set[int]] = {}
+    for stroke in played:
+        holds.setdefault((stroke.key, stroke.velocity), set()).add(stroke.hold)
+    return holds
+
+
 def prepared(
     performances: Sequence[Performance], bank: Bank, progress: Progress | None = None
 ) -> tuple[str, ...]:
     """Have the bank render all that the performances need.  Returns warnings."""
     players, warnings = _players(performances, bank)
-    wanted = _wanted(players, bank.releases(_melodic(players)))
-    bank.fill(wanted, progress)
+    bank.fill(_plan(players, bank).wanted(players), progress)
     return warnings
 
 
 def gathered(performance: Performance, bank: Bank, progress: Progress | None = None) -> Sounding:
     """A performance's parts as note copies in their places."""
     players, warnings = _players([performance], bank)
-    releases = bank.releases(_melodic(players))
-    copies = bank.copies(_wanted(players, releases), progress)
+    plan = _plan(players, bank)
+    copies = bank.notes(plan.wanted(players), progress)
     parts: dict[PartName, tuple[Placed, ...]] = {}
     for player in players:
-        left, right = sides(player.voice.level, player.voice.pan)
-        placed = []
-        for stroke in player.strokes:
-            note, rate = _note(player.preset, stroke, releases)
-            off = stroke.hold if rate is not None else None
-            placed.append(
-                Placed(
-                    stroke.start,
-                    copies[note],
-                    off,
-                    rate or 0.0,
-                    stroke.cut,
-                    left * stroke.gain,
-                    right * stroke.gain,
-                )
-            )
-        parts[player.voice.part] = parts.get(player.voice.part, ()) + tuple(placed)
+        placed = tuple(_placed(player, plan, copies))
+        parts[player.voice.part] = parts.get(player.voice.part, ()) + placed
     return Sounding(parts, warnings)
+
+
+def looped(sounding: Sounding, length: int, before: int) -> Sounding:
+    """Notes for a track that goes round: what rings beyond its end is heard at its start.
+
+    `before`: how many samples before the start must be right, for what remembers them.
+    """
+    return replace(
+        sounding,
+        parts={
+            part: tuple(again for note in notes for again in _around(note, length, before))
+            for part, notes in sounding.parts.items()
+        },
+    )
+
+
+def _around(note: Placed, length: int, before: int) -> Iterator[Placed]:
+    start = note.start
+    while start + note.sounding > -before:
+        yield note._replace(start=start)
+        start -= length
+
+
+def _placed(player: _Player, plan: _Plan, copies: dict[Wanted, Copy]) -> Iterator[Placed]:
+    left, right = sides(player.voice.level, player.voice.pan)
+    notes = {place: plan.note(player.preset, *place) for place in _holds(player.strokes)}
+    sustained = {place: copies.get(note) for place, (note, _, _) in notes.items()}
+    for start, hold, cut, key, velocity in player.strokes:
+        note, rate, gain = notes[key, velocity]
+        copy = sustained[key, velocity] or copies[plan.ended(note, hold)]
+        off = hold if rate else None
+        heard = _heard(copy, off, rate or 0.0, max(left, right) * gain)
+        yield Placed(
+            start,
+            copy.samples,
+            off,
+            rate or 0.0,
+            cut,
+            left * gain,
+            right * gain,
+            heard,
+        )
+
+
+def _heard(copy: Copy, off: int | None, rate: float, gain: float) -> int:
+    """Samples after which a note is below hearing.  What is left of a copy never grows."""
+    louder = 20 * math.log10(gain) - _HEARD
+    whole = bisect_right(copy.below, louder) * LEVEL_STEP
+    if off is None or off >= whole:
+        return whole
+    above = louder - copy.below[off // LEVEL_STEP]
+    return min(whole, off + max(math.ceil(-above / rate * RATE), 0))
+
+
+def _needed(hold: int, rate: float) -> int:
+    return min(hold + tail(rate), LONGEST) if rate else LONGEST
+
+
+def _plan(players: Sequence[_Player], bank: Bank) -> _Plan:
+    velocities: dict[tuple[Preset, int], set[int]] = {}
+    for player in players:
+        for key, velocity in {(stroke.key, stroke.velocity) for stroke in player.strokes}:
+            velocities.setdefault((player.preset, key), set()).add(velocity)
+    touches = bank.touches(velocities)
+    sustained = {
+        Wanted(preset, key, velocity, 0)
+        for (preset, key), found in touches.items()
+        for velocity, *_ in found.values()
+    }
+    return _Plan(touches, bank.laws(sustained))
 
 
 def resolved(voice: Voice, soundfont: Soundfont) -> tuple[Preset, str]:
@@ -112,37 +214,3 @@ def _players(
         players.append(_Player(voice, preset, strokes(voice, chokes)))
         warnings += [warning] if warning else []
     return players, tuple(dict.fromkeys(warnings))
-
-
-def _melodic(players: Iterable[_Player]) -> set[Wanted]:
-    """The sustained copies that would serve all melodic notes."""
-    return {
-        _sustained(player.preset, stroke)
-        for player in players
-        for stroke in player.strokes
-        if not player.preset.percussion
-    }
-
-
-def _sustained(preset: Preset, stroke: Stroke) -> Wanted:
-    return Wanted(preset, stroke.key, stroke.velocity, 0)
-
-
-def _note(preset: Preset, stroke: Stroke, releases: Releases) -> tuple[Wanted, float | None]:
-    """The copy that a stroke needs, and its fall after note-off (None: it is in the copy)."""
-    sustained = _sustained(preset, stroke)
-    rate = releases.get(sustained)
-    if rate is not None:
-        return sustained, rate
-    return Wanted(preset, stroke.key, stroke.velocity, nearest_on_grid(stroke.hold)), None
-
-
-def _wanted(players: Iterable[_Player], releases: Releases) -> dict[Wanted, int]:
-    """Each distinct note and how many samples of it are needed."""
-    wanted: dict[Wanted, int] = {}
-    for player in players:
-        for stroke in player.strokes:
-            note, rate = _note(player.preset, stroke, releases)
-            count = 0 if rate is None else stroke.hold + tail(rate)
-            wanted[note] = max(wanted.get(note, 0), count)
-    return wanted

@@ -1,7 +1,8 @@
 """The note bank: each distinct note rendered once, then copied wherever it is played.
 
-A copy is sustained and serves every length where the preset's release follows a law (`release.py`);
-otherwise, and for percussion, there is a copy for each length.  Copies are kept on disk.
+A copy is sustained and serves every length where the preset's release follows a law (`release.py`),
+else there is a copy for each length.  It serves every velocity that sounds like it
+(`velocities.py`).  Copies are kept on disk.
 """
 
 from __future__ import annotations
@@ -16,14 +17,17 @@ from drillgen.sound.choke import measured_chokes
 from drillgen.sound.closing import Closing
 from drillgen.sound.errors import SoundError
 from drillgen.sound.library import library
-from drillgen.sound.release import measured_release
+from drillgen.sound.release import Law, measured_law
 from drillgen.sound.soundfonts import Soundfont
 from drillgen.sound.store import Store
 from drillgen.sound.strokes import Chokes
 from drillgen.sound.synth import GRID, RATE, SETTINGS, Samples, Synth
+from drillgen.sound.velocities import Beginnings, Touch, touches
 from drillgen.sound.workers import Progress, Workers
 
-_LONGEST_RELEASE = 12 * RATE  # samples: nothing in a band rings longer
+LONGEST = 12 * RATE  # samples: nothing in a band rings longer
+LEVEL_STEP = 2048  # samples
+_NOTHING = 1e-9
 _SILENCE = 10 ** (-90 / 20)  # of a copy's peak: its end is cut off below that
 # Lengths of sustained copies in seconds, so that a little longer note does not need a new copy.
 _LENGTHS = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 16.0, 24.0, 32.0)
@@ -55,6 +59,14 @@ class Wanted:
         return f"note {self.preset.address} {self.key} {self.velocity} {self.hold}"
 
 
+@dataclass(frozen=True, slots=True)
+class Copy:
+    """A rendered note."""
+
+    samples: Samples  # shape (1, n) where left and right are the same, else (2, n)
+    below: tuple[float, ...]  # dB below full scale that it stays from each LEVEL_STEP on, rising
+
+
 class Bank(Closing):
     """Notes of one soundfont.  Use it in a `with` block; it starts FluidSynth only if it must."""
 
@@ -70,20 +82,41 @@ class Bank(Closing):
             self._store.trim()
 
     def releases(self, notes: Iterable[Wanted]) -> dict[Wanted, float | None]:
-        """For each sustained melodic note: its fall after note-off in dB a second.
+        """For each sustained note: its fall after note-off in dB a second.
 
-        None if it follows no law, so that no sustained copy will do.
+        0 if it does not fall; None if it follows no law, so that no sustained copy will do.
         """
+        return {note: law.rate for note, law in self.laws(notes).items()}
+
+    def laws(self, notes: Iterable[Wanted]) -> dict[Wanted, Law]:
+        """How each sustained note ends."""
         tasks = sorted(set(notes))
         kept = {note: self._store.get(_law(note)) for note in tasks}
         missing = [note for note in tasks if kept[note] is None]
         made = dict(zip(missing, self._workers.run(missing, self._measured), strict=True))
         return {
-            note: made[note] if entry is None else entry[0]["rate"] for note, entry in kept.items()
+            note: made[note] if entry is None else Law(entry[0]["rate"], entry[0]["steps"])
+            for note, entry in kept.items()
         }
 
+    def touches(
+        self, wanted: Mapping[tuple[Preset, int], set[int]]
+    ) -> dict[tuple[Preset, int], dict[int, Touch]]:
+        """For each preset's key and its velocities: what is rendered in their stead."""
+        found = {place: self._kept_touches(place) for place in wanted}
+        missing = sorted(
+            (place, tuple(sorted(velocities - found[place].keys())))
+            for place, velocities in wanted.items()
+            if velocities - found[place].keys()
+        )
+        for (place, _), made in zip(
+            missing, self._workers.run(missing, self._touched), strict=True
+        ):
+            found[place] |= made
+        return found
+
     def chokes(self, preset: Preset, keys: Iterable[int]) -> Chokes:
-        """Which keys of a percussion kit cut which others off."""
+        """Which keys of a percussion kit cut which others off: (key, key that it cuts)."""
         ordered = tuple(sorted(set(keys)))
         address = f"chokes {preset.address} {ordered}"
         if (kept := self._store.get(address)) is not None:
@@ -99,7 +132,7 @@ class Bank(Closing):
 
     def fill(
         self, wanted: Mapping[Wanted, int], progress: Progress | None = None
-    ) -> dict[Wanted, Samples]:
+    ) -> dict[Wanted, Copy]:
         """Render what is not there yet; returns only what could not be kept on disk."""
         missing = sorted(task for task in wanted.items() if not self._has(*task))
         made = self._workers.run(missing, self._rendered, progress, "Rendering notes")
@@ -114,10 +147,16 @@ class Bank(Closing):
 
         Shape (1, n) where left and right are the same, else (2, n).
         """
+        return {note: copy.samples for note, copy in self.notes(wanted, progress).items()}
+
+    def notes(
+        self, wanted: Mapping[Wanted, int], progress: Progress | None = None
+    ) -> dict[Wanted, Copy]:
+        """As `copies`, with how loud what is left of each is."""
         copies = self.fill(wanted, progress)
         for note in wanted.keys() - copies.keys():
             if (entry := self._store.get(note.address)) is not None:
-                copies[note] = entry[1]
+                copies[note] = Copy(entry[1], tuple(entry[0]["below"]))
         damaged = sorted((note, wanted[note]) for note in wanted.keys() - copies.keys())
         again = self._workers.run(damaged, self._made)
         return copies | {note: copy for (note, _), copy in zip(damaged, again, strict=True)}
@@ -126,25 +165,46 @@ class Bank(Closing):
         facts = self._store.facts(note.address)
         return facts is not None and (facts["ends"] or facts["count"] >= count)
 
-    def _rendered(self, synth: Synth, task: tuple[Wanted, int]) -> Samples | None:
+    def _rendered(self, synth: Synth, task: tuple[Wanted, int]) -> Copy | None:
         """None: it is on disk, and need not be held in memory now."""
         copy = self._made(synth, task)
         return None if self._has(*task) else copy
 
-    def _made(self, synth: Synth, task: tuple[Wanted, int]) -> Samples:
+    def _made(self, synth: Synth, task: tuple[Wanted, int]) -> Copy:
         note, count = task
         _select(synth, note.preset)
-        asked = note.hold + _LONGEST_RELEASE if note.hold else _rounded(count)
+        asked = note.hold + LONGEST if note.hold else _rounded(count)
         raw = synth.note(note.preset.percussion, note.key, note.velocity, note.hold or asked, asked)
-        copy = _slim(raw)
-        self._store.put(note.address, {"ends": bool(note.hold) or copy.shape[1] < asked}, copy)
+        copy = _copy(_slim(raw))
+        ends = bool(note.hold) or copy.samples.shape[1] < asked
+        self._store.put(note.address, {"ends": ends, "below": copy.below}, copy.samples)
         return copy
 
-    def _measured(self, synth: Synth, note: Wanted) -> float | None:
+    def _touched(
+        self, synth: Synth, task: tuple[tuple[Preset, int], tuple[int, ...]]
+    ) -> dict[int, Touch]:
+        (preset, key), velocities = task
+        _select(synth, preset)
+        made = touches(Beginnings(synth, preset.percussion, key), velocities)
+        whole = self._kept_touches((preset, key)) | made
+        facts = {str(velocity): touch for velocity, touch in sorted(whole.items())}
+        self._store.put(_touch_address(preset, key), {"touches": facts})
+        return made
+
+    def _kept_touches(self, place: tuple[Preset, int]) -> dict[int, Touch]:
+        entry = self._store.get(_touch_address(*place))
+        kept = {} if entry is None else entry[0]["touches"]
+        return {int(velocity): Touch(*touch) for velocity, touch in kept.items()}
+
+    def _measured(self, synth: Synth, note: Wanted) -> Law:
         _select(synth, note.preset)
-        rate = measured_release(synth, note.key, note.velocity)
-        self._store.put(_law(note), {"rate": rate})
-        return rate
+        law = measured_law(synth, note.preset.percussion, note.key, note.velocity)
+        self._store.put(_law(note), law._asdict())
+        return law
+
+
+def _touch_address(preset: Preset, key: int) -> str:
+    return f"velocities of {preset.address} {key}"
 
 
 def _law(note: Wanted) -> str:
@@ -169,3 +229,11 @@ def _slim(raw: Samples) -> Samples:
     end = (int(loud[-1]) + 1) * GRID if len(loud) else GRID
     slim = raw[:, :end]
     return np.ascontiguousarray(slim[:1] if np.array_equal(slim[0], slim[1]) else slim)
+
+
+def _copy(samples: Samples) -> Copy:
+    peaks = np.abs(samples).max(axis=0)
+    pieces = np.pad(peaks, (0, -len(peaks) % LEVEL_STEP)).reshape(-1, LEVEL_STEP).max(axis=1)
+    left = np.maximum.accumulate(pieces[::-1])[::-1].astype(np.float64)
+    below = -20 * np.log10(np.maximum(left, _NOTHING))
+    return Copy(samples, tuple(np.round(below, 2).tolist()))

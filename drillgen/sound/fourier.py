@@ -5,6 +5,8 @@ NumPy computes them in the precision of the input from version 2 on; before, it 
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,6 +25,7 @@ def samples_of(spectrum: Spectrum, length: int) -> Samples:
     return np.fft.irfft(spectrum, length).astype(np.float32, copy=False)
 
 
+@cache
 def quick_length(least: int) -> int:
     """The next length with only the factors 2, 3, 5 and 7, at which the transform is quick."""
     while _rest(least) != 1:

@@ -1,25 +1,30 @@
-"""True peaks, and a limiter that keeps them under a ceiling.
+"""True peaks.
 
 ITU-R BS.1770-5 Annex 2: the true peak is that of the signal after oversampling by four at least.
-To be quick, only those moments are interpolated that lie beside a sample at least half as loud as
-the peak to be beaten.  (A sine stands between two samples of less than half its amplitude only
-above a third of the sample rate, 14.7 kHz, and even there not in every period.)
+To be quick, only those moments are interpolated that lie beside a sample at least 0.6 times as loud
+as the peak to be beaten.  (A sine stands between two samples of less than that only above 0.29 of
+the sample rate, 13 kHz, and even there not in every period.)
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
 
-from drillgen.sound.synth import Samples
+from drillgen.sound.synth import HOP, Samples
 
 OVERSAMPLING = 4
+PIECE = HOP // 18  # samples, 5.6 ms
 _HALF = 8  # samples on each side that the interpolation looks at
-_PIECE = 256
 _KAISER = 5.0
-_BATCH = 1 << 15  # moments interpolated at once: 2 MB
+_NEAR = 0.6  # of the peak to be beaten
+_BATCH = 64  # pieces interpolated at once
+
+Reader = Callable[[int, int], Samples]  # samples from .. to, silence beyond the ends
+Sizes = NDArray[np.float32]
 
 
 def _interpolators() -> NDArray[np.float32]:
@@ -33,111 +38,49 @@ def _interpolators() -> NDArray[np.float32]:
 
 
 _TAPS = _interpolators()
-_NEAR = 0.5  # of the peak to be beaten
 
 
-def piece_peaks(samples: Samples, least: float) -> NDArray[np.float32]:
-    """True peak of each whole piece of _PIECE samples, all channels together.
+def sample_peaks(block: Samples) -> Sizes:
+    """The largest sample of each piece, all channels together; the last piece may be shorter."""
+    sizes = np.abs(block).max(axis=0)
+    if short := -len(sizes) % PIECE:
+        sizes = np.append(sizes, np.zeros(short, np.float32))
+    return np.asarray(sizes.reshape(-1, PIECE).max(axis=1))
 
-    `samples` has shape (channels, _HALF + k * _PIECE + _HALF): the pieces and what lies around
-    them.  Peaks that do not exceed `least` may be given too low, as sample peaks.
-    """
-    sizes = np.abs(samples[:, _HALF : 1 - _HALF])  # one more than the pieces have
-    peaks = np.asarray(sizes[:, :-1].max(axis=0).reshape(-1, _PIECE).max(axis=1))
-    loud = np.maximum(sizes[:, :-1], sizes[:, 1:]) > least * _NEAR
-    channels, places = np.nonzero(loud)
-    windows = np.lib.stride_tricks.sliding_window_view(samples, 2 * _HALF, axis=1)
-    for first in range(0, len(places), _BATCH):
-        chosen = slice(first, first + _BATCH)
-        near = windows[channels[chosen], places[chosen] + 1]
-        between = np.abs(near @ _TAPS).max(axis=1)
-        np.maximum.at(peaks, places[chosen] // _PIECE, between)
+
+def true_peak(sizes: Sizes, read: Reader) -> float:
+    """The highest true peak of a track whose pieces have these sample peaks; 1.0 is full scale."""
+    highest = float(sizes.max(initial=0.0))
+    order = np.argsort(-sizes, kind="stable")
+    for first in range(0, len(order), _BATCH):
+        pieces = order[first : first + _BATCH]
+        if highest == 0 or sizes[pieces[0]] < highest * _NEAR:
+            break
+        highest = max(highest, float(_true(sizes[pieces], pieces, read, highest).max()))
+    return highest
+
+
+def true_peaks(sizes: Sizes, read: Reader, least: float) -> Sizes:
+    """True peaks of all pieces.  Those that do not exceed `least` may be given as sample peaks."""
+    out = sizes.copy()
+    loud = np.flatnonzero(sizes > least * _NEAR)
+    for first in range(0, len(loud), _BATCH):
+        pieces = loud[first : first + _BATCH]
+        out[pieces] = _true(sizes[pieces], pieces, read, least)
+    return out
+
+
+def _true(sizes: Sizes, pieces: NDArray[np.int64], read: Reader, least: float) -> Sizes:
+    peaks = sizes.copy()
+    sound = np.stack([read(n * PIECE - _HALF, (n + 1) * PIECE + _HALF) for n in pieces.tolist()])
+    beside = np.abs(sound[:, :, _HALF - 1 : 1 - _HALF])
+    loud = np.maximum(beside[:, :, :-1], beside[:, :, 1:]) > least * _NEAR
+    piece, channel, place = np.nonzero(loud)
+    windows = np.lib.stride_tricks.sliding_window_view(sound, 2 * _HALF, axis=2)
+    between = np.abs(windows[piece, channel, place] @ _TAPS).max(axis=1, initial=0)
+    np.maximum.at(peaks, piece, between)
     return peaks
-
-
-class TruePeakMeter:
-    """Takes sound in blocks of any length."""
-
-    def __init__(self, channels: int = 2) -> None:
-        self._line: Samples = np.zeros((channels, _HALF), np.float32)
-        self._peak = 0.0
-
-    def feed(self, block: Samples) -> None:
-        """`block` has shape (channels, n)."""
-        line = np.concatenate([self._line, block], axis=1)
-        pieces = (line.shape[1] - 2 * _HALF) // _PIECE
-        if pieces > 0:
-            self._measure(line[:, : pieces * _PIECE + 2 * _HALF])
-            line = line[:, pieces * _PIECE :]
-        self._line = line.copy()
-
-    def peak(self) -> float:
-        """The highest true peak so far, 1.0 for full scale."""
-        channels, rest = self._line.shape
-        padding = -(rest - _HALF) % _PIECE + _HALF
-        silence = np.zeros((channels, padding), np.float32)
-        self._measure(np.concatenate([self._line, silence], axis=1))
-        return self._peak
-
-    def _measure(self, samples: Samples) -> None:
-        if samples.shape[1] <= 2 * _HALF:
-            return
-        self._peak = max(self._peak, float(np.abs(samples[:, _HALF:-_HALF]).max()))
-        self._peak = max(self._peak, float(piece_peaks(samples, self._peak).max()))
 
 
 def decibels(amplitude: float) -> float:
     return 20 * math.log10(amplitude) if amplitude > 0 else -math.inf
-
-
-_REACH = 3  # pieces: 17 ms
-
-
-class Limiter:
-    """Lowers the gain around peaks above a ceiling, smoothly and before they come.
-
-    It works on pieces of 6 ms: a piece too loud asks for less gain, its neighbours within `_REACH`
-    are lowered with it, and a smoothing over twice that reach leads there and back.  The smoothed
-    gain is nowhere above what a piece asks for.  Where nothing is too loud, samples pass unchanged.
-    """
-
-    def __init__(self, ceiling: float) -> None:
-        """`ceiling`: amplitude."""
-        self._ceiling = ceiling
-        self._line: Samples = np.zeros((2, _BEFORE), np.float32)
-
-    def feed(self, block: Samples) -> Samples:
-        """Takes a block, gives what is ready: all but the last few pieces so far."""
-        self._line = np.concatenate([self._line, block], axis=1)
-        pieces = (self._line.shape[1] - 2 * _HALF) // _PIECE
-        done = pieces - 4 * _REACH  # those with pieces enough before and after them
-        if done <= 0:
-            return np.zeros((2, 0), np.float32)
-        out = self._line[:, _BEFORE : _BEFORE + done * _PIECE]
-        peaks = piece_peaks(self._line[:, : 2 * _HALF + pieces * _PIECE], self._ceiling)
-        if peaks.max() > self._ceiling:
-            asked = (self._ceiling / np.maximum(peaks, self._ceiling)).astype(np.float32)
-            out = np.multiply(out, _gains(asked))
-        self._line = self._line[:, done * _PIECE :]
-        return out
-
-    def flush(self) -> Samples:
-        """What is left; afterwards the limiter is of no use."""
-        count = self._line.shape[1] - _BEFORE
-        return self.feed(np.zeros((2, _BEFORE + _PIECE), np.float32))[:, :count]
-
-
-_BEFORE = _HALF + 2 * _REACH * _PIECE  # samples that a piece's gain depends on, either way
-
-
-def _gains(asked: NDArray[np.float32]) -> Samples:
-    """Gain of each sample of the pieces 2 * _REACH from either end, from what the pieces ask.
-
-    Drawn straight between the pieces' edges; an edge has the mean of the lowest gains around it,
-    all of which heed the pieces on both its sides.
-    """
-    windows = np.lib.stride_tricks.sliding_window_view
-    lowest = windows(asked, 2 * _REACH + 1).min(axis=1)
-    edges = windows(lowest, 2 * _REACH).mean(axis=1)
-    places = np.arange((len(edges) - 1) * _PIECE) / _PIECE
-    return np.asarray(np.interp(places, np.arange(len(edges)), edges), np.float32)

@@ -1,81 +1,132 @@
 """A performance straight through FluidSynth, to compare the note bank's work with.
 
 FluidSynth begins and ends notes on its grid of 64 samples only, so events are moved to the nearest
-place on it.  Each part has a synthesiser of its own; level and pan are applied as in the mix.  No
-room, no common gain, no limiter.
+place on it.  Each part has a synthesiser of its own; level and pan are applied as in the mix.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 
 from drillgen.performance import Performance, Played, Voice
+from drillgen.score import PartName
 from drillgen.sound.arrangement import resolved
+from drillgen.sound.closing import Closing
 from drillgen.sound.mix import sides
 from drillgen.sound.soundfonts import Soundfont
-from drillgen.sound.strokes import sample_at, step_of
-from drillgen.sound.synth import GRID, RATE, Samples, Synth
-from drillgen.sound.wavfile import writing
+from drillgen.sound.strokes import step_of
+from drillgen.sound.synth import GRID, RATE, Samples, Synth, on_grid
 
 Event = tuple[int, bool, int, int]  # sample on the grid, note-on, key, velocity
 _VOICES = 64  # more than sound at once in a part
 
 
-def reference(performance: Performance, path: Path, soundfont: Soundfont) -> None:
-    """Write a performance as FluidSynth itself plays it.  Raises SoundError as `render` does."""
-    length = sample_at(performance.seconds)
-    total = np.zeros((2, length), np.float32)
-    for voice in performance.voices:
-        total += played(voice, length, soundfont)
-    with writing(path) as file:
-        file.write(total)
+class Parts(Closing):
+    """Each part with a synthesiser of its own, started when it is first asked for."""
+
+    def __init__(self, performance: Performance, soundfont: Soundfont) -> None:
+        """Raises SoundError as `render` does."""
+        self._performance, self._soundfont = performance, soundfont
+        said = [resolved(voice, soundfont)[1] for voice in performance.voices]
+        self.warnings = tuple(dict.fromkeys(warning for warning in said if warning))
+        self._players: list[Player] = []
+
+    def close(self) -> None:
+        """Let the synthesisers go."""
+        for player in self._players:
+            player.close()
+
+    def bus(self, parts: Sequence[PartName]) -> Direct:
+        """Some parts together."""
+        voices = [voice for voice in self._performance.voices if voice.part in parts]
+        own = [Player(voice, self._soundfont) for voice in voices]
+        self._players += own
+        return Direct(own)
+
+
+class Direct:
+    """Parts that are played together, from the start on: like a `Bus`, but without going back."""
+
+    def __init__(self, players: Sequence[Player]) -> None:
+        self._players = players
+
+    def add(self, block: Samples, begin: int, scratch: Samples) -> None:
+        """Add the samples from `begin` on, which must follow the last ones; before 0 is silence."""
+        del scratch
+        first = min(max(-begin, 0), block.shape[1])
+        for player in self._players:
+            block[:, first:] += player.read(block.shape[1] - first)
+
+
+class Player(Closing):
+    """One part as FluidSynth itself plays it."""
+
+    def __init__(self, voice: Voice, soundfont: Soundfont) -> None:
+        preset, _ = resolved(voice, soundfont)
+        self._percussion = preset.percussion
+        self._synth = Synth(soundfont.path)
+        self._synth.select(preset.percussion, preset.program)
+        _warm(self._synth, voice)
+        self._events = sorted(_events(voice), reverse=True)
+        self._now = 0  # sample that FluidSynth has come to, on the grid
+        self._rest: Samples = np.zeros((2, 0), np.float32)  # played, and not yet asked for
+        self._sides = np.array([[side] for side in sides(voice.level, voice.pan)], np.float32)
+
+    def close(self) -> None:
+        """Let the synthesiser go."""
+        self._synth.close()
+
+    def read(self, count: int) -> Samples:
+        """The next samples, shape (2, count)."""
+        pieces = [self._rest]
+        lacking = count - self._rest.shape[1]
+        target = self._now + (on_grid(lacking) if lacking > 0 else 0)
+        while self._now < target:
+            self._play_events()
+            until = min(self._events[-1][0], target) if self._events else target
+            pieces.append(self._synth.read(until - self._now))
+            self._now = until
+        sound = np.concatenate(pieces, axis=1)
+        self._rest = sound[:, count:]
+        return sound[:, :count] * self._sides
+
+    def _play_events(self) -> None:
+        while self._events and self._events[-1][0] <= self._now:
+            _, begins, key, velocity = self._events.pop()
+            if begins:
+                self._synth.on(self._percussion, key, velocity)
+            else:
+                self._synth.off(self._percussion, key)
 
 
 def played(voice: Voice, length: int, soundfont: Soundfont) -> Samples:
     """One part as FluidSynth itself plays it, shape (2, length)."""
-    preset, _ = resolved(voice, soundfont)
-    with Synth(soundfont.path) as synth:
-        synth.select(preset.percussion, preset.program)
-        _warm(synth, voice)
-        pieces, now = [np.zeros((2, 0), np.float32)], 0
-        for at, begins, key, velocity in sorted(_events(voice)):
-            if at > now:
-                pieces.append(synth.read(at - now))
-                now = at
-            if begins:
-                synth.on(preset.percussion, key, velocity)
-            else:
-                synth.off(preset.percussion, key)
-        pieces.append(synth.read(-(-max(length - now, 1) // GRID) * GRID))
-    left, right = sides(voice.level, voice.pan)
-    whole = np.concatenate(pieces, axis=1)[:, :length]
-    return whole * np.array([[left], [right]], np.float32)
+    with Player(voice, soundfont) as player:
+        return player.read(length)
 
 
-def on_the_grid(performance: Performance) -> Performance:
-    """The same performance with events on FluidSynth's grid and velocities on the bank's steps.
+def on_the_grid(performance: Performance, velocities: bool = True) -> Performance:
+    """The same performance with events on FluidSynth's grid, and velocities on the bank's steps.
 
     On it the note bank and FluidSynth can be compared sample by sample.
     """
     return replace(
         performance,
         voices=tuple(
-            replace(voice, notes=tuple(_snapped(note) for note in voice.notes))
+            replace(voice, notes=tuple(_snapped(note, velocities) for note in voice.notes))
             for voice in performance.voices
         ),
     )
 
 
-def _snapped(note: Played) -> Played:
+def _snapped(note: Played, velocities: bool) -> Played:
     start, end = _place(note.start), _place(note.start + note.duration)
     length = max(end - start, GRID)
-    return replace(
-        note, start=start / RATE, duration=length / RATE, velocity=step_of(note.velocity)
-    )
+    velocity = step_of(note.velocity) if velocities else note.velocity
+    return replace(note, start=start / RATE, duration=length / RATE, velocity=velocity)
 
 
 def _place(seconds: float) -> int:

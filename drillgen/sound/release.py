@@ -3,41 +3,73 @@
 FluidSynth lets the level fall by a constant number of dB a second (SoundFont 2.04, 8.1.3,
 releaseVolEnv), reckoned anew every 64 samples and drawn straight between.  Where a note follows
 that law, one sustained copy serves every length.  Some presets do not: layers with different
-releases, samples that change after note-off, decays still under way.  So the law is measured, at an
-early and at a late note-off, and where it does not hold the lengths are rendered one by one.
+releases, samples that change after note-off, decays still under way.  So the law is measured, after
+short and long notes, and where it does not hold the lengths are rendered one by one.
 """
 
 from __future__ import annotations
 
 import math
+from functools import lru_cache, partial
+from typing import NamedTuple
 
 import numpy as np
 
 from drillgen.sound.synth import GRID, RATE, Samples, Synth
 
-_EARLY, _LATE = 138 * GRID, 552 * GRID  # note-offs: 0.2 and 0.8 s
+# Note-offs: 0.07 (drum strokes are short), 0.2 and 0.8 s.
+_SHORT, _EARLY, _LATE = 48 * GRID, 138 * GRID, 552 * GRID
 _TAIL = 345 * GRID  # 0.5 s
-_TOLERANCE = 10 ** (-46 / 20)  # error of the law against the whole note
+_TOLERANCE = 10 ** (-43 / 20)  # error of the law against the whole note
 _HEARD = 10 ** (-50 / 20)  # of the peak: below it the fit does not look
 FLOOR = -84.0  # dB: a tail is cut here, below the dither when it is the loudest note there is
 # The fall that FluidSynth gives a voice that another of its exclusive class cuts off:
 # fluid_voice_kill_excl sets the release to -200 timecents, in which it falls by 96 dB.
 CHOKE = -96.0 / 2 ** (-200 / 1200)
-_SLOWEST, _FASTEST = -4.0, -20000.0  # dB a second
+_HOLDS = (_SHORT, _EARLY)
+_COARSE = (32, 16, 8, 4)  # of the grid: in drums, note-off often changes little
+_SLOWEST, _FASTEST = -1.0, -20000.0  # dB a second
 
 
-def measured_release(synth: Synth, key: int, velocity: int) -> float | None:
-    """The selected melodic preset's fall after note-off in dB a second, if it follows the law.
+class Law(NamedTuple):
+    """How a note ends."""
 
-    It may depend on key and velocity: soundfonts have layers.
+    rate: float | None  # dB a second from note-off on; 0: not at all; None: no law holds
+    steps: int  # of the grid, to which note-off may be rounded where no law holds
+
+
+def measured_release(synth: Synth, percussion: bool, key: int, velocity: int) -> float | None:
+    """The selected preset's fall after note-off in dB a second, if it follows the law.
+
+    It may depend on key and velocity: soundfonts have layers.  0: note-off changes nothing, as in
+    most drums.
     """
-    held = synth.note(False, key, velocity, _LATE + _TAIL, _LATE + _TAIL)
-    released = {off: synth.note(False, key, velocity, off, off + _TAIL) for off in (_EARLY, _LATE)}
-    rate = _fitted(held, released[_EARLY], _EARLY)
-    if rate is None or not _FASTEST < rate < _SLOWEST:
-        return None
-    errors = (_error(held, copy, off, rate) for off, copy in released.items())
-    return rate if max(errors) < _TOLERANCE else None
+    held = synth.note(percussion, key, velocity, _LATE + _TAIL, _LATE + _TAIL)
+    released = {
+        off: synth.note(percussion, key, velocity, off, off + _TAIL)
+        for off in ((_SHORT, _EARLY, _LATE) if percussion else (_EARLY, _LATE))
+    }
+    fitted = fitted_fall(held, released[_EARLY], _EARLY)
+    for rate in (0.0, fitted if fitted is None else float(f"{fitted:.3g}")):
+        if rate is not None and (rate == 0 or _FASTEST < rate < _SLOWEST):
+            errors = (_error(held, copy, off, rate) for off, copy in released.items())
+            if max(errors) < _TOLERANCE:
+                return rate
+    return None
+
+
+def measured_law(synth: Synth, percussion: bool, key: int, velocity: int) -> Law:
+    """How the selected preset's notes end, and how exactly note-off must be kept."""
+    rate = measured_release(synth, percussion, key, velocity)
+    if rate is not None:
+        return Law(rate, 1)
+    note = partial(synth.note, percussion, key, velocity)
+    for steps in _COARSE:
+        later = steps * GRID // 2
+        pairs = ((note(off + later, off + _TAIL), note(off, off + _TAIL)) for off in _HOLDS)
+        if all(_unlike(late, true) < _TOLERANCE for late, true in pairs):
+            return Law(None, steps)
+    return Law(None, 1)
 
 
 def fall(rate: float, count: int) -> Samples:
@@ -48,13 +80,22 @@ def fall(rate: float, count: int) -> Samples:
     return np.outer(levels.astype(np.float32), straight.astype(np.float32)).ravel()[:count]
 
 
+@lru_cache(maxsize=256)
+def curve(rate: float) -> Samples:
+    """The whole of a fall, until it has reached FLOOR."""
+    return fall(rate, tail(rate))
+
+
 def tail(rate: float) -> int:
     """Samples until a fall has reached FLOOR."""
     return math.ceil(FLOOR / rate * RATE)
 
 
-def _fitted(held: Samples, released: Samples, off: int) -> float | None:
-    """The rate that fits best, weighted by level; None if there is nothing to hear."""
+def fitted_fall(held: Samples, released: Samples, off: int) -> float | None:
+    """The fall in dB a second from the sample `off` on that fits best, weighted by level.
+
+    None if there is nothing to hear.
+    """
     count = (min(held.shape[1], released.shape[1]) - off) // GRID
     if count < 2:
         return None
@@ -69,16 +110,19 @@ def _fitted(held: Samples, released: Samples, off: int) -> float | None:
 
 
 def _error(held: Samples, released: Samples, off: int, rate: float) -> float:
-    """RMS error of the law in a note's tail against the RMS of the whole note."""
+    """RMS error of the law in the first _TAIL after note-off against the RMS of the whole note."""
     whole = float(np.square(released, dtype=np.float64).sum())
-    count = held.shape[1] - off
-    model = held[:, off:] * fall(rate, count) if count > 0 else np.zeros((2, 0), np.float32)
-    true = released[:, off:]
-    length = max(model.shape[1], true.shape[1])
-    error = np.zeros((2, length))
-    error[:, : model.shape[1]] += model
-    error[:, : true.shape[1]] -= true
-    return math.sqrt(float(np.square(error).sum()) / whole) if whole else 0.0
+    before, true = held[:, off : off + _TAIL], released[:, off : off + _TAIL]
+    return _unlike(before * fall(rate, before.shape[1]), true, whole)
+
+
+def _unlike(model: Samples, true: Samples, whole: float | None = None) -> float:
+    """RMS of a difference against that of the whole, which is the energy of `true` if not given."""
+    error = np.zeros((2, max(model.shape[1], true.shape[1])))
+    error[:, : true.shape[1]] += true
+    against = float(np.square(error).sum()) if whole is None else whole
+    error[:, : model.shape[1]] -= model
+    return math.sqrt(float(np.square(error).sum()) / against) if against else 0.0
 
 
 def _levels(samples: Samples) -> np.ndarray[tuple[int], np.dtype[np.float64]]:

@@ -3,30 +3,33 @@
 from __future__ import annotations
 
 import math
+import os
+import threading
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
-from itertools import repeat
-from pathlib import Path
-
-import numpy as np
 
 from drillgen.performance import Performance
 from drillgen.score import PartName
-from drillgen.sound.arrangement import Sounding, gathered, prepared
+from drillgen.sound.arrangement import gathered, looped, prepared
 from drillgen.sound.bank import Bank
+from drillgen.sound.desk import STRETCH, Desk, Source
 from drillgen.sound.errors import SoundError
 from drillgen.sound.library import library
-from drillgen.sound.loudness import LoudnessMeter, integrated
-from drillgen.sound.mix import BLOCK, mixed
-from drillgen.sound.peaks import Limiter, TruePeakMeter, decibels
+from drillgen.sound.loudness import loudness_of
+from drillgen.sound.mix import Bus, stream
+from drillgen.sound.passage import passage
+from drillgen.sound.reference import Parts
+from drillgen.sound.requests import MixReport, MixRequest, RenderReport, split
+from drillgen.sound.room import Room
 from drillgen.sound.soundfonts import Soundfont
 from drillgen.sound.strokes import sample_at
-from drillgen.sound.synth import RATE, Samples
-from drillgen.sound.tape import Tape
+from drillgen.sound.synth import HOP, Samples
 from drillgen.sound.wavfile import writing
 from drillgen.sound.workers import Progress
+
+__all__ = ["MixReport", "MixRequest", "RenderReport", "prepare_notes", "render", "split"]
 
 TARGET_LUFS = -16.0
 CEILING_DBTP = -1.0
@@ -36,36 +39,13 @@ _NOTES, _MIXING = 0.4, 0.8  # of the progress, when the notes are ready and when
 
 
 @dataclass(frozen=True, slots=True)
-class MixRequest:
-    """A file to write: some of the parts together."""
+class _Sound:
+    """What a track is made of: its parts, and the sum of any of them."""
 
-    name: str
-    parts: frozenset[PartName]
-    path: Path
-    measured: bool = True  # whether the gain is set by it; not so for a part alone
-
-
-@dataclass(frozen=True, slots=True)
-class MixReport:
-    """A file as it was written."""
-
-    name: str
-    path: Path
-    lufs: float  # integrated, ITU-R BS.1770; -inf if it is silent
-    true_peak_db: float  # dBTP
-    seconds: float
-    samples: int
-
-
-@dataclass(frozen=True, slots=True)
-class RenderReport:
-    """What was made of a performance."""
-
-    mixes: tuple[MixReport, ...]
-    gain_db: float  # of all mixes alike, against the parts' own levels
+    parts: tuple[PartName, ...]
+    source: Source
+    stretch: int  # samples that are mixed in one go
     warnings: tuple[str, ...]
-    library_version: str
-    sample_rate: int = RATE
 
 
 def prepare_notes(
@@ -84,43 +64,126 @@ def render(
     mixes: Sequence[MixRequest],
     *,
     soundfont: Soundfont,
-    room: str = "small",
+    room: str | float = "small",
     target_lufs: float = TARGET_LUFS,
     ceiling_dbtp: float = CEILING_DBTP,
     progress: Progress | None = None,
     jobs: int | None = None,
+    loop: tuple[float, float] | None = None,
+    reference: bool = False,
 ) -> RenderReport:
     """Write a performance's mixes as WAV files: 44.1 kHz, 16 bits, round(seconds * 44100) samples.
 
-    All mixes get the same gain, by which they have together a loudness of `target_lufs`, so that
-    the band is equally loud in each.  Peaks above `ceiling_dbtp` are limited.  The same input
-    gives the same bytes.
+    All mixes get the same gain, by which those that are `measured` have together a loudness of
+    `target_lufs`, so that the band is equally loud in each.  Peaks above `ceiling_dbtp` are
+    limited.  The same input gives the same bytes, whatever `jobs` is.
+
+    Args:
+        room: off, small, medium, large, or the seconds in which it dies away.
+        jobs: threads; None: one a core.
+        loop: from and to in seconds.  The files hold just that and go round seamlessly: what rings
+            beyond the end, and the room, is heard at the start.
+        reference: played by FluidSynth itself, note after note, not from the note bank.
 
     Raises:
         SoundError: no usable FluidSynth or soundfont, a preset missing, or a file not writable.
     """
     if not mixes:
         raise SoundError("No mix was asked for.")
+    if loop is not None and reference:
+        raise SoundError("A reference rendering cannot be a loop.")
     report = progress or _unheard
-    length = sample_at(performance.seconds)
-    with Bank(soundfont, jobs) as bank, ExitStack() as stack:
-        sounding = gathered(performance, bank, _part_of(report, 0.0, _NOTES))
-        pool = stack.enter_context(ThreadPoolExecutor(jobs))
-        desk = _Desk(sounding, mixes, length, room)
-        for tape in desk.tapes:
-            stack.enter_context(tape)
+    performance, length = passage(performance, loop)
+    with ExitStack() as stack:
+        if reference:
+            sound = _directly(stack.enter_context(Parts(performance, soundfont)), performance, room)
+        else:
+            bank = stack.enter_context(Bank(soundfont, jobs))
+            notes = _part_of(report, 0.0, _NOTES)
+            sound = _from_notes(performance, bank, room, length if loop else None, notes)
+        pool = stack.enter_context(ThreadPoolExecutor(jobs or os.cpu_count()))
         try:
-            desk.record(pool, _part_of(report, _NOTES, _MIXING))
+            desk = stack.enter_context(Desk(sound.parts, mixes, length, around=loop is not None))
+            desk.record(sound.source, sound.stretch, pool, _part_of(report, _NOTES, _MIXING))
+            gain, warnings = _gain(desk, mixes, target_lufs, ceiling_dbtp)
+            for measured in desk.measured:
+                measured.limit(gain, ceiling_dbtp)
+            _write(desk, mixes, gain, pool, _part_of(report, _MIXING, 1.0))
         except OSError as error:
             said = (error.strerror or str(error)).lower()
             raise SoundError(f"{mixes[0].path.parent} cannot be written to: {said}.") from error
-        gain, warnings = desk.gain(target_lufs, ceiling_dbtp)
-        writers = [(request, gain, ceiling_dbtp) for request in mixes]
-        reports = []
-        for made in pool.map(lambda task: desk.write(*task), writers):
-            reports.append(made)
-            report(_MIXING + (1 - _MIXING) * len(reports) / len(mixes), "Writing files")
-    return RenderReport(tuple(reports), gain, (*sounding.warnings, *warnings), library().version)
+        reports = tuple(desk.report(index, gain) for index in range(len(mixes)))
+    return RenderReport(reports, gain, (*sound.warnings, *warnings), library().version)
+
+
+def _from_notes(
+    performance: Performance,
+    bank: Bank,
+    room: str | float,
+    around: int | None,
+    progress: Progress,
+) -> _Sound:
+    """From the note bank.  `around`: the samples of a loop."""
+    sounding = gathered(performance, bank, progress)
+    if around is not None:
+        sounding = looped(sounding, around, Room(room).memory + HOP)
+    buses: dict[tuple[PartName, ...], Bus] = {}
+    lock = threading.Lock()
+
+    def source(parts: Sequence[PartName], begin: int, end: int) -> Iterator[Samples]:
+        with lock:
+            if (own := tuple(parts)) not in buses:
+                buses[own] = Bus(sounding.notes(own))
+        return stream(buses[own], room, begin, end)
+
+    return _Sound(tuple(sounding.parts), source, STRETCH, sounding.warnings)
+
+
+def _directly(parts: Parts, performance: Performance, room: str | float) -> _Sound:
+    """By FluidSynth itself, which plays from the start to the end and no other way."""
+
+    def source(own: Sequence[PartName], begin: int, end: int) -> Iterator[Samples]:
+        return stream(parts.bus(own), room, begin, end)
+
+    names = dict.fromkeys(voice.part for voice in performance.voices)
+    return _Sound(tuple(names), source, max(sample_at(performance.seconds), 1), parts.warnings)
+
+
+def _gain(
+    desk: Desk, mixes: Sequence[MixRequest], target: float, ceiling: float
+) -> tuple[float, tuple[str, ...]]:
+    """The gain in dB that brings all mixes together to the target, or as near as peaks let."""
+    peaks = [measured.find_peak() for measured in desk.measured]
+    chosen = [number for number, mix in enumerate(mixes) if mix.measured]
+    loudness = loudness_of((desk.measured[number].energies, HOP) for number in chosen)
+    if math.isinf(loudness):
+        return 0.0, ()
+    gain = target - loudness
+    over = max(peaks[number] for number in chosen) + gain - ceiling - _MOST_LIMITING
+    if over <= 0:
+        return gain, ()
+    return gain - over, (
+        f"The peaks are so high that everything is {over:.1f} dB quieter than it should be.",
+    )
+
+
+def _write(
+    desk: Desk,
+    mixes: Sequence[MixRequest],
+    gain: float,
+    pool: ThreadPoolExecutor,
+    progress: Progress,
+) -> None:
+    factor = 10 ** (gain / 20)
+    with ExitStack() as files:
+        writers = [files.enter_context(writing(mix.path, desk.length)) for mix in mixes]
+        tasks = [
+            (number, writer, factor, first)
+            for number, writer in enumerate(writers)
+            for first in desk.stretches()
+        ]
+        for done, _ in enumerate(pool.map(desk.write, tasks), 1):
+            progress(done / len(tasks), "Writing files")
 
 
 def _unheard(done: float, what: str) -> None:
@@ -129,94 +192,3 @@ def _unheard(done: float, what: str) -> None:
 
 def _part_of(report: Progress, first: float, last: float) -> Progress:
     return lambda done, what: report(first + (last - first) * done, what)
-
-
-class _Desk:
-    """The mixing desk: groups of parts on tapes, from which the mixes are made.
-
-    Parts that are in the same mixes need not be kept apart: they make one group.
-    """
-
-    def __init__(
-        self, sounding: Sounding, mixes: Sequence[MixRequest], length: int, room: str
-    ) -> None:
-        self._mixes, self._length = mixes, length
-        groups: dict[tuple[bool, ...], list[PartName]] = {}
-        for part in sounding.parts:
-            membership = tuple(part in mix.parts for mix in mixes)
-            if any(membership):
-                groups.setdefault(membership, []).append(part)
-        self._members = list(groups)
-        self._streams = [mixed(sounding.notes(parts), length, room) for parts in groups.values()]
-        self.tapes = [Tape(mixes[0].path.parent) for _ in groups]
-        self._loudness = [LoudnessMeter(RATE) for _ in mixes]
-        self._peaks = [TruePeakMeter() for _ in mixes]
-
-    def record(self, pool: ThreadPoolExecutor, progress: Progress) -> None:
-        """Mix every group onto its tape, and measure every mix."""
-        blocks = -(-self._length // BLOCK)
-        for number in range(blocks):
-            groups = list(pool.map(next, self._streams))
-            list(pool.map(self._measure, range(len(self._mixes)), repeat(groups)))
-            for tape, block in zip(self.tapes, groups, strict=True):
-                tape.record(block)
-            progress((number + 1) / blocks, "Mixing")
-
-    def _measure(self, index: int, groups: Sequence[Samples]) -> None:
-        block = self._sum(index, groups)
-        self._loudness[index].feed(block)
-        self._peaks[index].feed(block)
-
-    def gain(self, target: float, ceiling: float) -> tuple[float, tuple[str, ...]]:
-        """The gain in dB that brings all mixes together to the target, or as near as peaks let."""
-        measured = [index for index, mix in enumerate(self._mixes) if mix.measured]
-        loudness = integrated(self._loudness[index] for index in measured)
-        if math.isinf(loudness):
-            return 0.0, ()
-        gain = target - loudness
-        highest = max(decibels(self._peaks[index].peak()) for index in measured)
-        over = highest + gain - ceiling - _MOST_LIMITING
-        if over <= 0:
-            return gain, ()
-        return gain - over, (
-            f"The peaks are so high that everything is {over:.1f} dB quieter than it should be.",
-        )
-
-    def write(self, request: MixRequest, gain: float, ceiling: float) -> MixReport:
-        """Write one mix; its loudness and peak are those of what is in the file."""
-        index = self._mixes.index(request)
-        peak = decibels(self._peaks[index].peak()) + gain
-        loudness = integrated([self._loudness[index]], gain)
-        with writing(request.path) as file:
-            if peak <= ceiling:
-                for block in self._play(index, gain):
-                    file.write(block)
-            else:
-                loud, peaks = LoudnessMeter(RATE), TruePeakMeter()
-                for block in _limited(self._play(index, gain), ceiling):
-                    file.write(block)
-                    loud.feed(block)
-                    peaks.feed(block)
-                loudness, peak = integrated([loud]), decibels(peaks.peak())
-        return MixReport(
-            request.name, request.path, loudness, peak, self._length / RATE, self._length
-        )
-
-    def _play(self, index: int, gain: float) -> Iterator[Samples]:
-        factor = np.float32(10 ** (gain / 20))
-        if not self.tapes:  # none of the parts sounds
-            yield np.zeros((2, self._length), np.float32)
-        for groups in zip(*(tape.play() for tape in self.tapes), strict=True):
-            yield self._sum(index, groups) * factor
-
-    def _sum(self, index: int, groups: Sequence[Samples]) -> Samples:
-        own = [block for block, member in zip(groups, self._members, strict=True) if member[index]]
-        return sum(own[1:], start=own[0]) if own else np.zeros((2, 1), np.float32)
-
-
-def _limited(blocks: Iterator[Samples], ceiling: float) -> Iterator[Samples]:
-    """Blocks with their peaks limited, a little below the ceiling, for the dither's sake."""
-    limiter = Limiter(10 ** ((ceiling - 0.1) / 20))
-    for block in blocks:
-        yield limiter.feed(block)
-    yield limiter.flush()

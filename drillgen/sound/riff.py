@@ -51,7 +51,7 @@ def _outside(file: BinaryIO, path: Path) -> Outside:
         raise SoundError(f"{path} is not a soundfont.")
     texts: dict[str, str] = {}
     presets: frozenset[tuple[int, int]] | None = None
-    for kind, start, end in _chunks(file, 12, size, path):
+    for kind, start, end in chunks(file, 12, size, path):
         file.seek(start)
         form = file.read(4) if kind == b"LIST" else b""
         if form == b"INFO":
@@ -65,7 +65,7 @@ def _outside(file: BinaryIO, path: Path) -> Outside:
     )
 
 
-def _chunks(file: BinaryIO, start: int, end: int, path: Path) -> Iterator[tuple[bytes, int, int]]:
+def chunks(file: BinaryIO, start: int, end: int, path: Path) -> Iterator[tuple[bytes, int, int]]:
     """Kind, first byte and end of each chunk in a stretch of the file."""
     while start + 8 <= end:
         file.seek(start)
@@ -78,7 +78,7 @@ def _chunks(file: BinaryIO, start: int, end: int, path: Path) -> Iterator[tuple[
 
 def _texts(file: BinaryIO, start: int, end: int, path: Path) -> dict[str, str]:
     texts = {}
-    for kind, first, last in _chunks(file, start, end, path):
+    for kind, first, last in chunks(file, start, end, path):
         if kind in _TEXTS:
             file.seek(first)
             raw = file.read(min(last - first, _LONGEST_TEXT))
@@ -92,7 +92,7 @@ def _plain(text: str) -> str:
 
 
 def _presets(file: BinaryIO, start: int, end: int, path: Path) -> frozenset[tuple[int, int]]:
-    for kind, first, last in _chunks(file, start, end, path):
+    for kind, first, last in chunks(file, start, end, path):
         if kind == b"phdr":
             file.seek(first)
             raw = file.read(min(last - first, _MOST_PRESETS * _PRESET.size))

@@ -12,6 +12,7 @@ import hashlib
 import json
 import os
 import struct
+import threading
 import time
 import zlib
 from pathlib import Path
@@ -24,10 +25,11 @@ from drillgen.sound.synth import Samples
 from drillgen.whole import whole_file
 
 LIMIT = 1 << 30  # bytes
-_FORMAT = 2  # counts up when the meaning of an entry changes
+_FORMAT = 3  # counts up when the meaning of an entry changes
 _HEAD = struct.Struct("<8sII")  # mark, CRC-32 of the rest, bytes of the facts
 _MARK = b"drillsnd"
 NOTHING: Samples = np.zeros((1, 0), np.float32)
+Entry = tuple[dict[str, Any], Samples]
 _FRESH = 86400.0  # seconds: how exactly the last use is recorded
 
 
@@ -41,6 +43,8 @@ class Store:
 
     def facts(self, address: str) -> dict[str, Any] | None:
         """The facts of an entry alone, without a look at its samples; None if it is not there."""
+        if (held := _memory.get(self._path(address))) is not None:
+            return held[0]
         with (
             contextlib.suppress(OSError, ValueError, struct.error),
             self._path(address).open("rb") as file,
@@ -51,21 +55,24 @@ class Store:
                 return facts
         return None
 
-    def get(self, address: str) -> tuple[dict[str, Any], Samples] | None:
+    def get(self, address: str) -> Entry | None:
         """Facts and samples, shape (channels, n), of an entry; None if it is not there whole."""
         path = self._path(address)
+        if (held := _memory.get(path)) is not None:
+            return held
         try:
             content = path.read_bytes()
             if time.time() - path.stat().st_mtime > _FRESH:
                 os.utime(path)
         except OSError:
             return None
-        return _unpacked(content)
+        entry = _unpacked(content)
+        return None if entry is None else _memory.put(path, entry)
 
     def put(self, address: str, facts: dict[str, Any], samples: Samples = NOTHING) -> bool:
         """Keep an entry; False where the folder cannot be written."""
-        channels, count = samples.shape
-        text = json.dumps(facts | {"channels": channels, "count": count}).encode("utf-8")
+        facts = facts | dict(zip(("channels", "count"), samples.shape, strict=True))
+        text = json.dumps(facts).encode("utf-8")
         text += b" " * (-len(text) % _HEAD.size)  # the samples shall lie aligned
         body = np.ascontiguousarray(samples, "<f4").data
         check = zlib.crc32(body, zlib.crc32(text))
@@ -77,6 +84,7 @@ class Store:
                 file.write(body)
         except OSError:
             return False
+        _memory.put(self._path(address), (facts, samples))
         return True
 
     def trim(self) -> None:
@@ -100,7 +108,46 @@ class Store:
         return self._folder / hashlib.sha256(address.encode()).hexdigest()[:32]
 
 
-def _unpacked(content: bytes) -> tuple[dict[str, Any], Samples] | None:
+class _Memory:
+    """Entries that stay in memory for the next track: the last used, within bounds."""
+
+    def __init__(self, limit: int) -> None:
+        self._limit = limit
+        self._lock = threading.Lock()
+        self._bytes = 0
+        self._entries: dict[Path, Entry] = {}
+
+    def get(self, path: Path) -> Entry | None:
+        return self._entries.get(path)
+
+    def put(self, path: Path, entry: Entry) -> Entry:
+        with self._lock:
+            self._drop(path)
+            while self._entries and self._bytes + entry[1].nbytes > self._limit:
+                self._drop(next(iter(self._entries)))
+            self._bytes += entry[1].nbytes
+            self._entries[path] = entry
+        return entry
+
+    def clear(self) -> None:
+        with self._lock:
+            self._entries.clear()
+            self._bytes = 0
+
+    def _drop(self, path: Path) -> None:
+        if (entry := self._entries.pop(path, None)) is not None:
+            self._bytes -= entry[1].nbytes
+
+
+_memory = _Memory(48 << 20)
+
+
+def forget() -> None:
+    """Have all entries read from disk again."""
+    _memory.clear()
+
+
+def _unpacked(content: bytes) -> Entry | None:
     if len(content) < _HEAD.size:
         return None
     mark, check, length = _HEAD.unpack_from(content)

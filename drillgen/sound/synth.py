@@ -16,11 +16,13 @@ from numpy.typing import NDArray
 
 from drillgen.sound.closing import Closing
 from drillgen.sound.errors import SoundError
+from drillgen.sound.inside import check
 from drillgen.sound.library import library
 
 Samples = NDArray[np.float32]
 
 RATE = 44100  # samples a second
+HOP = RATE // 10  # samples: 100 ms, the step in which loudness is measured and tracks are cut up
 GRID = 64  # samples: FluidSynth begins and ends notes only at multiples of this
 STANDARD_KIT = 0
 _MELODIC, _PERCUSSION = 0, 9  # MIDI channel indices
@@ -52,6 +54,7 @@ class Synth(Closing):
 
     def __init__(self, soundfont: Path) -> None:
         """Raises SoundError: no library, or not a soundfont that FluidSynth can use."""
+        check(soundfont)
         with _ONE_AT_A_TIME:
             self._start(soundfont)
 
@@ -164,6 +167,6 @@ def on_grid(samples: int) -> int:
     return max(-(-samples // GRID), 1) * GRID
 
 
-def nearest_on_grid(samples: int) -> int:
-    """The nearest multiple of FluidSynth's grid, at least one."""
-    return max(round(samples / GRID), 1) * GRID
+def nearest_on_grid(samples: int, coarse: int = 1) -> int:
+    """The nearest multiple of FluidSynth's grid, or of so many of its steps, at least one."""
+    return max(round(samples / (coarse * GRID)), 1) * coarse * GRID

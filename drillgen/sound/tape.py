@@ -1,62 +1,60 @@
-"""Blocks of sound set aside between measuring and writing: in memory while short, else on disk."""
+"""Sound set aside between measuring and writing: in memory while short, else on disk."""
 
 from __future__ import annotations
 
 import tempfile
-import threading
-from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
 
 import numpy as np
 
 from drillgen.sound.closing import Closing
+from drillgen.sound.positioned import read_at, write_at
 from drillgen.sound.synth import Samples
 
-_IN_MEMORY = 16 << 20  # bytes a tape
+_IN_MEMORY = 112 << 20  # bytes: five minutes of one stereo group
 
 
 class Tape(Closing):
-    """Use it in a `with` block.  Several threads may play it at once when it is complete."""
+    """Some stereo tracks side by side, all as long.  Use it in a `with` block, from any thread."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, tracks: int, length: int) -> None:
         """`folder`: where a long tape goes, as a file without a name."""
-        self._folder = folder
-        self._blocks: list[Samples] = []
-        self._bytes = 0
-        self._places: list[tuple[int, int]] = []  # byte offset, samples of blocks on disk
+        self._length = length
+        self._sound: Samples | None = None
         self._file: IO[bytes] | None = None
-        self._lock = threading.Lock()
+        if tracks * length * 8 <= _IN_MEMORY:
+            self._sound = np.empty((tracks, 2, length), np.float32)
+        else:
+            # Closed on exit.
+            self._file = tempfile.TemporaryFile(dir=folder, buffering=0)  # noqa: SIM115
 
     def close(self) -> None:
         """Forget what was recorded."""
-        self._blocks.clear()
+        self._sound = None
         if self._file is not None:
             self._file.close()
 
-    def record(self, block: Samples) -> None:
-        """Append a block of shape (2, n)."""
-        self._bytes += block.nbytes
-        if self._bytes <= _IN_MEMORY:
-            self._blocks.append(block)
+    def record(self, track: int, begin: int, block: Samples) -> None:
+        """Put a block of shape (2, n) into its place.  Raises OSError."""
+        if self._sound is not None:
+            self._sound[track, :, begin : begin + block.shape[1]] = block
             return
-        if self._file is None:
-            # Closed on exit.
-            self._file = tempfile.TemporaryFile(dir=self._folder)  # noqa: SIM115
-        offset = self._file.tell()
-        self._file.write(np.ascontiguousarray(block).data)
-        self._places.append((offset, block.shape[1]))
-
-    def play(self) -> Iterator[Samples]:
-        """The blocks from the first one on; they must not be changed."""
-        yield from self._blocks
-        for offset, count in self._places:
-            yield self._read(offset, count)
-
-    def _read(self, offset: int, count: int) -> Samples:
         assert self._file is not None
-        block = np.empty((2, count), np.float32)
-        with self._lock:
-            self._file.seek(offset)
-            self._file.readinto(block.data)  # type: ignore[attr-defined]  # buffered readers have it
+        for side in (0, 1):
+            write_at(
+                self._file, np.ascontiguousarray(block[side]).data, self._at(track, side, begin)
+            )
+
+    def play(self, track: int, begin: int, end: int) -> Samples:
+        """What lies from `begin` to `end`, within the tape; it must not be changed."""
+        if self._sound is not None:
+            return self._sound[track, :, begin:end]
+        assert self._file is not None
+        block = np.zeros((2, end - begin), np.float32)
+        for side in (0, 1):
+            read_at(self._file, block[side].data, self._at(track, side, begin))
         return block
+
+    def _at(self, track: int, side: int, begin: int) -> int:
+        return ((2 * track + side) * self._length + begin) * 4

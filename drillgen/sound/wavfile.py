@@ -2,62 +2,81 @@
 
 Dither is triangular, two least significant bits from end to end (TPDF: Lipshitz, Wannamaker and
 Vanderkooy, "Quantization and dither", JAES 40, 1992), from a fixed seed: the same sound gives the
-same bytes.  Files are written by Python's `wave`, whose errors are the system's own.
+same bytes.  The format is that of "Multimedia Programming Interface and Data Specifications 1.0"
+(IBM and Microsoft, 1991): a header of 44 bytes, then the frames.
 """
 
 from __future__ import annotations
 
-import wave
+import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
+from typing import IO
 
 import numpy as np
 
 from drillgen.sound.errors import SoundError
-from drillgen.sound.synth import RATE, Samples
+from drillgen.sound.positioned import write_at
+from drillgen.sound.synth import HOP, RATE, Samples
 from drillgen.whole import whole_file
 
 FULL_SCALE = 32767
 _SEED = 20
-_NOISE = 1 << 19  # samples of dither, used round and round
+_NOISE = 60 * HOP  # samples of dither, used round and round
+_FRAME = 4  # bytes
+_HEADER = struct.Struct("<4sI4s4sIHHIIHH4sI")
+_LONGEST = (2**32 - 1 - _HEADER.size) // _FRAME  # frames: lengths are 32 bits
 
 
 class WavWriter:
-    """An open WAV file.  Get one from `writing`."""
+    """An open WAV file.  Get one from `writing`.  Several threads may write at once."""
 
-    def __init__(self, target: wave.Wave_write) -> None:
+    def __init__(self, target: IO[bytes]) -> None:
         self._target = target
-        self._written = 0
 
-    def write(self, block: Samples) -> None:
-        """Append sound of shape (2, n), full scale at 1; what is beyond is clipped."""
+    def write(self, begin: int, block: Samples, factor: float = 1.0) -> None:
+        """Put sound of shape (2, n) at a sample, made louder by a factor.
+
+        Full scale is 1; what is beyond is clipped.
+        """
         count = block.shape[1]
-        scaled = block * np.float32(FULL_SCALE)
-        scaled += _dither(self._written, count)
+        scaled = block * np.float32(FULL_SCALE * factor)
+        scaled += _dither(begin, count)
         np.rint(scaled, out=scaled)
-        np.clip(scaled, -FULL_SCALE - 1, FULL_SCALE, out=scaled)
+        np.maximum(scaled, -FULL_SCALE - 1, out=scaled)
+        np.minimum(scaled, FULL_SCALE, out=scaled)
+        words = scaled.astype("<i2")
         frames = np.empty((count, 2), "<i2")
-        frames[:] = scaled.T
-        self._target.writeframesraw(frames.data)
-        self._written += count
+        frames[:, 0], frames[:, 1] = words
+        write_at(self._target, frames.data, _HEADER.size + begin * _FRAME)
 
 
 @contextmanager
-def writing(path: Path) -> Iterator[WavWriter]:
-    """A stereo file of 44.1 kHz and 16 bits, which is there only once it is complete.
+def writing(path: Path, length: int) -> Iterator[WavWriter]:
+    """A stereo file of `length` samples, 44.1 kHz and 16 bits, there only once it is complete.
 
     Raises:
-        SoundError: it cannot be written: no such folder, no right to, no room left.
+        SoundError: it cannot be written: no such folder, no right to, no room left, too long.
     """
+    if length > _LONGEST:
+        raise SoundError(f"{path.name} would be longer than a WAV file can be.")
     try:
-        with whole_file(path) as file, wave.open(file, "wb") as target:
-            target.setparams((2, 2, RATE, 0, "NONE", "not compressed"))
-            yield WavWriter(target)
+        with whole_file(path) as file:
+            file.write(_header(length))
+            file.flush()
+            yield WavWriter(file)
     except OSError as error:
         said = (error.strerror or str(error)).lower()
         raise SoundError(f"{path} cannot be written: {said}.") from error
+
+
+def _header(length: int) -> bytes:
+    size = length * _FRAME
+    form = (1, 2, RATE, RATE * _FRAME, _FRAME, 16)  # PCM, two channels, 16 bits
+    rest = _HEADER.size - 8
+    return _HEADER.pack(b"RIFF", rest + size, b"WAVE", b"fmt ", 16, *form, b"data", size)
 
 
 def _dither(start: int, count: int) -> Samples:

@@ -7,7 +7,7 @@ import re
 import shutil
 import subprocess
 import wave
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -66,6 +66,17 @@ def read(path: Path) -> np.ndarray[Any, np.dtype[np.float32]]:
 def level(samples: Any) -> float:
     """RMS level in dB."""
     return 10 * math.log10(float(np.mean(np.square(samples, dtype=np.float64))) + 1e-30)
+
+
+def silence_around(signal: Any) -> Callable[[int, int], Any]:
+    """Reads a signal of shape (channels, n) from a sample to another, also beyond its ends."""
+
+    def read(begin: int, end: int) -> Any:
+        count = signal.shape[1]
+        inside = signal[:, max(begin, 0) : min(end, count)]
+        return np.pad(inside, ((0, 0), (max(-begin, 0), max(end - max(count, begin), 0))))
+
+    return read
 
 
 def ffmpeg_loudness(path: Path) -> tuple[float, float]:

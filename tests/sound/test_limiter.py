@@ -8,13 +8,16 @@ import numpy as np
 import pytest
 from scipy.signal import resample_poly
 
-from drillgen.sound.peaks import Limiter
+from drillgen.sound.limiter import Limiter
+from drillgen.sound.peaks import sample_peaks, true_peaks
+from tests.sound.helpers import silence_around
 
 
 def limited(signal: Any, ceiling: float, block: int) -> Any:
-    limiter = Limiter(ceiling)
-    pieces = [limiter.feed(signal[:, n : n + block]) for n in range(0, signal.shape[1], block)]
-    return np.concatenate([*pieces, limiter.flush()], axis=1)
+    peaks = true_peaks(sample_peaks(signal), silence_around(signal), ceiling)
+    limiter = Limiter(peaks, ceiling)
+    places = range(0, signal.shape[1], block)
+    return np.concatenate([limiter(signal[:, n : n + block], n) for n in places], axis=1)
 
 
 def bursts() -> Any:

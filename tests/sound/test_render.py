@@ -12,7 +12,6 @@ import pytest
 
 from drillgen.performance import Played
 from drillgen.sound.errors import SoundError
-from drillgen.sound.reference import reference
 from drillgen.sound.render import MixReport, MixRequest, prepare_notes, render
 from drillgen.sound.soundfonts import Soundfont, choose, find_soundfonts
 from tests.sound.helpers import (
@@ -159,7 +158,8 @@ def test_prepared_notes_serve(tmp_path: Path, font: Soundfont) -> None:
 
 def test_reference_file(tmp_path: Path, font: Soundfont) -> None:
     """The reference rendering is a file of the same length, and not silent."""
-    reference(band(3.0), tmp_path / "r.wav", font)
+    everyone = MixRequest("r", EVERYONE, tmp_path / "r.wav")
+    render(band(3.0), [everyone], soundfont=font, reference=True)
     assert read(tmp_path / "r.wav").shape == (2, 3 * 44100)
     assert level(read(tmp_path / "r.wav")) > -60
 

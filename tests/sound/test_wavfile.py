@@ -18,9 +18,9 @@ LSB = 1 / 32767
 
 
 def written(path: Path, signal: np.ndarray, block: int) -> bytes:
-    with writing(path) as file:
-        for first in range(0, signal.shape[1], block):
-            file.write(signal[:, first : first + block].astype(np.float32))
+    with writing(path, signal.shape[1]) as file:
+        for first in reversed(range(0, signal.shape[1], block)):
+            file.write(first, signal[:, first : first + block].astype(np.float32))
     return path.read_bytes()
 
 
@@ -39,7 +39,7 @@ def test_format(tmp_path: Path) -> None:
 
 
 def test_same_bytes(tmp_path: Path) -> None:
-    """The same sound gives the same bytes, however it is cut into blocks."""
+    """The same sound gives the same bytes, however it is cut into blocks, in any order."""
     signal = np.random.default_rng(1).standard_normal((2, 700000)) * 0.1
     assert written(tmp_path / "a.wav", signal, 98304) == written(tmp_path / "b.wav", signal, 33333)
 
@@ -63,8 +63,8 @@ def test_nothing_half_done(tmp_path: Path) -> None:
     """Where writing breaks off, an older file stays and nothing else is left."""
     target = tmp_path / "a.wav"
     target.write_bytes(b"older")
-    with pytest.raises(KeyError), writing(target) as file:
-        file.write(np.zeros((2, 1000), np.float32))
+    with pytest.raises(KeyError), writing(target, 1000) as file:
+        file.write(0, np.zeros((2, 1000), np.float32))
         raise KeyError
     assert [(p.name, p.read_bytes()) for p in tmp_path.iterdir()] == [("a.wav", b"older")]
 
@@ -72,7 +72,7 @@ def test_nothing_half_done(tmp_path: Path) -> None:
 def test_no_such_folder(tmp_path: Path) -> None:
     """A folder that is not there is one sentence, not a traceback."""
     refused = pytest.raises(SoundError, match="cannot be written: no such file")
-    with refused, writing(tmp_path / "none" / "a.wav"):
+    with refused, writing(tmp_path / "none" / "a.wav", 1):
         pass
 
 
@@ -87,8 +87,8 @@ def test_no_room_left(tmp_path: Path) -> None:
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (100000, 100000))\n"
         "try:\n"
-        "    with writing(Path(sys.argv[1])) as file:\n"
-        "        file.write(np.zeros((2, 200000), np.float32))\n"
+        "    with writing(Path(sys.argv[1]), 200000) as file:\n"
+        "        file.write(0, np.zeros((2, 200000), np.float32))\n"
         "except SoundError as error:\n"
         "    print(error)\n"
     )

@@ -1,0 +1,38 @@
+"""Reading and writing at a place of an open file, by several threads at once."""
+
+from __future__ import annotations
+
+import os
+import threading
+from typing import IO
+
+_LOCK = threading.Lock()  # where the system cannot do both in one step (Windows)
+
+
+def write_at(file: IO[bytes], content: memoryview, place: int) -> None:
+    """Write all of `content` as it lies in memory.  Raises OSError as writing does."""
+    content = content.cast("B")
+    while content:
+        done = _write(file, content, place)
+        content, place = content[done:], place + done
+
+
+def read_at(file: IO[bytes], target: memoryview, place: int) -> None:
+    """Fill `target`, which must be contiguous; what is beyond the end stays as it was."""
+    target = target.cast("B")
+    if hasattr(os, "preadv"):
+        os.preadv(file.fileno(), [target], place)
+        return
+    with _LOCK:
+        file.seek(place)
+        target[:] = file.read(len(target))
+
+
+def _write(file: IO[bytes], content: memoryview, place: int) -> int:
+    if hasattr(os, "pwrite"):
+        return os.pwrite(file.fileno(), content, place)
+    with _LOCK:
+        file.seek(place)
+        done = file.write(content)
+        file.flush()
+        return done
