@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import hypothesis
 import pytest
+
+# Shared machines are busy at times: what is slow there is not wrong.
+hypothesis.settings.register_profile("patient", deadline=None)
+hypothesis.settings.load_profile("patient")
 
 DATA = Path(__file__).parent / "data"
 Run = Callable[..., subprocess.CompletedProcess[str]]
@@ -73,3 +79,23 @@ def pack(tmp_path_factory: pytest.TempPathFactory) -> Built:
     assert done.returncode == 0, done.stderr
     manifest = json.loads((folder / "pack" / "manifest.json").read_text("utf-8"))
     return Built(folder / "pack", manifest, done.stdout)
+
+
+def chromium() -> str | None:
+    """The browser that tools/fetch_browser.sh put beside the tests' Python, else the system's."""
+    own = Path(sys.prefix) / "browser" / "chromium"
+    names = (os.environ.get("DRILLGEN_BROWSER", ""), str(own), "chromium", "chromium-browser")
+    return next((found for name in names if name and (found := shutil.which(name))), None)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """A real browser, one for all tests; skipped where there is none."""
+    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    path = chromium()
+    if path is None:
+        pytest.skip("there is no chromium, and tools/fetch_browser.sh could fetch none")
+    with playwright.sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=path, args=["--no-sandbox"])
+        yield browser
+        browser.close()

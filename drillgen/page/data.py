@@ -1,0 +1,178 @@
+"""A drill as the page reads it: JSON values.
+
+Times are samples (44.1 kHz) at the tempo at which a take was planned; lists of whole numbers are
+written as steps from one to the next, which keeps them short.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from drillgen.page.copies import Player, Stroke
+from drillgen.page.layout import layout
+from drillgen.page.models import Stand, Take
+from drillgen.page.tones import Tone
+from drillgen.score import PartName
+from drillgen.sound.bank import Wanted
+from drillgen.sound.release import CHOKE
+from drillgen.sound.strokes import sample_at
+from drillgen.sound.synth import RATE
+
+Values = dict[str, Any]
+
+# In the order in which they stand on the page.
+PARTS: dict[PartName, str] = {
+    "line": "Line",
+    "comping": "Comping",
+    "bass": "Bass",
+    "drums": "Drums",
+    "click": "Count-in",
+    "cue": "Starting note",
+}
+_BY_EAR = ("phrases",)  # lines that are learned by ear: hidden at first
+
+
+@dataclass(frozen=True, slots=True)
+class Sounds:
+    """The tones of one drill, and how loud they are together."""
+
+    tones: Mapping[Wanted, Tone]
+    gain: float  # dB, all parts alike
+
+
+def drill(
+    stand: Stand,
+    players: Sequence[Sequence[Player]],
+    sounds: Sounds,
+    sheets: Sequence[tuple[str, str]],
+) -> Values:
+    """All of a drill but its strokes; `players` of each take in turn, `sheets`: names a key."""
+    first = stand.takes[0].chart.drill
+    tone_of = _line_tones(players, sounds)
+    return {
+        "title": first.title,
+        "note": first.note,
+        "facts": _facts(stand),
+        "loops": first.ending == "none",
+        "beats": first.meter.beats,
+        "byEar": first.line is not None and first.line.kind in _BY_EAR,
+        "rate": RATE,
+        "gain": sounds.gain,
+        "choke": round(CHOKE, 1),
+        "tones": list(_tones(sounds)),
+        "parts": list(_parts(stand, players)),
+        "layouts": [layout(take, stand, sheets, tone_of) for take in _layouts(stand)],
+        "papers": [list(paper) for paper in stand.papers],
+    }
+
+
+def take(stand: Stand, index: int, players: Sequence[Player], sounds: Sounds) -> Values:
+    """When the bars of a take start, and everything that is played in it."""
+    numbers = _numbers(sounds)
+    chart = stand.takes[index].chart
+    starts = [sample_at(chart.seconds_at(bar.start)) for bar in chart.bars]
+    return {
+        "bars": steps([*starts, sample_at(chart.seconds)]),
+        "tempos": [float(bar.tempo) for bar in chart.bars] if chart.tempo.step else [],
+        "end": sample_at(stand.takes[index].performance.seconds),
+        "strokes": {
+            player.voice.part: list(_strokes(player.strokes, sounds, numbers)) for player in players
+        },
+    }
+
+
+def tempos(stand: Stand) -> list[Values]:
+    """The takes to choose from."""
+    layouts = _layout_numbers(stand)
+    return [
+        {
+            "layout": layouts[each.chart.keys],
+            "tempo": each.chart.tempo.start,
+            "to": each.chart.tempo.end or each.chart.tempo.start,
+        }
+        for each in stand.takes
+    ]
+
+
+def steps(numbers: Iterable[int]) -> list[int]:
+    """Differences from one number to the next, the first from 0."""
+    before, out = 0, []
+    for number in numbers:
+        out.append(number - before)
+        before = number
+    return out
+
+
+def _strokes(
+    strokes: Sequence[Stroke], sounds: Sounds, numbers: Mapping[str, int]
+) -> Iterator[int]:
+    """Five numbers a stroke: step of its start, hold, tone, tenths of dB, step of its bar."""
+    starts = steps(stroke.start for stroke in strokes)
+    bars = steps(stroke.bar for stroke in strokes)
+    for start, bar, stroke in zip(starts, bars, strokes, strict=True):
+        tone = numbers[sounds.tones[stroke.note].name]
+        yield from (start, stroke.hold, tone, round(stroke.decibels * 10), bar)
+
+
+def _numbers(sounds: Sounds) -> dict[str, int]:
+    """Each tone's place in the drill's table."""
+    names = dict.fromkeys(tone.name for tone in sounds.tones.values())
+    return {name: number for number, name in enumerate(names)}
+
+
+def _tones(sounds: Sounds) -> Iterator[list[Any]]:
+    """File, samples, dB of its level, dB a second of its release, MIDI key."""
+    for tone in {tone.name: tone for tone in sounds.tones.values()}.values():
+        yield [tone.name, tone.count, round(tone.decibels, 1), round(tone.rate, 1), tone.key]
+
+
+def _parts(stand: Stand, players: Sequence[Sequence[Player]]) -> Iterator[Values]:
+    found = {player.voice.part: player for take in players for player in take}
+    clicks = stand.takes[0].chart.drill.band.click.plays
+    for name, label in PARTS.items():
+        if name not in found:
+            continue
+        player = found[name]
+        chokes: dict[int, list[int]] = {}
+        for by, cut in sorted(player.chokes):
+            chokes.setdefault(by, []).append(cut)
+        yield {
+            "name": name,
+            "label": "Click" if name == "click" and clicks else label,
+            "level": round(player.voice.level, 1),
+            "pan": player.voice.pan,
+            "chokes": chokes,
+        }
+
+
+def _layout_numbers(stand: Stand) -> dict[Any, int]:
+    keys = dict.fromkeys(take.chart.keys for take in stand.takes)
+    return {each: number for number, each in enumerate(keys)}
+
+
+def _layouts(stand: Stand) -> list[Take]:
+    """A take for each way in which the bars are laid out, tempos apart."""
+    return list({take.chart.keys: take for take in reversed(stand.takes)}.values())[::-1]
+
+
+def _facts(stand: Stand) -> str:
+    drill = stand.takes[0].chart.drill
+    keys = len(stand.keys)
+    facts = [drill.feel, drill.meter.text, f"{keys} keys" if keys > 1 else stand.keys[0].pretty]
+    if drill.passes > 1:
+        facts.append(f"{drill.passes} passes a key" if keys > 1 else f"{drill.passes} passes")
+    return " · ".join(facts).capitalize()
+
+
+def _line_tones(players: Sequence[Sequence[Player]], sounds: Sounds) -> dict[int, int]:
+    """A tone for each MIDI key that the line has."""
+    numbers = _numbers(sounds)
+    return {
+        stroke.note.key: numbers[sounds.tones[stroke.note].name]
+        for found in players
+        for player in found
+        if player.voice.part == "line"
+        for stroke in player.strokes
+    }

@@ -1,0 +1,50 @@
+"""What the page is made from: plain values, given by the pack."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from drillgen.chart import Chart
+from drillgen.performance import Performance
+from drillgen.score import Score
+from drillgen.theory.keys import Key
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """One key of a drill as SVG; bars are groups of class `sheet-bar` with the sheet's ids."""
+
+    wide: str
+    narrow: str = ""  # fewer bars a line, for phones
+    answer: str = ""  # the same with the calls that are learned by ear; "" where they are shown
+    narrow_answer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Take:
+    """One track as it is played: a drill at one tempo, in one key or in all of them."""
+
+    chart: Chart
+    score: Score
+    performance: Performance
+
+
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """One drill on the page's music stand."""
+
+    folder: str  # of the drill in the pack: its name, and where it lies
+    keys: tuple[Key, ...]  # the whole key cycle
+    takes: tuple[Take, ...]
+    pictures: tuple[Picture, ...] = ()  # one a key, in the key cycle's order
+    # A bar's id and the id of the measure that shows it, for every bar that is on the sheet.
+    shown_in: tuple[tuple[str, str], ...] = ()
+    papers: tuple[tuple[str, str], ...] = ()  # links: what is said, the file from the pack's root
+
+
+@dataclass(frozen=True, slots=True)
+class Licence:
+    """Whose sounds these are, and what may be done with them."""
+
+    soundfont: str
+    text: str

@@ -1,0 +1,248 @@
+/* The page itself: what is chosen, what is shown, what is played. */
+(function (d) {
+  "use strict";
+  const NARROW = 560; // pixels of the sheet: below that it has fewer bars a line
+  const FIRST_BARS = 4; // whose tones must be ready before the first sound
+
+  const catalogue = JSON.parse(d.byId("catalogue").textContent);
+  const still = window.matchMedia("(prefers-reduced-motion: reduce)");
+  const state = { entry: null, drill: null, layout: 0, key: null, take: null, tempo: 0, bar: 0, levels: new Map() };
+  const strip = new d.Strip(d.byId("strip"), (id) => jump(state.places.barOf(id, state.bar)));
+  const list = new d.Bars(d.byId("bars"), (bar) => jump(bar));
+  let band = null;
+  let player = null;
+  let frame = 0;
+
+  /* What is chosen ------------------------------------------------------------------------- */
+
+  async function chooseDrill(entry) {
+    stop();
+    if (band) band.close();
+    const asked = (state.choosing = {});
+    const [drill, room] = await Promise.all([d.load(entry.file), d.load("room")]);
+    if (state.choosing !== asked) return;
+    Object.assign(state, { entry, drill, layout: 0, take: null, bar: 0 });
+    state.tones = new d.Tones(drill);
+    band = new d.Band(drill, state.tones, room);
+    player = new d.Player(band);
+    player.onend = ended;
+    d.byId("drill").value = String(catalogue.drills.indexOf(entry));
+    d.show.drill(drill, d.choices(drill));
+    player.countIn = d.byId("count-in").checked;
+    player.repeat = drill.loops;
+    d.showParts(d.byId("parts"), band, state.levels);
+    d.show.ready("Ready", drill);
+    await chooseKey(0);
+  }
+
+  const layout = () => state.drill.layouts[state.layout];
+
+  async function chooseKey(index) {
+    const choice = d.choices(state.drill)[index];
+    const tempo = state.take ? state.tempo : null;
+    state.key = choice;
+    state.layout = choice.layout;
+    d.byId("key").value = String(index);
+    player.lead = d.leadOf(layout());
+    state.places = d.places(layout(), player.lead);
+    setBars(choice.from, choice.to);
+    const was = player.playing;
+    if (was) stop();
+    list.show(layout(), player.lead, state.places.nameOf);
+    const takes = takesHere();
+    await chooseTempo(tempo === null ? takes[0].tempo : tempo, tempo === null ? takes[0] : null);
+    place(choice.from);
+    if (was) start(choice.from);
+  }
+
+  const takesHere = () => state.entry.takes.filter((take) => take.layout === state.layout);
+
+  /** A tempo, from the take that was planned nearest to it (or from the one given). */
+  async function chooseTempo(tempo, given) {
+    const wanted = d.clamp(Math.round(tempo * 100) / 100 || state.tempo, d.SLOWEST, d.FASTEST);
+    const takes = takesHere();
+    const now = takes.includes(state.take) ? state.take : takes[0];
+    const take = given || d.nearestTake(takes, now, wanted);
+    state.tempo = wanted;
+    d.show.tempo(takes, take, wanted, (each) => chooseTempo(each.tempo, each));
+    const value = await d.load(take.file);
+    if (state.tempo !== wanted || !takesHere().includes(take)) return; // something else was chosen meanwhile
+    if (take !== state.take) state.read = d.readTake(value, state.drill.rate);
+    state.take = take;
+    player.use(state.read, state.tempo / take.tempo);
+    state.tones.ready(d.tonesFrom(layout(), state.read, state.bar || player.lead));
+  }
+
+  function setBars(from, to) {
+    const end = state.drill.layouts[state.layout].bars.length - 1;
+    player.first = d.clamp(from, player.lead, end);
+    player.last = d.clamp(to, player.first, end);
+    d.byId("from").value = state.places.numberOf(player.first);
+    d.byId("to").value = state.places.numberOf(player.last);
+    d.byId("from").max = d.byId("to").max = state.places.numberOf(end);
+    dress();
+  }
+
+  /* Playing -------------------------------------------------------------------------------- */
+
+  async function start(bar) {
+    const asked = (state.asked = {});
+    d.byId("play").classList.add("on");
+    band.open(); // within the touch
+    try {
+      await state.tones.ready(d.tonesFrom(layout(), state.read, bar, player.lead + FIRST_BARS));
+    } catch (error) {
+      return failed(error);
+    }
+    if (state.asked !== asked) return;
+    player.play(bar);
+    state.tones.ready(d.tonesFrom(layout(), state.read, bar));
+    d.show.anew();
+    showPlaying();
+    d.keepAwake(true);
+    cancelAnimationFrame(frame);
+    frame = requestAnimationFrame(follow);
+  }
+
+  function stop() {
+    state.asked = null;
+    if (player && player.playing) player.stop();
+    cancelAnimationFrame(frame);
+    showPlaying();
+    d.keepAwake(false);
+  }
+
+  function toggle() {
+    if (player.playing || state.asked) {
+      if (player.playing) place(Math.max(player.now().bar, player.first));
+      stop();
+      d.show.ready("Paused", state.drill);
+    } else start(d.clamp(state.bar, player.lead, layout().bars.length - 1));
+  }
+
+  function ended() {
+    stop();
+    place(player.first);
+    d.show.ready("Ready", state.drill);
+  }
+
+  function jump(bar) {
+    if (bar === undefined || !player) return;
+    place(Math.max(bar, player.lead));
+    start(state.bar);
+  }
+
+  function step(by) {
+    const bar = player.playing ? player.now().bar : state.bar;
+    const to = d.clamp(bar + by, player.lead, layout().bars.length - 1);
+    if (player.playing) jump(to);
+    else place(to, true);
+  }
+
+  /** On each frame: mark what the ear hears now. */
+  function follow() {
+    if (!player.playing) return;
+    const here = player.now();
+    if (here.bar !== state.bar) place(here.bar, true);
+    d.show.turn(state.drill, layout(), player, here);
+    frame = requestAnimationFrame(follow);
+  }
+
+  function failed(error) {
+    stop();
+    d.byId("problem").textContent = `${error.message}. Is the folder “page” still beside this file?`;
+    d.byId("problem").hidden = false;
+  }
+
+  /* Showing -------------------------------------------------------------------------------- */
+
+  const showPlaying = () => d.show.playing(Boolean(player && (player.playing || state.asked)));
+
+  /** Make a bar the present one; `seen`: bring it into sight. */
+  function place(bar, seen) {
+    state.bar = bar;
+    const number = bar < player.lead ? "Count-in" : `Bar ${state.places.numberOf(bar)} of ${layout().bars.length - player.lead}`;
+    const key = layout().keys[layout().bars[bar][1]];
+    d.setText("place", `${number} · ${key.label}`);
+    showSheet(bar < player.lead && state.key.index !== undefined ? state.key.index : layout().bars[bar][1], bar, seen);
+    list.mark(bar);
+  }
+
+  async function showSheet(keyIndex, bar, seen) {
+    const key = layout().keys[keyIndex];
+    d.show.first(key);
+    const name = d.byId("strip").clientWidth < NARROW ? key.narrow || key.sheet : key.sheet;
+    const wanted = (state.sheet = {});
+    const value = name ? await d.load(name) : null;
+    if (state.sheet !== wanted) return;
+    state.sheetKey = key;
+    d.setText("paper", `${key.label} · ${d.byId("tempo").value} beats a minute`);
+    const open = d.byId("line").value !== "hidden" && value && value.answer;
+    strip.show(value ? (open ? value.answer : value.sheet) : "", `Sheet, ${key.label}`, (id) => state.places.nameOf(state.places.barOf(id, state.bar)));
+    dress();
+    strip.mark(state.places.idOf(bar), !seen ? "" : still.matches ? "auto" : "smooth");
+  }
+
+  /** Classes of the sheet's bars: outside the chosen ones, and where the line is not to be seen. */
+  function dress() {
+    const line = d.byId("line").value;
+    const barOf = (id) => state.places.barOf(id, state.bar);
+    strip.dress("out", (id) => barOf(id) < player.first || barOf(id) > player.last);
+    strip.dress("unseen-line", (id) => line === "hidden" || (line === "after" && !state.places.answered(barOf(id), state.bar)));
+  }
+
+  /* Hands ---------------------------------------------------------------------------------- */
+
+  function listen() {
+    const on = (id, event, act) => d.byId(id).addEventListener(event, act);
+    const number = (id) => Number(d.byId(id).value) || 0;
+    on("drill", "change", () => chooseDrill(catalogue.drills[number("drill")]).catch(failed));
+    on("key", "change", () => chooseKey(number("key")).catch(failed));
+    on("play", "click", toggle);
+    on("top", "click", () => (player.playing ? jump(player.first) : place(player.first)));
+    on("tempo", "change", () => chooseTempo(number("tempo")));
+    on("pace", "input", () => chooseTempo(number("pace")));
+    on("slower", "click", () => chooseTempo(state.tempo - 1));
+    on("faster", "click", () => chooseTempo(state.tempo + 1));
+    on("from", "change", () => bars(number("from") + player.lead - 1, player.last));
+    on("to", "change", () => bars(player.first, number("to") + player.lead - 1));
+    on("from-here", "click", () => bars(state.bar, Math.max(player.last, state.bar)));
+    on("to-here", "click", () => bars(Math.min(player.first, state.bar), state.bar));
+    on("whole", "click", () => bars(state.key.from, state.key.to));
+    on("repeat", "change", () => { player.repeat = d.byId("repeat").checked; player.replan(); });
+    on("count-in", "change", () => { player.countIn = d.byId("count-in").checked; });
+    on("line", "change", () => place(state.bar));
+    on("hear", "click", hearFirst);
+    on("print", "click", () => window.print());
+    document.addEventListener("keydown", keyboard);
+    new ResizeObserver(() => player && player.take && place(state.bar)).observe(d.byId("strip").parentElement);
+    document.addEventListener("visibilitychange", () => !document.hidden && player && player.playing && d.keepAwake(true));
+  }
+
+  function bars(from, to) {
+    setBars(Math.min(from, to), Math.max(from, to));
+    if (!player.playing && (state.bar < player.first || state.bar > player.last)) place(player.first);
+    player.replan();
+  }
+
+  function keyboard(event) {
+    const free = !event.target.closest("button, input, select, summary, a, [role=button]");
+    if (!free || event.ctrlKey || event.metaKey || event.altKey || !player) return;
+    const acts = { " ": toggle, ArrowLeft: () => step(-1), ArrowRight: () => step(1), Home: () => step(-Infinity) };
+    if (!acts[event.key]) return;
+    event.preventDefault();
+    acts[event.key]();
+  }
+
+  async function hearFirst() {
+    const first = state.sheetKey && state.sheetKey.first;
+    if (!first || first.tone < 0) return;
+    const context = band.open();
+    await state.tones.ready([first.tone]);
+    band.strike("line", first.tone, context.currentTime + 0.05, 2, 0);
+  }
+
+  d.show.catalogue(catalogue);
+  listen();
+  chooseDrill(catalogue.drills[0]).catch(failed);
+})(window.drillgen);

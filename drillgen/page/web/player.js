@@ -1,0 +1,188 @@
+/* The player: which bars sound, from where, how fast, and what is sounding now.
+   It plans one stretch after another, each a run of bars at one speed, and hands the band a bar at
+   a time, some seconds ahead: a page in the background is woken once a second only. */
+(function (d) {
+  "use strict";
+  const AHEAD = 3; // seconds
+  const WAKE = 400; // ms
+  const START = 0.06; // seconds from a touch to the first sound
+  const FIELDS = 5; // numbers a stroke
+
+  /** A take's numbers unrolled: bar starts in seconds, strokes by bar. */
+  d.readTake = function (take, rate) {
+    const starts = running(take.bars).map((sample) => sample / rate);
+    const bars = starts.slice(0, -1).map(() => []);
+    for (const [part, flat] of Object.entries(take.strokes)) {
+      let start = 0;
+      let bar = 0;
+      for (let at = 0; at < flat.length; at += FIELDS) {
+        start += flat[at];
+        bar += flat[at + 4];
+        bars[bar].push({ part, start: start / rate, hold: flat[at + 1] / rate, tone: flat[at + 2], decibels: flat[at + 3] / 10 });
+      }
+    }
+    bars.forEach((strokes) => strokes.sort((one, other) => one.start - other.start));
+    return { starts, bars, tempos: take.tempos, end: take.end / rate };
+  };
+
+  function running(steps) {
+    let sum = 0;
+    return steps.map((step) => (sum += step));
+  }
+
+  d.Player = class {
+    constructor(band) {
+      this.band = band;
+      this.stretches = [];
+      this.playing = false;
+      this.speed = 1; // against the take's own tempo
+      this.first = 0; // the bars that are played, both included
+      this.last = 0;
+      this.repeat = true;
+      this.countIn = true;
+      this.lead = 0; // bars of the count-in
+      this.onend = () => {};
+    }
+
+    /** Another tempo's take of the same bars, or another drill's: what plays goes on in the same bar. */
+    use(take, speed) {
+      const here = this.playing ? this.now() : null;
+      this.take = take;
+      this.speed = speed;
+      if (here) this.resume(here);
+    }
+
+    /** Seconds of the context at which the ear hears what is being made now. */
+    heard() {
+      const context = d.context;
+      const stamp = context.getOutputTimestamp ? context.getOutputTimestamp() : null;
+      if (stamp && stamp.performanceTime > 0) {
+        const passed = (performance.now() - stamp.performanceTime) / 1000;
+        if (passed >= 0 && passed < 1) return stamp.contextTime + passed;
+      }
+      return context.currentTime - (context.outputLatency || context.baseLatency || 0);
+    }
+
+    play(bar) {
+      const context = this.band.open();
+      this.band.silence();
+      const start = context.currentTime + START;
+      this.stretches = [];
+      if (this.countIn && this.lead > 0 && bar >= this.lead) this.plan(start, 0, 0, this.lead - 1, this.paceOf(bar));
+      const then = this.stretches.length ? this.stretches[0].end : start;
+      this.plan(then, bar, 0, this.lastFrom(bar), this.speed);
+      this.begin();
+    }
+
+    begin() {
+      this.playing = true;
+      clearInterval(this.timer);
+      this.timer = setInterval(() => this.work(), WAKE);
+      this.work();
+    }
+
+    stop() {
+      this.playing = false;
+      clearInterval(this.timer);
+      this.band.silence();
+      this.stretches = [];
+    }
+
+    /** Bars to play from one bar on: to the end of the chosen ones, or just this one outside them. */
+    lastFrom(bar) {
+      return bar >= this.first && bar <= this.last ? this.last : bar;
+    }
+
+    /** The count-in is as fast as the bar that it leads to (a climbing tempo). */
+    paceOf(bar) {
+      const tempos = this.take.tempos;
+      return tempos.length ? (this.speed * tempos[bar]) / tempos[0] : this.speed;
+    }
+
+    /** A stretch of bars; `into`: seconds (as planned) of the first that are past already. */
+    plan(start, bar, into, last, speed) {
+      const from = this.take.starts[bar] + into;
+      const end = start + (this.take.starts[last + 1] - from) / speed;
+      this.stretches.push({ start, end, from, bar, last, speed, next: bar });
+    }
+
+    /** Hand the band all bars that begin within `AHEAD`. */
+    work() {
+      const until = d.context.currentTime + AHEAD;
+      for (let stretch = this.stretches.at(-1); ; stretch = this.stretches.at(-1)) {
+        this.stretches.forEach((each) => this.strikeBars(each, until));
+        if (stretch.end > until || !this.follow(stretch)) break;
+      }
+      const past = this.heard() - 1;
+      while (this.stretches.length > 1 && this.stretches[0].end < past) this.stretches.shift();
+      const last = this.stretches.at(-1);
+      if (last.done && this.heard() > last.over) { this.stop(); this.onend(); }
+    }
+
+    /** The bars that come after a stretch, where nothing is planned yet; null at the end. */
+    following(stretch) {
+      if (!this.repeat && stretch.last >= this.last) return null;
+      return { bar: this.first, last: this.last };
+    }
+
+    /** What comes after the last stretch; false where that is the end. */
+    follow(stretch) {
+      if (stretch.done) return false;
+      if (!this.following(stretch)) {
+        stretch.done = true;
+        const ring = stretch.last === this.take.bars.length - 1 ? this.take.end - this.take.starts.at(-1) : 0.5;
+        stretch.over = stretch.end + ring;
+        return false;
+      }
+      this.plan(stretch.end, this.first, 0, this.last, this.speed);
+      return true;
+    }
+
+    strikeBars(stretch, until) {
+      const { starts, bars } = this.take;
+      const timeOf = (seconds) => stretch.start + (seconds - stretch.from) / stretch.speed;
+      while (stretch.next <= stretch.last && timeOf(starts[stretch.next]) < until) {
+        for (const stroke of bars[stretch.next]) {
+          const when = Math.max(timeOf(stroke.start), d.context.currentTime);
+          const past = stretch.next === stretch.bar && stretch.from > starts[stretch.bar] && stroke.start < stretch.from;
+          if (!past) this.band.strike(stroke.part, stroke.tone, when, stroke.hold / stretch.speed, stroke.decibels);
+        }
+        stretch.next += 1;
+      }
+    }
+
+    /** Where the music is: bar, seconds into it (as planned), and its stretch. */
+    now(time) {
+      const at = time === undefined ? this.heard() : time;
+      const stretch = this.stretches.findLast((each) => each.start <= at) || this.stretches[0];
+      const seconds = stretch.from + Math.max(at - stretch.start, 0) * stretch.speed;
+      let bar = stretch.bar;
+      while (bar < stretch.last && this.take.starts[bar + 1] <= seconds + 1e-6) bar += 1;
+      const length = this.take.starts[bar + 1] - this.take.starts[bar];
+      return { bar, share: d.clamp((seconds - this.take.starts[bar]) / length, 0, 1), stretch, at };
+    }
+
+    /** Something changed: what is planned from now on is planned anew, from the same place. */
+    replan() {
+      if (this.playing) this.resume(this.now(d.context.currentTime + START));
+    }
+
+    resume(here) {
+      const context = d.context;
+      const start = context.currentTime + START;
+      const counting = here.stretch.last < this.lead;
+      const waiting = counting ? this.stretches.find((each) => each.bar >= this.lead) : null;
+      this.band.cancel(start);
+      this.stretches = this.stretches.filter((each) => each.start < start);
+      this.stretches.forEach((each) => { each.end = Math.min(each.end, start); each.next = Infinity; });
+      const into = here.share * (this.take.starts[here.bar + 1] - this.take.starts[here.bar]);
+      const speed = counting ? this.paceOf(waiting ? waiting.bar : this.first) : this.speed;
+      this.plan(start, here.bar, into, counting ? this.lead - 1 : this.lastFrom(here.bar), speed);
+      if (counting) {
+        const bar = waiting ? waiting.bar : this.first;
+        this.plan(this.stretches.at(-1).end, bar, 0, this.lastFrom(bar), this.speed);
+      }
+      this.work();
+    }
+  };
+})(window.drillgen);

@@ -1,0 +1,102 @@
+/* The sheet of one key: an engraved picture whose bars can be touched and are marked as they sound. */
+(function (d) {
+  "use strict";
+  const ALLOWED = new Set(["svg", "g", "defs", "path", "rect", "use", "text", "tspan", "line", "polyline",
+    "polygon", "ellipse", "circle", "title", "desc"]);
+
+  d.Strip = class {
+    /** `onpick(ids)` is told which bar was touched, by its id. */
+    constructor(host, onpick) {
+      this.host = host;
+      this.onpick = onpick;
+      host.addEventListener("click", (event) => this.pick(event.target));
+      host.addEventListener("keydown", (event) => this.key(event));
+    }
+
+    /** Show a picture; `nameOf(id)` says what a bar is called. */
+    show(svg, label, nameOf) {
+      if (this.shown === svg) return;
+      this.shown = svg;
+      this.marked = null;
+      this.host.replaceChildren(...(svg ? [pictureOf(svg)] : []));
+      const picture = this.host.firstElementChild;
+      if (!picture) return;
+      picture.setAttribute("role", "group");
+      picture.setAttribute("aria-label", label);
+      this.bars = [...picture.querySelectorAll(".sheet-bar[id]")];
+      this.bars.forEach((bar, index) => {
+        bar.setAttribute("role", "button");
+        bar.setAttribute("tabindex", index ? "-1" : "0");
+        bar.setAttribute("aria-label", nameOf(bar.id));
+      });
+    }
+
+    bar(id) {
+      return this.bars ? this.bars.find((bar) => bar.id === id) : undefined;
+    }
+
+    /** Mark a bar (null: none); `moves`: "smooth" or "auto" to bring it into sight, "" to leave the page. */
+    mark(id, moves) {
+      if (this.marked === id) return;
+      const former = this.bar(this.marked);
+      if (former) { former.classList.remove("now"); former.removeAttribute("aria-current"); }
+      this.marked = id;
+      const bar = this.bar(id);
+      if (!bar) return;
+      bar.classList.add("now");
+      bar.setAttribute("aria-current", "true");
+      if (moves) keepInSight(bar, moves);
+    }
+
+    /** Bars for which `test(id)` holds get a class, the others lose it. */
+    dress(name, test) {
+      (this.bars || []).forEach((bar) => bar.classList.toggle(name, test(bar.id)));
+    }
+
+    pick(target) {
+      const bar = target.closest && target.closest(".sheet-bar[id]");
+      if (bar) { this.step(bar); this.onpick(bar.id); }
+    }
+
+    /** One stop of the tab key for the whole sheet; arrows go from bar to bar. */
+    key(event) {
+      const at = this.bars ? this.bars.indexOf(document.activeElement) : -1;
+      if (at < 0) return;
+      const moves = { ArrowRight: at + 1, ArrowLeft: at - 1, Home: 0, End: this.bars.length - 1 };
+      if (event.key === "Enter" || event.key === " ") this.pick(this.bars[at]);
+      else if (event.key in moves && this.bars[moves[event.key]]) this.step(this.bars[moves[event.key]], true);
+      else return;
+      event.preventDefault();
+      event.stopPropagation();
+    }
+
+    step(bar, focus) {
+      this.bars.forEach((each) => each.setAttribute("tabindex", each === bar ? "0" : "-1"));
+      if (focus) bar.focus();
+    }
+  };
+
+  /** Only shapes and text come through: no styles, no scripts, nothing from elsewhere. */
+  function pictureOf(svg) {
+    const parsed = new DOMParser().parseFromString(svg, "image/svg+xml");
+    for (const element of [...parsed.documentElement.querySelectorAll("*"), parsed.documentElement]) {
+      if (!ALLOWED.has(element.localName)) { element.remove(); continue; }
+      for (const { name, value } of [...element.attributes]) {
+        const foreign = /href$/.test(name) && !value.startsWith("#");
+        if (foreign || name === "style" || name.startsWith("on")) element.removeAttribute(name);
+      }
+    }
+    return document.importNode(parsed.documentElement, true);
+  }
+
+  /** Scroll only where the bar would be hidden: by the words above, by the desk below, or outside. */
+  function keepInSight(bar, behavior) {
+    const box = bar.getBoundingClientRect();
+    const turn = d.byId("turn");
+    const sticks = getComputedStyle(turn).position === "sticky";
+    const top = 16 + (sticks ? turn.offsetHeight : 0);
+    const bottom = d.byId("desk").getBoundingClientRect().top - 8;
+    if (box.height > bottom - top || (box.top >= top && box.bottom <= bottom)) return;
+    window.scrollBy({ top: box.top - top - 8, behavior });
+  }
+})(window.drillgen);

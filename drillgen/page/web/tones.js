@@ -1,0 +1,63 @@
+/* Tones: the note copies of the present drill as AudioBuffers, decoded ahead of the first touch. */
+(function (d) {
+  "use strict";
+  const AT_ONCE = 6; // decoded side by side
+  const DECODER_DELAY = 1105; // samples that some decoders leave in front (LAME's encoder and theirs)
+
+  d.Tones = class {
+    constructor(drill) {
+      this.rows = drill.tones.map(([name, count, level, release, key]) => ({
+        name, count, gain: d.gainOf(level), release, key, buffer: null, wait: null,
+      }));
+      this.rate = drill.rate;
+      this.queue = [];
+      this.busy = 0;
+    }
+
+    /** Resolves when all of these tones (numbers) can be played; the first are made ready first. */
+    ready(numbers) {
+      const wanted = [...new Set(numbers)].map((number) => this.rows[number]).filter((row) => row && !row.buffer);
+      wanted.forEach((row) => this.ask(row));
+      const ahead = new Set(wanted);
+      this.queue = [...wanted.filter((row) => this.queue.includes(row)), ...this.queue.filter((row) => !ahead.has(row))];
+      this.work();
+      return Promise.all(wanted.map((row) => row.wait));
+    }
+
+    ask(row) {
+      if (row.wait) return;
+      row.wait = new Promise((resolve, reject) => { row.resolve = resolve; row.reject = reject; });
+      row.wait.catch(() => { row.wait = null; });
+      this.queue.push(row);
+    }
+
+    work() {
+      while (this.busy < AT_ONCE && this.queue.length) {
+        const row = this.queue.shift();
+        this.busy += 1;
+        this.decode(row).then(row.resolve, row.reject).then(() => { this.busy -= 1; this.work(); });
+      }
+    }
+
+    async decode(row) {
+      const buffer = await decoder(this.rate).decodeAudioData(bytesOf(await d.load(row.name)));
+      d.forget(row.name);
+      row.shift = buffer.length >= row.count + DECODER_DELAY ? DECODER_DELAY / this.rate : 0;
+      row.seconds = Math.min(row.count / this.rate, buffer.duration - row.shift);
+      row.buffer = buffer;
+    }
+  };
+
+  /** A context that never sounds may decode before the page has been touched. */
+  function decoder(rate) {
+    if (!d.offline) d.offline = new (window.OfflineAudioContext || window.webkitOfflineAudioContext)(1, 1, rate);
+    return d.offline;
+  }
+
+  function bytesOf(base64) {
+    const text = atob(base64);
+    const bytes = new Uint8Array(text.length);
+    for (let index = 0; index < text.length; index += 1) bytes[index] = text.charCodeAt(index);
+    return bytes.buffer;
+  }
+})(window.drillgen);

@@ -1,0 +1,68 @@
+/* Whose turn it is, in words, and how long it stays so. */
+(function (d) {
+  "use strict";
+  const COUNT_IN = 0;
+  const RESPONSE = 2;
+
+  // By the number of a bar's role: what is said while it lasts, and before it begins.
+  const WORDS = [
+    ["Count-in", "the count-in"],
+    ["Listen", "listen"],
+    ["Your turn", "your turn"],
+    ["Play along", "play along"],
+    ["Last chord", "the last chord"],
+  ];
+
+  d.isYourTurn = (role) => role === RESPONSE;
+
+  d.turnWord = (role) => WORDS[role][0];
+
+  /** What is said of a place in the music: {word, beats, then, role}. */
+  d.turnAt = function (drill, layout, player, here) {
+    const roleOf = (bar) => layout.bars[bar][0];
+    const role = roleOf(here.bar);
+    const left = drill.beats - Math.floor(here.share * drill.beats + 1e-6); // 0: the last chord dies away
+    const found = ahead(player, here, (bar) => roleOf(bar) === role);
+    const beats = left + found.bars * drill.beats;
+    const cue = role === COUNT_IN && here.bar === 0 && drill.parts.some((part) => part.name === "cue");
+    return {
+      role,
+      word: cue ? "Starting note" : d.turnWord(role),
+      beats: found.endless ? null : beats,
+      then: found.bar === null ? "the end" : WORDS[roleOf(found.bar)][1],
+      key: layout.bars[here.bar][1],
+    };
+  };
+
+  /** How many more bars are alike, and the first that is not (null: the music ends). */
+  function ahead(player, here, alike) {
+    let { bar, stretch } = here;
+    for (let bars = 0; bars <= player.take.bars.length; bars += 1) {
+      if (bar < stretch.last) bar += 1;
+      else {
+        const after = player.stretches[player.stretches.indexOf(stretch) + 1] || player.following(stretch);
+        if (!after) return { bars, bar: null };
+        stretch = after;
+        bar = after.bar;
+      }
+      if (!alike(bar)) return { bars, bar };
+    }
+    return { bars: 0, bar: null, endless: true }; // a repeated stretch that is all alike
+  }
+
+  /** The chord that sounds at a place, and the next one. */
+  d.chordsAt = function (drill, layout, player, here) {
+    const beat = here.share * drill.beats + 1e-6;
+    const own = layout.bars[here.bar][4];
+    const index = own.findLastIndex(([, at]) => at <= beat);
+    const now = index >= 0 ? own[index][0] : "";
+    const rest = own.slice(index + 1).find(([text]) => text !== now);
+    return { now, next: rest ? rest[0] : nextChord(layout, player, here, now) };
+  };
+
+  function nextChord(layout, player, here, now) {
+    const other = (bar) => layout.bars[bar][4].find(([text]) => text !== now);
+    const found = ahead(player, here, (bar) => !other(bar));
+    return found.bar === null ? "" : other(found.bar)[0];
+  }
+})(window.drillgen);

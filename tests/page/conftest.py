@@ -1,0 +1,43 @@
+"""One page for many tests, in a real browser: Debian's chromium, from disk and over HTTP."""
+
+from __future__ import annotations
+
+import functools
+import threading
+from collections.abc import Iterator
+from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
+
+import pytest
+
+from tests.page.pages import HOSTILE, Made, View, make_page
+
+sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+
+
+@pytest.fixture(scope="session")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    """A page of two drills, one of them with a hostile title."""
+    return make_page(tmp_path_factory.mktemp("page"), HOSTILE)
+
+
+@pytest.fixture(scope="session")
+def served(made: Made) -> Iterator[str]:
+    """The same page over HTTP, by Python's own server."""
+    handler = functools.partial(_Quiet, directory=str(made.folder))
+    with ThreadingHTTPServer(("127.0.0.1", 0), handler) as server:
+        threading.Thread(target=server.serve_forever, daemon=True).start()
+        yield f"http://127.0.0.1:{server.server_port}/index.html"
+        server.shutdown()
+
+
+class _Quiet(SimpleHTTPRequestHandler):
+    def log_message(self, *_: object) -> None:
+        """Nothing into the tests' output."""
+
+
+@pytest.fixture
+def view(browser: sync_api.Browser, made: Made) -> Iterator[View]:
+    """The page from disk, with its content-security policy in force."""
+    with View(browser, made.index.as_uri()) as view:
+        yield view
+        assert view.problems == []

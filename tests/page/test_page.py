@@ -1,0 +1,288 @@
+"""What the page shows and how it is used: by pointer, by keyboard, by ear, on paper."""
+
+from __future__ import annotations
+
+import re
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
+
+import pytest
+
+from drillgen.chart import Chart, Role
+from tests.page.pages import HOSTILE, TITLE, Made, View, make_page
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+
+WORDS: dict[Role, str] = {
+    "count-in": "Count-in",
+    "call": "Listen",
+    "response": "Your turn",
+    "play": "Play along",
+    "ending": "Last chord",
+}
+AXE = resources.files("axe_playwright_python") / "axe.min.js"
+
+
+@pytest.fixture(scope="session")
+def alone(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    """A page that is one file."""
+    return make_page(tmp_path_factory.mktemp("alone"), HOSTILE, single=True)
+
+
+@pytest.mark.parametrize("place", ["disk", "web", "one file"])
+def test_it_plays_from_anywhere(
+    browser: Browser, made: Made, alone: Made, served: str, place: str
+) -> None:
+    """From disk, over HTTP and as one file, the page opens and plays under its security policy,
+    without an error, and asks nothing of any other host."""
+    url = {"disk": made.index.as_uri(), "web": served, "one file": alone.index.as_uri()}[place]
+    if place == "one file":
+        assert [path.name for path in alone.folder.iterdir()] == ["index.html"]
+    with View(browser, url) as view:
+        view.play()
+        view.until("word", "^Listen$")
+        view.page.select_option("#drill", "1")
+        view.until("title", "^By ear")
+        assert view.problems == []
+        hosts = {(urlsplit(each).scheme, urlsplit(each).netloc) for each in view.requests}
+        assert hosts <= {(urlsplit(url).scheme, urlsplit(url).netloc), ("data", "")}
+        policy = view.page.get_attribute("meta[http-equiv=Content-Security-Policy]", "content")
+        assert policy and "default-src 'none'" in policy and "unsafe" not in policy
+
+
+def test_what_a_person_wrote_is_never_markup(view: View) -> None:
+    """Tags, quotes and right-to-left marks in titles and notes are shown as they were written."""
+    assert view.page.text_content("h1") == TITLE
+    assert view.page.text_content("#drill option") == f"1. {TITLE}"
+    assert view.text("note").startswith("<img src=x")
+    assert view.page.title() == " ".join(TITLE.split())
+    assert view.page.evaluate("window.hacked") is None
+    assert view.page.locator("main b[onclick], main img").count() == 0
+
+
+def test_words_follow_the_roles(view: View, made: Made) -> None:
+    """From the second key's first answer on, at 360, each bar is shown with its role's word, and
+    with the beats until the next role, by the chart."""
+    view.watch("place", "word", "until")
+    view.set(tempo=360, from_=11, count_in=False)
+    view.play()
+    view.until("word", "^Ready$")
+    chart = made.takes[0][0].chart
+    lead = next(bar.number for bar in chart.bars if bar.form_bar >= 0)
+    seen = set()
+    for place, word, until in view.watched():
+        number = re.match(r"Bar (\d+) of", place)
+        if number and until:
+            bar = lead + int(number[1]) - 1
+            assert word == WORDS[chart.bars[bar].role]
+            beats, following = re.fullmatch(r"(\d+) beats?, then (.*)", until).groups()  # type: ignore[union-attr]
+            assert int(beats) in beats_left(chart, bar)
+            seen.add((bar, following))
+    assert {bar for bar, _ in seen} >= {bar.number for bar in chart.bars[lead + 10 : -2]}
+    assert {f for _, f in seen} >= {"your turn", "listen", "the last chord", "the end"}
+
+
+def beats_left(chart: Chart, number: int) -> range:
+    """What may be said in a bar: beats from there until a bar of another role begins."""
+    bars = chart.bars
+    end = next((b.number for b in bars[number:] if b.role != bars[number].role), len(bars))
+    beats = chart.drill.meter.beats
+    return range((end - number - 1) * beats + 1, (end - number) * beats + 1)
+
+
+def test_keys_tempos_and_bars_are_chosen(view: View, made: Made) -> None:
+    """Choosing a key chooses its bars and shows its sheet; the pack's tempos are buttons; playing
+    starts with the count-in, if it is wanted, and again on each start."""
+    view.page.select_option("#key", label="A♭ major")
+    view.page.wait_for_selector("#strip svg[aria-label='Sheet, A♭ major']")
+    chart = made.takes[0][0].chart
+    first = next(bar.number for bar in chart.bars if bar.key_number == 1) - 2  # a bar, and a note
+    assert view.page.input_value("#from") == str(first + 1)
+    view.page.click("#steps button:has-text('200')")
+    assert view.page.input_value("#tempo") == "200"
+    for _ in range(2):
+        view.play()
+        assert view.text("word") in ("Starting note", "Count-in")
+        assert view.text("place").startswith("Count-in")
+        view.page.click("#play")
+    view.set(count_in=False)
+    view.play()
+    assert view.text("word") == "Listen"
+
+
+def test_a_touched_bar_is_played(view: View) -> None:
+    """A touch on a bar of the sheet or of the list plays from it; pausing stays in its bar."""
+    view.set(count_in=False)
+    view.page.click("#strip .sheet-bar >> nth=2", position={"x": 30, "y": 30})
+    view.until("word", "^Your turn$")
+    assert view.text("place").startswith("Bar 3 of")
+    view.page.click("#play")
+    assert view.text("word") == "Paused" and view.text("place").startswith("Bar 3 of")
+    view.page.click("summary")
+    view.page.click("#bars button >> nth=5")
+    view.until("place", "^Bar 6 of")
+    marked = view.page.locator("#strip [aria-current]")
+    assert marked.count() == 1 and (marked.get_attribute("aria-label") or "").startswith("Bar 6,")
+
+
+def test_repeated_bars_are_marked_round_and_round(view: View) -> None:
+    """Two bars that repeat are marked 1 2 1 2; without repeating, the page stops after them."""
+    view.watch("place")
+    view.set(from_=1, to=2, tempo=360, count_in=False, repeat=True)
+    view.play()
+    view.wait(2.6)
+    view.set(repeat=False)
+    view.until("word", "^Ready$")
+    numbers = [int(place.split()[1]) for [place] in view.watched()]
+    assert numbers[:4] in ([2, 1, 2, 1], [1, 2, 1, 2]) and set(numbers) == {1, 2}
+
+
+def test_a_climbing_tempo_is_kept(browser: Browser, made: Made) -> None:
+    """A drill that climbs from 160 to 200 takes 1.5 s a bar on the first pass and 1.2 s on the
+    second; asked to begin at 320, it takes half of that: the tempo map is scaled."""
+    with View(browser, made.index.as_uri(), tapped=True) as view:
+        view.page.select_option("#drill", "1")
+        view.until("title", "^By ear")
+        assert "200" in view.text("climb")
+        view.set(tempo=320, count_in=False)
+        assert "400" in view.text("climb")
+        view.play()
+        view.wait(5.6)
+        seen: dict[str, float] = {}
+        for mark in view.marks():
+            if mark["word"] in WORDS.values():
+                seen.setdefault(mark["place"].split(" of ")[0], mark["at"])
+        assert seen["Bar 4"] - seen["Bar 2"] == pytest.approx(2 * 0.75, abs=0.08)
+        assert seen["Bar 8"] - seen["Bar 6"] == pytest.approx(2 * 0.60, abs=0.08)
+
+
+def test_the_line_can_be_hidden(view: View) -> None:
+    """Hidden, no note of the sheet is seen, and every chord symbol; shown again, the notes are."""
+    note, chord = "#strip .sheet-note", "#strip .sheet-chord"
+    assert view.page.locator(note).first.is_visible()
+    view.page.select_option("#line", "hidden")
+    assert not any(each.is_visible() for each in view.page.locator(note).all())
+    assert all(each.is_visible() for each in view.page.locator(chord).all())
+    view.page.select_option("#line", "shown")
+    assert view.page.locator(note).first.is_visible()
+
+
+def test_the_answer_is_seen_afterwards(view: View) -> None:
+    """Where a line is learned by ear, its notes are seen when the answer to them is over."""
+    view.page.select_option("#drill", "1")
+    view.until("title", "^By ear")
+    assert view.page.input_value("#line") == "after"
+    drawn = view.page.locator("#strip :is(.sheet-note, .sheet-beam, .sheet-tie, .sheet-row)")
+    assert drawn.count() > 0
+    notes = drawn.filter(visible=True)
+    assert notes.count() == 0
+    view.set(count_in=False)
+    view.page.click("summary")
+    view.page.click("#bars button >> nth=4")
+    view.until("place", "^Bar 5 of")
+    assert notes.count() > 0
+
+
+def test_the_starting_note_is_named_and_heard(browser: Browser, made: Made) -> None:
+    """The seventh of Dm7 is C; a touch strikes one tone."""
+    with View(browser, made.index.as_uri(), tapped=True) as view:
+        assert view.text("first-note") == "C3"
+        assert view.text("first-what") == "(seventh of Dm7)"
+        view.page.click("#hear")
+        view.wait(0.3)
+        assert view.page.evaluate("heard.starts.length") == 1
+
+
+def test_the_keyboard_is_enough(view: View) -> None:
+    """Without a pointer: the first stop leads to the player, the space bar plays and pauses, arrows
+    go bar by bar, and on the sheet arrows choose a bar and Enter plays it."""
+    press = view.page.keyboard.press
+    press("Tab")
+    assert view.page.evaluate("document.activeElement.className") == "skip"
+    press("Enter")
+    press("Tab")
+    press("Tab")
+    assert view.page.evaluate("document.activeElement.id") == "play"
+    view.page.evaluate("document.activeElement.blur()")
+    view.set(count_in=False)
+    view.page.evaluate("document.activeElement.blur()")
+    press("ArrowRight")
+    assert view.text("place").startswith("Bar 2 of")
+    press(" ")
+    view.until("word", "^Listen$")
+    press(" ")
+    assert view.text("word") == "Paused"
+    press("Home")
+    assert view.text("place").startswith("Bar 1 of")
+    view.page.focus("#strip .sheet-bar")
+    press("ArrowRight")
+    press("ArrowRight")
+    press("Enter")
+    view.until("place", "^Bar 3 of")
+
+
+@pytest.mark.parametrize("width", [360, 768])
+def test_a_narrow_page_does_not_scroll_sideways(browser: Browser, made: Made, width: int) -> None:
+    """At 360 pixels everything fits, and what is touched is at least 44 high (WCAG 2.5.5)."""
+    with View(browser, made.index.as_uri(), viewport={"width": width, "height": 740}) as view:
+        view.page.click("summary")
+        assert view.page.evaluate("document.documentElement.scrollWidth") <= width
+        boxes = [each.bounding_box() for each in view.page.locator("button, select").all()]
+        assert all(box is None or box["height"] >= 44 for box in boxes)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_barriers_are_found(browser: Browser, made: Made, scheme: str) -> None:
+    """axe-core (Deque) finds no violation of its rules (WCAG 2 A and AA, good practice), at rest
+    and in the student's turn."""
+    with View(browser, made.index.as_uri(), color_scheme=scheme) as view:
+        view.page.click("summary")
+        assert violations(view) == []
+        view.set(count_in=False)
+        view.page.click("#bars button >> nth=2")
+        view.until("word", "^Your turn$")
+        assert violations(view) == []
+
+
+def violations(view: View) -> list[str]:
+    view.page.evaluate(AXE.read_text("utf-8"))
+    found = view.page.evaluate("axe.run().then(found => found.violations)")
+    return [f"{each['id']}: {node['html']}" for each in found for node in each["nodes"]]
+
+
+def test_a_screen_reader_hears_each_turn_once(view: View) -> None:
+    """The live region changes when the turn does, not on each beat."""
+    view.watch("spoken")
+    view.set(tempo=360, count_in=False, from_=1, to=6)
+    view.play()
+    view.until("word", "^Ready$")
+    assert [said.split(",")[0] for [said] in view.watched()] == ["Listen", "Your turn", "Listen"]
+
+
+def test_what_is_on_the_screen_is_printed(view: View) -> None:
+    """On paper stand title, key and sheet; the player and its controls do not."""
+    view.page.emulate_media(media="print")
+    assert view.text("paper") == "C major · 120 beats a minute"
+    assert all(view.page.is_visible(name) for name in ("h1", "#paper", "#strip svg"))
+    assert not any(view.page.is_visible(name) for name in ("#desk", "#tempo", "#turn"))
+
+
+def test_cautions_and_licence_are_shown(view: View) -> None:
+    """Hearing, breaks, pain, a clinician and local rules are named, and whose sounds these are."""
+    text = view.page.inner_text("footer")
+    assert all(word in text for word in ("hearing", "Rest", "hurts", "clinician", "rules"))
+    assert view.page.inner_text("#licence")
+
+
+def test_drills_share_what_is_the_same(tmp_path: Path) -> None:
+    """The same drill written twice gives the same files with the same bytes; one with another note
+    for the student shares all but its text."""
+    make_page(tmp_path, HOSTILE[:1])
+    before = {path.name: path.read_bytes() for path in (tmp_path / "page").iterdir()}
+    make_page(tmp_path, (*HOSTILE[:1], {**HOSTILE[0], "note": "Once more"}))
+    after = {path.name: path.read_bytes() for path in (tmp_path / "page").iterdir()}
+    assert before.items() <= after.items()
+    assert {name.split("-")[0] for name in after.keys() - before.keys()} == {"drill"}

@@ -1,0 +1,149 @@
+"""What the page plays, recorded in the browser: seams, step, pitch and time."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import librosa
+import numpy as np
+import pytest
+import soundfile
+from numpy.typing import NDArray
+
+from drillgen.score import PartName
+from drillgen.sound.render import MixRequest, render
+from drillgen.sound.soundfonts import choose
+from tests.page.pages import RATE, Made, View
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+
+
+@pytest.fixture
+def heard(browser: Browser, made: Made) -> Iterator[View]:
+    """The page from disk, listened in on."""
+    with View(browser, made.index.as_uri(), tapped=True) as view:
+        yield view
+
+
+def test_repeated_bars_have_no_seam(heard: View) -> None:
+    """Two bars at 360 repeat every 4/3 s to the sample (58,800 of them at 44.1 kHz): each round
+    of every part is the former one again, and nowhere is there a silent millisecond."""
+    heard.set(from_=1, to=2, tempo=360, repeat=True, count_in=False)
+    heard.record()
+    heard.play()
+    heard.wait(4.6)
+    channels = heard.recorded()[:, RATE // 2 :]
+    period = RATE * 4 // 3
+    sounding = [channel for channel in channels if np.abs(channel).max() > 1e-3]
+    assert len(sounding) >= 5  # the mix, line, comping, bass, drums
+    for channel in sounding:
+        rounds = [channel[n * period : (n + 1) * period] for n in range(1, 3)]
+        assert lag(*rounds) == 0
+        assert np.corrcoef(*rounds)[0, 1] > 0.999
+    mix = np.abs(channels[0][period : 3 * period])
+    assert mix[: len(mix) // 44 * 44].reshape(-1, 44).max(axis=1).min() > 0
+
+
+def test_parts_are_in_step(heard: View, made: Made, tmp_path: Path) -> None:
+    """Every part lies against its stem (rendered by the pack's own way, from the same
+    performance) as every other one does, within two samples: what MP3 may shift."""
+    take = made.takes[0][0]
+    bar = next(bar for bar in take.chart.bars if bar.form_bar >= 0)
+    names: tuple[PartName, ...] = ("line", "comping", "bass", "drums")
+    asked = [MixRequest(n, frozenset({n}), tmp_path / f"{n}.wav") for n in names]
+    render(take.performance, asked, soundfont=choose(None).soundfont, room="off")
+    heard.set(from_=1, to=2, tempo=120, count_in=False)
+    heard.record()
+    heard.play()
+    heard.wait(3.2)
+    channels, parts = heard.recorded(), heard.parts()
+    start = round(take.chart.seconds_at(bar.start) * RATE)
+    lags = []
+    for name in names:
+        stem = soundfile.read(tmp_path / f"{name}.wav", dtype="float32")[0].mean(axis=1)
+        lags.append(lag(stem[start : start + 3 * RATE], channels[1 + parts.index(name)]))
+    assert max(lags) - min(lags) <= 2
+
+
+def lag(one: NDArray[np.float32], other: NDArray[np.float32]) -> int:
+    """Samples by which `other` comes later, where they are most alike."""
+    size = 1 << (len(one) + len(other) - 1).bit_length()
+    spectrum = np.fft.rfft(other, size) * np.conj(np.fft.rfft(one, size))
+    at = int(np.argmax(np.fft.irfft(spectrum, size)))
+    return at if at < size // 2 else at - size
+
+
+@pytest.mark.parametrize("tempo", [200, 90])
+def test_any_tempo_has_the_same_pitch(heard: View, tempo: int) -> None:
+    """librosa's pYIN hears the first note of the line, C3 (130.81 Hz: equal temperament at A 440,
+    ISO 16), within 10 cents, at a tempo of the pack and at one that is not; the next note comes
+    when the tempo says, within 20 ms."""
+    heard.set(from_=1, to=2, tempo=tempo, count_in=False)
+    heard.record()
+    heard.play()
+    bar = 240 / tempo
+    heard.wait(2 * bar + 0.3)
+    line = heard.recorded()[1 + heard.parts().index("line")]
+    begin = int(np.argmax(np.abs(line) > 0.02 * np.abs(line).max()))
+    note = line[begin : begin + round(bar * RATE)]
+    hertz, voiced, _ = librosa.pyin(note, fmin=60, fmax=400, sr=RATE, frame_length=4096)
+    assert abs(1200 * np.log2(np.median(hertz[voiced]) / 130.8128)) < 10
+    starts = sorted({round(each["when"], 4) for each in heard.page.evaluate("heard.starts")})
+    assert min(abs(start - starts[0] - bar) for start in starts) < 0.020
+
+
+def test_marks_follow_the_sound(heard: View, made: Made) -> None:
+    """The mark moves to a bar within 30 ms of its sound at the ear, by the chart's times (at 200,
+    played at 320) and the audio clock, for four bars in five (a busy machine may draw a frame
+    late)."""
+    heard.set(tempo=320, count_in=True)
+    heard.record()
+    heard.play()
+    heard.wait(7)
+    chart = made.takes[0][1].chart
+    lead = next(bar.number for bar in chart.bars if bar.form_bar >= 0)
+    begun = heard.page.evaluate("heard.starts[0].when")  # the starting note, at the track's start
+    late = [
+        at - begun - chart.seconds_at(chart.bars[lead + number - 1].start) * 200 / 320
+        for number, at in first_marks(heard.marks()).items()
+    ]
+    assert len(late) >= 4
+    assert np.percentile(np.abs(late), 80) < 0.030
+
+
+def first_marks(marks: list[dict[str, Any]]) -> dict[int, float]:
+    """For each bar's number on the page, when it was first marked while it played."""
+    found: dict[int, float] = {}
+    for mark in marks:
+        number = re.match(r"Bar (\d+) of", mark["place"])
+        if number and mark["word"] not in ("Ready", "Paused", "Count-in", "Starting note"):
+            found.setdefault(int(number[1]), mark["at"])
+    return found
+
+
+def test_parts_can_be_turned_down_and_off(heard: View) -> None:
+    """A part turned down by 12 dB is 12 dB softer, one turned off is silent, at once; the others
+    stay as they were."""
+    heard.set(from_=1, to=1, tempo=240, repeat=True, count_in=False)
+    heard.record()
+    heard.play()
+    heard.wait(3)
+    before = levels(heard)
+    heard.set(on_bass=False)
+    heard.page.get_by_label("Drums: louder or softer").fill("-12")
+    heard.wait(2.6)
+    after = levels(heard)
+    assert after["bass"] < before["bass"] - 80
+    assert after["drums"] - before["drums"] == pytest.approx(-12, abs=0.2)
+    assert after["line"] == pytest.approx(before["line"], abs=0.2)
+
+
+def levels(heard: View) -> dict[str, float]:
+    """Each part's level in dB, over the last round of a second."""
+    channels = heard.recorded()[1:, -RATE:]
+    power = np.square(channels, dtype=np.float64).mean(axis=1)
+    return dict(zip(heard.parts(), 10 * np.log10(power + 1e-20), strict=True))
