@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 from pathlib import Path
@@ -125,14 +124,6 @@ def test_what_cannot_be_done_is_said_plainly(
     assert done.returncode == 2, (done.stdout, done.stderr)
     assert done.stderr.strip() and "Traceback" not in done.stderr
     assert [path.name for path in tmp_path.iterdir()] == ["a-file"]
-
-
-@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root may write anywhere")
-def test_a_read_only_target(drillgen: Run, tmp_path: Path) -> None:
-    """A folder that may not be written to is named."""
-    tmp_path.chmod(0o500)
-    done = drillgen("build", "first-two-fives", "-o", tmp_path / "out")
-    assert done.returncode == 2 and str(tmp_path / "out") in done.stderr
 
 
 def test_schema_is_json(drillgen: Run) -> None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import shutil
+from collections.abc import Collection, Iterable
 from pathlib import Path, PurePosixPath
 
 from drillgen.errors import DrillgenError
@@ -25,6 +28,33 @@ def folder(path: Path) -> Path:
     except OSError as error:
         raise PackError(f"cannot make the folder {path}: {reason(error)}") from error
     return path
+
+
+def place(made: Path, target: Path) -> None:
+    """Move a finished file to its place, on the same disk."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    made.replace(target)
+
+
+def remove(pack: Path, names: Iterable[str], kept: Collection[str]) -> None:
+    """Remove files of a pack, and folders that are empty then.
+
+    A name that differs from one in `kept` only by case may be the same file.
+    """
+    alike = {name.casefold(): pack / name for name in kept}
+    for name in names:
+        path, other = pack / name, alike.get(name.casefold())
+        with contextlib.suppress(FileNotFoundError):
+            if other is None or not path.samefile(other):
+                path.unlink()
+        for parent in PurePosixPath(name).parents[:-1]:
+            with contextlib.suppress(OSError):  # something is in it
+                (pack / parent).rmdir()
+
+
+def clear(path: Path) -> None:
+    """Remove a folder of ours with everything in it, as far as that can be done."""
+    shutil.rmtree(path, ignore_errors=True)
 
 
 def is_inside(name: str) -> bool:

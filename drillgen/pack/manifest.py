@@ -8,14 +8,28 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from drillgen.chart import Bar, Chart
-from drillgen.pack.plan import Track
+from drillgen.pack.tasks import Entry
 from drillgen.version import VERSION
 
+if TYPE_CHECKING:
+    from drillgen.pack.track import Track
+
+__all__ = [
+    "NAME",
+    "Entry",
+    "document",
+    "entry",
+    "files_of",
+    "read",
+    "sections",
+    "text",
+    "time_of",
+]
+
 NAME = "manifest.json"
-Entry = dict[str, Any]
 
 
 def entry(track: Track, files: Mapping[str, Any], sound: Mapping[str, Any]) -> Entry:
@@ -23,6 +37,7 @@ def entry(track: Track, files: Mapping[str, Any], sound: Mapping[str, Any]) -> E
     chart = track.chart
     return {
         "drill": chart.drill.title,
+        **({"note": chart.drill.note} if chart.drill.note else {}),
         "folder": track.folder,
         "tempo": _tempo(chart),
         "keys": [str(key) for key in chart.keys],
@@ -62,23 +77,59 @@ def _chords(bar: Bar) -> list[Entry]:
     ]
 
 
-def text(title: str, entries: Sequence[Entry]) -> str:
-    """The manifest's text."""
-    document = {"program": "drillgen", "version": VERSION, "title": title, "tracks": entries}
-    return json.dumps(document, indent=1, ensure_ascii=False) + "\n"
+def document(title: str, sections: Mapping[str, Sequence[Entry]]) -> Entry:
+    """The whole manifest."""
+    return {"program": "drillgen", "version": VERSION, "title": title, **sections}
+
+
+def text(document: Entry) -> str:
+    """The manifest as its file has it."""
+    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def files_of(entry: Entry) -> list[str]:
-    """Every file that an entry lists, stems included."""
-    files = dict(entry.get("files", {}))
-    stems = files.pop("stems", {})
-    return [name for name in (*files.values(), *stems.values()) if isinstance(name, str)]
+    """Every file that an entry lists."""
+    return list(_texts(entry.get("files", {})))
 
 
-def earlier(pack: Path) -> list[Entry]:
-    """The entries that a pack's manifest already has; none where it has none that can be read."""
+def _texts(value: object) -> Iterator[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, Mapping | list):
+        for part in value.values() if isinstance(value, Mapping) else value:
+            yield from _texts(part)
+
+
+def read(pack: Path) -> Entry:
+    """A pack's manifest; empty where it has none that can be read."""
     try:
-        tracks = json.loads((pack / NAME).read_text("utf-8"))["tracks"]
-        return [track for track in tracks if isinstance(track["folder"], str)]
-    except (OSError, ValueError, KeyError, TypeError):
-        return []
+        found = json.loads((pack / NAME).read_bytes())
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def time_of(pack: Path) -> int:
+    """When a pack's manifest was written, in nanoseconds of the file system's clock; else 0."""
+    try:
+        return (pack / NAME).stat().st_mtime_ns
+    except OSError:
+        return 0
+
+
+def sections(document: Entry) -> dict[str, list[Entry]]:
+    """The sections of a manifest; what is not made as an entry is left out, for a person may have
+    been at it."""
+    return {
+        name: [entry for entry in entries if _is_entry(entry)]
+        for name, entries in document.items()
+        if isinstance(entries, list)
+    }
+
+
+def _is_entry(entry: object) -> bool:
+    return (
+        isinstance(entry, dict)
+        and isinstance(entry.get("folder", ""), str)
+        and isinstance(entry.get("made_from", ""), str)
+    )

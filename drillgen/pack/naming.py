@@ -1,36 +1,115 @@
-"""Names of folders and files: readable on a phone, allowed on every system."""
+"""Names of folders and files: readable on a phone, allowed on every system, in the lesson's order.
+
+What the strictest systems refuse (Windows, FAT on a phone's card) is left out everywhere, so that a
+pack is the same on each and in a zip.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+import unicodedata
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
 from drillgen.chart import Chart
 from drillgen.theory.keys import Key
 
-_FORBIDDEN = re.compile(r'[<>:"/\\|?*\x00-\x1f\x7f]+')  # by Windows, the strictest
-_RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)  # Windows devices
-_OURS = ("manifest.json", "index.html")  # what a pack has of its own
+_FORBIDDEN = re.compile(r'[<>:"/\\|?*]+')  # by Windows
+# Controls, signs that turn the text around them, halves of signs: a name must read as it is.
+_UNSEEN = re.compile(
+    "[\x00-\x08\x0e-\x1b\x7f-\x84\x86-\x9f\u061c\u200b\u200e\u200f\u202a-\u202e\u2060-\u2069"
+    "\ud800-\udfff\ufeff]"
+)
+# Windows devices, with any ending.
+_RESERVED = re.compile(
+    r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9¹²³])( *\..*)?", re.IGNORECASE
+)
+# What a pack has of its own.
+_OURS = frozenset({"manifest.json", "index.html", "notes.txt", "page", "stems"})
 _LONGEST = 80  # bytes of a title in UTF-8: it stands twice in a path, and a name may have 255
+_COUNTED = re.compile(r"( \(\d+\))?")  # behind a repeated name
+_NUMBERED = re.compile(r"(\d{2,}) (.+)")
+
+
+def plain(title: str) -> str:
+    """A title as it can be shown anywhere: on one line, composed, without unseen signs."""
+    composed = unicodedata.normalize("NFC", title)
+    return re.sub(r"\s+", " ", _UNSEEN.sub("", composed)).strip()
 
 
 def safe(title: str) -> str:
     """A title as a file name: forbidden signs become spaces, dots and spaces at its ends go."""
-    plain = re.sub(r"\s+", " ", _FORBIDDEN.sub(" ", title)).strip(" .")
-    name = plain.encode()[:_LONGEST].decode(errors="ignore").strip(" .") or "drill"
-    return f"{name}_" if _RESERVED.fullmatch(name) or name.casefold() in _OURS else name
+    words = re.sub(r"\s+", " ", _FORBIDDEN.sub(" ", plain(title))).strip(" .")
+    name = words.encode()[:_LONGEST].decode(errors="ignore").strip(" .") or "drill"
+    device = _RESERVED.fullmatch(name)
+    if device:
+        return f"{device[1]}_{name[device.end(1) :]}"  # Windows reads no further than a dot
+    return f"{name}_" if name.casefold() in _OURS else name
 
 
-def distinct(names: Iterable[str]) -> Iterator[str]:
+def distinct(names: Iterable[str], taken: Iterable[str] = ()) -> Iterator[str]:
     """The names in order, a repeated one numbered: 'Blues', 'Blues (2)'.  Case does not count."""
-    taken: set[str] = set()
+    known = {name.casefold() for name in taken}
     for name in names:
         count, free = 1, name
-        while free.casefold() in taken:
+        while free.casefold() in known:
             count += 1
             free = f"{name} ({count})"
-        taken.add(free.casefold())
+        known.add(free.casefold())
         yield free
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A folder that a pack has already, and the title of the drill in it."""
+
+    folder: str
+    title: str
+
+    def holds(self, name: str) -> bool:
+        """Whether it is the place of the drill that is called `name`, whatever its number."""
+        folder, wanted, own = self.folder.casefold(), name.casefold(), safe(self.title).casefold()
+        of_its_title = wanted.startswith(own) and _COUNTED.fullmatch(wanted[len(own) :])
+        return bool(of_its_title) and wanted in (folder, folder.removeprefix(f"{self.digits} "))
+
+    @property
+    def digits(self) -> str:
+        """The lesson's number before its name; "" where it has none."""
+        found = _NUMBERED.fullmatch(self.folder)
+        is_own = found and self.folder.casefold().startswith(safe(self.title).casefold())
+        return found[1] if found and not is_own else ""
+
+
+@dataclass(frozen=True, slots=True)
+class Folders:
+    """Where the drills of a lesson go, and which of a pack's folders they take the place of."""
+
+    names: tuple[str, ...]
+    replaced: frozenset[str]
+
+
+def lesson_folders(titles: Sequence[str], places: Collection[Place] = ()) -> Folders:
+    """A folder for each drill, in a pack that may have some already.
+
+    The drills of a lesson are numbered in its order, from 1; a single drill is not.  A drill that
+    the pack has already is replaced: a single one where it is, a lesson's under its new number.
+    Other drills stay where they are, whatever their number.
+    """
+    names = tuple(distinct(map(safe, titles)))
+    same = [place for place in places if any(place.holds(name) for name in names)]
+    taken = [place.folder for place in places if place not in same]
+    folders = _single(names[0], same) if len(names) == 1 else _numbered(names)
+    return Folders(tuple(distinct(folders, taken)), frozenset(place.folder for place in same))
+
+
+def _single(name: str, same: Sequence[Place]) -> tuple[str, ...]:
+    return (same[0].folder if same else name,)
+
+
+def _numbered(names: Sequence[str]) -> tuple[str, ...]:
+    """'01 Thirds': as many digits as the last number needs, two at least, so that names sort."""
+    width = max(2, len(str(len(names))))
+    return tuple(f"{number:0{width}} {name}" for number, name in enumerate(names, 1))
 
 
 def keys_label(keys: tuple[Key, ...]) -> str:

@@ -1,57 +1,56 @@
-"""What a build will make: every track of every drill, with its place in the pack."""
+"""What a build will make: every track of every drill, with its place in the pack.
+
+A plan is made without writing a note, so that a build which has nothing to do knows it at once.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import PurePosixPath
 
-from drillgen.arrange import arrange
-from drillgen.chart import Chart, charts
+from drillgen.chart import Chart
+from drillgen.drill.meter import Tempo
 from drillgen.drill.models import Drill
-from drillgen.pack.naming import distinct, safe, track_name
-from drillgen.performance import Performance, perform
-from drillgen.score import PartName, Score
+from drillgen.pack.naming import distinct, track_name
+from drillgen.theory.keys import Key
 
 
 @dataclass(frozen=True, slots=True)
-class Track:
-    """One track: what is played, and the names of what will be written (from the pack's root)."""
+class Planned:
+    """A track that is to be made: its own drill, and what its files are called."""
 
+    drill: Drill  # with this track's one tempo and its keys alone
     folder: str
     name: str
-    chart: Chart
-    score: Score
-    performance: Performance
+    number: int  # in the pack, from 1
 
     @property
-    def has_line(self) -> bool:
-        return self.score.part("line") is not None
-
-    def file(self, ending: str) -> PurePosixPath:
-        return PurePosixPath(self.folder) / f"{self.name}{ending}"
-
-    def stem(self, part: PartName) -> PurePosixPath:
-        return PurePosixPath(self.folder) / "stems" / f"{self.name} - {part}.wav"
-
-    @property
-    def parts(self) -> tuple[PartName, ...]:
-        return tuple(voice.part for voice in self.performance.voices)
+    def seconds(self) -> float:
+        """About how long it will be."""
+        drill = self.drill
+        gaps = drill.gaps
+        repeated = 1 + gaps.response / gaps.call if gaps and gaps.harmony == "repeats" else 1.0
+        bars = len(drill.progression.bars) * drill.passes * len(drill.key_cycle) * repeated
+        tempo = drill.tempos[0]
+        beats = (bars + drill.count_in.bars) * drill.meter.beats
+        return beats * 60 / ((tempo.start + tempo.end) / 2)
 
 
-def plan(drills: Sequence[Drill]) -> tuple[Track, ...]:
+def plan(drills: Sequence[Drill], folders: Sequence[str]) -> tuple[Planned, ...]:
     """Every track of some drills, in order; no two of them share a file."""
-    folders = distinct(safe(drill.title) for drill in drills)
-    return tuple(
-        track
-        for drill, folder in zip(drills, folders, strict=True)
-        for track in _tracks(drill, folder)
-    )
+    tracks: list[Planned] = []
+    for drill, folder in zip(drills, folders, strict=True):
+        split = tuple(_split(drill))
+        labels = (track_name(folder, Chart(*track)) for track in split)
+        for (own, _, _, _), name in zip(split, distinct(labels), strict=True):
+            tracks.append(Planned(own, folder, name, len(tracks) + 1))
+    return tuple(tracks)
 
 
-def _tracks(drill: Drill, folder: str) -> Iterator[Track]:
-    laid_out = charts(drill)
-    names = distinct(track_name(folder, chart) for chart in laid_out)
-    for chart, name in zip(laid_out, names, strict=True):
-        score = arrange(chart)
-        yield Track(folder, name, chart, score, perform(score))
+def _split(drill: Drill) -> Iterator[tuple[Drill, tuple[Key, ...], Tempo, tuple[()]]]:
+    """The drill of each track alone, in the order of `charts`, with what its chart is named by."""
+    splits = [drill.key_cycle] if drill.tracks == "together" else [(k,) for k in drill.key_cycle]
+    for tempo in drill.tempos:
+        for keys in splits:
+            own = drill.model_copy(update={"tempos": (tempo,), "key_cycle": keys})
+            yield own, keys, tempo, ()

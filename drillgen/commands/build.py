@@ -1,0 +1,146 @@
+"""`drillgen build`: a pack of drills, made or brought up to date."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from drillgen.commands.reading import overriding, read
+
+if TYPE_CHECKING:
+    from drillgen.pack.build import Pack
+
+_INTERRUPTED = 130  # 128 + SIGINT, as shells report it
+
+
+@click.command()
+@click.argument("sources", metavar="FILE…", nargs=-1, required=True)
+@click.option(
+    "-o",
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    required=True,
+    help="The folder to make the pack in.",
+)
+@overriding
+@click.option("--soundfont", metavar="NAME", help="A soundfont's name (see `soundfonts`) or file.")
+@click.option(
+    "--room",
+    metavar="ROOM",
+    default="small",
+    show_default=True,
+    help="The room that the band is heard in: off, small, medium, large, or seconds of echo.",
+)
+@click.option("--stems", is_flag=True, help="Also write each part alone.")
+@click.option("--loops", is_flag=True, help="Also write each key as a loop without a seam.")
+@click.option(
+    "--mixes",
+    multiple=True,
+    metavar="MIX,…",
+    help="Other mixes besides: 'without bass', 'drums alone', …",
+)
+@click.option(
+    "--format",
+    "formats",
+    multiple=True,
+    metavar="FORM,…",
+    help="wav (default), flac, mp3, m4a, opus; several are all written.",
+)
+@click.option(
+    "--loudness",
+    type=click.FloatRange(-40, -5),
+    metavar="LUFS",
+    help="How loud the tracks are, all alike; -16 by default.",
+)
+@click.option(
+    "--ceiling",
+    type=click.FloatRange(-20, 0),
+    metavar="DBTP",
+    help="What no peak passes; -1 by default.",
+)
+@click.option(
+    "--reference",
+    is_flag=True,
+    help="Have FluidSynth itself play every note: slow, to compare with.",
+)
+@click.option("--jobs", type=click.IntRange(1), help="How many cores to use; all by default.")
+@click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="Make the tracks on a Dask scheduler's workers: tcp://192.168.1.20:8786.",
+)
+@click.option("--quiet", is_flag=True, help="No progress bar.")
+def build(
+    sources: Sequence[str],
+    out: Path,
+    soundfont: str | None,
+    room: str,
+    stems: bool,
+    loops: bool,
+    mixes: Sequence[str],
+    formats: Sequence[str],
+    loudness: float | None,
+    ceiling: float | None,
+    reference: bool,
+    jobs: int | None,
+    cluster: str | None,
+    quiet: bool,
+    settings: Sequence[str],
+    **given: str | None,
+) -> None:
+    """Make a pack of drills (files, or presets by name), or bring it up to date.
+
+    What is there already, and would not come out otherwise, is not made again.
+    """
+    lesson = read(sources, settings, given)
+    from drillgen.pack.build import build as make
+    from drillgen.pack.settings import CEILING_DBTP, TARGET_LUFS, Options, Settings
+    from drillgen.progress import ProgressBar
+
+    sound = Settings(
+        room=room,
+        lufs=TARGET_LUFS if loudness is None else loudness,
+        ceiling=CEILING_DBTP if ceiling is None else ceiling,
+        formats=_listed(formats),
+        mixes=_listed(mixes),
+        stems=stems,
+        loops=loops,
+        reference=reference,
+    )
+    try:
+        with ProgressBar(quiet) as report:
+            pack = make(lesson, out, Options(soundfont, sound, jobs, cluster), report)
+    except KeyboardInterrupt:
+        click.echo("\nStopped. What is finished is kept; build again to go on.", err=True)
+        sys.exit(_INTERRUPTED)
+    for warning in pack.warnings:
+        click.echo(f"Note: {warning}", err=True)
+    click.echo(_said(pack))
+
+
+def _listed(given: Sequence[str]) -> tuple[str, ...]:
+    """Options that may be repeated, and hold several with commas."""
+    return tuple(part.strip() for text in given for part in text.split(",") if part.strip())
+
+
+def _said(pack: Pack) -> str:
+    """What there is now, and what to open first."""
+    count = len(pack.tracks)
+    tracks = f"{count} track{'s' if count != 1 else ''} ({_length(pack.music)} of music)"
+    if not pack.made:
+        done = f"Nothing to do: {tracks} in {pack.folder}, as they should be."
+    elif pack.made < count:
+        done = f"Made {pack.made} of {tracks} in {pack.folder} in {pack.took:.1f} s."
+    else:
+        done = f"Made {tracks} in {pack.folder} in {pack.took:.1f} s."
+    return f"{done}\nOpen first: {pack.first}"
+
+
+def _length(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min {rest:02d} s"

@@ -1,0 +1,58 @@
+"""`drillgen presets`: the drills and lessons that come along."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from drillgen.errors import DrillgenError
+
+
+@click.group()
+def presets() -> None:
+    """The drills and lessons that come along: list, show, copy."""
+
+
+@presets.command("list")
+def list_() -> None:
+    """List the presets, by what is being learned; lessons first."""
+    from drillgen.drill.presets import LESSONS, list_presets
+
+    group = ""
+    for preset in sorted(list_presets(), key=lambda preset: preset.group != LESSONS):
+        if preset.group != group:
+            group = preset.group
+            click.echo(click.style(f"\n{group}", bold=True))
+        count = f" ({preset.drills} drills)" if preset.is_lesson else ""
+        click.echo(f"  {preset.name:<28} {preset.title}{count}")
+
+
+@presets.command()
+@click.argument("name")
+def show(name: str) -> None:
+    """Print a preset's YAML."""
+    from drillgen.drill.presets import preset_path
+
+    click.echo(preset_path(name).read_text("utf-8"), nl=False)
+
+
+@presets.command()
+@click.argument("name")
+@click.argument("target", type=click.Path(path_type=Path), required=False)
+def copy(name: str, target: Path | None) -> None:
+    """Copy a preset to a file of your own, to change it; its schema comes along."""
+    from drillgen.drill.presets import copied, preset_path
+
+    source = preset_path(name)
+    target = target or Path(source.name)
+    if target.is_dir():
+        target /= source.name
+    if target.exists():
+        raise DrillgenError(f"{target} is there already; name another file")
+    try:
+        copied(source, target)
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise DrillgenError(f"cannot write {target}: {reason}") from error
+    click.echo(f"Copied to {target}. Change it, then: drillgen check {target}")

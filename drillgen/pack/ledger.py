@@ -1,0 +1,163 @@
+"""What a pack holds: its manifest read, compared with the folder, renewed, and written.
+
+A file is taken as whole while it has the size that the manifest says and has not been changed since
+the manifest was written.  (A pack that was copied without its files' times may be made again.)
+"""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Collection, Sequence
+from pathlib import Path
+
+from drillgen.pack import manifest
+from drillgen.pack.files import is_inside, place, remove, write_whole
+from drillgen.pack.journal import Journal
+from drillgen.pack.tasks import Entry, Result, Task
+
+_EVERY = 2.0  # seconds between two writings of the manifest while tracks are being made
+
+
+class Ledger:
+    """The entries of a pack, by section, from an earlier build and from this one."""
+
+    def __init__(self, pack: Path, title: str) -> None:
+        self._pack, self._title = pack, title
+        self._written = manifest.time_of(pack)
+        self._before = manifest.read(pack)
+        self._earlier = {
+            section: [self._checked(entry) for entry in entries]
+            for section, entries in manifest.sections(self._before).items()
+        }
+        found = [entry for entries in self._earlier.values() for entry in entries]
+        self._journal = Journal(pack)
+        self._known = {name for entry in found for name in manifest.files_of(entry)}
+        self._known = set(filter(is_inside, self._known | self._journal.names()))
+        self._whole = {entry["made_from"]: entry for entry in found if "made_from" in entry}
+        self._made: dict[str, Entry] = {}  # by address
+        self._tasks: list[Task] = []
+        self._changed = False  # since the manifest was written
+        self._saved_at = time.monotonic()
+
+    def _checked(self, entry: Entry) -> Entry:
+        """An entry as it is, or without what would have it kept where a file of it was changed."""
+        if self._is_whole(entry):
+            return entry
+        return {key: value for key, value in entry.items() if key not in ("made_from", "bytes")}
+
+    def _is_whole(self, entry: Entry) -> bool:
+        files = entry.get("bytes")
+        return (
+            "made_from" in entry
+            and isinstance(files, dict)
+            and all(
+                is_inside(name) and self._is_as_made(self._pack / name, size)
+                for name, size in files.items()
+            )
+        )
+
+    def _is_as_made(self, path: Path, size: object) -> bool:
+        try:
+            state = path.stat()
+        except OSError:
+            return False
+        return state.st_size == size and state.st_mtime_ns <= self._written
+
+    def plan(self, tasks: Sequence[Task]) -> list[Task]:
+        """Take on tasks; returns those that have to be done."""
+        self._tasks += tasks
+        for task in tasks:
+            if (entry := self._whole.get(task.address)) is not None:
+                self._made[task.address] = entry
+        return [task for task in tasks if task.address not in self._made]
+
+    def entry(self, task: Task) -> Entry | None:
+        """What a task has made, in this build or before."""
+        return self._made.get(task.address)
+
+    def accept(self, task: Task, result: Result, made_in: Path) -> None:
+        """Put a task's files into the pack and its entry on the list.  Raises OSError."""
+        self._changed = True
+        self._journal.note(result.files)
+        for name in result.files:
+            place(made_in / name, self._pack / name)
+        if task.section:
+            place_of = {"folder": task.folder} if task.folder else {}
+            marks = {"made_from": task.address, "bytes": result.files}
+            self._made[task.address] = result.entry | place_of | marks
+        if time.monotonic() - self._saved_at > _EVERY:
+            self.save()
+
+    def entries(self, section: str, without: Collection[str] = ()) -> list[Entry]:
+        """A section as it stands: entries of earlier builds, then this build's in their order.
+
+        Earlier entries of the folders in `without` are left out, and those of which this build has
+        written a file anew.  Entries of different folders may share files.
+        """
+        made = [
+            self._made[task.address]
+            for task in self._tasks
+            if task.section == section and task.address in self._made
+        ]
+        taken = {(_folder(entry), name) for entry in made for name in manifest.files_of(entry)}
+        earlier = [
+            entry
+            for entry in self._earlier.get(section, [])
+            if (folder := _folder(entry)) not in without
+            and taken.isdisjoint((folder, name) for name in manifest.files_of(entry))
+        ]
+        return [*earlier, *made]
+
+    def save(self, without: Collection[str] = ()) -> set[str]:
+        """Write the manifest, unless nothing has changed; returns what was listed before and is no
+        longer.  Raises OSError."""
+        sections = self._sections(without)
+        forgotten = self._known - _names(sections)
+        self._journal.note(forgotten)
+        document = manifest.document(self._title, sections)
+        if self._changed or document != self._before:
+            content = manifest.text(document).encode("utf-8")
+            write_whole(self._pack / manifest.NAME, content)
+            self._before, self._changed = document, False
+        self._saved_at = time.monotonic()
+        return forgotten
+
+    def _sections(self, without: Collection[str]) -> dict[str, list[Entry]]:
+        names = dict.fromkeys(("tracks", *self._earlier, *(task.section for task in self._tasks)))
+        found = {name: self.entries(name, without) for name in names if name}
+        return {name: entries for name, entries in found.items() if entries or name == "tracks"}
+
+    def finish(self, replaced: Collection[str]) -> None:
+        """Write the manifest of a complete build, and remove what it no longer lists.
+
+        `replaced`: folders of which nothing stays but what this build has made; what belongs to no
+        folder is made anew by every build.
+        """
+        gone = {*replaced, ""}
+        forgotten = self.save(gone)
+        with contextlib.suppress(OSError):  # what is open elsewhere is removed by the next build
+            remove(self._pack, forgotten, _names(self._sections(gone)))
+            self._journal.strike()
+
+    def leave(self) -> None:
+        """Write the manifest of a build that is not complete, where what was there stays listed;
+        none where there is nothing to list.  Raises OSError."""
+        if not self._before and not self._made:
+            return
+        if not self.save():
+            self._journal.strike()
+
+
+def _folder(entry: Entry) -> str:
+    folder: str = entry.get("folder", "")
+    return folder
+
+
+def _names(sections: dict[str, list[Entry]]) -> set[str]:
+    return {
+        name
+        for entries in sections.values()
+        for entry in entries
+        for name in manifest.files_of(entry)
+    }

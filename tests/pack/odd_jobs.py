@@ -1,0 +1,46 @@
+"""Work that goes wrong, for worker processes to do."""
+
+from __future__ import annotations
+
+import errno
+import os
+import sys
+from typing import Any
+
+from drillgen.errors import DrillgenError
+from drillgen.pack.tasks import Entry, Place
+
+
+def fine(job: Any, place: Place) -> Entry:
+    print("something that a library prints")
+    os.write(1, b"and something below Python")
+    (place.folder / "a.txt").write_text(str(job))
+    place.report(0.5)
+    return {"job": job}
+
+
+def crash(job: Any, place: Place) -> Entry:
+    os.abort()
+
+
+def leave(job: Any, place: Place) -> Entry:
+    os._exit(7)
+
+
+def stop(job: Any, place: Place) -> Entry:
+    sys.exit(3)
+
+
+def starve(job: Any, place: Place) -> Entry:
+    raise MemoryError
+
+
+def complain(job: Any, place: Place) -> Entry:
+    raise DrillgenError("the drill is too odd")
+
+
+def fill(job: Any, place: Place) -> Entry:
+    try:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+    except OSError as error:
+        raise DrillgenError("some words") from error

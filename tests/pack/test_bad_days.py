@@ -1,0 +1,283 @@
+"""Days on which something is missing, full, locked or killed: plain words, and whole files."""
+
+from __future__ import annotations
+
+import os
+import random
+import re
+import resource
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from drillgen.cli import main
+from tests.conftest import Run
+from tests.pack.building import (
+    LONG,
+    children,
+    contents,
+    kill,
+    lesson,
+    runs,
+    started,
+    tracks,
+    until,
+    written,
+)
+from tests.pack.conftest import embedded_soundfont
+
+LINUX = pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
+TEMPOS = "tempo: [360, 350, 340, 330, 320, 310]"
+
+
+@pytest.fixture
+def plan(tmp_path: Path) -> Path:
+    return lesson(tmp_path / "term.yaml", {"One": TEMPOS})
+
+
+def refused(done: subprocess.CompletedProcess[str], *words: str) -> None:
+    """Exit code 2, these words on standard error, and no traceback."""
+    assert done.returncode == 2, (done.stdout, done.stderr)
+    assert "Traceback" not in done.stderr
+    for word in words:
+        assert word in done.stderr, done.stderr
+
+
+def test_no_soundfont(plan: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where no soundfont is found, the command says where to put one, and makes no folder."""
+    monkeypatch.delenv("DRILLGEN_SOUNDFONT")
+    monkeypatch.setattr("drillgen.sound.soundfonts._files", lambda: iter(()))
+    done = CliRunner().invoke(main, ["build", str(plan), "-o", str(plan.parent / "out")])
+    assert done.exit_code == 2 and "No soundfont was found: put an .sf2" in done.output
+    assert not (plan.parent / "out").exists()
+
+
+@pytest.mark.parametrize("kept", [0.02, 0.5, 0.99])
+def test_a_truncated_soundfont(plan: Path, tmp_path: Path, drillgen: Run, kept: float) -> None:
+    """A soundfont of which the end is missing is named, whatever is missing."""
+    whole = embedded_soundfont().read_bytes()
+    short = tmp_path / "short.sf2"
+    short.write_bytes(whole[: round(len(whole) * kept)])
+    done = drillgen("build", plan, "-o", tmp_path / "out", "--soundfont", short)
+    refused(done, "short.sf2")
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_missing_preset(tmp_path: Path, drillgen: Run) -> None:
+    """One drill's instrument is not in the soundfont: the drill is named with what it lacks, and
+    the others are made."""
+    short = tmp_path / "without.sf2"
+    data = bytearray(embedded_soundfont().read_bytes())
+    # SoundFont 2.04, 7.2: a record of phdr begins with 20 bytes of name, then preset and bank.
+    place = data.index(b"phdr") + 8
+    while data[place + 20 : place + 24] != bytes((11, 0, 0, 0)):  # vibraphone: GM program 12
+        place += 38
+    data[place + 22] = 99
+    short.write_bytes(data)
+    plan = lesson(
+        tmp_path / "term.yaml",
+        {
+            "One": "tempo: 360",
+            "Two": "{tempo: 360, comping: vibraphone}",
+        },
+    )
+    text = plan.read_text().replace("{tempo: 360, comping: vibraphone}, ", "tempo: 360, ")
+    first, _, second = text.rpartition("comping: off")
+    plan.write_text(f"{first}comping: vibraphone{second}")
+    done = drillgen("build", plan, "-o", tmp_path / "out", "--soundfont", short)
+    refused(done, "02 Two - C - 360", "General MIDI program 12")
+    assert tracks(tmp_path / "out") == [("One", 360)]
+
+
+def limited() -> None:
+    """No file of this process may pass 30 kB; writing on fails with EFBIG (POSIX setrlimit)."""
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (30_000, 30_000))
+
+
+@pytest.mark.parametrize("jobs", ["1", "2"])
+def test_a_file_that_cannot_grow(plan: Path, tmp_path: Path, jobs: str) -> None:
+    """Where the system lets no file grow, as with a quota, the folder is named once, and nothing
+    half-written is left."""
+    command = ["build", plan, "-o", tmp_path / "out", "--jobs", jobs]
+    done = subprocess.run(
+        [sys.executable, "-m", "drillgen", *map(str, command)],
+        capture_output=True,
+        text=True,
+        check=False,
+        preexec_fn=limited,
+    )
+    refused(done, f"cannot write into {tmp_path / 'out'}: file too large")
+    assert len(done.stderr.strip().splitlines()) == 1
+    assert not [name for name in contents(tmp_path / "out") if name != "manifest.json"]
+
+
+@contextmanager
+def mounted(folder: Path, options: str) -> Iterator[Path]:
+    """A file system in memory; the test is skipped where none can be mounted."""
+    folder.mkdir()
+    command = ["mount", "-t", "tmpfs", "-o", options, "drillgen", str(folder)]
+    if not shutil.which("mount") or subprocess.run(command, capture_output=True).returncode:
+        pytest.skip("only root on Linux may mount a small disk")
+    try:
+        yield folder
+    finally:
+        subprocess.run(["umount", "-l", str(folder)], check=True)
+
+
+def test_a_full_disk(plan: Path, tmp_path: Path, drillgen: Run) -> None:
+    """The disk is full after some of the tracks: the command says so; what is finished is whole,
+    and with more room the next build goes on from there."""
+    assert drillgen("build", plan, "-o", tmp_path / "whole").returncode == 0
+    whole = contents(tmp_path / "whole")
+    size = sum(len(content) for content in whole.values())
+    with mounted(tmp_path / "disk", f"size={round(size * 0.6)}") as disk:
+        done = drillgen("build", plan, "-o", disk / "out")
+        refused(done, f"cannot write into {disk / 'out'}: no space left on device")
+        found = contents(disk / "out")
+        assert found.pop("manifest.json")
+        assert found and all(whole[name] == content for name, content in found.items())
+        before = written(disk / "out")
+        listed = tracks(disk / "out")
+        assert 0 < len(listed) < 6
+        subprocess.run(["mount", "-o", f"remount,size={size * 3}", str(disk)], check=True)
+        done = drillgen("build", plan, "-o", disk / "out")
+        assert f"Made {6 - len(listed)} of 6 tracks" in done.stdout
+        assert contents(disk / "out") == whole
+        after = written(disk / "out")
+        kept = [name for name in before if name.endswith(".wav")]
+        assert all(after[name] == before[name] for name in kept)
+
+
+@contextmanager
+def read_only(folder: Path, existing: bool) -> Iterator[Path]:
+    """A folder for a pack that may not be written into or made: permissions do not hold root back,
+    a disk that is mounted for reading does."""
+    root = os.geteuid() == 0
+    folder.mkdir()
+    with mounted(folder / "disk", "size=1m") if root else nullcontext(folder) as top:
+        out = top / "out"
+        if existing:
+            out.mkdir(0o555)
+        if root:
+            subprocess.run(["mount", "-o", "remount,ro", str(top)], check=True)
+        else:
+            top.chmod(0o555)
+        yield out
+        if not root:
+            top.chmod(0o755)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="permissions as POSIX has them")
+@pytest.mark.parametrize("existing", [True, False])
+def test_a_read_only_target(plan: Path, tmp_path: Path, drillgen: Run, existing: bool) -> None:
+    """A folder that may not be written into, or made, is named in one line."""
+    with read_only(tmp_path / "top", existing) as out:
+        done = drillgen("build", plan, "-o", out)
+    refused(done, str(out))
+    assert re.search("permission denied|read-only file system", done.stderr)
+    assert len(done.stderr.strip().splitlines()) == 1
+
+
+def test_killed_at_any_moment(tmp_path: Path, drillgen: Run) -> None:
+    """Killed with SIGKILL at twenty random moments, by turns in one process and in two: what the
+    pack shows is always whole files (of either version asked for), and the next build completes it
+    and sweeps what was left half-done."""
+    plan = lesson(tmp_path / "term.yaml", {"One": TEMPOS, "Two": "tempo: [355, 345]"})
+    versions = []
+    for number, options in enumerate((["--room", "off"], ["--room", "small", "--stems"])):
+        whole = tmp_path / f"whole {number}"
+        began = time.monotonic()
+        assert drillgen("build", plan, "-o", whole, *options).returncode == 0
+        versions.append((options, contents(whole), time.monotonic() - began))
+    pack = tmp_path / "out"
+    chance = random.Random(7)
+    for number in range(20):
+        options, _, seconds = versions[number % 2]
+        jobs = str(1 + number % 4 // 2)
+        with started("build", plan, "-o", pack, "--jobs", jobs, *options) as process:
+            time.sleep(chance.uniform(0.15, 1.0) * seconds)
+            process.kill()
+        shown = {name: data for name, data in contents(pack).items() if not name.startswith(".")}
+        shown.pop("manifest.json", None)
+        for name, data in shown.items():
+            assert data in [whole.get(name) for _, whole, _ in versions], name
+    for options, whole, _ in versions:
+        done = drillgen("build", plan, "-o", pack, *options)
+        assert done.returncode == 0, done.stderr
+        assert contents(pack) == whole
+
+
+@LINUX
+def test_workers_do_not_outlive_their_build(tmp_path: Path) -> None:
+    """When a build is killed, its workers end, too."""
+    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [90, 91, 92, 93]"}, LONG)
+    with started("build", plan, "-o", tmp_path / "out", "--jobs", "2") as process:
+        workers = until(lambda: len(found := children(process)) == 2 and found)
+        process.kill()
+        until(lambda: not any(map(runs, workers)), 10)
+
+
+@LINUX
+def test_a_killed_worker(tmp_path: Path, drillgen: Run) -> None:
+    """A worker that is killed while it makes a track: the command names the track, makes all the
+    others, and ends with exit code 1; the next build makes what is missing."""
+    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [90, 91, 92, 93, 94, 95]"}, LONG)
+    pack = tmp_path / "out"
+    with started("build", plan, "-o", pack, "--jobs", "2") as process:
+        until(lambda: list(pack.glob("01 */*.wav")) or list(pack.glob("One/*.wav")))
+        kill(children(process)[0])
+        _, said = process.communicate()
+        assert process.returncode == 1, said
+    assert "One - 6 keys from C - 9" in said and "SIGKILL" in said and "Traceback" not in said
+    assert "5 of 6 tracks" in said and len(tracks(pack)) == 5
+    done = drillgen("build", plan, "-o", pack)
+    assert "Made 1 of 6 tracks" in done.stdout and len(tracks(pack)) == 6
+
+
+@LINUX
+@pytest.mark.parametrize("jobs", ["1", "2"])
+def test_ctrl_c(tmp_path: Path, drillgen: Run, jobs: str) -> None:
+    """Ctrl-C in the middle: exit code 130, one line, no worker left, every finished track listed,
+    none half-done; the next build makes the others alone."""
+    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [90, 91, 92, 93, 94, 95]"}, LONG)
+    pack = tmp_path / "out"
+    with started("build", plan, "-o", pack, "--jobs", jobs) as process:
+        until(lambda: list(pack.glob("*/*.wav")))
+        workers = children(process)
+        process.send_signal(signal.SIGINT)
+        said = process.communicate()
+    assert process.returncode == 130, said
+    assert len(said[1].strip().splitlines()) == 1 and "kept" in said[1]
+    until(lambda: not any(map(runs, workers)), 10)
+    listed = tracks(pack)
+    assert 1 <= len(listed) < 6
+    assert len(list(pack.glob("*/*.wav"))) == 2 * len(listed)
+    assert not [name for name in contents(pack) if name.startswith(".")]
+    before = written(pack)
+    done = drillgen("build", plan, "-o", pack)
+    assert f"Made {6 - len(listed)} of 6 tracks" in done.stdout
+    after = written(pack)
+    assert all(after[name] == before[name] for name in before if name.endswith(".wav"))
+
+
+def test_two_builds_into_one_folder(tmp_path: Path, drillgen: Run) -> None:
+    """The second is told who is at work there, and stops; the first is not disturbed."""
+    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [90, 91]"}, LONG)
+    pack = tmp_path / "out"
+    with started("build", plan, "-o", pack) as process:
+        until((pack / ".building").exists)
+        until(lambda: (pack / ".building").read_text())
+        refused(drillgen("build", plan, "-o", pack), "is being built by process", str(process.pid))
+        said, _ = process.communicate()
+        assert process.returncode == 0 and "Made 2 tracks" in said
+    assert not [name for name in contents(pack) if name.startswith(".")]
+    assert "Nothing to do" in drillgen("build", plan, "-o", pack).stdout

@@ -1,0 +1,172 @@
+"""What may be asked of a build: forms, mixes, loops, loudness, and what is said to a slip."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import mutagen
+import numpy as np
+import pyloudnorm
+import pytest
+import soundfile
+
+from drillgen.pack.settings import ROOMS
+from drillgen.sound import room
+from tests.conftest import Built, Run, run_command
+from tests.pack.building import contents, manifest
+from tests.pack.conftest import surround
+
+DRILL = """\
+title: Both hands
+note: Sing the roots first.
+progression: ii7 | V7 | Imaj7 | %
+key_cycle: [C, Ab]
+tempo: 300
+count_in: 1
+gaps: none
+band: {drums: sticks, comping: piano, bass: roots}
+line: {kind: guide tones, instrument: vibraphone, range: C4 to C6}
+"""
+MIXES = ["without bass", "without comping", "line alone", "drums alone", "left and right"]
+
+
+@pytest.fixture(scope="module")
+def pack(tmp_path_factory: pytest.TempPathFactory, notes: Path) -> Built:
+    """A track with everything that can be asked for, in two forms."""
+    folder = tmp_path_factory.mktemp("options")
+    drill = folder / "drill.yaml"
+    drill.write_text(DRILL, "utf-8")
+    asked = ["--stems", "--loops", "--mixes", ", ".join(MIXES), "--room", "off"]
+    asked += ["--format", "wav", "--format", "flac", "--loudness", "-20"]
+    with pytest.MonkeyPatch.context() as patch:
+        surround(patch, notes)
+        done = run_command("build", drill, "-o", folder / "out", *asked)
+    assert done.returncode == 0, done.stderr
+    return Built(folder / "out", manifest(folder / "out"), done.stdout)
+
+
+def read(pack: Built, *roles: str) -> np.ndarray:
+    """The samples of a file by its roles in the manifest, shape (n, 2)."""
+    found = pack.manifest["tracks"][0]["files"]
+    for role in roles:
+        found = found[role]
+    return soundfile.read(pack.folder / found, dtype="float64")[0]
+
+
+def energy(samples: np.ndarray) -> float:
+    return float(np.sum(samples**2))
+
+
+def test_the_manifest_lists_every_file(pack: Built) -> None:
+    """Every file of the pack is in its track's `bytes` with its size, and under a role."""
+    (track,) = pack.manifest["tracks"]
+    sizes = {name: len(data) for name, data in contents(pack.folder).items()}
+    sizes.pop("manifest.json")
+    assert track["bytes"] == sizes
+    named: list[str] = []
+    for value in track["files"].values():
+        named += value.values() if isinstance(value, dict) else [value]
+    assert sorted(named) == sorted(sizes)
+    assert list(track["files"]["mixes"]) == MIXES
+
+
+@pytest.mark.parametrize("part", ["bass", "comping"])
+def test_without_a_part(pack: Built, part: str) -> None:
+    """The demonstration less the part's stem is the mix without it, but for dither."""
+    rest = read(pack, "with line") - read(pack, "stems", part)
+    difference = rest - read(pack, "mixes", f"without {part}")
+    assert np.sqrt(np.mean(difference**2)) < 1e-4
+    assert energy(read(pack, "stems", part)) > 100 * energy(difference)
+
+
+@pytest.mark.parametrize("part", ["line", "drums"])
+def test_a_part_alone(pack: Built, part: str) -> None:
+    """A part alone is its stem; the stem's file is not written twice under one name."""
+    assert np.allclose(read(pack, "mixes", f"{part} alone"), read(pack, "stems", part), atol=1e-3)
+
+
+def test_left_and_right(pack: Built) -> None:
+    """The band is on the left and the line on the right: with the room off, what is on the right
+    goes with the line alone, and what is on the left does not."""
+    left, right = read(pack, "mixes", "left and right").T
+    line = read(pack, "stems", "line").sum(axis=1)
+
+    def likeness(side: np.ndarray) -> float:
+        return abs(float(np.corrcoef(side, line)[0, 1]))
+
+    assert likeness(right) > 0.95 and likeness(left) < 0.3
+
+
+def test_the_loudness_asked_for(pack: Built) -> None:
+    """pyloudnorm (ITU-R BS.1770) reads -20 LUFS of both mixes together where that was asked for."""
+    together = np.concatenate([read(pack, role) for role in ("play-along", "with line")])
+    assert pyloudnorm.Meter(44100).integrated_loudness(together) == pytest.approx(-20, abs=0.3)
+
+
+def test_forms_hold_the_same_sound(pack: Built) -> None:
+    """FLAC, which loses nothing (RFC 9639), has the samples of the WAV, in every role."""
+    files = pack.manifest["tracks"][0]["files"]
+    assert np.array_equal(read(pack, "flac", "with line"), read(pack, "with line"))
+    assert np.array_equal(read(pack, "flac", "stem bass"), read(pack, "stems", "bass"))
+    assert len(files["flac"]) == 2 + len(MIXES) + 5 - 1 + len(files["loops"]) + 1
+
+
+def test_tags(pack: Built) -> None:
+    """mutagen reads title, album, number and comment from the FLAC."""
+    name = pack.manifest["tracks"][0]["files"]["flac"]["with line"]
+    tags = mutagen.File(pack.folder / name).tags
+    assert tags["title"] == ["Both hands – 2 keys from C – 300 (with line)"]
+    assert tags["album"] == ["Both hands"] and tags["tracknumber"][0].startswith("1")
+    assert any("Sing the roots first." in text for texts in dict(tags).values() for text in texts)
+
+
+def test_loops_are_as_long_as_their_bars(pack: Built) -> None:
+    """A loop holds the bars of its key to the sample: four bars of four at 300 are 3.2 s; its start
+    is where the end goes on: no step that is larger than those within."""
+    loops = pack.manifest["tracks"][0]["files"]["loops"]
+    assert list(loops) == ["C", "C with line", "Ab", "Ab with line"]
+    for role in loops:
+        samples = read(pack, "loops", role)
+        assert len(samples) == round(3.2 * 44100)
+        steps = np.abs(np.diff(samples, axis=0))
+        assert np.all(np.abs(samples[0] - samples[-1]) <= steps.max(axis=0))
+
+
+def test_compressed_alone(tmp_path: Path, drillgen: Run) -> None:
+    """Where only a compressed form is asked for, there is no WAV, and the track's first file is of
+    that form; another form is another build."""
+    drill = tmp_path / "drill.yaml"
+    drill.write_text(DRILL.replace("[C, Ab]", "C"), "utf-8")
+    out = tmp_path / "out"
+    done = drillgen("build", drill, "-o", out, "--format", "mp3")
+    assert done.returncode == 0 and ".mp3" in done.stdout, done.stderr
+    assert {Path(name).suffix for name in contents(out)} == {".mp3", ".mid", ".json"}
+    played = mutagen.File(out / manifest(out)["tracks"][0]["files"]["play-along"])
+    assert played.info.length == pytest.approx(manifest(out)["tracks"][0]["seconds"], abs=0.05)
+    assert drillgen("build", drill, "-o", out, "--format", "opus").returncode == 0
+    assert {Path(name).suffix for name in contents(out)} == {".opus", ".mid", ".json"}
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "word"),
+    [
+        ("--format", "mp4a", "m4a"),
+        ("--mixes", "without bas", "without bass"),
+        ("--room", "smal", "small"),
+        ("--room", "9", "0.1 to 3"),
+        ("--loudness", "5", "-40"),
+        ("--jobs", "0", "1"),
+    ],
+)
+def test_a_slip(tmp_path: Path, drillgen: Run, option: str, value: str, word: str) -> None:
+    """What there is not is refused with what there is, before anything is made."""
+    drill = tmp_path / "drill.yaml"
+    drill.write_text(DRILL, "utf-8")
+    done = drillgen("build", drill, "-o", tmp_path / "out", option, value)
+    assert done.returncode == 2 and word in done.stderr and "Traceback" not in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_the_rooms_are_those_of_the_sound_room() -> None:
+    """The names that the command knows are those that can be played in."""
+    assert set(ROOMS) == {room.OFF, *room.SIZES}

@@ -1,0 +1,156 @@
+"""Builds that make only what is not there: what has changed, and what was damaged."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.conftest import Run, run_command
+from tests.pack.building import changed, contents, lesson, manifest, tracks, written
+from tests.pack.conftest import surround
+
+DRILLS = {"One": "tempo: [360, 340]", "Two": "tempo: 350"}
+
+
+@pytest.fixture
+def plan(tmp_path: Path) -> Path:
+    return lesson(tmp_path / "term.yaml", DRILLS)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory, notes: Path) -> Path:
+    """The pack of `DRILLS`."""
+    folder = tmp_path_factory.mktemp("made")
+    with pytest.MonkeyPatch.context() as patch:
+        surround(patch, notes)
+        done = run_command("build", lesson(folder / "term.yaml", DRILLS), "-o", folder / "out")
+    assert done.returncode == 0, done.stderr
+    return folder / "out"
+
+
+@pytest.fixture
+def pack(made: Path, tmp_path: Path) -> Path:
+    """A copy of it, with the files' times."""
+    return Path(shutil.copytree(made, tmp_path / "out"))
+
+
+def test_nothing_is_made_twice(plan: Path, pack: Path, drillgen: Run) -> None:
+    """A second build writes no file at all, says so, and names what to open first."""
+    before = written(pack)
+    done = drillgen("build", plan, "-o", pack)
+    assert done.returncode == 0 and written(pack) == before
+    assert "Nothing to do: 3 tracks" in done.stdout and "Open first: " in done.stdout
+
+
+def test_nothing_is_played_to_know_it(plan: Path, pack: Path) -> None:
+    """That nothing is to be done is known without writing a note, and without NumPy."""
+    code = (
+        "import sys; from click.testing import CliRunner; from drillgen.cli import main;"
+        f"done = CliRunner().invoke(main, ['build', {str(plan)!r}, '-o', {str(pack)!r}]);"
+        "print(done.output, [m for m in ('numpy', 'mido', 'drillgen.arrange') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert "Nothing to do" in done.stdout and done.stdout.strip().endswith("[]")
+
+
+def test_a_changed_tempo_makes_its_tracks_alone(plan: Path, pack: Path, drillgen: Run) -> None:
+    """One tempo of one drill changed: its files are written, the old tempo's go, no other moves."""
+    before = written(pack)
+    lesson(plan, DRILLS | {"One": "tempo: [360, 330]"})
+    assert drillgen("build", plan, "-o", pack).returncode == 0
+    new = changed(before, pack)
+    assert new and all(" - 330" in name for name in new)
+    assert tracks(pack) == [("One", 360), ("One", 330), ("Two", 350)]
+    assert not any(" - 340" in name for name in written(pack))
+
+
+def test_a_changed_note_makes_its_drill_alone(plan: Path, pack: Path, drillgen: Run) -> None:
+    """The sentence for the student stands in a drill's files: they are written, no others."""
+    before = written(pack)
+    lesson(plan, DRILLS | {"Two": "tempo: 350, note: Sing it first"})
+    assert drillgen("build", plan, "-o", pack).returncode == 0
+    new = changed(before, pack)
+    assert new and all(name.startswith("02 Two/") for name in new)
+    assert manifest(pack)["tracks"][2]["note"] == "Sing it first"
+
+
+@pytest.mark.parametrize(
+    "options",
+    [["--room", "off"], ["--loudness", "-20"], ["--ceiling", "-3"], ["--stems"], ["--seed", "9"]],
+    ids=lambda options: options[0],
+)
+def test_what_sounds_otherwise_is_made_again(
+    plan: Path, pack: Path, drillgen: Run, options: list[str]
+) -> None:
+    """An option that every track follows from has every play-along made again."""
+    before = written(pack)
+    assert drillgen("build", plan, "-o", pack, *options).returncode == 0
+    wanted = {track["files"]["play-along"] for track in manifest(pack)["tracks"]}
+    assert wanted <= changed(before, pack)
+
+
+def test_damaged_files_are_made_again(plan: Path, pack: Path, drillgen: Run) -> None:
+    """A file that is gone, cut short, or changed without another length brings its track back as it
+    was; the other tracks are not touched."""
+    sound = contents(pack)
+    names = [track["files"]["play-along"] for track in manifest(pack)["tracks"]]
+    before = written(pack)
+    (pack / names[0]).unlink()
+    data = bytearray((pack / names[1]).read_bytes())
+    data[-100] ^= 255
+    (pack / names[1]).write_bytes(data)
+    assert drillgen("build", plan, "-o", pack).returncode == 0
+    assert contents(pack) == sound
+    assert {names[0], names[1]} <= changed(before, pack)
+    assert not any(name.startswith("02 Two/") for name in changed(before, pack))
+    (pack / names[2]).write_bytes(sound[names[2]][:1000])
+    assert drillgen("build", plan, "-o", pack).returncode == 0
+    assert contents(pack) == sound
+    before = written(pack)
+    assert "Nothing to do" in drillgen("build", plan, "-o", pack).stdout
+    assert written(pack) == before
+
+
+def test_damage_is_not_forgotten(plan: Path, pack: Path, drillgen: Run, tmp_path: Path) -> None:
+    """Another drill built into the folder renews the manifest; a file that was damaged before is
+    made again all the same when its own drill is built next."""
+    sound = contents(pack)
+    name = manifest(pack)["tracks"][2]["files"]["play-along"]
+    (pack / name).write_bytes(bytes(len(sound[name])))
+    other = lesson(tmp_path / "other.yaml", {"Three": "tempo: 355"})
+    assert drillgen("build", other, "-o", pack).returncode == 0
+    assert ("Three", 355) in tracks(pack) and ("Two", 350) in tracks(pack)
+    assert drillgen("build", plan, "-o", pack).returncode == 0
+    assert (pack / name).read_bytes() == sound[name]
+
+
+def test_processes_give_the_same_bytes(plan: Path, pack: Path, drillgen: Run) -> None:
+    """Two worker processes write every file as one process does."""
+    other = pack.with_name("other")
+    done = drillgen("build", plan, "-o", other, "--jobs", "2")
+    assert done.returncode == 0, done.stderr
+    assert contents(other) == contents(pack)
+
+
+@pytest.mark.parametrize("text", ["[]", "{", '{"tracks": [{"folder": 1}, 2]}'])
+def test_a_manifest_that_a_person_was_at(plan: Path, pack: Path, drillgen: Run, text: str) -> None:
+    """Where the manifest cannot be read, everything is made again as it was."""
+    sound = contents(pack)
+    (pack / "manifest.json").write_text(text)
+    assert drillgen("build", plan, "-o", pack).returncode == 0
+    assert contents(pack) == sound
+
+
+def test_nothing_outside_the_pack_is_removed(plan: Path, pack: Path, drillgen: Run) -> None:
+    """A manifest that lists files outside the pack has none of them removed."""
+    treasure = pack.parent / "treasure.txt"
+    treasure.write_text("mine")
+    text = (pack / "manifest.json").read_text("utf-8")
+    name = manifest(pack)["tracks"][2]["files"]["play-along"]
+    (pack / "manifest.json").write_text(text.replace(f'"{name}"', '"../treasure.txt"'), "utf-8")
+    assert drillgen("build", plan, "-o", pack, "--tempo", "345").returncode == 0
+    assert treasure.read_text() == "mine"

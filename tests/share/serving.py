@@ -1,0 +1,99 @@
+"""A pack-like folder, and the command that serves it, run as a person would."""
+
+from __future__ import annotations
+
+import http.client
+import signal
+import socket
+import subprocess
+import sys
+from dataclasses import dataclass, field
+from pathlib import Path
+
+TEN_THOUSAND = bytes(number % 251 for number in range(10_000))  # as long as RFC 9110's example
+NAME = "01 Thirds & sevenths/Sälta #1.m4a"
+
+
+def make_pack(folder: Path) -> Path:
+    """A folder with a page, a drawing, a track as long as RFC 9110's example, and what is to stay
+    unseen: a hidden file, a half-written one, and a secret beside it with links to it."""
+    pack = folder / "pack"
+    (pack / NAME).parent.mkdir(parents=True)
+    (pack / NAME).write_bytes(TEN_THOUSAND)
+    (pack / "index.html").write_text("<!doctype html><p>the page</p>", "utf-8")
+    (pack / "manifest.json").write_text("{}", "utf-8")
+    (pack / "empty.wav").touch()
+    (pack / "strip.svg").write_text("<svg xmlns='http://www.w3.org/2000/svg'/>", "utf-8")
+    (pack / ".hidden").write_text("secret", "utf-8")
+    (pack / ".part-0123").write_text("secret", "utf-8")
+    (pack / ".git").mkdir()
+    (pack / ".git" / "config").write_text("secret", "utf-8")
+    (folder / "secret.txt").write_text("secret", "utf-8")
+    (folder / "pack-too").mkdir()
+    (folder / "pack-too" / "secret.txt").write_text("secret", "utf-8")
+    (pack / "inside").symlink_to("index.html")
+    (pack / "out.txt").symlink_to(folder / "secret.txt")
+    (pack / "up").symlink_to(folder)
+    (pack / "unhidden.txt").symlink_to(".hidden")
+    (pack / "round").symlink_to("round")
+    return pack
+
+
+@dataclass
+class Answer:
+    status: int
+    headers: http.client.HTTPMessage
+    body: bytes
+
+
+@dataclass
+class Served:
+    """A running `drillgen serve`."""
+
+    process: subprocess.Popen[str]
+    host: str
+    port: int
+    said: list[str] = field(default_factory=list)
+
+    def ask(
+        self, target: str, headers: dict[str, str] | None = None, method: str = "GET"
+    ) -> Answer:
+        connection = http.client.HTTPConnection(self.host, self.port, timeout=10)
+        connection.request(method, target, headers=headers or {})
+        answer = connection.getresponse()
+        body = answer.read()
+        connection.close()
+        return Answer(answer.status, answer.headers, body)
+
+    def raw(self, request: bytes) -> bytes:
+        """Everything that comes back for some bytes, until the server is done."""
+        with socket.create_connection((self.host, self.port), timeout=10) as link:
+            link.sendall(request)
+            link.shutdown(socket.SHUT_WR)
+            return b"".join(iter(lambda: link.recv(65536), b""))
+
+    def stop(self) -> tuple[int, str, str]:
+        """Ctrl-C; exit code, what it said then, and what on standard error."""
+        self.process.send_signal(signal.SIGINT)
+        out, error = self.process.communicate(timeout=10)
+        return self.process.returncode, out, error
+
+
+def serve(pack: Path, *arguments: str) -> Served:
+    """Start the command, and wait until it says where it serves."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "drillgen", "serve", str(pack), *arguments],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        encoding="utf-8",
+    )
+    assert process.stdout is not None
+    said: list[str] = []
+    while not said or "Ctrl-C" not in said[-1]:
+        line = process.stdout.readline()
+        assert line, process.communicate()[1]
+        said.append(line)
+    url = next(line.strip() for line in said if line.startswith("  http://"))
+    host, port = url.removeprefix("http://").strip("/").split(":")
+    return Served(process, host, int(port), said)
