@@ -11,10 +11,11 @@ demo: $(VENV)/.installed ## build a real pack from a preset
 
 test: $(VENV)/.test-installed ## check style and types, then run the tests
 	@sh tools/fetch_soundfont.sh
+	@sh tools/fetch_browser.sh "$(CURDIR)/$(VENV)/browser"
 	$(RUN)/ruff check .
 	$(RUN)/ruff format --check .
 	$(RUN)/mypy
-	$(RUN)/python -m pytest
+	$(RUN)/python -m pytest --numprocesses auto --dist loadfile
 
 lint: $(VENV)/.test-installed
 	$(RUN)/ruff check .
@@ -29,7 +30,6 @@ schema: $(VENV)/.installed ## renew the schema file beside the presets
 	$(RUN)/drillgen schema > presets/drill.schema.json
 
 docs: $(VENV)/.test-installed ## write and draw the examples of docs/lines.md anew
-	$(RUN)/python -m pip install --quiet --disable-pip-version-check --editable '.[docs]'
 	$(RUN)/python -m tests.lines.examples
 	$(RUN)/python -m docs.draw
 

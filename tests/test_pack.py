@@ -40,15 +40,18 @@ def test_layout(pack: Built) -> None:
         *(f"{base}{end}" for end in (".wav", ".mid", " with line.wav", " with line.mid")),
     }
     expected |= {f"{stem}{part}.wav" for part in ("drums", "comping", "bass", "line", "click")}
+    expected |= {f"{name}/sheet.{form}" for form in ("musicxml", "pdf", "svg")}
+    expected |= {"index.html", "NOTES.txt"}
     found = {p.relative_to(pack.folder).as_posix() for p in pack.folder.rglob("*") if p.is_file()}
-    assert found == expected
+    of_the_page = {each for each in found if each.startswith("page/")}
+    assert found - of_the_page == expected and of_the_page
 
 
 def test_the_last_line_says_what_was_made(pack: Built) -> None:
     """The command says how many tracks, how long it took, and what to open first."""
     assert re.search(r"Made 1 track .* in \d+\.\d s\.", pack.output)
     opened = re.search(r"Open first: (.*)", pack.output)
-    assert opened and Path(opened[1]) == pack.file("with line")
+    assert opened and Path(opened[1]) == pack.folder / "index.html"
 
 
 def test_manifest(pack: Built) -> None:
@@ -213,14 +216,19 @@ def test_a_drill_built_again_replaces_itself_only(drillgen: Run, tmp_path: Path)
         )
         done = drillgen("build", drill, "-o", tmp_path / "out", "--tempo", tempo)
         assert done.returncode == 0, done.stderr
-    tracks = json.loads((tmp_path / "out/manifest.json").read_text("utf-8"))["tracks"]
+    document = json.loads((tmp_path / "out/manifest.json").read_text("utf-8"))
+    tracks = document.pop("tracks")
     assert sorted((track["drill"], track["tempo"]) for track in tracks) == [
         ("One", 220),
         ("Two", 200),
     ]
-    listed = {name for track in tracks for name in track["files"].values()}
+    entries = [
+        entry for section in document.values() if isinstance(section, list) for entry in section
+    ]
+    listed = {name for entry in (*tracks, *entries) for name in entry["bytes"]}
     found = (path for path in (tmp_path / "out").rglob("*.*") if path.name != "manifest.json")
     assert {path.relative_to(tmp_path / "out").as_posix() for path in found} == listed
+    assert sorted(sheet["drill"] for sheet in document["sheets"]) == ["One", "Two"]
 
 
 def test_the_same_drill_gives_the_same_bytes(drillgen: Run, tmp_path: Path) -> None:
@@ -270,14 +278,15 @@ def test_phrases_have_an_answers_sheet_of_their_own(drillgen: Run, tmp_path: Pat
         "tempo: 200\nband: off\nending: none\n"
     )
     assert drillgen("build", drill, "-o", tmp_path / "out").returncode == 0
-    (track,) = json.loads((tmp_path / "out/manifest.json").read_text("utf-8"))["tracks"]
-    sheet = converter.parse(tmp_path / "out" / track["files"]["answers"])
+    document = json.loads((tmp_path / "out/manifest.json").read_text("utf-8"))
+    (track,), (printed,) = document["tracks"], document["sheets"]
+    sheet = converter.parse(tmp_path / "out" / printed["files"]["sheet answers"]["musicxml"])
     found = sheet.toSoundingPitch().stripTies().recurse().getElementsByClass(note.Note)
     written = [each.pitch.midi for each in found]
     midi = mido.MidiFile(tmp_path / "out" / track["files"]["midi with line"])
     line = next(each for each in midi.tracks if each.name == "line")
     assert written == [m.note for m in line if m.type == "note_on"] and len(written) > 5
     assert drillgen("build", drill, "-o", tmp_path / "out", "--set", "line=roots").returncode == 0
-    (track,) = json.loads((tmp_path / "out/manifest.json").read_text("utf-8"))["tracks"]
-    assert "answers" not in track["files"]
-    assert not list((tmp_path / "out").rglob("*.musicxml"))
+    (printed,) = json.loads((tmp_path / "out/manifest.json").read_text("utf-8"))["sheets"]
+    assert list(printed["files"]) == ["sheet"]
+    assert not list((tmp_path / "out").rglob("*answers*"))

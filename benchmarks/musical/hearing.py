@@ -22,7 +22,7 @@ import mir_eval
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
-from scipy.optimize import nnls  # type: ignore[import-untyped]
+from scipy.optimize import nnls
 
 Floats = NDArray[np.float64]
 

@@ -67,6 +67,10 @@ _INTERRUPTED = 130  # 128 + SIGINT, as shells report it
     is_flag=True,
     help="Have FluidSynth itself play every note: slow, to compare with.",
 )
+@click.option("--sheets/--no-sheets", default=True, help="With or without printed sheets.")
+@click.option("--page/--no-page", default=True, help="With or without the practice page.")
+@click.option("--single-file", is_flag=True, help="Also write the page as one file, page.html.")
+@click.option("--zip", "packed", is_flag=True, help="Also make a zip of the pack, beside it.")
 @click.option("--jobs", type=click.IntRange(1), help="How many cores to use; all by default.")
 @click.option(
     "--cluster",
@@ -86,6 +90,10 @@ def build(
     loudness: float | None,
     ceiling: float | None,
     reference: bool,
+    sheets: bool,
+    page: bool,
+    single_file: bool,
+    packed: bool,
     jobs: int | None,
     cluster: str | None,
     quiet: bool,
@@ -98,7 +106,7 @@ def build(
     """
     lesson = read(sources, settings, given)
     from drillgen.pack.build import build as make
-    from drillgen.pack.settings import CEILING_DBTP, TARGET_LUFS, Options, Settings
+    from drillgen.pack.settings import CEILING_DBTP, TARGET_LUFS, Extras, Options, Settings
     from drillgen.progress import ProgressBar
 
     sound = Settings(
@@ -111,9 +119,10 @@ def build(
         loops=loops,
         reference=reference,
     )
+    options = Options(soundfont, sound, Extras(sheets, page, single_file, packed), jobs, cluster)
     try:
         with ProgressBar(quiet) as report:
-            pack = make(lesson, out, Options(soundfont, sound, jobs, cluster), report)
+            pack = make(lesson, out, options, report)
     except KeyboardInterrupt:
         click.echo("\nStopped. What is finished is kept; build again to go on.", err=True)
         sys.exit(_INTERRUPTED)
@@ -137,7 +146,8 @@ def _said(pack: Pack) -> str:
         done = f"Made {pack.made} of {tracks} in {pack.folder} in {pack.took:.1f} s."
     else:
         done = f"Made {tracks} in {pack.folder} in {pack.took:.1f} s."
-    return f"{done}\nOpen first: {pack.first}"
+    zipped = f"\nAs one file: {pack.packed}" if pack.packed else ""
+    return f"{done}\nOpen first: {pack.first}{zipped}"
 
 
 def _length(seconds: float) -> str:

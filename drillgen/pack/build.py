@@ -19,7 +19,9 @@ from drillgen.pack.run import Run, UnfinishedError
 from drillgen.pack.settings import Options, Settings
 from drillgen.pack.site import site
 from drillgen.pack.stages import Order
+from drillgen.pack.tasks import Entry
 from drillgen.pack.tracks import SECTION
+from drillgen.pack.zipped import zip_pack, zip_path
 from drillgen.sound.soundfonts import Choice, choose
 
 __all__ = ["Options", "Pack", "Settings", "UnfinishedError", "build"]
@@ -32,6 +34,7 @@ class Pack:
     folder: Path
     tracks: tuple[Path, ...]  # the play-along of each track
     first: Path  # what to open first
+    packed: Path | None  # the zip, where one was asked for
     music: float  # seconds of all tracks
     made: int  # how many tracks were made; the others were there
     took: float  # seconds
@@ -63,10 +66,13 @@ def build(
     with _plain_words(out), site(out) as place:
         ledger = Ledger(out, lesson.title)
         folders = _folders(lesson, ledger)
-        order = Order(lesson, folders.names, out, settings, choice.soundfont)
+        replaced = frozenset({*folders.names, *folders.replaced})
+        extras, font = options.extras, choice.soundfont
+        order = Order(lesson, folders.names, replaced, out, settings, extras, font)
         run = Run(order, options, place, ledger, Meter(progress))
-        run.through({*folders.names, *folders.replaced})
-        return _pack(order, run, choice, began)
+        run.through(replaced)
+        packed = zip_pack(out, zip_path(out), ledger.files()) if extras.zip else None
+        return _pack(order, run, choice, packed, began)
 
 
 def _refuse_silence(drill: Drill) -> None:
@@ -95,18 +101,24 @@ def _plain_words(out: Path) -> Iterator[None]:
         raise PackError(f"cannot write into {out}: {reason(error)}") from error
 
 
-def _pack(order: Order, run: Run, choice: Choice, began: float) -> Pack:
+def _pack(order: Order, run: Run, choice: Choice, packed: Path | None, began: float) -> Pack:
     entries = run.tracks()
     main = [order.pack / entry["files"]["play-along"] for entry in entries]
-    first = entries[0]["files"]
     warnings = dict.fromkeys(text for entry in entries for text in entry.get("warnings", ()))
     return Pack(
         folder=order.pack,
         tracks=tuple(main),
-        first=order.pack / first.get("with line", first["play-along"]),
+        first=order.pack / ("index.html" if order.extras.page else _heard(entries[0])),
+        packed=packed,
         music=sum(entry["seconds"] for entry in entries),
         made=run.made,
         took=time.perf_counter() - began,
         soundfont=choice,
         warnings=tuple(warnings),
     )
+
+
+def _heard(entry: Entry) -> str:
+    """What of a track is to be heard first."""
+    files = entry["files"]
+    return str(files.get("with line", files["play-along"]))

@@ -140,6 +140,10 @@ class Ledger:
             remove(self._pack, forgotten, _names(self._sections(gone)))
             self._journal.strike()
 
+    def files(self) -> list[str]:
+        """Every file of a complete pack, its manifest included."""
+        return sorted({manifest.NAME, *_names(manifest.sections(self._before))})
+
     def leave(self) -> None:
         """Write the manifest of a build that is not complete, where what was there stays listed;
         none where there is nothing to list.  Raises OSError."""

@@ -1,4 +1,4 @@
-"""One track made: its audio in every form asked for, its MIDI, its answers, its entry."""
+"""One track made: its audio in every form asked for, its MIDI, its entry."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from typing import Any
 
 from drillgen.midi import midi_file
 from drillgen.pack import manifest
-from drillgen.pack.answers import answers
 from drillgen.pack.files import PackError, write_whole
 from drillgen.pack.looping import Loop, loops
 from drillgen.pack.mixes import Mix, mixes
@@ -37,7 +36,7 @@ def make_track(job: TrackJob, track: Track, place: Place) -> Entry:
     rendered, files = _audio(job, track, wanted, studio)
     for loop in loops(track) if job.settings.loops else ():
         _merge(files, _loop(job, track, loop, wanted, studio))
-    files |= _midi(place, track) | _answers(place, track)
+    files |= _midi(place, track)
     return manifest.entry(track, files, _sound(wanted, rendered, job, font))
 
 
@@ -96,15 +95,6 @@ def _midi(place: Place, track: Track) -> dict[str, str]:
         content = midi_file(track.performance, title, left_out)
         write_whole(place.folder / track.file(ending), content)
     return {role: str(track.file(ending)) for role, (ending, _) in versions.items()}
-
-
-def _answers(place: Place, track: Track) -> dict[str, str]:
-    sheet = answers(track.chart, track.score.part("line"))
-    if sheet is None:
-        return {}
-    name = track.file(" answers.musicxml")
-    write_whole(place.folder / name, sheet.encode("utf-8"))
-    return {"answers": str(name)}
 
 
 def _sound(wanted: Sequence[Mix], rendered: RenderReport, job: TrackJob, font: Soundfont) -> Entry:

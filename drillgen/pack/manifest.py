@@ -89,7 +89,7 @@ def text(document: Entry) -> str:
 
 def files_of(entry: Entry) -> list[str]:
     """Every file that an entry lists."""
-    return list(_texts(entry.get("files", {})))
+    return list(dict.fromkeys(_texts(entry.get("files", {}))))
 
 
 def _texts(value: object) -> Iterator[str]:

@@ -25,7 +25,9 @@ _RESERVED = re.compile(
     r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9¹²³])( *\..*)?", re.IGNORECASE
 )
 # What a pack has of its own.
-_OURS = frozenset({"manifest.json", "index.html", "notes.txt", "page", "stems"})
+_OURS = frozenset(
+    {"manifest.json", "index.html", "page.html", "notes.txt", "booklet.pdf", "page", "stems"}
+)
 _LONGEST = 80  # bytes of a title in UTF-8: it stands twice in a path, and a name may have 255
 _COUNTED = re.compile(r"( \(\d+\))?")  # behind a repeated name
 _NUMBERED = re.compile(r"(\d{2,}) (.+)")

@@ -18,6 +18,8 @@ FIRST: tuple[tuple[str, str], ...] = (
 # What is in the name of such a file, and what it is.
 CONTENTS: tuple[tuple[str, str], ...] = (
     ("index.html", "index.html: the practice page. Leave it beside the rest of this folder."),
+    ("page.html", "page.html: the practice page in one file, which can travel alone."),
+    ("booklet.pdf", "booklet.pdf: every sheet of the lesson, to print; the answers come last."),
     (".m3u8", "….m3u8: a playlist, for any player."),
     ("/", "A folder for each drill; where they are numbered, that is their order."),
     (" with line.", "… with line: the band and the line, to listen to and to answer."),

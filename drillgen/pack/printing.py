@@ -41,7 +41,7 @@ def sheet_tasks(drills: Sequence[tuple[Drill, str]]) -> tuple[Task, ...]:
     """A task for the sheets of each drill with its folder."""
     return tuple(
         Task(
-            address=address_of(program(*_ELSEWHERE), _engravers(), drill, folder),
+            address=address_of(program(*_ELSEWHERE), engravers(), drill, folder),
             section=SECTION,
             folder=folder,
             label=f"{folder}: sheets",
@@ -57,13 +57,13 @@ def booklet_tasks(lesson: Lesson) -> tuple[Task, ...]:
     """The task of a lesson's booklet; none for a single drill."""
     if len(lesson.drills) < 2:
         return ()
-    address = address_of(program(*_ELSEWHERE), _engravers(), lesson)
+    address = address_of(program(*_ELSEWHERE), engravers(), lesson)
     weight = _WEIGHT * len(lesson.drills)
     return (Task(address, BOOKLET, "", "the booklet", weight, _bind, lesson),)
 
 
 @cache
-def _engravers() -> tuple[str, ...]:
+def engravers() -> tuple[str, ...]:
     """The versions of what draws and sets: other ones may draw otherwise."""
     found = []
     for name in ("verovio", "typst"):
@@ -72,6 +72,18 @@ def _engravers() -> tuple[str, ...]:
         except PackageNotFoundError:
             continue
     return tuple(found)
+
+
+def papers(folder: str, found: Sheets) -> tuple[tuple[str, str], ...]:
+    """What the page says of each sheet's PDF, and where that lies."""
+    return tuple(
+        (f"{sheet.name or 'sheet'} (PDF)".capitalize(), f"{folder}/{_name(sheet)}.pdf")
+        for sheet in found.all
+    )
+
+
+def _name(sheet: Sheet) -> str:
+    return f"sheet {sheet.name}".strip()
 
 
 def _print(job: SheetJob, place: Place) -> Entry:
@@ -85,7 +97,7 @@ def _print(job: SheetJob, place: Place) -> Entry:
             "svg": whole_svg(sheet.title, sheet.sections).encode("utf-8"),
             "pdf": pdf(sheet),
         }
-        name = f"sheet {sheet.name}".strip()
+        name = _name(sheet)
         paths = {form: PurePosixPath(job.folder) / f"{name}.{form}" for form in forms}
         for form, content in forms.items():
             (place.folder / paths[form]).parent.mkdir(parents=True, exist_ok=True)

@@ -46,11 +46,22 @@ class Settings:
 
 
 @dataclass(frozen=True, slots=True)
+class Extras:
+    """What is made besides the tracks."""
+
+    sheets: bool = True
+    page: bool = True
+    alone: bool = False  # the page also in one file that can travel alone
+    zip: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Options:
     """How to build."""
 
     soundfont: str | None = None  # a name or a path; None: the best one found
     settings: Settings = field(default_factory=Settings)
+    extras: Extras = field(default_factory=Extras)
     jobs: int | None = None  # None: all cores
     cluster: str | None = None  # a Dask scheduler's address; None: this machine
 

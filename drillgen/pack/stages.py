@@ -24,10 +24,17 @@ from pathlib import Path
 
 from drillgen.drill.lesson import Lesson
 from drillgen.drill.models import Drill
+from drillgen.pack.handout import notes_task, playlist_tasks
 from drillgen.pack.ledger import Ledger
+from drillgen.pack.manifest import files_of
+from drillgen.pack.paging import SECTION as PAGE
+from drillgen.pack.paging import IndexJob, index_task, page_tasks
 from drillgen.pack.plan import Planned, plan
-from drillgen.pack.settings import Settings
-from drillgen.pack.tasks import Task
+from drillgen.pack.printing import BOOKLET, booklet_tasks, sheet_tasks
+from drillgen.pack.printing import SECTION as SHEETS
+from drillgen.pack.settings import Extras, Settings
+from drillgen.pack.tasks import Entry, Task
+from drillgen.pack.tracks import SECTION as TRACKS
 from drillgen.pack.tracks import track_tasks
 from drillgen.sound.soundfonts import Soundfont
 
@@ -38,8 +45,10 @@ class Order:
 
     lesson: Lesson
     folders: tuple[str, ...]  # of the drills, in order
+    replaced: frozenset[str]  # folders of the pack of which nothing stays but what is made now
     pack: Path
     settings: Settings
+    extras: Extras
     soundfont: Soundfont
 
     @property
@@ -57,13 +66,41 @@ Stage = Callable[[Order, Ledger], Sequence[Task]]
 
 
 def first(order: Order, ledger: Ledger) -> Sequence[Task]:
-    """Everything that belongs to one drill."""
-    return track_tasks(order.tracks, order.lesson.title, order.settings, order.soundfont)
+    """Everything that belongs to one drill, the tracks before all, and the booklet."""
+    tasks = list(track_tasks(order.tracks, order.lesson.title, order.settings, order.soundfont))
+    if order.extras.sheets:
+        tasks += [*sheet_tasks(order.drills), *booklet_tasks(order.lesson)]
+    if order.extras.page:
+        tasks += page_tasks(order.drills, order.soundfont, order.extras)
+    return tasks
 
 
 def second(order: Order, ledger: Ledger) -> Sequence[Task]:
-    """Everything that belongs to the whole pack."""
-    return ()
+    """Everything that belongs to the whole pack: drills that were there before are in it, too."""
+
+    def there(section: str) -> list[Entry]:
+        return ledger.entries(section, order.replaced)
+
+    lesson, tracks = order.lesson, there(TRACKS)
+    if not tracks:
+        return ()
+    lists = playlist_tasks(tracks)
+    others = [task.label for task in lists]
+    others += [
+        name for section in (SHEETS, BOOKLET) for e in there(section) for name in files_of(e)
+    ]
+    tasks = [*lists]
+    if order.extras.page:
+        tasks.append(index_task(_index(order, there(PAGE))))
+        others = ["index.html", *(["page.html"] if order.extras.alone else []), *others]
+    return [*tasks, notes_task(lesson.title, lesson.note, tracks, others)]
+
+
+def _index(order: Order, drills: Sequence[Entry]) -> IndexJob:
+    font = order.soundfont
+    alone = order.pack if order.extras.alone else None
+    title, room = order.lesson.title, order.settings.room
+    return IndexJob(title, tuple(drills), font.name, font.licence, room, alone)
 
 
 STAGES: tuple[Stage, ...] = (first, second)

@@ -19,6 +19,7 @@ from typing import Any
 from drillgen.sheet.drawing import font_faces
 
 INDEX, FOLDER = "index.html", "page"
+ALONE = "page.html"  # the whole page in one file
 _WEB = resources.files("drillgen.page") / "web"
 # In the order in which they build on each other.
 SCRIPTS = ("base", "load", "tones", "band", "player", "turns", "choices", "places", "strip",

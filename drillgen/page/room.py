@@ -10,7 +10,7 @@ import numpy as np
 from drillgen.sound.room import OFF, response
 
 
-def impulse(size: str) -> dict[str, Any] | None:
+def impulse(size: str | float) -> dict[str, Any] | None:
     """Left, then right, as base64 of little-endian 16-bit numbers, and their scale; None: off.
 
     Raises SoundError: no such room.

@@ -16,7 +16,7 @@ from typing import Any
 from drillgen.page import data
 from drillgen.page.copies import Player, needs, players
 from drillgen.page.data import Values
-from drillgen.page.document import FOLDER, INDEX, assets, document, script, value_of
+from drillgen.page.document import ALONE, FOLDER, INDEX, assets, document, script, value_of
 from drillgen.page.level import gain
 from drillgen.page.models import Licence, Picture, Stand
 from drillgen.page.room import impulse
@@ -63,31 +63,48 @@ def write_index(
     entries: Sequence[Mapping[str, Any]],
     licence: Licence,
     *,
-    room: str = "small",
-    single_file: bool = False,
+    room: str | float = "small",
 ) -> list[str]:
     """Write the page over the drills' entries, in their order; returns the names of its files.
 
-    The drills' files lie in `out`.  A single file holds them all and needs none of them any more.
     Raises SoundError where there is no such room; OSError.
     """
-    catalogue = {
+    files = {f"{FOLDER}/{name}": content for name, content in assets().items()}
+    files[f"{FOLDER}/{ROOM}.js"] = script(ROOM, impulse(room))
+    files[INDEX] = document(_catalogue(title, entries, licence))
+    (out / FOLDER).mkdir(parents=True, exist_ok=True)
+    for name, content in files.items():
+        _whole(out / name, content)
+    return list(files)
+
+
+def write_alone(
+    out: Path,
+    pack: Path,
+    title: str,
+    entries: Sequence[Mapping[str, Any]],
+    licence: Licence,
+    *,
+    room: str | float = "small",
+) -> list[str]:
+    """Write the whole page into one file, which can travel alone; returns its name.
+
+    The drills' files lie in `pack`.  Raises SoundError where there is no such room; OSError.
+    """
+    names = dict.fromkeys(name for entry in entries for name in entry["files"])
+    values = {Path(name).stem: value_of((pack / name).read_bytes()) for name in names}
+    catalogue = _catalogue(title, entries, licence)
+    _whole(out / ALONE, document(catalogue, values | {ROOM: impulse(room)}))
+    return [ALONE]
+
+
+def _catalogue(title: str, entries: Sequence[Mapping[str, Any]], licence: Licence) -> Values:
+    return {
         "title": title,
         "program": f"drillgen {VERSION}",
         "licence": [licence.soundfont, licence.text],
         "drills": [{k: entry[k] for k in ("title", "file", "takes")} for entry in entries],
     }
-    if single_file:
-        names = dict.fromkeys(name for entry in entries for name in entry["files"])
-        values = {Path(name).stem: value_of((out / name).read_bytes()) for name in names}
-        _whole(out / INDEX, document(catalogue, values | {ROOM: impulse(room)}))
-        return [INDEX]
-    files = {f"{FOLDER}/{name}": content for name, content in assets().items()}
-    files |= {f"{FOLDER}/{ROOM}.js": script(ROOM, impulse(room)), INDEX: document(catalogue)}
-    (out / FOLDER).mkdir(parents=True, exist_ok=True)
-    for name, content in files.items():
-        _whole(out / name, content)
-    return list(files)
 
 
 def _slowed(stand: Stand) -> Iterator[float]:

@@ -51,6 +51,11 @@ def changed(before: Mapping[str, object], pack: Path) -> set[str]:
     return {name for name in now if now[name] != before.get(name)} - {"manifest.json"}
 
 
+def sounding(names: set[str]) -> set[str]:
+    """Of some files, those of tracks."""
+    return {name for name in names if name.endswith((".wav", ".mid"))}
+
+
 def manifest(pack: Path) -> dict[str, Any]:
     document: dict[str, Any] = json.loads((pack / "manifest.json").read_text("utf-8"))
     return document

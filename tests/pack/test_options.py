@@ -16,6 +16,7 @@ from tests.conftest import Built, Run, run_command
 from tests.pack.building import contents, manifest
 from tests.pack.conftest import surround
 
+BARE = ("--no-sheets", "--no-page")  # what is not looked at here
 DRILL = """\
 title: Both hands
 note: Sing the roots first.
@@ -37,7 +38,7 @@ def pack(tmp_path_factory: pytest.TempPathFactory, notes: Path) -> Built:
     drill = folder / "drill.yaml"
     drill.write_text(DRILL, "utf-8")
     asked = ["--stems", "--loops", "--mixes", ", ".join(MIXES), "--room", "off"]
-    asked += ["--format", "wav", "--format", "flac", "--loudness", "-20"]
+    asked += ["--format", "wav", "--format", "flac", "--loudness", "-20", *BARE]
     with pytest.MonkeyPatch.context() as patch:
         surround(patch, notes)
         done = run_command("build", drill, "-o", folder / "out", *asked)
@@ -62,6 +63,8 @@ def test_the_manifest_lists_every_file(pack: Built) -> None:
     (track,) = pack.manifest["tracks"]
     sizes = {name: len(data) for name, data in contents(pack.folder).items()}
     sizes.pop("manifest.json")
+    (notes,) = pack.manifest["notes"]
+    assert notes["bytes"] == {"NOTES.txt": sizes.pop("NOTES.txt")}
     assert track["bytes"] == sizes
     named: list[str] = []
     for value in track["files"].values():
@@ -138,13 +141,13 @@ def test_compressed_alone(tmp_path: Path, drillgen: Run) -> None:
     drill = tmp_path / "drill.yaml"
     drill.write_text(DRILL.replace("[C, Ab]", "C"), "utf-8")
     out = tmp_path / "out"
-    done = drillgen("build", drill, "-o", out, "--format", "mp3")
+    done = drillgen("build", drill, "-o", out, "--format", "mp3", *BARE)
     assert done.returncode == 0 and ".mp3" in done.stdout, done.stderr
-    assert {Path(name).suffix for name in contents(out)} == {".mp3", ".mid", ".json"}
+    assert {Path(name).suffix for name in contents(out)} == {".mp3", ".mid", ".json", ".txt"}
     played = mutagen.File(out / manifest(out)["tracks"][0]["files"]["play-along"])
     assert played.info.length == pytest.approx(manifest(out)["tracks"][0]["seconds"], abs=0.05)
-    assert drillgen("build", drill, "-o", out, "--format", "opus").returncode == 0
-    assert {Path(name).suffix for name in contents(out)} == {".opus", ".mid", ".json"}
+    assert drillgen("build", drill, "-o", out, "--format", "opus", *BARE).returncode == 0
+    assert {Path(name).suffix for name in contents(out)} == {".opus", ".mid", ".json", ".txt"}
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.conftest import Run, run_command
-from tests.pack.building import changed, contents, lesson, manifest, tracks, written
+from tests.pack.building import changed, contents, lesson, manifest, sounding, tracks, written
 from tests.pack.conftest import surround
 
 DRILLS = {"One": "tempo: [360, 340]", "Two": "tempo: 350"}
@@ -58,23 +58,25 @@ def test_nothing_is_played_to_know_it(plan: Path, pack: Path) -> None:
 
 
 def test_a_changed_tempo_makes_its_tracks_alone(plan: Path, pack: Path, drillgen: Run) -> None:
-    """One tempo of one drill changed: its files are written, the old tempo's go, no other moves."""
+    """One tempo of one drill changed: its files are written, the old tempo's go, no other track
+    and no other drill's sheet is touched."""
     before = written(pack)
     lesson(plan, DRILLS | {"One": "tempo: [360, 330]"})
     assert drillgen("build", plan, "-o", pack).returncode == 0
     new = changed(before, pack)
-    assert new and all(" - 330" in name for name in new)
+    assert sounding(new) and all(" - 330" in name for name in sounding(new))
+    assert not any(name.startswith("02 Two/") for name in new)
     assert tracks(pack) == [("One", 360), ("One", 330), ("Two", 350)]
     assert not any(" - 340" in name for name in written(pack))
 
 
 def test_a_changed_note_makes_its_drill_alone(plan: Path, pack: Path, drillgen: Run) -> None:
-    """The sentence for the student stands in a drill's files: they are written, no others."""
+    """The sentence for the student stands in a drill's files: they are written, no other drill's."""
     before = written(pack)
     lesson(plan, DRILLS | {"Two": "tempo: 350, note: Sing it first"})
     assert drillgen("build", plan, "-o", pack).returncode == 0
     new = changed(before, pack)
-    assert new and all(name.startswith("02 Two/") for name in new)
+    assert sounding(new) and not any(name.startswith("01 One/") for name in new)
     assert manifest(pack)["tracks"][2]["note"] == "Sing it first"
 
 

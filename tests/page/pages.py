@@ -20,7 +20,7 @@ from drillgen.chart import charts
 from drillgen.drill.models import Drill
 from drillgen.drill.reader import drill_of
 from drillgen.page.models import Licence, Picture, Stand, Take
-from drillgen.page.write import write_drill, write_index
+from drillgen.page.write import write_alone, write_drill, write_index
 from drillgen.performance import perform
 from drillgen.sheet.engrave import strips
 from drillgen.sheet.sheets import sheets
@@ -87,9 +87,11 @@ def make_page(
     stands = [_stand(number, drill_of(dict(drill))) for number, drill in enumerate(drills)]
     licence = Licence(font.name, font.licence)
     entries = [write_drill(folder, stand, font) for stand in stands]
-    write_index(folder, title, entries, licence, single_file=single)
+    write_index(folder, title, entries, licence)
     if single:
+        write_alone(folder, folder, title, entries, licence)
         shutil.rmtree(folder / "page")
+        (folder / "page.html").replace(folder / "index.html")
     return Made(folder, [stand.takes for stand in stands])
 
 
