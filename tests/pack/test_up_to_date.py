@@ -71,7 +71,7 @@ def test_a_changed_tempo_makes_its_tracks_alone(plan: Path, pack: Path, drillgen
 
 
 def test_a_changed_note_makes_its_drill_alone(plan: Path, pack: Path, drillgen: Run) -> None:
-    """The sentence for the student stands in a drill's files: they are written, no other drill's."""
+    """The sentence for the student stands in a drill's files: they are written, no others."""
     before = written(pack)
     lesson(plan, DRILLS | {"Two": "tempo: 350, note: Sing it first"})
     assert drillgen("build", plan, "-o", pack).returncode == 0
