@@ -77,9 +77,14 @@ def engravers() -> tuple[str, ...]:
 def papers(folder: str, found: Sheets) -> tuple[tuple[str, str], ...]:
     """What the page says of each sheet's PDF, and where that lies."""
     return tuple(
-        (f"{sheet.name or 'sheet'} (PDF)".capitalize(), f"{folder}/{_name(sheet)}.pdf")
-        for sheet in found.all
+        (f"{_heading(sheet)} (PDF)", f"{folder}/{_name(sheet)}.pdf") for sheet in found.all
     )
+
+
+def _heading(sheet: Sheet) -> str:
+    """'Sheet', 'Answers', 'For Bb'."""
+    name = sheet.name or "sheet"
+    return name[0].upper() + name[1:]
 
 
 def _name(sheet: Sheet) -> str:

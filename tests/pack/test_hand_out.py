@@ -7,6 +7,7 @@ import json
 import re
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import pypdf
 import pytest
@@ -21,7 +22,7 @@ title: A Thursday in two keys
 note: Bring a pencil.
 defaults: {tempo: 300, count_in: 1, key_cycle: [C, Gb], band: {drums: sticks, comping: piano}}
 drills:
-  - {title: Fallen sevenths, progression: ii7 | V7 | Imaj7 | %, line: {kind: guide tones, begin_on: 7}}
+  - {title: Fallen sevenths, progression: ii7 | V7 | Imaj7 | %, line: guide tones}
   - {title: Say it back, progression: i7 | % | % | %, line: phrases, sheet: {also_for: [Bb]}}
 """
 SHEETS = {
@@ -43,6 +44,11 @@ def made(tmp_path_factory: pytest.TempPathFactory, notes: Path) -> Path:
     assert done.returncode == 0, done.stderr
     assert f"As one file: {(folder / 'pack.zip').resolve()}" in done.stdout
     return folder / "pack"
+
+
+def parsed(path: Path) -> Any:
+    """Everything in a MusicXML file, as music21 reads it."""
+    return converter.parse(path).recurse()
 
 
 def words(pdf: bytes) -> list[str]:
