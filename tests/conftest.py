@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -81,10 +82,14 @@ def pack(tmp_path_factory: pytest.TempPathFactory) -> Built:
     return Built(folder / "pack", manifest, done.stdout)
 
 
+# What tools/fetch_browser.sh puts beside the tests' Python where the machine lacks it.
+_FETCHED = Path(sys.prefix) / "browser"
+
+
 def chromium() -> str | None:
-    """The browser that tools/fetch_browser.sh put beside the tests' Python, else the system's."""
-    own = Path(sys.prefix) / "browser" / "chromium"
-    names = (os.environ.get("DRILLGEN_BROWSER", ""), str(own), "chromium", "chromium-browser")
+    """The fetched browser, else the system's."""
+    own = str(_FETCHED / "chromium")
+    names = (os.environ.get("DRILLGEN_BROWSER", ""), own, "chromium", "chromium-browser")
     return next((found for name in names if name and (found := shutil.which(name))), None)
 
 
@@ -95,7 +100,19 @@ def browser() -> Iterator[Any]:
     path = chromium()
     if path is None:
         pytest.skip("there is no chromium, and tools/fetch_browser.sh could fetch none")
-    with playwright.sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=path, args=["--no-sandbox"])
-        yield browser
-        browser.close()
+    with _with_fetched_libraries():
+        driver = playwright.sync_playwright().start()
+    browser = driver.chromium.launch(executable_path=path, args=["--no-sandbox"])
+    yield browser
+    browser.close()
+    driver.stop()
+
+
+@contextmanager
+def _with_fetched_libraries() -> Iterator[None]:
+    """While Playwright starts its Node.js."""
+    named = _FETCHED / "libraries"
+    with pytest.MonkeyPatch.context() as patch:
+        if named.exists():
+            patch.setenv("LD_LIBRARY_PATH", named.read_text("utf-8").strip(), prepend=":")
+        yield

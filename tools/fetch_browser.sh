@@ -1,19 +1,27 @@
 #!/bin/sh
 # A browser for the tests of the practice page, without root and without installing it: Debian's
-# chromium and what it needs that this machine lacks, unpacked into a folder.
+# chromium, libatomic for the Node.js that drives it, and what they need that this machine lacks,
+# unpacked into a folder; `libraries` in it names where the libraries are.
 #   sh tools/fetch_browser.sh FOLDER
-# Does nothing where there is a chromium.  Says why where there can be none; the tests then skip.
+# Does nothing where both are there.  Says why where there can be none; the tests then skip.
 set -eu
 folder=$1
-if command -v chromium >/dev/null 2>&1 || [ -x "$folder/chromium" ]; then exit 0; fi
+[ -e "$folder/libraries" ] && exit 0
+wanted=
+command -v chromium >/dev/null 2>&1 || wanted=chromium
+for place in /lib /lib64 /usr/lib /usr/lib64 /lib/*-linux-gnu /usr/lib/*-linux-gnu; do
+    [ -e "$place/libatomic.so.1" ] && break
+done
+[ -e "$place/libatomic.so.1" ] || wanted="$wanted libatomic1"
+[ -n "$wanted" ] || exit 0
 
 give_up() {
     echo "No browser for the tests of the practice page: $1; they will be skipped." >&2
     exit 0
 }
 
-command -v apt-get >/dev/null 2>&1 || give_up "there is no chromium, and apt-get to fetch it is not here"
-command -v dpkg >/dev/null 2>&1 || give_up "there is no chromium, and dpkg to unpack it is not here"
+command -v apt-get >/dev/null 2>&1 || give_up "it takes $wanted, and apt-get to fetch it is not here"
+command -v dpkg >/dev/null 2>&1 || give_up "it takes $wanted, and dpkg to unpack it is not here"
 
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
@@ -25,11 +33,11 @@ mkdir -p "$work/lists/partial" "$work/cache/archives/partial"
 fetch() {
     apt-get -o "Dir::Cache=$work/cache" -o Debug::NoLocking=1 -o APT::Sandbox::User= "$@" >"$work/log" 2>&1
 }
-echo "Fetching chromium for the tests (about 100 MB) ..."
-if ! fetch -y --no-install-recommends --download-only install chromium; then
+echo "Fetching $wanted for the tests (chromium: about 100 MB) ..."
+if ! fetch -y --no-install-recommends --download-only install $wanted; then
     own="-o Dir::State::lists=$work/lists"
     fetch $own update || true
-    fetch $own -y --no-install-recommends --download-only install chromium ||
+    fetch $own -y --no-install-recommends --download-only install $wanted ||
         give_up "$(tail -n 1 "$work/log")"
 fi
 
@@ -37,7 +45,11 @@ rm -rf "$folder"
 mkdir -p "$folder/root"
 for deb in "$work"/cache/archives/*.deb; do dpkg -x "$deb" "$folder/root"; done
 root=$(cd "$folder/root" && pwd)
-libraries=$(find "$root/lib" "$root/usr/lib" -name '*.so*' -exec dirname {} + 2>/dev/null | sort -u | tr '\n' ':')
+libraries=$(find "$root/lib" "$root/usr/lib" -name '*.so*' -exec dirname {} + 2>/dev/null | sort -u | paste -sd :)
+if [ ! -x "$root/usr/lib/chromium/chromium" ]; then
+    echo "$libraries" >"$folder/libraries"
+    exit 0
+fi
 cat >"$folder/fonts.conf" <<EOF
 <?xml version="1.0"?>
 <!DOCTYPE fontconfig SYSTEM "fonts.dtd">
@@ -45,7 +57,7 @@ cat >"$folder/fonts.conf" <<EOF
 EOF
 cat >"$folder/chromium" <<EOF
 #!/bin/sh
-LD_LIBRARY_PATH="$libraries\${LD_LIBRARY_PATH:-}" FONTCONFIG_FILE="$folder/fonts.conf" \\
+LD_LIBRARY_PATH="$libraries\${LD_LIBRARY_PATH:+:\$LD_LIBRARY_PATH}" FONTCONFIG_FILE="$folder/fonts.conf" \\
     exec "$root/usr/lib/chromium/chromium" "\$@"
 EOF
 chmod 755 "$folder/chromium"
@@ -54,3 +66,4 @@ chmod 755 "$folder/chromium"
     rm -rf "$folder"
     give_up "the fetched one does not start ($reason)"
 }
+echo "$libraries" >"$folder/libraries"

@@ -16,7 +16,7 @@ from drillgen.page.models import Stand, Take
 from drillgen.page.tones import Tone
 from drillgen.score import PartName
 from drillgen.sound.bank import Wanted
-from drillgen.sound.release import CHOKE
+from drillgen.sound.release import choke_fall
 from drillgen.sound.strokes import sample_at
 from drillgen.sound.synth import RATE
 
@@ -60,7 +60,7 @@ def drill(
         "byEar": first.line is not None and first.line.kind in _BY_EAR,
         "rate": RATE,
         "gain": sounds.gain,
-        "choke": round(CHOKE, 1),
+        "choke": round(choke_fall(), 1),
         "tones": list(_tones(sounds)),
         "parts": list(_parts(stand, players)),
         "layouts": [layout(take, stand, sheets, tone_of) for take in _layouts(stand)],

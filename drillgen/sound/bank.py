@@ -208,7 +208,7 @@ def _touch_address(preset: Preset, key: int) -> str:
 
 
 def _law(note: Wanted) -> str:
-    return f"release of {note.address}"
+    return f"end of {note.address}"
 
 
 def _select(synth: Synth, preset: Preset) -> None:

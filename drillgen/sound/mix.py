@@ -8,7 +8,7 @@ from typing import NamedTuple, Protocol
 
 import numpy as np
 
-from drillgen.sound.release import CHOKE, curve, tail
+from drillgen.sound.release import choke_fall, curve, tail
 from drillgen.sound.room import Room
 from drillgen.sound.synth import HOP, RATE, Samples
 
@@ -38,7 +38,7 @@ class Placed(NamedTuple):
         if self.off is not None:
             ends.append(self.off + tail(self.rate))
         if self.cut is not None:
-            ends.append(self.cut + tail(CHOKE))
+            ends.append(self.cut + tail(choke_fall()))
         return max(min(ends), 0)
 
 
@@ -92,7 +92,7 @@ def _ready(note: Placed) -> _Sound:
     if note.off is not None:
         falls.append((note.off, curve(note.rate)))
     if note.cut is not None:
-        falls.append((note.cut, curve(CHOKE)))
+        falls.append((note.cut, curve(choke_fall())))
     gains = np.array([[note.left], [note.right]], np.float32)
     return _Sound(note.start, note.sounding, note.copy, gains, tuple(falls))
 

@@ -10,11 +10,12 @@ short and long notes, and where it does not hold the lengths are rendered one by
 from __future__ import annotations
 
 import math
-from functools import lru_cache, partial
+from functools import cache, lru_cache, partial
 from typing import NamedTuple
 
 import numpy as np
 
+from drillgen.sound.library import library
 from drillgen.sound.synth import GRID, RATE, Samples, Synth
 
 # Note-offs: 0.07 (drum strokes are short), 0.2 and 0.8 s.
@@ -23,10 +24,13 @@ _TAIL = 345 * GRID  # 0.5 s
 _TOLERANCE = 10 ** (-43 / 20)  # error of the law against the whole note
 _HEARD = 10 ** (-50 / 20)  # of the peak: below it the fit does not look
 FLOOR = -84.0  # dB: a tail is cut here, below the dither when it is the loudest note there is
-# The fall that FluidSynth gives a voice that another of its exclusive class cuts off:
-# fluid_voice_kill_excl sets the release to -200 timecents, in which it falls by 96 dB.
-CHOKE = -96.0 / 2 ** (-200 / 1200)
+# The release, in timecents, that FluidSynth gives a voice that another of its exclusive class cuts
+# off (fluid_voice_kill_excl): a fall by 96 dB.  It is shorter since 2.4.3, which has "faster
+# exclusive class note cutoff" (FluidSynth's pull request 1468).
+_CUT_OFF, _CUT_OFF_FASTER, _FASTER_SINCE = -200, -2000, (2, 4, 3)
 _HOLDS = (_SHORT, _EARLY)
+# A melodic note is seldom as short as _SHORT; where it is, this much error is below the rest.
+_TOLERANCE_SHORT = 10 ** (-37 / 20)
 _COARSE = (32, 16, 8, 4)  # of the grid: in drums, note-off often changes little
 _SLOWEST, _FASTEST = -1.0, -20000.0  # dB a second
 
@@ -47,14 +51,16 @@ def measured_release(synth: Synth, percussion: bool, key: int, velocity: int) ->
     held = synth.note(percussion, key, velocity, _LATE + _TAIL, _LATE + _TAIL)
     released = {
         off: synth.note(percussion, key, velocity, off, off + _TAIL)
-        for off in ((_SHORT, _EARLY, _LATE) if percussion else (_EARLY, _LATE))
+        for off in (_SHORT, _EARLY, _LATE)
     }
+    most = dict.fromkeys(released, _TOLERANCE)
+    if not percussion:
+        most[_SHORT] = _TOLERANCE_SHORT
     fitted = fitted_fall(held, released[_EARLY], _EARLY)
-    for rate in (0.0, fitted if fitted is None else float(f"{fitted:.3g}")):
-        if rate is not None and (rate == 0 or _FASTEST < rate < _SLOWEST):
-            errors = (_error(held, copy, off, rate) for off, copy in released.items())
-            if max(errors) < _TOLERANCE:
-                return rate
+    rates = [0.0] if fitted is None else [0.0, float(f"{fitted:.3g}")]
+    for rate in (rate for rate in rates if rate == 0 or _FASTEST < rate < _SLOWEST):
+        if all(_error(held, copy, off, rate) < most[off] for off, copy in released.items()):
+            return rate
     return None
 
 
@@ -78,6 +84,14 @@ def fall(rate: float, count: int) -> Samples:
     levels = step ** np.arange(-(-count // GRID), dtype=np.float64)
     straight = 1 - (1 - step) * np.arange(GRID) / GRID
     return np.outer(levels.astype(np.float32), straight.astype(np.float32)).ravel()[:count]
+
+
+@cache
+def choke_fall() -> float:
+    """How a stroke that is cut off by another falls, in dB a second."""
+    version = tuple(int(number) for number in library().version.split("."))
+    timecents = _CUT_OFF_FASTER if version >= _FASTER_SINCE else _CUT_OFF
+    return -96.0 / 2 ** (timecents / 1200)
 
 
 @lru_cache(maxsize=256)

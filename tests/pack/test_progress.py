@@ -36,7 +36,10 @@ def test_the_rest_takes_as_long_as_what_is_done(done: float, seconds: float, sai
 def test_the_bar_reaches_its_end(tmp_path: Path, jobs: str) -> None:
     """At a terminal, the share that is done never falls, and ends at 100 %; tracks are named."""
     plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [360, 350, 340, 330]"}, TINY)
-    own, others = pty.openpty()
+    try:
+        own, others = pty.openpty()
+    except OSError as error:  # in some containers
+        pytest.skip(f"this machine gives no terminal: {error}")
     command = [sys.executable, "-m", "drillgen", "build", plan, "-o", tmp_path / "out"]
     with subprocess.Popen(
         [*map(str, command), "--jobs", jobs], stderr=others, stdout=others

@@ -111,8 +111,8 @@ def test_strokes_as_fluidsynth(font: Soundfont, kit: str, stroke: str) -> None:
 
     One drum at a time, so that its first samples can be compared too: in the first 64 of a stroke
     FluidSynth slides from the pan of whatever the same voice played before.  An open hi-hat may
-    differ by a fiftieth (34 dB): it cuts itself off here, and in some soundfonts a stroke that is
-    cut off also changes its filter.
+    differ by a fiftieth (34 dB): it cuts itself off here, and before FluidSynth 2.4.3 a stroke that
+    is cut off also changes its filter in some soundfonts.
     """
     notes = [Played(n * 0.23, 0.12, STROKES[stroke], 45 + 9 * n) for n in range(9)]
     least = 34 if stroke == "open hi-hat" else 40
