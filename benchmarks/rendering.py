@@ -170,11 +170,21 @@ def _until_sound(bench: Bench, drill: Path, out: Path) -> float:
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
-    while process.poll() is None and not any(out.rglob("*.wav")):
+    while process.poll() is None and not _sounds(out):
         time.sleep(0.005)
     seconds = time.perf_counter() - began
     process.wait()
     return seconds
+
+
+def _sounds(out: Path) -> bool:
+    """Whether a finished WAV file is there (not those being made, in a hidden folder)."""
+    return any(
+        name.endswith(".wav")
+        for folder, _, names in os.walk(out)
+        for name in names
+        if ".making" not in folder
+    )
 
 
 def _growing(bench: Bench) -> None:

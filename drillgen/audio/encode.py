@@ -18,8 +18,7 @@ Writer = Callable[[Source, IO[bytes], Tags], None]
 def encode(wav: Path, target: Path, form: str, tags: Tags) -> None:
     """Write the 16-bit WAV file `wav` as `target` in one of `FORMS`, with tags.
 
-    Memory does not grow with the length; the same sound and tags give the same bytes.  `target`
-    may be `wav` itself where the form is "wav".
+    Memory does not grow with the length; the same sound and tags give the same bytes.
 
     Raises:
         AudioError: no such form; `wav` is not such a file; `target` cannot be written.
@@ -30,6 +29,21 @@ def encode(wav: Path, target: Path, form: str, tags: Tags) -> None:
             writer(source, file, tags)
     except OSError as error:
         raise AudioError(f"{target} cannot be written: {reason(error)}.") from error
+
+
+def tag(wav: Path, tags: Tags) -> None:
+    """Add tags to a 16-bit WAV file that ends with its samples, as `render` writes it.
+
+    Raises:
+        AudioError: `wav` is not such a file, or cannot be written; then it has no tags.
+    """
+    from drillgen.audio.riff import add
+
+    try:
+        with opened(wav) as source, wav.open("r+b") as file:
+            add(source, file, tags)
+    except OSError as error:
+        raise AudioError(f"{wav} cannot be written: {reason(error)}.") from error
 
 
 def _writer(form: str) -> Writer:

@@ -17,6 +17,7 @@ from drillgen.audio import id3
 from drillgen.audio.errors import AudioError
 from drillgen.audio.source import Source
 from drillgen.audio.tags import ARTIST, Tags
+from drillgen.sound.positioned import write_at
 
 _LARGEST = 2**32 - 1  # bytes: sizes have 32 bits
 _MIDDLE_C = 60
@@ -28,12 +29,31 @@ def write(source: Source, file: IO[bytes], tags: Tags) -> None:
     Raises:
         AudioError: more than 4 GB.
     """
-    extra = chunks(tags, source.rate, source.count)
-    data = source.count * source.channels * 2
-    file.write(_head(source, data, len(extra)))
+    file.write(_head(source, 0))
     for block in source.blocks():
         file.write(block)
-    file.write(extra)
+    add(source, file, tags)
+
+
+def add(source: Source, file: IO[bytes], tags: Tags) -> None:
+    """Put `tags` behind the samples of `source` in `file`, a WAV that ends with them.
+
+    The size in the head comes last, so that whatever happens before leaves a WAV without tags.
+
+    Raises:
+        AudioError: more than 4 GB.
+        OSError: it cannot be written; then it is as long as it was.
+    """
+    extra = chunks(tags, source.rate, source.count)
+    head = _head(source, len(extra))
+    end = len(head) + _data(source)
+    file.flush()
+    try:
+        write_at(file, memoryview(extra), end)
+    except OSError:
+        file.truncate(end)
+        raise
+    write_at(file, memoryview(head), 0)
 
 
 def chunks(tags: Tags, rate: int, count: int) -> bytes:
@@ -51,8 +71,14 @@ def chunks(tags: Tags, rate: int, count: int) -> bytes:
     )
 
 
-def _head(source: Source, data: int, extra: int) -> bytes:
-    size = 36 + data + extra
+def _data(source: Source) -> int:
+    """Bytes of the samples."""
+    return source.count * source.channels * 2
+
+
+def _head(source: Source, extra: int) -> bytes:
+    """What stands before the samples, where so many bytes follow them."""
+    size = 36 + _data(source) + extra
     if size > _LARGEST:
         raise AudioError("the track is too long for a WAV file, which holds 4 GB: choose flac.")
     frame = source.channels * 2
@@ -60,7 +86,7 @@ def _head(source: Source, data: int, extra: int) -> bytes:
     return (
         struct.pack("<4sI4s", b"RIFF", size, b"WAVE")
         + _chunk(b"fmt ", struct.pack("<HHIIHH", *layout))
-        + struct.pack("<4sI", b"data", data)
+        + struct.pack("<4sI", b"data", _data(source))
     )
 
 

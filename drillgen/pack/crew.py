@@ -94,9 +94,8 @@ class Processes:
         self, tasks: Sequence[Task], folder: Callable[[Task], Path], shares: Shares
     ) -> Iterator[Outcome]:
         ended: queue.SimpleQueue[Outcome] = queue.SimpleQueue()
-        threads = max(self._jobs // max(len(tasks), 1), 1)
 
-        def look_after(task: Task) -> None:
+        def look_after(task: Task, threads: int) -> None:
             try:
                 message = request(task, folder(task), threads)
                 result = self._worker().do(message, partial(shares, task))
@@ -104,8 +103,10 @@ class Processes:
                 result = failure(error)
             ended.put(Outcome(task, result))
 
-        for task in tasks:
-            self._pool.submit(look_after, task)
+        last = len(tasks) % self._jobs  # they leave some workers idle: each gets more threads
+        for number, task in enumerate(tasks, 1):
+            threads = self._jobs // last if number > len(tasks) - last else 1
+            self._pool.submit(look_after, task, threads)
         for _ in tasks:
             yield _next(ended)
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import PurePosixPath
 from typing import Any
 
-from drillgen.audio.encode import encode
+from drillgen.audio.encode import encode, tag
 from drillgen.audio.forms import FORMS
 from drillgen.audio.tags import Tags
 from drillgen.pack.files import folder
@@ -81,14 +81,14 @@ class Studio:
         return MixRequest(mix.role, mix.parts, path, mix.measured, sides)
 
     def _encode(self, recording: Recording) -> None:
-        """In every form; the WAV itself last, for the others are made from it."""
+        """In every form; the WAV gets its tags last, for the others are made from it."""
         wav = self.place.folder / recording.wav
         for name in self.settings.formats:
             if name != "wav":
                 target = self.place.folder / _named(recording.wav, name)
                 encode(wav, target, name, recording.tags)
         if "wav" in self.settings.formats:
-            encode(wav, wav, "wav", recording.tags)
+            tag(wav, recording.tags)
         else:
             wav.unlink()
 

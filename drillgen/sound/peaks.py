@@ -21,7 +21,8 @@ PIECE = HOP // 18  # samples, 5.6 ms
 _HALF = 8  # samples on each side that the interpolation looks at
 _KAISER = 5.0
 _NEAR = 0.6  # of the peak to be beaten
-_BATCH = 64  # pieces interpolated at once
+# Loud pieces are read in runs: across so many others, and so many in one go.
+_APART, _TOGETHER = 8, 256
 
 Reader = Callable[[int, int], Samples]  # samples from .. to, silence beyond the ends
 Sizes = NDArray[np.float32]
@@ -51,34 +52,34 @@ def sample_peaks(block: Samples) -> Sizes:
 def true_peak(sizes: Sizes, read: Reader) -> float:
     """The highest true peak of a track whose pieces have these sample peaks; 1.0 is full scale."""
     highest = float(sizes.max(initial=0.0))
-    order = np.argsort(-sizes, kind="stable")
-    for first in range(0, len(order), _BATCH):
-        pieces = order[first : first + _BATCH]
-        if highest == 0 or sizes[pieces[0]] < highest * _NEAR:
-            break
-        highest = max(highest, float(_true(sizes[pieces], pieces, read, highest).max()))
-    return highest
+    return float(true_peaks(sizes, read, highest).max(initial=0.0))
 
 
 def true_peaks(sizes: Sizes, read: Reader, least: float) -> Sizes:
     """True peaks of all pieces.  Those that do not exceed `least` may be given as sample peaks."""
     out = sizes.copy()
     loud = np.flatnonzero(sizes > least * _NEAR)
-    for first in range(0, len(loud), _BATCH):
-        pieces = loud[first : first + _BATCH]
-        out[pieces] = _true(sizes[pieces], pieces, read, least)
+    for run in np.split(loud, np.flatnonzero(np.diff(loud) > _APART) + 1):
+        for first in range(0, len(run), _TOGETHER):
+            pieces = run[first : first + _TOGETHER]
+            begin, end = int(pieces[0]), int(pieces[-1]) + 1
+            sound = read(begin * PIECE - _HALF, end * PIECE + _HALF)
+            np.maximum(out[begin:end], _between(sound, least), out=out[begin:end])
     return out
 
 
-def _true(sizes: Sizes, pieces: NDArray[np.int64], read: Reader, least: float) -> Sizes:
-    peaks = sizes.copy()
-    sound = np.stack([read(n * PIECE - _HALF, (n + 1) * PIECE + _HALF) for n in pieces.tolist()])
-    beside = np.abs(sound[:, :, _HALF - 1 : 1 - _HALF])
-    loud = np.maximum(beside[:, :, :-1], beside[:, :, 1:]) > least * _NEAR
-    piece, channel, place = np.nonzero(loud)
-    windows = np.lib.stride_tricks.sliding_window_view(sound, 2 * _HALF, axis=2)
-    between = np.abs(windows[piece, channel, place] @ _TAPS).max(axis=1, initial=0)
-    np.maximum.at(peaks, piece, between)
+def _between(sound: Samples, least: float) -> Sizes:
+    """What the loudest moments between samples are in each piece, 0 where none is loud.
+
+    `sound` begins _HALF samples before the first piece and ends as many after the last.
+    """
+    beside = np.abs(sound[:, _HALF - 1 : 1 - _HALF])
+    loud = np.maximum(beside[:, :-1], beside[:, 1:]) > least * _NEAR
+    channel, place = np.nonzero(loud)
+    windows = np.lib.stride_tricks.sliding_window_view(sound, 2 * _HALF, axis=1)
+    between = np.abs(windows[channel, place] @ _TAPS).max(axis=1, initial=0)
+    peaks = np.zeros((sound.shape[1] - 2 * _HALF) // PIECE, np.float32)
+    np.maximum.at(peaks, np.minimum(place // PIECE, len(peaks) - 1), between)
     return peaks
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from drillgen.audio.encode import encode
+from drillgen.audio.encode import encode, tag
 from drillgen.audio.errors import AudioError
 from drillgen.audio.forms import FORMS, form
 from drillgen.audio.tags import Tags
@@ -21,7 +21,7 @@ from tests.audio.helpers import TAGS, music, write_wav
 LIMITED = """
 import resource, signal, sys
 from pathlib import Path
-from drillgen.audio.encode import encode
+from drillgen.audio.encode import encode, tag
 from drillgen.audio.errors import AudioError
 from tests.audio.helpers import TAGS
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
@@ -29,29 +29,56 @@ source, target, form, *limits = sys.argv[1:]
 for limit in limits:
     resource.setrlimit(resource.RLIMIT_FSIZE, (int(limit), resource.RLIM_INFINITY))
     try:
-        encode(Path(source), Path(target), form, TAGS)
+        if form == "tags":
+            tag(Path(target), TAGS)
+        else:
+            encode(Path(source), Path(target), form, TAGS)
     except AudioError as error:
         sys.stderr.write(str(error) + "\\n")
 """
+posix = pytest.mark.skipif(os.name != "posix", reason="files are limited the POSIX way")
 
 
-@pytest.mark.skipif(os.name != "posix", reason="limits on a file's size are set the POSIX way")
+def within(limits: list[int], source: Path, target: Path, form: str) -> list[str]:
+    """What is said where files may have so many bytes."""
+    done = subprocess.run(
+        [sys.executable, "-c", LIMITED, str(source), str(target), form, *map(str, limits)],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=Path(__file__).parents[2],
+    )
+    return done.stderr.splitlines()
+
+
+@posix
 @pytest.mark.parametrize("name", FORMS)
 def test_no_room_left(piece: Piece, tmp_path: Path, name: str) -> None:
     """Wherever the disk is full, up to the very last byte: a sentence and no file."""
     target = tmp_path / f"a.{name}"
     size = piece.files[name].stat().st_size
     limits = [100, size // 3, size // 2, size - 2000, size - 1]
-    done = subprocess.run(
-        [sys.executable, "-c", LIMITED, str(piece.wav), str(target), name, *map(str, limits)],
-        capture_output=True,
-        text=True,
-        check=True,
-        cwd=Path(__file__).parents[2],
-    )
     said = f"{target} cannot be written: file too large."
-    assert done.stderr.splitlines() == [said] * len(limits)
+    assert within(limits, piece.wav, target, name) == [said] * len(limits)
     assert list(tmp_path.iterdir()) == []
+
+
+@posix
+def test_no_room_for_tags(piece: Piece, tmp_path: Path) -> None:
+    """A WAV whose tags find no room is what it was."""
+    target = write_wav(tmp_path / "a.wav", piece.samples)
+    size = piece.files["wav"].stat().st_size
+    limits = [target.stat().st_size + 1, size - 1]
+    said = f"{target} cannot be written: file too large."
+    assert within(limits, piece.wav, target, "tags") == [said] * len(limits)
+    assert target.read_bytes() == piece.wav.read_bytes()
+
+
+def test_tags_in_place(piece: Piece, tmp_path: Path) -> None:
+    """A WAV that gets its tags afterwards is the one that is written with them."""
+    target = write_wav(tmp_path / "a.wav", piece.samples)
+    tag(target, TAGS)
+    assert target.read_bytes() == piece.files["wav"].read_bytes()
 
 
 def test_older_file_stays(piece: Piece, tmp_path: Path) -> None:
