@@ -7,7 +7,6 @@ exact sum, so that the last bar of an hour stands where the tempo puts it.
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -26,7 +25,7 @@ ENDING_BARS = 2  # the last chord rings for this long
 TAG_BARS = 4  # the end of the form, played once more before it
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Span:
     """One chord and how long it lasts; `chord` is None for N.C."""
 
@@ -34,12 +33,12 @@ class Span:
     duration: Fraction  # quarter notes
     chord: Chord | None
 
-    @property
+    @cached_property
     def end(self) -> Fraction:
         return self.start + self.duration
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Bar:
     """One bar of a track."""
 
@@ -57,7 +56,7 @@ class Bar:
     starts_section: bool = False
     tag: bool = False  # the form's last bars once more, after the last pass
 
-    @property
+    @cached_property
     def end(self) -> Fraction:
         return self.start + self.length
 
@@ -83,16 +82,17 @@ class Chart:
 
     def seconds_at(self, quarters: Fraction) -> float:
         """Seconds from the start of the track to a place in it; outside it, the tempo goes on."""
-        index = max(bisect_right(self._starts, quarters) - 1, 0)
-        bar = self.bars[index]
+        bar = self.bar_at(quarters)
         into = (quarters - bar.start) * self.seconds_a_quarter(bar)
-        return float(self._seconds[index] + into)
+        return float(self.bar_seconds[bar.number] + into)
 
     def seconds_a_quarter(self, bar: Bar) -> Fraction:
         return Fraction(60) / (bar.tempo * self.drill.meter.beat)
 
     def bar_at(self, quarters: Fraction) -> Bar:
-        return self.bars[max(bisect_right(self._starts, quarters) - 1, 0)]
+        """The bar of a place, or the nearest one outside the track; all bars are equally long."""
+        index = int(quarters // self.bars[0].length)
+        return self.bars[min(max(index, 0), len(self.bars) - 1)]
 
     @property
     def ending(self) -> tuple[Bar, ...]:
@@ -106,11 +106,7 @@ class Chart:
             yield tuple(bars)
 
     @cached_property
-    def _starts(self) -> tuple[Fraction, ...]:
-        return tuple(bar.start for bar in self.bars)
-
-    @cached_property
-    def _seconds(self) -> tuple[Fraction, ...]:
+    def bar_seconds(self) -> tuple[Fraction, ...]:
         """Each bar's start in seconds, exactly."""
         sums = [Fraction(0)]
         for bar in self.bars:

@@ -7,11 +7,14 @@ times; deltas exist only here.  A level in dB becomes controller 7 by the recomm
 
 from __future__ import annotations
 
+import struct
 from bisect import bisect_right
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from fractions import Fraction
+from functools import cache
 from io import BytesIO
+from operator import itemgetter
+from typing import NamedTuple
 
 import mido
 
@@ -20,14 +23,14 @@ from drillgen.performance import Performance, Voice
 from drillgen.score import PartName
 
 TICKS = 960  # a quarter note
+_HEADER = 6  # bytes in the header chunk, after the eight of its kind and length
 _VOLUME, _PAN = 7, 10  # controllers
 _MIDDLE_VOLUME = 100
 _DB_A_DECADE = 40.0
 _OFF, _SETUP, _ON = 0, 1, 2  # at one tick: notes end, then meta events, then notes begin
 
 
-@dataclass(frozen=True, slots=True)
-class Event:
+class Event(NamedTuple):
     """A message at an absolute tick; `order` ranks messages at one tick."""
 
     tick: int
@@ -43,41 +46,75 @@ class Ruler:
     """
 
     def __init__(self, chart: Chart) -> None:
-        self._chart = chart
-        self._starts = [chart.seconds_at(bar.start) for bar in chart.bars]
+        self._starts = [float(chart.bar_seconds[bar.number]) for bar in chart.bars]
+        self._quarters = [float(bar.start) for bar in chart.bars]
+        self._paces = [float(chart.seconds_a_quarter(bar)) for bar in chart.bars]
 
     def tick(self, seconds: float) -> int:
-        bar = self._chart.bars[max(bisect_right(self._starts, seconds + 1e-9) - 1, 0)]
-        into = (seconds - self._starts[bar.number]) / float(self._chart.seconds_a_quarter(bar))
-        return round((float(bar.start) + into) * TICKS)
+        bar = max(bisect_right(self._starts, seconds + 1e-9) - 1, 0)
+        into = (seconds - self._starts[bar]) / self._paces[bar]
+        return round((self._quarters[bar] + into) * TICKS)
 
 
-def midi_file(performance: Performance, title: str, leave_out: Iterable[PartName] = ()) -> bytes:
+def midi_file(performance: Performance, title: str, leave_out: Collection[PartName] = ()) -> bytes:
     """The bytes of a Standard MIDI File of a performance, some parts left out."""
-    left_out = set(leave_out)
+    return midi_files(performance, title, [leave_out])[0]
+
+
+def midi_files(
+    performance: Performance, title: str, versions: Iterable[Collection[PartName]]
+) -> list[bytes]:
+    """A file for each version, which is the parts that it leaves out.
+
+    A part's track is the same in each file, so it is written once.
+    """
     ruler = Ruler(performance.chart)
     end = ruler.tick(performance.seconds)
-    file = mido.MidiFile(type=1, ticks_per_beat=TICKS, charset="utf-8")
-    file.tracks.append(_track(_conductor(performance.chart, title), end))
-    owners: dict[int, Voice] = {}
-    for voice in performance.voices:
+    voices = {voice.part: voice for voice in performance.voices}
+    conductor = _track(_conductor(performance.chart, title), end)
+
+    @cache
+    def track(part: PartName, owner: PartName) -> bytes:
+        return _track(_part(voices[part], voices[owner], ruler), end)
+
+    return [
+        _file([conductor, *(track(*each) for each in _owned(performance.voices, left_out))])
+        for left_out in versions
+    ]
+
+
+def _owned(
+    voices: Iterable[Voice], left_out: Collection[PartName]
+) -> Iterator[tuple[PartName, PartName]]:
+    """The parts of a version, each with the part that sets its channel up: the channel's first."""
+    owners: dict[int, PartName] = {}
+    for voice in voices:
         if voice.part not in left_out:
-            owner = owners.setdefault(voice.channel, voice)
-            file.tracks.append(_track(_part(voice, owner, ruler), end))
-    buffer = BytesIO()
-    file.save(file=buffer)
-    return buffer.getvalue()
+            yield voice.part, owners.setdefault(voice.channel, voice.part)
 
 
-def _track(events: Iterable[Event], end: int) -> mido.MidiTrack:
-    """Absolute ticks to deltas, and an end of track that keeps the last silence."""
+def _file(tracks: Sequence[bytes]) -> bytes:
+    header = struct.pack(">4sLHHH", b"MThd", _HEADER, 1, len(tracks), TICKS)
+    return b"".join((header, *tracks))
+
+
+def _track(events: Iterable[Event], end: int) -> bytes:
+    """A track's chunk: absolute ticks to deltas, and an end of track that keeps the last silence.
+
+    mido writes whole files: the chunk is what follows the header of a file with this track alone.
+    """
     track = mido.MidiTrack()
     now = 0
-    for event in sorted(events, key=lambda event: (event.tick, event.order)):
-        track.append(event.message.copy(time=event.tick - now))
+    for event in sorted(events, key=itemgetter(0, 1)):
+        event.message.time = event.tick - now  # it stands in no other track
+        track.append(event.message)
         now = event.tick
     track.append(mido.MetaMessage("end_of_track", time=max(end - now, 0)))
-    return track
+    file = mido.MidiFile(charset="utf-8")
+    file.tracks.append(track)
+    buffer = BytesIO()
+    file.save(file=buffer)
+    return buffer.getvalue()[8 + _HEADER :]
 
 
 def _meta(tick: int, kind: str, **values: object) -> Event:
@@ -147,7 +184,7 @@ def _part(voice: Voice, owner: Voice, ruler: Ruler) -> Iterator[Event]:
             yield ends[note.key]
         velocity = min(max(round(note.velocity * softer), 1), 127)
         yield Event(start, _ON, _message("note_on", voice, note=note.key, velocity=velocity))
-        ends[note.key] = Event(end, _OFF, _message("note_off", voice, note=note.key, velocity=64))
+        ends[note.key] = Event(end, _OFF, _note_off(voice, note.key))
     yield from ends.values()
 
 
@@ -160,6 +197,11 @@ def _set_up(voice: Voice) -> Iterator[Event]:
 
 def _message(kind: str, voice: Voice, **values: int) -> mido.Message:
     return mido.Message(kind, channel=voice.channel, **values)
+
+
+def _note_off(voice: Voice, key: int) -> mido.Message:
+    """Without checking channel and key again, as its note-on has them."""
+    return mido.Message("note_off", skip_checks=True, channel=voice.channel, note=key, velocity=64)
 
 
 def volume(level: float) -> int:

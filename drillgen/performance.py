@@ -15,7 +15,7 @@ from drillgen.band.percussion import KITS
 from drillgen.chart import Chart
 from drillgen.drill.instruments import INSTRUMENTS
 from drillgen.score import Hit, Note, Part, PartName, Score
-from drillgen.timing import clock_of
+from drillgen.timing import Clock, Together, clock_of
 from drillgen.touch import UNEVENNESS, accents, length, level
 
 PERCUSSION_CHANNEL = 9  # MIDI channel 10 (General MIDI)
@@ -77,19 +77,22 @@ class Performance:
 
 def perform(score: Score) -> Performance:
     """Play a score: swing, time, touch and level.  The same score gives the same performance."""
-    voices = tuple(_voice(score, part) for part in score.parts)
+    together = Together(score.chart)
+    voices = tuple(
+        _voice(score, part, clock_of(score.chart, part.name, together)) for part in score.parts
+    )
     ring = 0.0 if score.chart.drill.ending == "none" else RING
     return Performance(score.chart, voices, score.chart.seconds + ring)
 
 
-def _voice(score: Score, part: Part) -> Voice:
+def _voice(score: Score, part: Part, clock: Clock) -> Voice:
     drill = score.chart.drill
     percussion = bool(part.hits)
     spec = {"drums": drill.band.drums, "comping": drill.band.comping, "bass": drill.band.bass}.get(
         part.name
     )
     pan = spec.pan if spec is not None and spec.pan is not None else PAN.get(part.name, 0.0)
-    played = sorted(_played(score.chart, part), key=lambda note: (note.start, note.key))
+    played = sorted(_played(score.chart, part, clock), key=lambda note: (note.start, note.key))
     return Voice(
         part=part.name,
         program=_kit(score) if percussion else INSTRUMENTS[part.instrument].program,
@@ -118,8 +121,7 @@ def _kit(score: Score) -> int:
     return KITS[drums.instrument.removesuffix(" kit")] if drums is not None else 0
 
 
-def _played(chart: Chart, part: Part) -> Iterator[Played]:
-    clock = clock_of(chart, part.name)
+def _played(chart: Chart, part: Part, clock: Clock) -> Iterator[Played]:
     random = Random(f"{chart.drill.seed} touch {part.name}")
     stressed = accents(chart, part.name, part.notes)
     events: tuple[Note | Hit, ...] = (*part.notes, *part.hits)

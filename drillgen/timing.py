@@ -17,7 +17,8 @@ Published, and how it is used here (milliseconds; bpm counts quarter notes a min
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
 from math import pi, sin
@@ -29,6 +30,7 @@ from drillgen.score import PartName
 from drillgen.swing import published_ratio, swung
 
 Clock = Callable[[Fraction], float]  # a written place in quarter notes to seconds
+_Apart = Callable[[Fraction], float]  # … to milliseconds from the grid
 
 LATEST = 30.0  # ms
 TOGETHER = 19.0  # ms: the players of the band are always less apart
@@ -53,29 +55,67 @@ def ratio_in(chart: Chart, bar: Bar) -> float:
     return published_ratio(_bpm(chart, bar)) if swing == "published" else 1.0
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Pace:
+    """How fast bars of one tempo are and how they swing; compared by identity, which is quick."""
+
+    bpm: float  # quarter notes a minute
+    quarter: Fraction  # seconds
+    ratio: float  # of swing
+    exact_ratio: Fraction
+
+    @classmethod
+    def of(cls, chart: Chart, bar: Bar) -> Pace:
+        ratio = ratio_in(chart, bar)
+        exact = Fraction(ratio).limit_denominator(1000)
+        return cls(_bpm(chart, bar), chart.seconds_a_quarter(bar), ratio, exact)
+
+
+class Together:
+    """The time that the parts of a track have in common: each place is worked out once for all."""
+
+    def __init__(self, chart: Chart) -> None:
+        bars = {bar.tempo: bar for bar in chart.bars}
+        found = {tempo: Pace.of(chart, bar) for tempo, bar in bars.items()}
+        self.paces = tuple(found[bar.tempo] for bar in chart.bars)
+        self.exact = _exact(chart, self.paces)
+        self.lean = _lean(chart, self.paces)
+
+
 def exact_clock(chart: Chart) -> Clock:
     """Seconds of a written place, swung as the bar it stands in is."""
+    return Together(chart).exact
+
+
+def clock_of(chart: Chart, part: PartName, together: Together | None = None) -> Clock:
+    """Seconds at which a part plays a written place; the same place always at the same time."""
+    together = together or Together(chart)
+    exact, lean, paces = together.exact, together.lean, together.paces
+    if chart.drill.timing == "exact" or part in _UNMOVED:
+        return exact
+    own = _own(chart, part)
 
     @cache
     def clock(place: Fraction) -> float:
-        ratio = Fraction(ratio_in(chart, chart.bar_at(place))).limit_denominator(1000)
-        return chart.seconds_at(swung(place, chart.drill.meter.beat, ratio))
+        pace = paces[chart.bar_at(place).number]
+        moved = _delay(chart, part, pace, place) + own(place) + lean(place)
+        return max(exact(place) + round(moved / 1000, 6), 0.0)
 
     return clock
 
 
-def clock_of(chart: Chart, part: PartName) -> Clock:
-    """Seconds at which a part plays a written place; the same place always at the same time."""
-    exact = exact_clock(chart)
-    if chart.drill.timing == "exact" or part in _UNMOVED:
-        return exact
-    lean = _lean(chart)
+def _exact(chart: Chart, paces: Sequence[Pace]) -> Clock:
+    beat = chart.drill.meter.beat
+
+    @cache
+    def into(place: Fraction, pace: Pace) -> Fraction:
+        """Seconds from a bar's start: bars of one tempo are alike, and each starts on a beat."""
+        return swung(place, beat, pace.exact_ratio) * pace.quarter
 
     @cache
     def clock(place: Fraction) -> float:
         bar = chart.bar_at(place)
-        moved = _delay(chart, part, bar, place) + _own(chart, part, place) + lean(bar, place)
-        return max(exact(place) + round(moved / 1000, 6), 0.0)
+        return float(chart.bar_seconds[bar.number] + into(place - bar.start, paces[bar.number]))
 
     return clock
 
@@ -102,23 +142,29 @@ def bass_delay(bpm: float) -> float:
     return _BASS_SHARE * max(31.242 - 0.057 * bpm, 0.0)
 
 
-def _delay(chart: Chart, part: PartName, bar: Bar, place: Fraction) -> float:
+def _delay(chart: Chart, part: PartName, pace: Pace, place: Fraction) -> float:
     """The published delays belong to swing: straight feels have none."""
-    if ratio_in(chart, bar) <= 1:
+    if pace.ratio <= 1:
         return 0.0
     line = chart.drill.line
     if part == "bass" or (part == "line" and line is not None and line.kind in _BASS_LINES):
-        return bass_delay(_bpm(chart, bar))
+        return bass_delay(pace.bpm)
     if part != "line":
         return 0.0
     into = place % chart.drill.meter.beat / chart.drill.meter.beat
-    late = soloist_delay(_bpm(chart, bar), ratio_in(chart, bar))
+    late = soloist_delay(pace.bpm, pace.ratio)
     return late * float(abs(1 - 2 * into))  # none on the offbeat
 
 
-def _own(chart: Chart, part: PartName, place: Fraction) -> float:
-    drawn = Random(f"{chart.drill.seed} time {part} {place}").gauss(0.0, _OWN)
-    return min(max(drawn, -_OWN_BOUND), _OWN_BOUND)
+def _own(chart: Chart, part: PartName) -> _Apart:
+    """How far a player is from the band, ms."""
+    random = Random(0)  # seeded anew at each place: quicker than a new one
+
+    def own(place: Fraction) -> float:
+        random.seed(f"{chart.drill.seed} time {part} {place}")
+        return min(max(random.gauss(0.0, _OWN), -_OWN_BOUND), _OWN_BOUND)
+
+    return own
 
 
 def common_variation(bpm: float) -> float:
@@ -126,20 +172,22 @@ def common_variation(bpm: float) -> float:
     return min(max(12.6 - bpm / 100, 10.0), 12.3)
 
 
-def _lean(chart: Chart) -> Callable[[Bar, Fraction], float]:
+def _lean(chart: Chart, paces: Sequence[Pace]) -> _Apart:
     """How far the band as a whole leans from the grid, ms."""
     drill = chart.drill
     if drill.band.click.plays or drill.drop_outs is not None:
-        return lambda bar, place: 0.0
+        return lambda place: 0.0
     random = Random(f"{drill.seed} lean")
     phases = [(2 * pi / beats, random.uniform(0, 2 * pi)) for beats in _WAVES]
     first = next((bar.start for bar in chart.bars if bar.form_bar >= 0), chart.end)
+    beat = drill.meter.beat
 
-    def lean(bar: Bar, place: Fraction) -> float:
-        here, left = (place - first) / drill.meter.beat, (chart.end - place) / drill.meter.beat
-        settled = min(max(float(min(here, left)) / _SETTLED, 0.0), 1.0)
-        waves = sum(sin(rate * float(here) + phase) for rate, phase in phases)
-        return settled * common_variation(_bpm(chart, bar)) * waves
+    @cache
+    def lean(place: Fraction) -> float:
+        here, left = float((place - first) / beat), float((chart.end - place) / beat)
+        settled = min(max(min(here, left) / _SETTLED, 0.0), 1.0)
+        waves = sum(sin(rate * here + phase) for rate, phase in phases)
+        return settled * common_variation(paces[chart.bar_at(place).number].bpm) * waves
 
     return lean
 

@@ -46,33 +46,40 @@ def struck(chart: Chart, random: Random) -> Iterator[Struck]:
         if bar.form_bar < 0 or not plays(chart, bar, "comping"):
             pushed = False
             continue
-        last = _cell(chart, bar, rhythms, pushed, random, last)
-        here = _spelled_out(bar) if last is None else _in_bar(chart, bar, last)
+        count = counted(chart, bar)
+        last = _cell(chart, bar, count, rhythms, pushed, random, last)
+        here = _spelled_out(bar) if last is None else _in_bar(chart, bar, count, last)
         yield from here
         pushed = bool(here) and here[-1].until > bar.end
 
 
 def _cell(
-    chart: Chart, bar: Bar, rhythms: Rhythms, pushed: bool, random: Random, last: str | None
+    chart: Chart,
+    bar: Bar,
+    count: int,
+    rhythms: Rhythms,
+    pushed: bool,
+    random: Random,
+    last: str | None,
 ) -> str | None:
     """A cell in which each of the bar's chords is heard, by density; None where there is none."""
-    if last is not None and goes_on(last, counted(chart, bar)):  # the rest of a longer cell
-        here = _in_bar(chart, bar, last)
+    if last is not None and goes_on(last, count):  # the rest of a longer cell
+        here = _in_bar(chart, bar, count, last)
         if _all_heard(bar, here, pushed):
             return last
     tempo = float(bar.tempo)
     wanted = rhythms.wanted(chart.drill.band.comping.density, tempo)
     usable = {}
     for pattern, weight in rhythms.cells.at(tempo).items():
-        here = _in_bar(chart, bar, pattern)
+        here = _in_bar(chart, bar, count, pattern)
         if _all_heard(bar, here, pushed):
             usable[pattern] = weight * exp(-_SPREAD * (len(here) - wanted) ** 2 / 2)
     return drawn(random, remembering(usable, last)) if usable else None
 
 
-def _in_bar(chart: Chart, bar: Bar, pattern: str) -> tuple[Struck, ...]:
-    found = strokes(bar_of(pattern, counted(chart, bar)), chart.drill.meter)
-    return _placed(chart, bar, found)
+def _in_bar(chart: Chart, bar: Bar, count: int, pattern: str) -> tuple[Struck, ...]:
+    """What a cell plays in the bar `count` of the music."""
+    return _placed(chart, bar, strokes(bar_of(pattern, count), chart.drill.meter))
 
 
 def _spelled_out(bar: Bar) -> tuple[Struck, ...]:
@@ -90,11 +97,11 @@ def _placed(chart: Chart, bar: Bar, found: tuple[Stroke, ...]) -> tuple[Struck, 
     A track that is to be looped ends by anticipating its own beginning.
     """
     following = after(chart, bar) or next(each for each in chart.bars if each.form_bar >= 0)
+    push = chart.drill.meter.beat / 2
     struck = []
     for stroke in found:
         place = bar.start + stroke.place
         span, key = _span_at(bar, place), bar.key
-        push = chart.drill.meter.beat / 2
         if span.chord is None:
             continue  # nothing sounds under N.C., not even what comes next
         if place > span.start and span.end - place <= push:

@@ -129,8 +129,9 @@ def _played(notes: list[Note], bars: tuple[Bar, ...], begin: Fraction) -> list[N
     `begin` quarter notes in (negative: as long before as a pick-up lasts), sounds from there.
     """
     played = []
+    spans = open_spans(bars, begin)
     for note in notes:
-        for span in open_spans(bars, begin):
+        for span in spans:
             start = max(note.start, span.start)
             end = min(note.start + note.duration, span.end)
             if span.start - max(begin, Fraction(0)) <= note.start < span.end and start < end:

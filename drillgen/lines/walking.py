@@ -16,12 +16,14 @@ from collections import deque
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
+from functools import lru_cache
 from random import Random
+from typing import NamedTuple
 
 from drillgen.drill.lines import Walking
 from drillgen.lines.bare import bare
 from drillgen.lines.stretch import Cell, Stretch, closest, stepped
-from drillgen.lines.walking_way import Step, Ways, arrival, heading, intervals, onward
+from drillgen.lines.walking_way import Choice, Step, arrival, begun, intervals, onward
 from drillgen.score import Note
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
@@ -43,6 +45,15 @@ _APPROACH = {
     "dominant": {1: 2.5, -1: 2.5, 2: 3.0, -2: 3.0, 7: 0.0, -5: 0.0},
 }
 _FIRST_NOTE_AGAIN = {1: 0.0, 5: 0.9, 3: 1.0}  # where a chord goes on: its degrees and their cost
+
+
+class _Tone(NamedTuple):
+    """A note of a chord or its scale."""
+
+    pitch: Pitch
+    key: int  # its MIDI key
+    in_chord: bool
+    off_middle: float  # what it costs to be so high or low
 
 
 def write(stretch: Stretch, options: Walking) -> list[Note]:
@@ -102,14 +113,12 @@ def _path(
     leads_in = cell.following is not None and cell.following[0] != cell.chord
     inner = range(1, beats - 1 if leads_in else beats)
     aim = stretch.random.choice((-1, 1))
-    first, skipped = so_far[-1], len(so_far) - 1
-    start: Ways = {(first.midi, heading(so_far)): (0.0, so_far)}
-    ways = onward(start, [_inner(cell, index, stretch) for index in inner], aim)
+    first = so_far[-1]
+    ways = onward(begun(so_far), [_inner(cell, index, stretch) for index in inner], aim)
     best: tuple[float, list[Pitch], Pitch] | None = None
     for target, price in _targets(cell, first, stretch, options):
         last = [_approaches(cell, target, stretch, options)] if leads_in and beats > 1 else []
-        cost, arrived = arrival(onward(ways, last, aim), target)
-        path = arrived[skipped:]
+        cost, path = arrival(onward(ways, last, aim), target)
         total = cost + price + (_REPEATED_FIGURE if intervals(path) in recent else 0.0)
         if best is None or total < best[0]:
             best = (total, path, target)
@@ -131,7 +140,8 @@ def _targets(
             continue
         name = chord.bass_name if number == 1 else chord.root.above(degree)
         for pitch in in_range(name, stretch.low, stretch.high):
-            yield pitch, price + _alone(pitch, stretch)
+            off_middle = _off_middle(pitch.midi, stretch.low, stretch.high)
+            yield pitch, price + (off_middle + _noise(stretch))
         if number == 1 and not in_range(name, stretch.low, stretch.high):
             yield closest(name, first.midi, stretch.low, stretch.high), price
 
@@ -144,39 +154,54 @@ def _first_degrees(chord: Chord, following: Chord, options: Walking) -> list[tup
     return [(1, 0.0)]
 
 
-def _alone(pitch: Pitch, stretch: Stretch) -> float:
-    middle = (stretch.low + stretch.high) / 2
-    return _REGISTER * (pitch.midi - middle) ** 2 + stretch.random.random() * _NOISE
+def _off_middle(key: int, low: int, high: int) -> float:
+    return _REGISTER * (key - (low + high) / 2) ** 2
+
+
+def _noise(stretch: Stretch) -> float:
+    return stretch.random.random() * _NOISE
 
 
 def _inner(cell: Cell, index: int, stretch: Stretch) -> Step:
     """Chord and scale tones; which beats are strong is counted from the chord's start."""
-    strong = index % 2 == 0
-    chord_tones = set(cell.chord.names[:4])
-    price = _STRONG_SCALE_TONE if strong else _WEAK_SCALE_TONE
-    names = _scale_names(cell.chord, cell.key) | chord_tones
-    return Step(
-        tuple(
-            (
-                pitch,
-                (0.0 if name in chord_tones else price) + _alone(pitch, stretch),
-                name in chord_tones,
-            )
-            for name in sorted(names, key=lambda name: name.fifths)
-            for pitch in in_range(name, stretch.low, stretch.high)
-        )
+    passing = _STRONG_SCALE_TONE if index % 2 == 0 else _WEAK_SCALE_TONE
+    tones = _tones(cell.chord, cell.key, stretch.low, stretch.high)
+    choices = []
+    for pitch, key, in_chord, off_middle in tones:
+        alone = off_middle + _noise(stretch)
+        choices.append(Choice(pitch, key, (0.0 if in_chord else passing) + alone, in_chord))
+    return choices
+
+
+@lru_cache(maxsize=1024)
+def _tones(chord: Chord, key: Key, low: int, high: int) -> tuple[_Tone, ...]:
+    """The chord's and its scale's notes in a range."""
+    chord_tones = set(chord.names[:4])
+    names = _scale_names(chord, key) | chord_tones
+    return tuple(
+        _Tone(pitch, pitch.midi, name in chord_tones, _off_middle(pitch.midi, low, high))
+        for name in sorted(names, key=lambda name: name.fifths)
+        for pitch in in_range(name, low, high)
     )
 
 
 def _approaches(cell: Cell, target: Pitch, stretch: Stretch, options: Walking) -> Step:
-    names = _scale_names(cell.chord, cell.key)
-    table = _APPROACH[options.approach]
-    choices = []
-    for distance, price in table.items():
-        pitch = _beside(target, distance, names)
-        if stretch.low <= pitch.midi <= stretch.high:
-            choices.append((pitch, price + stretch.random.random() * _NOISE, True))
-    return Step(tuple(choices) or ((target, 6.0, True),))
+    choices = [
+        Choice(pitch, key, price + _noise(stretch), True)
+        for pitch, key, price in _leading(target, cell.chord, cell.key, options.approach)
+        if stretch.low <= key <= stretch.high
+    ]
+    return choices or [Choice(target, target.midi, 6.0, True)]
+
+
+@lru_cache(maxsize=4096)
+def _leading(
+    target: Pitch, chord: Chord, key: Key, approach: str
+) -> tuple[tuple[Pitch, int, float], ...]:
+    """The notes from which an approach leads to a target, their MIDI keys, and what each costs."""
+    names = _scale_names(chord, key)
+    beside = ((_beside(target, by, names), price) for by, price in _APPROACH[approach].items())
+    return tuple((pitch, pitch.midi, price) for pitch, price in beside)
 
 
 def _beside(target: Pitch, distance: int, scale: set[Name]) -> Pitch:

@@ -2,13 +2,17 @@
 
 The costs are the taste, as a table (common practice): steps are free and leaps must pay, a leap
 lands on a chord tone, two leaps are not made one after the other, and nothing goes to and fro.
+
+A walking line tries many thousands of moves, so pitches are compared by MIDI keys that are looked
+up once, and a way is a chain of notes each of which knows the one before.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from itertools import pairwise
+from typing import NamedTuple
 
 from drillgen.theory.pitch import Pitch
 
@@ -25,26 +29,53 @@ _LEAP = 5  # semitones
 _LEAP_AFTER_LEAP = 0.5
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One beat to fill: which pitches may stand there and what each costs by itself."""
+class Choice(NamedTuple):
+    """A pitch that may stand on a beat."""
 
-    choices: tuple[tuple[Pitch, float, bool], ...]  # pitch, cost, whether a leap may land there
+    pitch: Pitch
+    key: int  # its MIDI key
+    price: float  # what it costs by itself
+    lands: bool  # whether a leap may land there
 
 
-# The cheapest way to each pitch, by the pitch and the direction it was reached in.
-Ways = dict[tuple[int, int], tuple[float, list[Pitch]]]
+Step = Sequence[Choice]  # one beat to fill
+
+
+class Way(NamedTuple):
+    """A way to a pitch, from the first note of a chord."""
+
+    cost: float
+    pitch: Pitch
+    key: int  # its MIDI key
+    came: int | None  # semitones from the note before; None where there was none
+    before: Way | None  # None where the way begins
+
+    @property
+    def path(self) -> list[Pitch]:
+        """The pitches from the beginning."""
+        path: list[Pitch] = []
+        way: Way | None = self
+        while way is not None:
+            path.append(way.pitch)
+            way = way.before
+        return path[::-1]
+
+
+# The cheapest way to each pitch, by its MIDI key and the direction it was reached in.
+Ways = dict[tuple[int, int], Way]
 
 
 def intervals(path: Sequence[Pitch]) -> tuple[int, ...]:
     """The melodic intervals of a path, in semitones."""
-    return tuple(b.midi - a.midi for a, b in pairwise(path))
+    return tuple(b - a for a, b in pairwise([pitch.midi for pitch in path]))
 
 
-def heading(path: Sequence[Pitch]) -> int:
-    """Which way a path goes at its end: up (1), down (-1), or neither."""
-    distance = path[-1].midi - path[-2].midi if len(path) > 1 else 0
-    return (distance > 0) - (distance < 0)
+def begun(path: Sequence[Pitch]) -> Ways:
+    """The one way that begins with the last note of a path, reached from the note before it."""
+    key = path[-1].midi
+    came = key - path[-2].midi if len(path) > 1 else None
+    direction = 0 if not came else (1 if came > 0 else -1)
+    return {(key, direction): Way(0.0, path[-1], key, came, None)}
 
 
 def onward(ways: Ways, steps: Sequence[Step], aim: int) -> Ways:
@@ -52,40 +83,47 @@ def onward(ways: Ways, steps: Sequence[Step], aim: int) -> Ways:
     (dynamic programming)."""
     for step in steps:
         reached: Ways = {}
-        for (_, direction), (cost, path) in ways.items():
-            for pitch, price, lands in step.choices:
-                moved = _move(path, pitch, direction)
+        for (_, direction), way in ways.items():
+            moves = _moves(way.came, direction)
+            for pitch, key, price, lands in step:
+                distance = key - way.key
+                moved = moves.get(distance)
                 if moved is None:
                     continue
-                distance = pitch.midi - path[-1].midi
-                total = cost + price + moved + (_AGAINST if distance * aim < 0 else 0.0)
+                total = way.cost + price + moved + (_AGAINST if distance * aim < 0 else 0.0)
                 total += 0.0 if lands or abs(distance) <= _STEP else _LEAP_TO_PASSING
-                state = (pitch.midi, 1 if pitch.midi > path[-1].midi else -1)
-                if state not in reached or total < reached[state][0]:
-                    reached[state] = (total, [*path, pitch])
+                state = (key, 1 if distance > 0 else -1)
+                if state not in reached or total < reached[state].cost:
+                    reached[state] = Way(total, pitch, key, distance, way)
         ways = reached or ways
     return ways
 
 
 def arrival(ways: Ways, target: Pitch) -> tuple[float, list[Pitch]]:
-    """The cheapest way that ends with the step to `target`."""
-    arrivals = []
-    for (_, direction), (cost, path) in ways.items():
-        moved = _move(path, target, direction)
-        arrivals.append((cost + (_OUT_OF_REACH if moved is None else moved), path))
-    return min(arrivals, key=lambda arrival: arrival[0])
+    """The cheapest way that ends with the step to `target`: its cost, and its pitches so far."""
+    key = target.midi
+    arrivals = [
+        (way.cost + _moves(way.came, direction).get(key - way.key, _OUT_OF_REACH), way)
+        for (_, direction), way in ways.items()
+    ]
+    cost, way = min(arrivals, key=lambda arrival: arrival[0])
+    return cost, way.path
 
 
-def _move(path: list[Pitch], pitch: Pitch, direction: int) -> float | None:
-    """What it costs to go on to `pitch`; None where it is too far."""
-    distance = pitch.midi - path[-1].midi
-    if abs(distance) > _TOO_FAR:
-        return None
+@lru_cache(maxsize=1024)
+def _moves(came: int | None, direction: int) -> Mapping[int, float]:
+    """What it costs to go on by each interval that is not too far, after having come by another."""
+    return {
+        distance: _move(came, direction, distance) for distance in range(-_TOO_FAR, _TOO_FAR + 1)
+    }
+
+
+def _move(came: int | None, direction: int, distance: int) -> float:
     cost = _INTERVAL[abs(distance)]
-    if direction and distance * direction < 0:
+    if distance * direction < 0:
         cost += _TURN
-    if len(path) > 1:
-        cost += _SEESAW if path[-2].midi == pitch.midi else 0.0
-        leaps = min(abs(distance), abs(path[-1].midi - path[-2].midi)) >= _LEAP
+    if came is not None:
+        cost += _SEESAW if distance == -came else 0.0
+        leaps = min(abs(distance), abs(came)) >= _LEAP
         cost += _LEAP_AFTER_LEAP if leaps else 0.0
     return cost

@@ -8,7 +8,7 @@ from contextlib import suppress
 from math import isfinite
 from typing import Any
 
-from drillgen.midi import midi_file
+from drillgen.midi import midi_files
 from drillgen.pack import manifest
 from drillgen.pack.files import PackError, write_whole
 from drillgen.pack.looping import Loop, loops
@@ -91,8 +91,8 @@ def _midi(place: Place, track: Track) -> dict[str, str]:
     versions = {"midi": (".mid", _LINE)}
     if track.score.part("line") is not None:
         versions["midi with line"] = (" with line.mid", frozenset())
-    for ending, left_out in versions.values():
-        content = midi_file(track.performance, title, left_out)
+    contents = midi_files(track.performance, title, (left_out for _, left_out in versions.values()))
+    for (ending, _), content in zip(versions.values(), contents, strict=True):
         write_whole(place.folder / track.file(ending), content)
     return {role: str(track.file(ending)) for role, (ending, _) in versions.items()}
 

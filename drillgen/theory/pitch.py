@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 LETTERS = "FCGDAEB"  # in fifths, from F = -1
 STEPS = "CDEFGAB"  # in staff order
 NATURAL_SEMITONES = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+_SEMITONES = tuple(NATURAL_SEMITONES[letter] for letter in LETTERS)  # … of the letters in fifths
 # Semitones and fifths of the major scale's degrees 1 to 7.
 MAJOR_SEMITONES = (0, 2, 4, 5, 7, 9, 11)
 MAJOR_FIFTHS = (0, 2, 4, -1, 1, 3, 5)
@@ -130,17 +132,14 @@ class Pitch:
     def near(cls, name: Name, midi: float) -> Pitch:
         """The pitch of that name nearest to a MIDI key; the lower one on a tie."""
         lowest = cls(name, -1)
-        turns = -((lowest.midi + 6 - midi) // 12)
-        below = cls(name, int(turns) - 2)
-        return min(
-            (cls(name, below.octave + step) for step in range(4)),
-            key=lambda pitch: (abs(pitch.midi - midi), pitch.midi),
-        )
+        turns = -((lowest.midi + 6 - midi) // 12)  # octaves up, an exact half one rounded down
+        return cls(name, int(turns) - 1)
 
     @property
     def midi(self) -> int:
         """MIDI key: C4 is 60.  Cb4 is 59."""
-        return 12 * (self.octave + 1) + NATURAL_SEMITONES[self.name.letter] + self.name.alter
+        alter, letter = divmod(self.name.fifths + 1, 7)
+        return 12 * (self.octave + 1) + _SEMITONES[letter] + alter
 
     @property
     def staff_step(self) -> int:
@@ -161,8 +160,9 @@ class Pitch:
         return f"{self.name}{self.octave}"
 
 
-def in_range(name: Name, low: int, high: int) -> list[Pitch]:
+@lru_cache(maxsize=4096)
+def in_range(name: Name, low: int, high: int) -> tuple[Pitch, ...]:
     """Every pitch of that name between two MIDI keys, both included, from low to high."""
     first = Pitch.near(name, low)
     candidates = (first.octaves(step) for step in range(-1, (high - low) // 12 + 3))
-    return [pitch for pitch in candidates if low <= pitch.midi <= high]
+    return tuple(pitch for pitch in candidates if low <= pitch.midi <= high)

@@ -175,10 +175,11 @@ def moves(before: Sequence[int], after: Sequence[int]) -> list[int]:
 
 def leap_together(before: Sequence[int], after: Sequence[int]) -> bool:
     """Whether all voices leap the same way at once."""
-    if len(before) != len(after) or len(after) < 2:
-        return False
-    moved = moves(before, after)
-    return min(moved) > LEAP or max(moved) < -LEAP
+    return len(before) == len(after) and _leaps(moves(before, after))
+
+
+def _leaps(moved: Sequence[int]) -> bool:
+    return len(moved) > 1 and (min(moved) > LEAP or max(moved) < -LEAP)
 
 
 def _motion(before: tuple[int, ...], after: tuple[int, ...]) -> float:
@@ -186,7 +187,7 @@ def _motion(before: tuple[int, ...], after: tuple[int, ...]) -> float:
     if not before:
         return 0.0
     moved = moves(before, after)
-    together = _LEAP_TOGETHER if leap_together(before, after) else 0.0
+    together = _LEAP_TOGETHER if len(before) == len(after) and _leaps(moved) else 0.0
     return sum(map(abs, moved)) / len(moved) + _TOP_MOTION * abs(before[-1] - after[-1]) + together
 
 

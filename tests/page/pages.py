@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 import json
 import re
-import shutil
 import types
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -17,21 +16,20 @@ from numpy.typing import NDArray
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
+from drillgen.drill.lesson import load
 from drillgen.drill.models import Drill
-from drillgen.drill.reader import drill_of
-from drillgen.page.models import Licence, Picture, Stand, Take
-from drillgen.page.write import write_alone, write_drill, write_index
+from drillgen.page.models import Take
 from drillgen.performance import perform
-from drillgen.sheet.engrave import strips
-from drillgen.sheet.sheets import sheets
-from drillgen.sound.soundfonts import choose
+from tests.conftest import run_command
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 RATE = 44100
 TAP = (Path(__file__).parent / "tap.js").read_text("utf-8")
-TITLE = "</script><script>window.hacked=1</script> \"Two\" 'fives' & \u202e‮סוף <b onclick=x>"
+TITLE = (
+    "</script><script>window.hacked=1</script> \"Two\" 'fives' in F# & 9% \u202e‮סוף <b onclick=x>"
+)
 HOSTILE: tuple[Mapping[str, Any], ...] = (
     {
         "title": TITLE,
@@ -69,7 +67,7 @@ _WATCH = """names => {
 
 @dataclass(frozen=True)
 class Made:
-    """A page on disk, and what it was made from."""
+    """A pack on disk, and what its page was made from."""
 
     folder: Path
     takes: Sequence[Sequence[Take]]  # of each drill
@@ -79,31 +77,18 @@ class Made:
         return self.folder / "index.html"
 
 
-def make_page(
-    folder: Path, drills: Sequence[Mapping[str, Any]], title: str = TITLE, *, single: bool = False
-) -> Made:
-    """Write a page as the pack does."""
-    font = choose(None).soundfont
-    stands = [_stand(number, drill_of(dict(drill))) for number, drill in enumerate(drills)]
-    licence = Licence(font.name, font.licence)
-    entries = [write_drill(folder, stand, font) for stand in stands]
-    write_index(folder, title, entries, licence)
-    if single:
-        write_alone(folder, folder, title, entries, licence)
-        shutil.rmtree(folder / "page")
-        (folder / "page.html").replace(folder / "index.html")
-    return Made(folder, [stand.takes for stand in stands])
+def make_page(folder: Path, drills: Sequence[Mapping[str, Any]]) -> Made:
+    """Build a pack of a lesson through the command, its page also in one file."""
+    lesson = folder / "lesson.yaml"
+    lesson.write_text(json.dumps({"title": TITLE, "drills": drills}), "utf-8")  # JSON is YAML
+    done = run_command("build", lesson, "-o", folder / "pack", "--single-file", "--quiet")
+    assert done.returncode == 0, done.stderr
+    return Made(folder / "pack", [_takes(drill) for drill in load(lesson).drills])
 
 
-def _stand(number: int, drill: Drill) -> Stand:
+def _takes(drill: Drill) -> Sequence[Take]:
     scores = [arrange(chart) for chart in charts(drill)]
-    found = sheets(scores)
-    wide = strips(found.handout.sections, fonts=False)
-    revealed = strips(found.revealed.sections, fonts=False) if found.revealed else ()
-    answers = [strip.svg for strip in revealed] or [""] * len(wide)
-    pictures = [Picture(strip.svg, answer=svg) for strip, svg in zip(wide, answers, strict=True)]
-    takes = tuple(Take(score.chart, score, perform(score)) for score in scores)
-    return Stand(f"{number}", drill.key_cycle, takes, tuple(pictures), found.handout.shown_in)
+    return [Take(score.chart, score, perform(score)) for score in scores]
 
 
 class View:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+import shutil
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
+from urllib.request import url2pathname
 
 import pytest
 
@@ -26,21 +28,19 @@ WORDS: dict[Role, str] = {
 AXE = resources.files("axe_playwright_python") / "axe.min.js"
 
 
-@pytest.fixture(scope="session")
-def alone(tmp_path_factory: pytest.TempPathFactory) -> Made:
-    """A page that is one file."""
-    return make_page(tmp_path_factory.mktemp("alone"), HOSTILE, single=True)
+@pytest.fixture
+def alone(made: Made, tmp_path: Path) -> Path:
+    """The page that is one file, with nothing beside it."""
+    return shutil.copy(made.folder / "page.html", tmp_path)
 
 
 @pytest.mark.parametrize("place", ["disk", "web", "one file"])
 def test_it_plays_from_anywhere(
-    browser: Browser, made: Made, alone: Made, served: str, place: str
+    browser: Browser, made: Made, alone: Path, served: str, place: str
 ) -> None:
     """From disk, over HTTP and as one file, the page opens and plays under its security policy,
     without an error, and asks nothing of any other host."""
-    url = {"disk": made.index.as_uri(), "web": served, "one file": alone.index.as_uri()}[place]
-    if place == "one file":
-        assert [path.name for path in alone.folder.iterdir()] == ["index.html"]
+    url = {"disk": made.index.as_uri(), "web": served, "one file": alone.as_uri()}[place]
     with View(browser, url) as view:
         view.play()
         view.until("word", "^Listen$")
@@ -61,6 +61,14 @@ def test_what_a_person_wrote_is_never_markup(view: View) -> None:
     assert view.page.title() == " ".join(TITLE.split())
     assert view.page.evaluate("window.hacked") is None
     assert view.page.locator("main b[onclick], main img").count() == 0
+
+
+def test_the_sheet_is_found_whatever_its_title(view: View, made: Made) -> None:
+    """The link to the sheet leads to its file, though the folder's name has a number sign and a
+    per cent sign (RFC 3986: neither may stand for itself in a path)."""
+    assert "#" in TITLE and "%" in TITLE
+    path = view.page.evaluate("new URL(document.querySelector('#papers a').href).pathname")
+    assert Path(url2pathname(path)) in set(made.folder.rglob("sheet.pdf"))
 
 
 def test_words_follow_the_roles(view: View, made: Made) -> None:
@@ -278,11 +286,16 @@ def test_cautions_and_licence_are_shown(view: View) -> None:
 
 
 def test_drills_share_what_is_the_same(tmp_path: Path) -> None:
-    """The same drill written twice gives the same files with the same bytes; one with another note
-    for the student shares all but its text."""
-    make_page(tmp_path, HOSTILE[:1])
-    before = {path.name: path.read_bytes() for path in (tmp_path / "page").iterdir()}
-    make_page(tmp_path, (*HOSTILE[:1], {**HOSTILE[0], "note": "Once more"}))
-    after = {path.name: path.read_bytes() for path in (tmp_path / "page").iterdir()}
-    assert before.items() <= after.items()
-    assert {name.split("-")[0] for name in after.keys() - before.keys()} == {"drill"}
+    """A drill built twice gives the same files with the same bytes; a second one with another note
+    for the student adds nothing but its own text."""
+    once, both = tmp_path / "once", tmp_path / "both"
+    for folder in (once, both):
+        folder.mkdir()
+    other = {**HOSTILE[0], "note": "Once more"}
+    files = [
+        {path.name: path.read_bytes() for path in (make_page(*each).folder / "page").iterdir()}
+        for each in ((once, HOSTILE[:1]), (both, (HOSTILE[0], other)))
+    ]
+    shared = [{name: file[name] for name in file if name[:6] != "drill-"} for file in files]
+    assert shared[0] == shared[1]
+    assert [len(file) - len(same) for file, same in zip(files, shared, strict=True)] == [1, 2]
