@@ -20,7 +20,6 @@ from mutagen.id3 import (
     TALB,
     TBPM,
     TCON,
-    TCOP,
     TIT2,
     TKEY,
     TPE1,
@@ -34,7 +33,7 @@ from drillgen.audio.tags import ARTIST, Tags
 
 _LISTED = 255  # a byte counts the entries of a table of contents
 _NO_OFFSET = 0xFFFFFFFF  # go by time (addendum, 3.1)
-_TEXTS = {TIT2: "title", TALB: "album", TKEY: "short_key", TCON: "genre", TCOP: "licence"}
+_TEXTS = {TIT2: "title", TALB: "album", TKEY: "short_key", TCON: "genre"}
 
 
 def tag(tags: Tags, seconds: float) -> bytes:

@@ -27,7 +27,7 @@ class Tags:
     tempo: float | None = None  # beats a minute
     genre: str = "Practice"
     comment: str = ""  # the note for the student
-    licence: str = ""  # of the sounds: may the file be handed out?
+    licence: str = ""  # of the sounds; nothing is claimed for what is played with them
     chapters: tuple[Chapter, ...] = ()  # in order of their starts, all inside the file
     loop_from: float | None = None  # seconds: played round from here to the end; WAV alone says so
 

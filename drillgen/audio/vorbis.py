@@ -22,7 +22,6 @@ def comments(tags: Tags) -> dict[str, str]:
         "BPM": "" if tags.tempo is None else f"{tags.tempo:g}",
         "DESCRIPTION": tags.comment,
         "LICENSE": tags.licence,
-        "COPYRIGHT": tags.licence,
     }
     for number, chapter in enumerate(tags.chapters):
         fields[f"CHAPTER{number:03}"] = _clock(chapter.start)

@@ -59,7 +59,7 @@ def _audio(
 ) -> tuple[RenderReport, dict[str, Any]]:
     def recording(mix: Mix) -> Recording:
         label = "" if mix.role == "play-along" else mix.role
-        said = tags(track.chart, label, job.album, job.planned.number, job.soundfont.licence)
+        said = tags(track.chart, label, job.album, job.planned.number, job.soundfont)
         return Recording(mix, mix.path(track.folder, track.name), said)
 
     return studio.record([recording(mix) for mix in wanted])
@@ -72,9 +72,7 @@ def _loop(
 
     def recording(mix: Mix) -> Recording:
         label = "" if mix.role == "play-along" else mix.role
-        said = loop_tags(
-            track.chart, loop.key, label, job.album, job.planned.number, job.soundfont.licence
-        )
+        said = loop_tags(track.chart, loop.key, label, job.album, job.planned.number, job.soundfont)
         return Recording(loop.mix(mix), loop.path(track, mix), said)
 
     own = [recording(mix) for mix in wanted if mix.measured]

@@ -7,10 +7,11 @@ from collections.abc import Iterator
 from drillgen.audio.tags import Chapter, Tags
 from drillgen.chart import Chart
 from drillgen.pack.naming import keys_label
+from drillgen.sound.soundfonts import Soundfont
 from drillgen.theory.keys import Key
 
 
-def tags(chart: Chart, label: str, album: str, number: int, licence: str) -> Tags:
+def tags(chart: Chart, label: str, album: str, number: int, font: Soundfont) -> Tags:
     """The tags of a track's file; `label` says which of its mixes it is.
 
     The number stands without the whole count: one more drill shall not change every file.
@@ -22,12 +23,12 @@ def tags(chart: Chart, label: str, album: str, number: int, licence: str) -> Tag
         key=str(chart.keys[0]) if len(chart.keys) == 1 else "",
         tempo=chart.tempo.start,
         comment=chart.drill.note,
-        licence=licence,
+        licence=_terms(font),
         chapters=tuple(_chapters(chart)),
     )
 
 
-def loop_tags(chart: Chart, key: Key, label: str, album: str, number: int, licence: str) -> Tags:
+def loop_tags(chart: Chart, key: Key, label: str, album: str, number: int, font: Soundfont) -> Tags:
     """The tags of a loop in one of the track's keys."""
     return Tags(
         title=_title(chart, (key,), f"loop {label}".strip()),
@@ -36,9 +37,14 @@ def loop_tags(chart: Chart, key: Key, label: str, album: str, number: int, licen
         key=str(key),
         tempo=chart.tempo.start,
         comment=chart.drill.note,
-        licence=licence,
+        licence=_terms(font),
         loop_from=0.0,
     )
+
+
+def _terms(font: Soundfont) -> str:
+    """Of the sounds alone: the music is the teacher's."""
+    return f"Sounds: {font.name}, {font.licence or 'licence unknown'}"
 
 
 def _title(chart: Chart, keys: tuple[Key, ...], label: str) -> str:

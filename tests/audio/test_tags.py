@@ -31,7 +31,6 @@ BY_LIBAV = {
         "TKEY": "F#m",
         "TBPM": "72",
         "comment": TAGS.comment,
-        "copyright": TAGS.licence,
     },
     "m4a": {
         "title": TAGS.title,
@@ -75,6 +74,13 @@ def test_tags_read_by_libav(piece: Piece, form: str) -> None:
         found = dict(file.metadata)
     expected = BY_LIBAV[form]
     assert {name: found.get(name) for name in expected} == expected
+
+
+def test_licence_in_mp3(piece: Piece) -> None:
+    """The licence of the sounds is given as terms of use (ID3v2.3, 4.23), not as a copyright."""
+    tags = mutagen.File(piece.files["mp3"]).tags
+    assert [frame.text for frame in tags.getall("USER")] == [TAGS.licence]
+    assert not tags.getall("TCOP")
 
 
 def test_tempo_in_mp4(piece: Piece) -> None:

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 RATE = 44100
 TAP = (Path(__file__).parent / "tap.js").read_text("utf-8")
 TITLE = (
-    "</script><script>window.hacked=1</script> \"Two\" 'fives' in F# & 9% \u202e‮סוף <b onclick=x>"
+    "</script><script>window.hacked=1</script>\"Two\" 'fives' in F# & 9%\u202e‮סוף <b onclick=x>"
 )
 HOSTILE: tuple[Mapping[str, Any], ...] = (
     {

@@ -31,7 +31,7 @@ AXE = resources.files("axe_playwright_python") / "axe.min.js"
 @pytest.fixture
 def alone(made: Made, tmp_path: Path) -> Path:
     """The page that is one file, with nothing beside it."""
-    return shutil.copy(made.folder / "page.html", tmp_path)
+    return Path(shutil.copy(made.folder / "page.html", tmp_path))
 
 
 @pytest.mark.parametrize("place", ["disk", "web", "one file"])

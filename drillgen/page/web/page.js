@@ -3,6 +3,7 @@
   "use strict";
   const NARROW = 560; // pixels of the sheet: below that it has fewer bars a line
   const FIRST_BARS = 4; // whose tones must be ready before the first sound
+  const NO_SOUND = "The browser has not started the sound. Are loudspeakers or headphones connected, and may this page play sound?";
 
   const catalogue = JSON.parse(d.byId("catalogue").textContent);
   const still = window.matchMedia("(prefers-reduced-motion: reduce)");
@@ -142,6 +143,7 @@
   /** On each frame: mark what the ear hears now. */
   function follow() {
     if (!player.playing) return;
+    d.show.problem(player.stuck() ? NO_SOUND : "");
     const here = player.now();
     if (here.bar !== state.bar) place(here.bar, true);
     d.show.turn(state.drill, layout(), player, here);
@@ -150,8 +152,7 @@
 
   function failed(error) {
     stop();
-    d.byId("problem").textContent = `${error.message}. Is the folder “page” still beside this file?`;
-    d.byId("problem").hidden = false;
+    d.show.problem(`${error.message}. Is the folder “page” still beside this file?`);
   }
 
   /* Showing -------------------------------------------------------------------------------- */

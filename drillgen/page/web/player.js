@@ -6,6 +6,7 @@
   const AHEAD = 3; // seconds
   const WAKE = 400; // ms
   const START = 0.06; // seconds from a touch to the first sound
+  const PATIENCE = 6000; // ms that a browser may take to wake the sound
   const FIELDS = 5; // numbers a stroke
 
   /** A take's numbers unrolled: bar starts in seconds, strokes by bar. */
@@ -76,6 +77,7 @@
 
     begin() {
       this.playing = true;
+      this.begun = performance.now();
       clearInterval(this.timer);
       this.timer = setInterval(() => this.work(), WAKE);
       this.work();
@@ -86,6 +88,11 @@
       clearInterval(this.timer);
       this.band.silence();
       this.stretches = [];
+    }
+
+    /** Whether no sound comes: Firefox waits for ever where there is no loudspeaker to play on. */
+    stuck() {
+      return d.context.state !== "running" && performance.now() - this.begun > PATIENCE;
     }
 
     /** Bars to play from one bar on: to the end of the chosen ones, or just this one outside them. */

@@ -5,7 +5,7 @@
   let shown = ""; // the turn that is shown, and the one that was spoken
   let spoken = "";
 
-  d.show = { catalogue, drill, tempo, playing, ready, anew, turn, first };
+  d.show = { catalogue, drill, tempo, playing, ready, anew, turn, first, problem };
 
   function catalogue({ title, drills, licence, program }) {
     const several = drills.length > 1;
@@ -28,10 +28,13 @@
     d.byId("key").replaceChildren(...choices.map((choice, index) => d.el("option", { value: index }, choice.label)));
     d.byId("line").value = value.byEar ? "after" : "shown";
     d.byId("hiding").hidden = !sheet || !value.parts.some((part) => part.name === "line");
-    d.byId("papers").replaceChildren(...value.papers.map(([label, file]) => d.el("a", { href: encodeURI(file) }, label)));
+    d.byId("papers").replaceChildren(...value.papers.map(([label, file]) => d.el("a", { href: addressOf(file) }, label)));
     d.byId("list").open = !sheet;
     d.byId("repeat").checked = value.loops;
   }
+
+  /** A file's path as a link: whatever stands in a name, a number sign too, stays in it. */
+  const addressOf = (file) => file.split("/").map(encodeURIComponent).join("/");
 
   function tempo(takes, take, beats, choose) {
     const text = String(Math.round(beats * 10) / 10);
@@ -103,5 +106,11 @@
     if (!key.first) return;
     d.setText("first-note", key.first.name);
     d.setText("first-what", key.first.what ? `(${key.first.what})` : "");
+  }
+
+  /** What is wrong; "" when all is well. */
+  function problem(text) {
+    d.setText("problem", text);
+    d.byId("problem").hidden = !text;
   }
 })(window.drillgen);
