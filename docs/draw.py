@@ -40,6 +40,7 @@ _OPTIONS = {
     "pageMarginLeft": 30,
     "pageMarginRight": 30,
     "smuflTextFont": "embedded",
+    "xmlIdSeed": 1,  # the same drawing each time
 }
 
 

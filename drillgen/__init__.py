@@ -39,9 +39,12 @@ def load(source: str | Path, **overrides: Any) -> Lesson:
 
 def check(source: str | Path, **overrides: Any) -> str:
     """The chart of a drill or lesson as text, bar by bar."""
+    from drillgen.pack.trial import refuse_unplayable
     from drillgen.sheet.review import review
 
-    return "\n\n".join(text for drill in load(source, **overrides).drills for text in review(drill))
+    lesson = load(source, **overrides)
+    refuse_unplayable(lesson, range(len(lesson.drills)))
+    return "\n\n".join(text for drill in lesson.drills for text in review(drill))
 
 
 def build(source: str | Path, out: str | Path, **overrides: Any) -> Pack:

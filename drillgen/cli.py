@@ -57,13 +57,23 @@ main.add_command(serve)
 @click.argument("sources", metavar="FILE…", nargs=-1, required=True)
 @overriding
 def check(sources: Sequence[str], settings: Sequence[str], **given: str | None) -> None:
-    """Check drills and show their charts, bar by bar, with fingerings where they ask for them."""
+    """Check drills and show their charts, bar by bar, with fingerings where they ask for them.
+
+    What cannot be played is said at the end, below the charts whose bars it names.
+    """
     lesson = read(sources, settings, given)
+    from drillgen.drill.problems import DrillError
+    from drillgen.pack.trial import problems_of
     from drillgen.sheet.review import review
 
-    for drill in lesson.drills:
-        for text in review(drill):
+    unplayable = []
+    for index, drill in enumerate(lesson.drills):
+        found = problems_of(lesson, index)
+        for text in review(drill, fingered=not found):
             click.echo(text + "\n")
+        unplayable += found
+    if unplayable:
+        raise DrillError(unplayable)
 
 
 @main.command()

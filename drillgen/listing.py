@@ -2,19 +2,55 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from itertools import groupby
 
 from drillgen.chart import Bar, Chart
+from drillgen.drill.remarks import remarks
 
 _BARS_A_LINE = 4
-_WIDEST = 24  # characters of a bar
+_ALIKE = 24  # characters of a bar up to which all columns are equally wide
+_PART = 11  # characters of role and section, where they are no longer
 
 
-def listing(chart: Chart) -> str:
-    """Head line, then the bars, four a line, each line with bar number, time, key and role."""
-    bars = [line for run in _runs(chart) for line in _lines(chart, run)]
+@dataclass(frozen=True, slots=True)
+class _Columns:
+    """How wide the columns of a listing are, in characters."""
+
+    part: int  # role and section
+    bars: tuple[int, ...]  # of a line
+
+
+def listing(chart: Chart, beside: Sequence[Chart] = ()) -> str:
+    """Head line, then the bars, four a line, each line with bar number, time, key and role.
+
+    The columns are as wide as in `beside`, the other tracks of the drill.
+    """
+    columns = _columns((chart, *beside))
+    bars = [line for run in _runs(chart) for line in _lines(chart, run, columns)]
     return "\n".join([_head(chart), *bars])
+
+
+def _columns(charts: Sequence[Chart]) -> _Columns:
+    """Wide enough for every key: bars beyond what all columns share widen their own only."""
+    widths = [0] * _BARS_A_LINE
+    part = _PART
+    for chart in charts:
+        for run in _runs(chart):
+            part = max(part, len(_part(run[0])))
+            for index, bar in enumerate(run):
+                place = index % _BARS_A_LINE
+                widths[place] = max(widths[place], len(_text(chart, bar)))
+    alike = min(max(widths), _ALIKE)
+    return _Columns(part, tuple(max(width, alike) for width in widths))
+
+
+def number_of(chart: Chart, bar: Bar) -> int:
+    """A bar's number for people, the same in the listing, on the sheet and on the page: 1 is the
+    first after the count-in."""
+    first = next(each.number for each in chart.bars if each.role != "count-in")
+    return bar.number - first + 1
 
 
 def _head(chart: Chart) -> str:
@@ -28,8 +64,9 @@ def _head(chart: Chart) -> str:
         f"keys {keys}",
         f"{len(chart.bars)} bars, {minutes}:{seconds:02d}",
     ]
-    head = f"{drill.title}\n  {' · '.join(facts)}"
-    return f"{head}\n  {drill.note}" if drill.note else head
+    head = [drill.title, f"  {' · '.join(facts)}"]
+    head += [f"  {drill.note}"] if drill.note else []
+    return "\n".join([*head, *(f"  note: {remark}" for remark in remarks(drill))])
 
 
 def _runs(chart: Chart) -> Iterator[list[Bar]]:
@@ -40,24 +77,31 @@ def _runs(chart: Chart) -> Iterator[list[Bar]]:
     return (list(bars) for _, bars in alike)
 
 
-def _lines(chart: Chart, run: list[Bar]) -> Iterator[str]:
-    texts = {bar.number: _counted(chart, bar) or _chords(bar) for bar in chart.bars}
-    width = min(max(len(text) for text in texts.values()), _WIDEST)
+def _lines(chart: Chart, run: list[Bar], columns: _Columns) -> Iterator[str]:
     for first in range(0, len(run), _BARS_A_LINE):
         bars = run[first : first + _BARS_A_LINE]
-        cells = " | ".join(texts[bar.number].ljust(width) for bar in bars)
-        yield f"{_margin(chart, bars[0])} | {cells} |"
+        texts = zip(bars, columns.bars, strict=False)
+        cells = " | ".join(_text(chart, bar).ljust(width) for bar, width in texts)
+        yield f"{_margin(chart, bars[0], columns.part)} | {cells} |"
 
 
-def _margin(chart: Chart, bar: Bar) -> str:
+def _margin(chart: Chart, bar: Bar, part: int) -> str:
     minutes, seconds = divmod(int(chart.seconds_at(bar.start)), 60)
-    section = f" {bar.section}" if bar.section else ""
     time = f"{minutes:>2}:{seconds:02d}"
-    return f"{bar.number + 1:>5}  {time}  {bar.key.short:<4} {_role(bar) + section:<11}"
+    number = "" if bar.role == "count-in" else number_of(chart, bar)
+    return f"{number:>5}  {time}  {bar.key.short:<4} {_part(bar):<{part}}"
+
+
+def _part(bar: Bar) -> str:
+    return f"{_role(bar)} {bar.section}".rstrip()
 
 
 def _role(bar: Bar) -> str:
     return "tag" if bar.tag else bar.role
+
+
+def _text(chart: Chart, bar: Bar) -> str:
+    return _counted(chart, bar) or _chords(bar)
 
 
 def _counted(chart: Chart, bar: Bar) -> str:

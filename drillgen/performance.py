@@ -14,6 +14,7 @@ from random import Random
 from drillgen.band.percussion import KITS
 from drillgen.chart import Chart
 from drillgen.drill.instruments import INSTRUMENTS
+from drillgen.lateness import late_beats
 from drillgen.score import Hit, Note, Part, PartName, Score
 from drillgen.timing import Clock, Together, clock_of
 from drillgen.touch import UNEVENNESS, accents, length, level
@@ -77,9 +78,10 @@ class Performance:
 
 def perform(score: Score) -> Performance:
     """Play a score: swing, time, touch and level.  The same score gives the same performance."""
-    together = Together(score.chart)
+    together, late = Together(score.chart), late_beats(score)
     voices = tuple(
-        _voice(score, part, clock_of(score.chart, part.name, together)) for part in score.parts
+        _voice(score, part, clock_of(score.chart, part.name, together, late))
+        for part in score.parts
     )
     ring = 0.0 if score.chart.drill.ending == "none" else RING
     return Performance(score.chart, voices, score.chart.seconds + ring)

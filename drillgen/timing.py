@@ -6,7 +6,8 @@ Published, and how it is used here (milliseconds; bpm counts quarter notes a min
   that their own ratio is smaller than the drummer's, 2.0483 - 0.0031 bpm; basses are late by
   31.242 - 0.057 bpm, weakly (A. Friberg's Director Musices rule source, KTH, after Friberg &
   Sundström, Music Perception 19:333, 2002).  Delays of about 30 ms at 150 bpm were enough to be
-  rated as swinging (Nelias et al., Communications Physics, 2022): a line to imitate is never later.
+  rated as swinging (Nelias et al., Communications Physics, 2022): a line to imitate is never later,
+  and only where it plays swung eighths, as those who were measured did (`lateness.py`).
 - Listeners prefer players less than 19 ms apart (Hofmann, Wesolowski & Goebl, JNMR 46:329, 2017).
   So the bass takes a fifth of its published delay, and each player's own variation is bounded.
 - One player's time varies by 10 to 20 ms, less when fast.  Independent players varying so much
@@ -18,6 +19,7 @@ Published, and how it is used here (milliseconds; bpm counts quarter notes a min
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
@@ -87,8 +89,16 @@ def exact_clock(chart: Chart) -> Clock:
     return Together(chart).exact
 
 
-def clock_of(chart: Chart, part: PartName, together: Together | None = None) -> Clock:
-    """Seconds at which a part plays a written place; the same place always at the same time."""
+def clock_of(
+    chart: Chart,
+    part: PartName,
+    together: Together | None = None,
+    late: AbstractSet[int] = frozenset(),
+) -> Clock:
+    """Seconds at which a part plays a written place; the same place always at the same time.
+
+    `late` are the beats of the track on which the line plays as soloists do (`late_beats`).
+    """
     together = together or Together(chart)
     exact, lean, paces = together.exact, together.lean, together.paces
     if chart.drill.timing == "exact" or part in _UNMOVED:
@@ -98,7 +108,7 @@ def clock_of(chart: Chart, part: PartName, together: Together | None = None) -> 
     @cache
     def clock(place: Fraction) -> float:
         pace = paces[chart.bar_at(place).number]
-        moved = _delay(chart, part, pace, place) + own(place) + lean(place)
+        moved = _delay(chart, part, pace, place, late) + own(place) + lean(place)
         return max(exact(place) + round(moved / 1000, 6), 0.0)
 
     return clock
@@ -142,18 +152,19 @@ def bass_delay(bpm: float) -> float:
     return _BASS_SHARE * max(31.242 - 0.057 * bpm, 0.0)
 
 
-def _delay(chart: Chart, part: PartName, pace: Pace, place: Fraction) -> float:
+def _delay(
+    chart: Chart, part: PartName, pace: Pace, place: Fraction, late: AbstractSet[int]
+) -> float:
     """The published delays belong to swing: straight feels have none."""
     if pace.ratio <= 1:
         return 0.0
     line = chart.drill.line
     if part == "bass" or (part == "line" and line is not None and line.kind in _BASS_LINES):
         return bass_delay(pace.bpm)
-    if part != "line":
+    number, into = divmod(place / chart.drill.meter.beat, 1)
+    if part != "line" or number not in late:
         return 0.0
-    into = place % chart.drill.meter.beat / chart.drill.meter.beat
-    late = soloist_delay(pace.bpm, pace.ratio)
-    return late * float(abs(1 - 2 * into))  # none on the offbeat
+    return soloist_delay(pace.bpm, pace.ratio) * float(abs(1 - 2 * into))  # none on the offbeat
 
 
 def _own(chart: Chart, part: PartName) -> _Apart:

@@ -33,7 +33,7 @@ def test_check_shows_the_chart(drillgen: Run, tmp_path: Path) -> None:
     lines = done.stdout.splitlines()
     assert "Two keys to answer in" in lines[0]
     rows = [line for line in lines if "|" in line]
-    assert [row.split()[2:4] for row in rows] == [
+    assert [row[: row.index("|")].split()[-2:] for row in rows] == [
         ["C", "count-in"],
         ["C", "call"],
         ["C", "response"],
@@ -140,6 +140,9 @@ def test_presets_can_be_listed_shown_and_copied(drillgen: Run, tmp_path: Path) -
     listed = drillgen("presets", "list").stdout
     names = [line.split()[0] for line in listed.splitlines() if line.startswith("  ")]
     assert len(names) >= 12 and "first-two-fives" in names
+    (row,) = (line for line in listed.splitlines() if line.split()[:1] == ["four-slow-steps"])
+    assert "slow 12/8" in row and "50 58 66" in row and "guide tones" in row
+    assert "in 3/4" in next(line for line in listed.splitlines() if " ferry-in-three " in line)
     shown = drillgen("presets", "show", "first-two-fives").stdout
     assert shown.startswith("# yaml-language-server: $schema=")
     assert drillgen("presets", "copy", "first-two-fives", cwd=tmp_path).returncode == 0

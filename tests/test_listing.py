@@ -38,3 +38,77 @@ def test_lessons_are_listed_first_with_their_drills(drillgen: Run) -> None:
     name = courses[0].split()[0]
     shown = drillgen("check", name, "--tempo", "60")
     assert shown.returncode == 0 and shown.stdout.count("tempo 60 ") >= 6
+
+
+def columns(text: str) -> set[tuple[int, ...]]:
+    """Where the bar lines stand in the chart's full lines."""
+    rows = [row for row in text.splitlines() if row.count("|") == 5]
+    return {tuple(place for place, sign in enumerate(row) if sign == "|") for row in rows}
+
+
+@pytest.mark.parametrize("tracks", ["together", "per key"])
+def test_the_columns_of_a_drill_are_the_same_in_every_key(
+    drillgen: Run, tmp_path: Path, tracks: str
+) -> None:
+    """However long the chords get in a key (Dbmaj7 Bbm7 Ebm7b5 Ab7alt), and however long a
+    section's name is, each column stands under itself, in one track or in several."""
+    drill = tmp_path / "drill.yaml"
+    form = "Imaj7 vi7 iiø7 V7alt | Imaj7 | ii7 | V7"
+    text = f"progression: {{the long way home: {form}, B: {form}}}\ntracks: {tracks}\n"
+    drill.write_text(text, "utf-8")
+    done = drillgen("check", drill)
+    assert done.returncode == 0, done.stderr
+    assert len(columns(done.stdout)) == 1
+    assert "Dbmaj7  Bbm7  Ebm7b5  Ab7alt |" in done.stdout
+
+
+BLUES = "I7 | IV7 | I7 | % | IV7 | % | I7 | % | V7 | IV7 | I7 | V7"
+
+
+@pytest.mark.parametrize(
+    ("text", "notes"),
+    [
+        (
+            "progression: ii7 | V7 | Imaj7 | %\ngaps: {call: 3, response: 4}",
+            ["calls of 3 and responses of 4 bars don't fit into a form of 4 bars: the last call "
+             "has 1 bar"],
+        ),
+        (
+            "progression: ii7 | V7 | Imaj7 | %\ngaps: {call: 2, response: 3}",
+            ["responses of 3 bars don't fit over calls of 2 bars: each ends in the middle of its "
+             "call's chords"],
+        ),
+        (
+            f"progression: {BLUES}\ngaps: {{call: 4, harmony: continues}}",
+            ["bars 9-12 are always the call's; passes: 2 would give them to the student, too"],
+        ),
+        (
+            f"progression: {BLUES}\ngaps: {{call: 4, response: 3, harmony: continues}}",
+            ["call and response don't fit into 12 bars a key: the last response has 1 bar of 3"],
+        ),
+        (
+            f"progression: {BLUES}\ngaps: {{call: 7, response: 1, harmony: continues}}",
+            ["bars 9-12 are always the call's"],
+        ),
+        (
+            "progression: I | IV | V | IV | I | V\ngaps: {call: 4, harmony: continues}",
+            ["call and response don't fit into 6 bars a key: the last response has 2 bars of 4"],
+        ),
+        (f"progression: {BLUES}\ngaps: {{call: 4, harmony: continues}}\npasses: 2", []),
+        (f"progression: {BLUES}", []),
+        ("progression: ii7 | V7", []),
+        ("progression: ii7 | V7 | I | %\ngaps: {call: 2, response: 1}", []),
+        ("progression: ii7 | V7 | I\ngaps: none", []),
+    ],
+)  # fmt: skip
+def test_odd_gaps_are_remarked_on(
+    drillgen: Run, tmp_path: Path, text: str, notes: list[str]
+) -> None:
+    """Calls and responses that do not fit the form, and bars that the student never gets, are
+    noted under the drill's title; the drill is still right."""
+    drill = tmp_path / "drill.yaml"
+    drill.write_text(text + "\nkey_cycle: C\n", "utf-8")
+    done = drillgen("check", drill)
+    assert done.returncode == 0
+    said = [row for row in done.stdout.splitlines() if row.startswith("  note: ")]
+    assert said == [f"  note: {note}" for note in notes]

@@ -77,8 +77,10 @@ def _swing(bpm: int) -> Iterator[Figure]:
 
 
 def _together(bpm: int) -> Iterator[Figure]:
-    """How far the band's players are apart at one written place, and from the grid."""
-    drill = {"tempo": bpm, "band": {"drums": "sticks", "comping": "piano", "bass": "walking"}}
+    """How far the band's players, and a line of quarters with them, are apart at one written place,
+    and from the grid."""
+    drill = {"tempo": bpm, "band": {"drums": "sticks", "comping": "piano", "bass": "walking"},
+             "line": {"kind": "guide tones", "rhythm": "quarter"}}  # fmt: skip
     exact, loose = onsets(**drill, timing="exact"), onsets(**drill)
     grid = sorted({tick for notes in exact.values() for tick, _ in notes})
     ms = 60000 / bpm / TICKS
@@ -89,7 +91,7 @@ def _together(bpm: int) -> Iterator[Figure]:
             if abs(tick - place) * ms <= _NEAR:
                 moved[place][part] = (tick - place) * ms
     apart = [abs(a - b) for by in moved.values() for a, b in combinations(by.values(), 2)]
-    yield Figure(f"band apart at {bpm} at most, ms", max(apart), (0, 19),
+    yield Figure(f"band and a line of quarters apart at {bpm} at most, ms", max(apart), (0, 19),
                  "Hofmann, Wesolowski & Goebl 2017")  # fmt: skip
     drums = [by["drums"] for by in moved.values() if "drums" in by]
     yield Figure(f"drums' variation against the grid at {bpm}, ms", pstdev(drums), (5, 20),

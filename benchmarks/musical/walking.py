@@ -10,7 +10,10 @@ from itertools import groupby, pairwise
 from benchmarks.musical.figure import Figure, share
 from benchmarks.musical.places import following, sounds, span_at
 from drillgen.chart import Chart
+from drillgen.drill.lines import Walking
 from drillgen.score import Note, Part, Score
+from drillgen.theory.chords import Chord
+from drillgen.theory.pitch import Degree
 
 _APPROACHES = {1: "a semitone", 2: "a whole tone", 5: "a fourth or fifth", 7: "a fourth or fifth"}
 _LEAP = 5  # semitones
@@ -25,6 +28,7 @@ class _Tally:
     beats: Counter[int] = field(default_factory=Counter)
     steps: Counter[str] = field(default_factory=Counter)
     approaches: Counter[str] = field(default_factory=Counter)
+    denials: int = 0
     outside: int = 0
     beyond: int = 0
     seesaws: int = 0
@@ -64,6 +68,8 @@ def walking(scores: Iterable[Score]) -> Iterator[Figure]:
         limits = (0.0, 2.0) if name == "other" else None
         yield Figure(f"walking: into the change by {name}", share(tally.approaches[name], leads),
                      limits, practice, " %")  # fmt: skip
+    yield Figure("walking: into the change by the sounding chord's other third",
+                 share(tally.denials, leads), (0, 0), practice, " %")  # fmt: skip
     yield Figure("walking: notes outside chord and scale, approaches apart", tally.outside, (0, 0),
                  "this project's own bar")  # fmt: skip
     yield Figure("walking: notes beyond E1 to G3", tally.beyond, (0, 0), practice)
@@ -76,9 +82,11 @@ def walking(scores: Iterable[Score]) -> Iterator[Figure]:
 
 def _walking_parts(score: Score) -> Iterator[Part]:
     drill = score.chart.drill
-    part = score.part("bass")
-    if part is not None and drill.band.bass.kind == "walking":
-        yield part
+    bass, line = score.part("bass"), score.part("line")
+    if bass is not None and drill.band.bass.kind == "walking":
+        yield bass
+    if line is not None and isinstance(drill.line, Walking) and drill.line.version == "full":
+        yield line
 
 
 def _count(chart: Chart, notes: tuple[Note, ...], tally: _Tally) -> None:
@@ -107,7 +115,17 @@ def _stand(chart: Chart, note: Note, after: Note | None, tally: _Tally) -> None:
     tally.by_beat[beat] += pitch_class in chord
     tally.beyond += not LOW <= note.pitch.midi <= HIGH
     approach = after is None or after.start >= span.end
+    tally.denials += approach and _denies(span.chord, pitch_class)
     tally.outside += not approach and pitch_class not in sounds(span.chord, bar.key)
+
+
+def _denies(chord: Chord, pitch_class: int) -> bool:
+    """Whether a pitch class is a major third over a minor chord, or a minor one over a major."""
+    third = chord.degree(3)
+    if third is None:
+        return False
+    other = chord.root.above(Degree(3, -1 - third.alter)).pitch_class
+    return pitch_class == other and other not in {name.pitch_class for name in chord.names}
 
 
 def _move(chart: Chart, before: Note, after: Note, tally: _Tally) -> None:

@@ -17,6 +17,7 @@ from drillgen.band.room import after, bass_ceiling, runs
 from drillgen.chart import Chart
 from drillgen.drill.instruments import INSTRUMENTS
 from drillgen.drill.lines import Walking
+from drillgen.lines import over_a_bass
 from drillgen.lines.stretch import Cell, Stretch, cells, closest
 from drillgen.lines.walking import walk
 from drillgen.score import Note, Part
@@ -24,6 +25,7 @@ from drillgen.theory.pitch import Pitch
 
 INSTRUMENT = "upright"
 _LOW_START = 8  # semitones above the lowest note: where a bass player begins
+_UNDER_A_THREAD = 4  # … under guide tones in the upper register: from E1 to Eb2, always below them
 
 
 def bass(chart: Chart) -> Part | None:
@@ -37,13 +39,15 @@ def bass(chart: Chart) -> Part | None:
         bass_ceiling(chart, instrument.low.midi, instrument.high.midi),
     )
     players = {"roots": _roots, "two-beat": _two_beat, "walking": _walking}
+    line = chart.drill.line
+    start = _UNDER_A_THREAD if line is not None and over_a_bass(chart, line) else _LOW_START
     random = Random(f"{chart.drill.luck} bass")
     notes: list[Note] = []
     for bars in runs(chart, "bass"):
         found = tuple(cells(bars, after(chart, bars[-1])))
-        room = Stretch(bars, found, chart.drill.meter.beat, low, high, low + _LOW_START, random)
+        room = Stretch(bars, found, chart.drill.meter.beat, low, high, low + start, random)
         notes += players[spec.kind](chart, room)
-    notes += _ending(chart, low, high)
+    notes += _ending(chart, low, high, low + start)
     return Part("bass", INSTRUMENT, tuple(notes))
 
 
@@ -65,9 +69,9 @@ def _two_beat(chart: Chart, room: Stretch) -> list[Note]:
     return figures.played(chart, room, feel(chart.drill.feel, chart.drill.meter))
 
 
-def _ending(chart: Chart, low: int, high: int) -> Iterator[Note]:
+def _ending(chart: Chart, low: int, high: int, near: int) -> Iterator[Note]:
     final = chart.ending
     if final and final[0].spans[0].chord is not None:
         chord = final[0].spans[0].chord
-        pitch = closest(chord.bass_name, low + _LOW_START, low, high)
+        pitch = closest(chord.bass_name, near, low, high)
         yield Note(final[0].start, final[-1].end - final[0].start, pitch, "held")

@@ -3,9 +3,10 @@
 Common practice: rootless voicings at moderate tempos, three voices when fast, the guide tones alone
 when very fast or sparse; fourths where a minor or sus chord stays for four bars or longer; on the
 piano an upper structure over an altered dominant, where there is time for it.  The guitar keeps to
-shapes that lie under a hand.  A chord that stays is turned over now and then.  The hands do not
-stay in one place all night: by phrases they keep to the lower or the higher part of the register,
-so that the same chord of the form is not the same voicing in every pass.
+shapes that lie under a hand, the rhythm guitar to shells of three notes.  A chord that stays is
+turned over now and then.  The hands do not stay in one place all night: by phrases they keep to the
+lower or the higher part of the register, so that the same chord of the form is not the same voicing
+in every pass.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ REGISTERS = {
     "piano": (50, 74, 4),
     "electric piano": (50, 74, 4),
     "guitar": (50, 72, 4),
-    "rhythm guitar": (45, 67, 3),
+    "rhythm guitar": (41, 67, 3),
     "vibraphone": (53, 77, 4),
 }
 _PIANOS = ("piano", "electric piano")
@@ -47,7 +48,8 @@ _SPARSE, _FULL = (
     0.5,
 )  # densities: guide tones alone below the one, upper structures from the other
 _MODAL = 4  # bars
-_TURNED = {"rootless": 0.35, "quartal": 0.7, "upper structure": 0.3}  # how often, in each new bar
+# How often a chord that stays is turned over, in each new bar.
+_TURNED = {"rootless": 0.35, "quartal": 0.7, "upper structure": 0.3, "shell": 0.35}
 _REMEMBERED = 3  # voicings: a chord is not turned back and forth between two of them
 _ROOM = 12  # semitones of register that must be left below the line
 _PHRASE = 8  # bars
@@ -134,6 +136,8 @@ def _style(chart: Chart, bar: Bar, chord: Chord, modal: bool) -> tuple[Style, in
     bpm = float(bar.tempo * chart.drill.meter.beat)
     if bpm > VERY_FAST or spec.density < _SPARSE:
         return "rootless", 2  # the guide tones
+    if spec.kind == "rhythm guitar":
+        return "shell", 3
     if modal:
         return "quartal", 3 if bpm > FAST else 4
     unhurried = bpm <= _UNHURRIED and spec.density >= _FULL

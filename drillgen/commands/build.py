@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from drillgen.commands.reading import overriding, read
+from drillgen.commands.reading import OverrideError, overriding, read
 
 if TYPE_CHECKING:
     from drillgen.pack.build import Pack
 
+_TOLD = 4  # names of other drills; a course may have many
 _INTERRUPTED = 130  # 128 + SIGINT, as shells report it
 
 
@@ -48,7 +50,7 @@ _INTERRUPTED = 130  # 128 + SIGINT, as shells report it
     "formats",
     multiple=True,
     metavar="FORM,…",
-    help="wav (default), flac, mp3, m4a, opus; several are all written.",
+    help="wav (default), flac, mp3, m4a (or aac, mp4), opus (or ogg); several are all written.",
 )
 @click.option(
     "--loudness",
@@ -113,8 +115,8 @@ def build(
         room=room,
         lufs=TARGET_LUFS if loudness is None else loudness,
         ceiling=CEILING_DBTP if ceiling is None else ceiling,
-        formats=_listed(formats),
-        mixes=_listed(mixes),
+        formats=_listed("--format", formats),
+        mixes=_listed("--mixes", mixes),
         stems=stems,
         loops=loops,
         reference=reference,
@@ -131,9 +133,13 @@ def build(
     click.echo(_said(pack))
 
 
-def _listed(given: Sequence[str]) -> tuple[str, ...]:
-    """Options that may be repeated, and hold several with commas."""
-    return tuple(part.strip() for text in given for part in text.split(",") if part.strip())
+def _listed(option: str, given: Sequence[str]) -> tuple[str, ...]:
+    """Options that may be repeated, and hold several with commas.  Raises OverrideError where one
+    is given and names nothing."""
+    named = tuple(part.strip() for text in given for part in text.split(",") if part.strip())
+    if given and not named:
+        raise OverrideError(f"{option}: nothing is named; see drillgen build --help")
+    return named
 
 
 def _said(pack: Pack) -> str:
@@ -146,11 +152,30 @@ def _said(pack: Pack) -> str:
         done = f"Made {pack.made} of {tracks} in {pack.folder} in {pack.took:.1f} s."
     else:
         done = f"Made {tracks} in {pack.folder} in {pack.took:.1f} s."
-    zipped = f"\nAs one file: {pack.packed}" if pack.packed else ""
-    return f"{done}\nOpen first: {pack.first}{zipped}"
+    return "\n".join([done, *_there(pack)])
+
+
+def _there(pack: Pack) -> Iterator[str]:
+    """What to do with it, a line each."""
+    if pack.others:
+        shown = [*pack.others[:_TOLD], *_more(len(pack.others) - _TOLD)]
+        yield f"Also there, from earlier builds: {', '.join(shown)}."
+    yield f"Open first: {pack.first}"
+    if pack.alone:
+        yield f"The page in one file, to send: {pack.alone}"
+    if pack.packed:
+        near = pack.packed if pack.folder.is_absolute() else os.path.relpath(pack.packed)
+        yield f"The whole pack, to send: {near}"
+
+
+def _more(count: int) -> Iterator[str]:
+    if count > 0:
+        yield f"{count} more"
 
 
 def _length(seconds: float) -> str:
     minutes, rest = divmod(round(seconds), 60)
     hours, minutes = divmod(minutes, 60)
-    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min {rest:02d} s"
+    if hours:
+        return f"{hours} h {minutes:02d} min"
+    return f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from drillgen.errors import DrillgenError
+
+if TYPE_CHECKING:
+    from drillgen.drill.presets import Preset
 
 
 @click.group()
@@ -24,8 +28,21 @@ def list_() -> None:
         if preset.group != group:
             group = preset.group
             click.echo(click.style(f"\n{group}", bold=True))
-        count = f" ({preset.drills} drills)" if preset.is_lesson else ""
-        click.echo(f"  {preset.name:<28} {preset.title}{count}")
+        click.echo(f"  {preset.name:<28} {preset.title} ({_facts(preset)})")
+
+
+def _facts(preset: Preset) -> str:
+    """What a title does not say: feel, tempos and kind of line, or how many drills there are."""
+    from drillgen.drill.lesson import load
+    from drillgen.drill.playable import meters
+
+    if preset.is_lesson:
+        return f"{preset.drills} drills"
+    (drill,) = load(preset.path).drills
+    line = drill.line.kind if drill.line else "no line"
+    usual = meters(drill.feel)[0] == drill.meter.text
+    feel = drill.feel if usual else f"{drill.feel} in {drill.meter}"
+    return ", ".join([feel, " ".join(map(str, drill.tempos)), line])
 
 
 @presets.command()

@@ -44,6 +44,8 @@ def _refuse_other_folders(folder: Path) -> None:
     """Only packs are served: a slip of the pen must not open a whole home folder to a class."""
     from drillgen.share.server import ServeError
 
+    if folder.is_file():
+        raise ServeError(f"{folder} is a file; name a pack, the folder that build -o has made")
     if not folder.is_dir():
         raise ServeError(f"{folder}: there is no such folder; name a pack")
     if not (folder / "manifest.json").is_file():

@@ -15,6 +15,7 @@ from pydantic import GetJsonSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
 from drillgen.drill.problems import listed, nearest, refuse, show
+from drillgen.theory.elsewhere import note_elsewhere
 from drillgen.theory.pitch import Pitch
 
 OFF = ("off", "none", False)  # what may be written to leave something out
@@ -118,13 +119,14 @@ def within(value: float, low: float, high: float, allowed: str) -> float:
 
 def choice(*names: Any, off: bool = False) -> Read:
     """One of some names; where `off`, the other ways of writing it as well."""
+    allowed = names if not off or "off" in names else (*names, "off")
 
     def read(value: Any) -> Any:
         if off and is_off(value):
             return "off"
         if isinstance(value, bool) or value not in names:
             close = nearest(value, map(str, names))
-            raise refuse(f"{show(value)} is not known", listed(names), close)
+            raise refuse(f"{show(value)} is not known", listed(allowed), close)
         return names[names.index(value)]
 
     extra = [word for word in OFF if word not in names] if off else []
@@ -195,6 +197,9 @@ def read_range(value: Any) -> Range:
     if not isinstance(words, list | tuple) or len(words) != 2:
         raise refuse(f"{show(value)} is not a range", _RANGE)
     low, high = (_pitch(word) for word in words)
+    if high.midi < low.midi:
+        turned = f'"{high} to {low}"' if low.midi - high.midi >= 12 else ""
+        raise refuse(f"{low} is above {high}: the low one stands first", _RANGE, turned)
     if high.midi - low.midi < 12:
         raise refuse(f"{low} to {high} is less than an octave", _RANGE)
     return Range(low, high)
@@ -204,7 +209,9 @@ def _pitch(word: Any) -> Pitch:
     try:
         pitch = Pitch.parse(str(word))
     except ValueError:
-        raise refuse(f"{show(word)} is not a pitch", _RANGE) from None
+        foreign = note_elsewhere(str(word).strip())
+        said = f": {foreign.said}" if foreign else ""
+        raise refuse(f"{show(word)} is not a pitch{said}", _RANGE) from None
     if not _LOWEST <= pitch.midi <= _HIGHEST:
         raise refuse(f"{pitch} is beyond the piano's compass", "A0 to C8")
     return pitch

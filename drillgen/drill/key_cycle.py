@@ -11,6 +11,7 @@ from typing import Any
 
 from drillgen.drill.fields import Read, ReadWith, whole
 from drillgen.drill.problems import RefusedError, Wrongs, listed, nearest, refuse, refuse_keys, show
+from drillgen.theory.elsewhere import key_elsewhere
 from drillgen.theory.keys import CYCLES, Key, Mode, cycle, shuffled
 from drillgen.theory.pitch import Name
 
@@ -42,12 +43,26 @@ def read_key(value: Any, mode: Mode = "major") -> Key:
 def _no_key(value: Any, said: str) -> RefusedError:
     if not said.startswith("not a key"):
         return refuse(said, "up to seven accidentals")
+    foreign = key_elsewhere(value) if isinstance(value, str) else None
+    if foreign:
+        close = " or ".join(f'"{_spelled(each)}"' for each in foreign.here)
+        return refuse(f"{show(value)} is no key: {foreign.said}", _KEY_ALLOWED, close)
     guess = str(value).strip().capitalize()
     try:
         close = f'"{Key.parse(guess).short}"'
     except ValueError:
         close = ""
     return refuse(f"{show(value)} is no key", _KEY_ALLOWED, close)
+
+
+def _spelled(text: str) -> str:
+    """A key's name, or its simplest where that has too many accidentals: G# major is Ab."""
+    try:
+        Key.parse(text)
+    except ValueError:
+        tonic, _, mode = text.partition(" ")
+        return Key(Name.parse(tonic), "minor" if mode == "minor" else "major").simplest.short
+    return text
 
 
 def default_cycle(data: dict[str, Any]) -> tuple[Key, ...]:

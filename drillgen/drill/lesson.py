@@ -13,7 +13,7 @@ drills:
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from drillgen.drill.lesson_keys import DRILL_ALLOWED, MAX_TITLE, entries, misplaced, wrong
@@ -22,11 +22,10 @@ from drillgen.drill.models import Drill
 from drillgen.drill.overrides import Override, apply
 from drillgen.drill.presets import is_in_group, preset_path
 from drillgen.drill.problems import DrillError, Problem, RefusedError, listed, show
-from drillgen.drill.reader import file_error, read_item, read_source
+from drillgen.drill.reader import ENDINGS, file_error, read_item, read_source
 from drillgen.drill.source import Item, parse
 
 _BASE = "drill"  # in a drill of a lesson: the file or preset that it changes
-_ENDINGS = (".yaml", ".yml")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +35,8 @@ class Lesson:
     title: str
     drills: tuple[Drill, ...]
     note: str = ""  # a lesson's own sentences for its students
+    # What each drill was read from, for what is only found out later.
+    written: tuple[Item, ...] = field(default=(), compare=False, repr=False)
 
 
 def load(source: str | Path, overrides: Iterable[Override] = ()) -> Lesson:
@@ -43,8 +44,9 @@ def load(source: str | Path, overrides: Iterable[Override] = ()) -> Lesson:
     path = _path(source)
     item = _parsed(path, str(source) if isinstance(source, Path) or _is_file(source) else None)
     if not _is_lesson(item):
-        drill = read_item(apply(_titled(item, path), overrides))
-        return Lesson(drill.title, (drill,))
+        read = apply(_titled(item, path), overrides)
+        drill = read_item(read)
+        return Lesson(drill.title, (drill,), written=(read,))
     return _lesson(item, path, tuple(overrides))
 
 
@@ -62,7 +64,8 @@ def load_all(sources: Sequence[str | Path], overrides: Iterable[Override] = ()) 
         raise DrillError(problems)
     drills = tuple(drill for lesson in lessons for drill in lesson.drills)
     title = listed(lesson.title for lesson in lessons)[:MAX_TITLE]
-    return Lesson(title, drills, " ".join(filter(None, (lesson.note for lesson in lessons))))
+    note = " ".join(filter(None, (lesson.note for lesson in lessons)))
+    return Lesson(title, drills, note, tuple(item for each in lessons for item in each.written))
 
 
 def read_drill(source: str | Path, overrides: Iterable[Override] = ()) -> Drill:
@@ -87,7 +90,7 @@ def read_drill(source: str | Path, overrides: Iterable[Override] = ()) -> Drill:
 
 def _is_file(source: str | Path) -> bool:
     """Whether a name means a file: by its ending, or by a folder in it that is no preset's."""
-    if isinstance(source, Path) or source.endswith(_ENDINGS):
+    if isinstance(source, Path) or source.endswith(ENDINGS):
         return True
     in_a_folder = "/" in source or "\\" in source
     return in_a_folder and (Path(source).exists() or not is_in_group(source))
@@ -131,18 +134,20 @@ def _titled(item: Item, path: Path) -> Item:
 
 def _lesson(item: Item, path: Path, overrides: tuple[Override, ...]) -> Lesson:
     problems = list(misplaced(item))
-    drills: list[Drill] = []
+    drills: list[tuple[Drill, Item]] = []
     defaults = item.value.get("defaults") or replace(item, value={})
     for index, entry in enumerate(entries(item, problems)):
         try:
-            drills.append(read_item(apply(_drill(entry, path, defaults, index), overrides)))
+            read = apply(_drill(entry, path, defaults, index), overrides)
+            drills.append((read_item(read), read))
         except DrillError as error:
             problems += error.problems
     if problems:
         raise DrillError(problems)
     written = _titled(item, path).value
     title = _on_one_line(written["title"])[:MAX_TITLE]
-    return Lesson(title, tuple(drills), _on_one_line(written.get("note")))
+    read_drills, items = zip(*drills, strict=True)
+    return Lesson(title, read_drills, _on_one_line(written.get("note")), items)
 
 
 def _on_one_line(text: Item | None) -> str:
@@ -169,7 +174,8 @@ def _named(item: Item, path: Path, where: str) -> Item:
     is_file = _is_file(item.value)
     try:
         file = path.parent / item.value if is_file else preset_path(item.value)
-        found = _titled(parse(read_source(file, str(file) if is_file else file.name)), file)
+        source = read_source(file, str(file) if is_file else file.name, path)
+        found = _titled(parse(source), file)
     except RefusedError as refused:
         first = refused.wrongs[0]
         raise DrillError(

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
-from drillgen.drill.problems import Problem, listed, nearest, show
+from drillgen.drill.other_words import nearest_key
+from drillgen.drill.problems import Problem, listed, show
 from drillgen.drill.source import Item
 
 MAX_DRILLS = 200
@@ -26,7 +27,7 @@ def misplaced(item: Item) -> Iterator[Problem]:
                 path=key,
                 value=key,
                 allowed=listed(KEYS),
-                nearest=nearest(key, KEYS),
+                nearest=nearest_key(key, KEYS),
             )
     yield from _unless(item, "defaults", dict, "a mapping: {tempo: 72}")
     yield from _unless(item, "title", str, "a text")

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
 
-from drillgen.drill.problems import RefusedError, listed, nearest, refuse, show
+from drillgen.drill.problems import listed, nearest, refuse, show
 
 _PACKAGE = Path(__file__).parent.parent
 FEELS_FOLDER = _PACKAGE / "band" / "feels"
@@ -83,21 +83,23 @@ def check_feel(name: object) -> str:
 
 def check_kind(name: object) -> str:
     """The kind of line.  Raises RefusedError where it is unknown or has no player."""
-    return _check("kind of line", name, KINDS, playable_kinds())
+    return _check("kind of line", name, KINDS, playable_kinds(), ("off",))
 
 
-def _check(what: str, name: object, known: Iterable[str], playable: Iterable[str]) -> str:
+def _check(
+    what: str,
+    name: object,
+    known: Iterable[str],
+    playable: Iterable[str],
+    besides: tuple[str, ...] = (),
+) -> str:
+    """`besides` is what else may stand there; whoever asks has read it already."""
+    allowed = listed((*playable, *besides))
     if not isinstance(name, str) or name not in known:
-        raise _unknown(what, name, known, playable)
+        raise refuse(f"{show(name)} is no {what}", allowed, nearest(name, (*known, *besides)))
     if name not in playable:
-        raise refuse(f"the {what} {show(name)} has no player yet", listed(playable))
+        raise refuse(f"the {what} {show(name)} has no player yet", allowed)
     return name
-
-
-def _unknown(
-    what: str, name: object, known: Iterable[str], playable: Iterable[str]
-) -> RefusedError:
-    return refuse(f"{show(name)} is no {what}", listed(playable), nearest(name, known))
 
 
 def _feel_files() -> set[str]:

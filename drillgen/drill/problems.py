@@ -10,13 +10,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from difflib import get_close_matches
 from typing import Any
 
 from drillgen.errors import DrillgenError
+from drillgen.theory import nearest as letters
 
 Path = tuple[str | int, ...]
 _LONGEST_SHOWN = 40  # characters of a value quoted in a message
+_LONGEST_WORD = 100  # characters looked at to guess what was meant
 _LONGEST_LINE = 120  # characters of the file's line shown under a message
 
 
@@ -30,6 +31,7 @@ class Wrong:
     at: Path = ()  # where inside the value: keys and indices
     offset: int | None = None  # where inside the text: characters from its start
     key: bool = False  # the last key itself is wrong, not its value
+    missing: str = ""  # the key that is missing; a misspelt one is not said to be missing, too
 
 
 class RefusedError(ValueError):
@@ -129,8 +131,8 @@ class DrillError(DrillgenError):
 def nearest(word: Any, known: Iterable[str]) -> str:
     """The closest of the known words in quotes, or "" where none is close."""
     by_fold = {name.casefold(): name for name in known}
-    found = get_close_matches(str(word).casefold(), by_fold, n=1, cutoff=0.6)
-    return f'"{by_fold[found[0]]}"' if found else ""
+    found = letters.nearest(str(word).casefold()[:_LONGEST_WORD], by_fold)
+    return f'"{by_fold[found]}"' if found else ""
 
 
 def listed(words: Iterable[Any]) -> str:

@@ -16,9 +16,12 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from drillgen.drill.bars import split_bars
+from drillgen.drill.dividing import Word, bare, bars_of, without_signs
 from drillgen.drill.meter import METERS, Meter
 from drillgen.drill.problems import RefusedError, Wrong, refuse, show
-from drillgen.theory.chords import Chord, ChordError, parse_chord
+from drillgen.theory.chord_errors import ChordError
+from drillgen.theory.chords import Chord, parse_chord
+from drillgen.theory.elsewhere import chord_elsewhere
 from drillgen.theory.numerals import Numeral, NumeralError, parse_numeral
 
 Symbol = Numeral | Chord
@@ -63,17 +66,6 @@ class Progression:
 
 
 @dataclass(frozen=True, slots=True)
-class _Word:
-    text: str
-    offset: int
-
-    def wrong(
-        self, message: str, allowed: str = "", nearest: str = "", into: int = 0
-    ) -> RefusedError:
-        return refuse(message, allowed, nearest, offset=self.offset + into)
-
-
-@dataclass(frozen=True, slots=True)
 class Written:
     """A bar, and where each of its symbols stood in the text."""
 
@@ -89,14 +81,19 @@ def read_bars(text: str, meter: Meter | None, before: Written | None = None) -> 
     """
     bars: list[Written] = []
     wrongs: list[Wrong] = []
-    for found in split_bars(text, "% (as before), N.C. or a chord", wrongs):
-        words = [_Word(word[0], word.start()) for word in found]
+    signs: dict[str, Wrong] = {}  # each said once, however often it stands there
+    rows = list(split_bars(text, "% (as before), N.C. or a chord", wrongs))
+    for found in rows:
+        words, unknown = without_signs([Word(word[0], word.start()) for word in found], _is_chord)
+        for sign in unknown:
+            signs.setdefault(sign.message, sign)
         try:
-            before = _bar(words, before, meter)
+            before = _bar(words, before, None if unknown else meter, divided=len(rows) > 1)
         except RefusedError as refused:
             wrongs += refused.wrongs
             before = before or Written(BarText(()))
         bars.append(before)
+    wrongs += signs.values()
     if not bars and not wrongs:
         raise refuse("there is no bar", _ALLOWED)
     if wrongs:
@@ -104,7 +101,9 @@ def read_bars(text: str, meter: Meter | None, before: Written | None = None) -> 
     return tuple(bars)
 
 
-def _bar(words: Sequence[_Word], before: Written | None, meter: Meter | None) -> Written:
+def _bar(
+    words: Sequence[Word], before: Written | None, meter: Meter | None, *, divided: bool
+) -> Written:
     repeat = next((word for word in words if word.text == "%"), None)
     if repeat is not None:
         if len(words) > 1:
@@ -117,15 +116,15 @@ def _bar(words: Sequence[_Word], before: Written | None, meter: Meter | None) ->
     symbols = [_symbol(word, wrongs) for word, _ in chords]
     if wrongs:
         raise RefusedError(wrongs)
-    lengths = _lengths(chords, meter)
+    lengths = _lengths(chords, meter, divided=divided)
     starts = [sum(lengths[:index], Fraction(0)) for index in range(len(lengths))]
     slots = (Slot(*row) for row in zip(symbols, starts, lengths, strict=True))
     return Written(BarText(tuple(slots)), tuple(word.offset for word, _ in chords))
 
 
-def _grouped(words: Sequence[_Word]) -> list[tuple[_Word, int]]:
+def _grouped(words: Sequence[Word]) -> list[tuple[Word, int]]:
     """Each chord with the number of slashes that follow it."""
-    chords: list[tuple[_Word, int]] = []
+    chords: list[tuple[Word, int]] = []
     for word in words:
         if word.text != "/":
             chords.append((word, 0))
@@ -136,8 +135,12 @@ def _grouped(words: Sequence[_Word]) -> list[tuple[_Word, int]]:
     return chords
 
 
-def _lengths(chords: Sequence[tuple[_Word, int]], meter: Meter | None) -> list[Fraction]:
+def _lengths(
+    chords: Sequence[tuple[Word, int]], meter: Meter | None, *, divided: bool
+) -> list[Fraction]:
     """How long each chord lasts, in quarter notes."""
+    if not chords:
+        raise RefusedError([])  # nothing but signs that are not known: said by itself
     meter, checked = meter or METERS["4/4"], meter is not None
     first = chords[0][0]
     if not any(slashes for _, slashes in chords):
@@ -145,7 +148,7 @@ def _lengths(chords: Sequence[tuple[_Word, int]], meter: Meter | None) -> list[F
         if checked and not _playable(share, meter, len(chords)):
             raise first.wrong(
                 f"{len(chords)} chords cannot share a bar of {meter} evenly",
-                f"beats said with /, {meter.beats} in all: {_example(chords, meter)}",
+                _instead(chords, meter, divided=divided),
             )
         return [share] * len(chords)
     beats = sum(1 + slashes for _, slashes in chords)
@@ -159,19 +162,20 @@ def _playable(share: Fraction, meter: Meter, chords: int) -> bool:
     return whole_beats or share == _EIGHTH or (meter.text == "3/4" and chords == 2)
 
 
-def _example(chords: Sequence[tuple[_Word, int]], meter: Meter) -> str:
-    """The same chords, the first ones longer."""
-    spare, count = divmod(meter.beats, len(chords))
-    if spare == 0:
-        return "fewer chords"
-    words = [
-        word.text + " /" * (spare - 1 + (1 if index < count else 0))
-        for index, (word, _) in enumerate(chords)
-    ]
-    return " ".join(words)
+def _instead(chords: Sequence[tuple[Word, int]], meter: Meter, *, divided: bool) -> str:
+    """How the same chords may be written: a bar each where no bar line stands, or by beats."""
+    words = [bare(word.text) for word, _ in chords]
+    commas = ", not by commas" if any(word.text.endswith(",") for word, _ in chords) else ""
+    ways = [] if divided else [f"bars divided by |{commas}: {bars_of(words)}"]
+    spare, count = divmod(meter.beats, len(words))
+    if spare:
+        longer = (spare - (index >= count) for index in range(len(words)))
+        said = " ".join(word + " /" * more for word, more in zip(words, longer, strict=True))
+        ways.append(f"beats said with /, {meter.beats} in all: {said}")
+    return "; or ".join(ways) or "fewer chords"
 
 
-def _symbol(word: _Word, wrongs: list[Wrong]) -> Symbol | None:
+def _symbol(word: Word, wrongs: list[Wrong]) -> Symbol | None:
     try:
         return _parsed(word)
     except RefusedError as refused:
@@ -183,7 +187,7 @@ def _symbol(word: _Word, wrongs: list[Wrong]) -> Symbol | None:
     return None
 
 
-def _parsed(word: _Word) -> Symbol | None:
+def _parsed(word: Word) -> Symbol | None:
     if word.text in _NO_CHORD:
         return None
     if len(word.text) > 1 and word.text.endswith("/"):
@@ -197,7 +201,17 @@ def _parsed(word: _Word) -> Symbol | None:
         return parse_chord(word.text)
     if _NUMERAL.match(word.text):
         return parse_numeral(word.text)
+    if chord_elsewhere(word.text):
+        return parse_chord(word.text)  # says what it is called here
     raise word.wrong(f"{show(word.text)} is no chord", _ALLOWED, _capitalised(word.text))
+
+
+def _is_chord(text: str) -> bool:
+    try:
+        _parsed(Word(text, 0))
+    except ValueError:
+        return False
+    return True
 
 
 def _capitalised(text: str) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from drillgen.drill.models import Drill
+from drillgen.drill.other_words import nearest_key
 from drillgen.drill.overrides import Override, apply
 from drillgen.drill.problems import (
     DrillError,
@@ -24,6 +25,9 @@ from drillgen.drill.problems import (
 from drillgen.drill.scalars import comment_after, with_lines
 from drillgen.drill.source import MAX_CHARACTERS, Item, Source, from_python, parse, walk
 from drillgen.drill.translate import problems_of
+from drillgen.drill.yaml_errors import COMMENT, COMMENT_ALLOWED
+
+ENDINGS = (".yaml", ".yml")
 
 # Texts in which the end of a line divides bars, and what in them YAML may take for a comment.
 _BARS: dict[Path, re.Pattern[str]] = {
@@ -76,7 +80,8 @@ def _is_something_else(item: Item) -> bool:
     keys = item.value.keys() - {"title"}  # which other files have, and which is given to them
     known = keys & {field.alias or name for name, field in Drill.model_fields.items()}
     other = len(keys - known)
-    return not nearest("progression", keys) and other > max(len(known), 1)
+    chords = any(nearest_key(key, ("progression",)) for key in keys)
+    return not chords and other > max(len(known), 1)
 
 
 def _plain(item: Item, path: Path = ()) -> Any:
@@ -101,25 +106,28 @@ def _hidden_by_comments(root: Item) -> list[Problem]:
         if start is not None and like and like.match(source.text, start):
             problems.append(
                 source.problem(
-                    "a # after a space begins a comment, so the rest of the line is not read",
+                    COMMENT,
                     start,
                     path=dotted(path),
                     value=item.value,
-                    allowed="the text in quotes, or ♯",
+                    allowed=COMMENT_ALLOWED,
                 )
             )
     return problems
 
 
-def read_source(path: FilePath, name: str | None = None) -> Source:
-    """The text of a file.  Raises RefusedError where there is none to be had."""
+def read_source(
+    path: FilePath, name: str | None = None, asked_by: FilePath | None = None
+) -> Source:
+    """The text of a file, which another may have asked for by name.  Raises RefusedError where
+    there is none to be had."""
     try:
         with path.open("rb") as file:
             data = file.read(4 * MAX_CHARACTERS + 1)
     except IsADirectoryError:
         raise refuse("this is a folder", "a file in it") from None
     except FileNotFoundError:
-        raise refuse("there is no such file", "", _neighbour(path)) from None
+        raise refuse("there is no such file", "", _neighbour(path, asked_by)) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "not a name of a file"
         raise refuse(f"the file cannot be read ({str(reason).lower()})") from None
@@ -142,13 +150,16 @@ def _unix(text: str) -> str:
     return text.removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n")
 
 
-def _neighbour(path: FilePath) -> str:
-    """A file beside it with nearly that name."""
+def _neighbour(path: FilePath, but: FilePath | None) -> str:
+    """A drill's file beside it with nearly that name, but not the one that asks for it."""
     try:
-        names = [each.name for each in path.parent.iterdir()]
+        files = sorted(each for each in path.parent.iterdir() if each.suffix in ENDINGS)
+        others = [each for each in files if but is None or not each.samefile(but)]
     except OSError:
         return ""
-    return nearest(path.name, names)
+    names = {show(each.stem): show(each.name) for each in others}
+    wanted = path.stem if path.suffix in ENDINGS else path.name
+    return names.get(nearest(wanted, (each.stem for each in others)), "")
 
 
 def file_error(name: str, refused: RefusedError) -> DrillError:

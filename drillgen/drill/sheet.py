@@ -7,12 +7,13 @@ from typing import Annotated, Any, Literal
 from drillgen.drill.base import Model
 from drillgen.drill.fields import OFF, YES_NO, Read, Short, choice, is_off
 from drillgen.drill.instruments import CLEFS, INSTRUMENTS
-from drillgen.drill.problems import Wrongs, listed, nearest, refuse, show
+from drillgen.drill.problems import RefusedError, Wrongs, listed, nearest, refuse, show
 from drillgen.drill.room import short
 from drillgen.theory.pitch import Pitch
 
 TUNINGS = ("four", "five", "solo")
 _TUNING_ALLOWED = "four, five, solo, or the open strings from low to high: E1 A1 D2 G2"
+_FINGERING_ALLOWED = "true, false, or a mapping: {strings: five, open_strings: preferred}"
 _MOST_STRINGS = 8
 
 
@@ -76,14 +77,19 @@ class Fingering(Model):
 
 def _fingering(value: Any) -> Any:
     """true is short for a fingering with nothing more said; false and off leave it out."""
-    if is_off(value) or value == "no":
+    if isinstance(value, dict | Fingering):
+        return value
+    if is_off(value):
         return None
-    return {} if value is True or value == "yes" else value
+    try:
+        return {} if YES_NO.function(value) else None
+    except RefusedError:
+        raise refuse(f"{show(value)} is not known", _FINGERING_ALLOWED) from None
 
 
 def _transposed(value: Any) -> str:
     """Bb, Eb, or none: at concert pitch, whoever reads it."""
-    return "none" if is_off(value) else str(choice(*PITCHES).function(value))
+    return "none" if is_off(value) else str(choice(*PITCHES, off=True).function(value))
 
 
 PITCHES = ("Bb", "Eb")
@@ -128,7 +134,7 @@ class SheetSpec(Model):
     """Written for an instrument in this pitch, or at concert pitch; by default as the instrument
     that reads it is written."""
     fingering: Annotated[
-        Fingering | None, Short(_fingering, ({"enum": [True, "yes", "no", *OFF]},))
+        Fingering | None, Short(_fingering, ({"enum": [True, "yes", "on", "no", *OFF]},))
     ] = None
     """Fingers and strings under the staff."""
     tablature: Annotated[bool, YES_NO] = False

@@ -15,6 +15,7 @@ from pydantic_core import ErrorDetails
 
 from drillgen.drill.base import Model
 from drillgen.drill.models import Drill
+from drillgen.drill.other_words import nearest_key
 from drillgen.drill.problems import (
     Path,
     Problem,
@@ -22,7 +23,6 @@ from drillgen.drill.problems import (
     Wrong,
     dotted,
     listed,
-    nearest,
     show,
 )
 from drillgen.drill.scalars import source_offset
@@ -45,12 +45,23 @@ class _Found:
 def problems_of(error: ValidationError, root: Item) -> list[Problem]:
     """Everything that pydantic found, with places in the items that were validated."""
     details = error.errors(include_url=False)
-    return [
-        _problem(wrong, loc, root)
+    found = [
+        (loc, wrong)
         for detail in details
         if detail["type"] not in _ECHOES
         for loc, wrong in _wrongs(detail)
     ]
+    misspelt = {(*loc[:-1], wrong.nearest) for loc, wrong in found if wrong.key and wrong.nearest}
+    return [
+        _problem(wrong, loc, root)
+        for loc, wrong in found
+        if not (wrong.missing and (*loc, show(wrong.missing)) in misspelt)
+    ]
+
+
+def problem_at(root: Item, path: Path, message: str) -> Problem:
+    """What is wrong with a drill that could be read, at a path in the items it was read from."""
+    return _problem(Wrong(message), path, root)
 
 
 def _wrongs(detail: ErrorDetails) -> Iterator[tuple[Path, Wrong]]:
@@ -61,7 +72,8 @@ def _wrongs(detail: ErrorDetails) -> Iterator[tuple[Path, Wrong]]:
     elif detail["type"] == "extra_forbidden":
         yield loc, _unknown_key(loc)
     elif detail["type"] == "missing":
-        yield loc[:-1], Wrong(f'"{loc[-1]}" is missing', _EXAMPLES.get(str(loc[-1]), ""))
+        key = str(loc[-1])
+        yield loc[:-1], Wrong(f'"{key}" is missing', _EXAMPLES.get(key, ""), missing=key)
     elif detail["type"] in _NOT_MAPPINGS:
         keys = listed(_keys_at(loc))
         yield loc, Wrong(f"{show(detail['input'])} does not fit here", f"a mapping with {keys}")
@@ -76,6 +88,8 @@ _EXAMPLES = {
 
 
 def _unknown_key(loc: Path) -> Wrong:
+    if len(loc) > 1 and not loc[-1]:  # {notes: 1:q 5,:e} is a text, then a key without a name
+        return Wrong("a comma in brackets ends the text before it", "the text in quotes", key=True)
     known = _keys_at(loc[:-1])
     owner = str(loc[0]) if len(loc) > 1 else "a drill"
     if loc[0] == "band" and len(loc) > 2:
@@ -83,7 +97,7 @@ def _unknown_key(loc: Path) -> Wrong:
     elif loc[0] == "line":
         owner = f"a line of the kind {show(loc[1])}"
     return Wrong(
-        f'"{loc[-1]}" is not a key of {owner}', listed(known), nearest(loc[-1], known), key=True
+        f'"{loc[-1]}" is not a key of {owner}', listed(known), nearest_key(loc[-1], known), key=True
     )
 
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
+from drillgen.drill.dividing import NO_REPEATS, REPEATS
 from drillgen.drill.problems import Problem
+from drillgen.drill.yaml_brackets import follow
 
 # What the parser says (a part of it) and what we say: message, what is allowed.
 _WORDS: tuple[tuple[str, str, str], ...] = (
@@ -26,19 +29,15 @@ _WORDS: tuple[tuple[str, str, str], ...] = (
         "a colon stands where none can be, or a line is indented differently from its neighbours",
         "key: value, a line each, neighbours equally indented",
     ),
-    (
-        "expected ',' or ']'",
-        "a list is not closed",
-        '[a, b, c], and quotes where a text begins with #: "#4"',
-    ),
-    ("expected ',' or '}'", "a mapping is not closed", "{a: 1, b: 2}"),
+    ("but found ']'", "a bracket closes that was not opened", "[a, b, c], or quotes"),
+    ("but found '}'", "a bracket closes that was not opened", "{a: 1, b: 2}, or quotes"),
+    ("sequence entries are not allowed", "no list can begin here", "each - on a line, or quotes"),
     ("could not find expected ':'", "a key without a colon", "key: value"),
     (
         "expected <block end>",
         "this line is indented differently from its neighbours",
         "neighbours equally indented",
     ),
-    ("unexpected end of stream", "a quotation mark is not closed", "a quotation mark at each end"),
     (
         "undefined alias",
         "a text cannot begin with * unquoted, or the alias names no anchor",
@@ -54,6 +53,16 @@ _WORDS: tuple[tuple[str, str, str], ...] = (
     ("duplicate anchor", "an anchor (&) is named twice", "each name once"),
 )
 
+COMMENT = "a # after a space begins a comment, so the rest of the line is not read"
+COMMENT_ALLOWED = "the text in quotes, or ♯"
+_COLON = "a text with a colon and a space in it must be in quotes"
+_MISSED = "a comma is missing before this, or a text with a colon and a space is not in quotes"
+_BRACKETS = {False: ("a mapping", "{a: 1, b: 2}"), True: ("a list", "[a, b, c]")}
+_KEY_AND_TEXT = re.compile(
+    r"\s*(?:-\s+)*(?P<key>[^\s:#'\"\[{][^:#\n]*):[ \t]+(?P<text>\S.*?)[ \t]*$", re.M
+)
+_LONGEST_SHOWN = 60  # characters of a text repeated in what is allowed
+
 
 def explain(error: Exception, problem: Callable[..., Problem], text: str) -> Problem:
     """A problem at the place the parser stumbled over."""
@@ -64,10 +73,55 @@ def explain(error: Exception, problem: Callable[..., Problem], text: str) -> Pro
     start = getattr(mark, "index", None)
     if start is None:
         return _unreadable(error, problem, text)
+    opened = getattr(getattr(error, "context_mark", None), "index", start)
+    if "expected ',' or" in said:
+        return _in_brackets(said, problem, text, opened, start)
+    if "unexpected end of stream" in said:
+        return problem(
+            "a quotation mark is not closed", opened, allowed="a quotation mark at each end"
+        )
+    if "mapping values are not allowed" in said and (quoted := _quoted(text, start)):
+        return problem(_COLON, start, allowed=quoted)
+    if "chomping" in said and text.startswith(":", start):
+        return problem(NO_REPEATS, start, allowed=REPEATS)
+    if "expected <block end>" in said and text[text.rfind("\n", 0, start) + 1 : start].strip():
+        return problem(
+            "this follows a text in quotes, or a bracket, that has ended",
+            start,
+            allowed="the whole text in one pair of quotes",
+        )
     for part, message, allowed in _WORDS:
         if part in said:
             return problem(message, start, allowed=allowed)
     return problem("this is not readable as YAML", start)
+
+
+def _in_brackets(
+    said: str, problem: Callable[..., Problem], text: str, opened: int, start: int
+) -> Problem:
+    """A mapping or a list in brackets, from where it was opened to where it made no sense."""
+    bracket = follow(text, opened)
+    what, closed = _BRACKETS[text[opened : opened + 1] == "["]
+    if bracket.closed:
+        return problem(
+            _MISSED if "got ':'" in said else "a comma is missing before this",
+            start,
+            allowed=f"{closed}, texts with signs in quotes",
+        )
+    if bracket.hidden is not None:
+        return problem(COMMENT, bracket.hidden, allowed=COMMENT_ALLOWED)
+    return problem(f"{what} is not closed", opened, allowed=closed)
+
+
+def _quoted(text: str, start: int) -> str:
+    """The line with its text in quotes, where a colon in the text is the trouble; else ""."""
+    first = text.rfind("\n", 0, start) + 1
+    found = _KEY_AND_TEXT.match(text, first)
+    if not found or found.start("text") > start or len(found["text"]) > _LONGEST_SHOWN:
+        return "the text in quotes" if found and found.start("text") <= start else ""
+    mark = "'" if '"' in found["text"] or "\\" in found["text"] else '"'
+    inside = found["text"].replace("'", "''") if mark == "'" else found["text"]
+    return f"{found['key']}: {mark}{inside}{mark}"
 
 
 def _unreadable(error: Exception, problem: Callable[..., Problem], text: str) -> Problem:

@@ -17,12 +17,15 @@ from typing import cast
 from drillgen.chart import Bar, Chart
 from drillgen.drill.instruments import BASSES
 from drillgen.drill.lines import Line
+from drillgen.lines.respelled import readable
 from drillgen.lines.stretch import Stretch, Track, Writer, cells, closest, open_spans
 from drillgen.score import Note, Part
 
 _OVER_THE_BASS = 43  # G2: the open string on which a bass player's upper register begins
+_LEAST_OVER_IT = 39  # Eb2: as far below it as a thread of guide tones goes to stay in one piece
 # Kinds that do a bass player's work: played to the end, they come to rest on the last root.
 _COME_HOME = ("walking", "roots")
+_OF_SCALES = ("walking", "scale pattern")  # what they put between chord tones may be respelled
 _HIGH_IN_THE_RANGE = 0.6  # where a line begins: a little above the middle, where it sings
 
 
@@ -42,9 +45,12 @@ def line(chart: Chart) -> Part | None:
     options = chart.drill.line
     if options is None:
         return None
-    low, high = register(chart, options)
+    low, high = options.sounding_range
+    clear_of = low
+    if over_a_bass(chart, options):
+        low, clear_of = _LEAST_OVER_IT, _OVER_THE_BASS
     write = writers()[options.kind]
-    near = round(low + _HIGH_IN_THE_RANGE * (high - low))
+    near = round(clear_of + _HIGH_IN_THE_RANGE * (high - clear_of))
     begin = (options.begin_at - 1) * chart.drill.meter.beat
     lead = Fraction(0) if begin else options.lead(chart.drill.meter.bar)
     track = Track(chart.drill.seed, chart.keys, len(chart.keys) * chart.drill.passes)
@@ -53,7 +59,9 @@ def line(chart: Chart) -> Part | None:
     passes = tuple(bars for bars in chart.passes() if not bars[0].tag)
     for number, bars in enumerate(passes):
         stretch = _stretch(chart, bars, (low, high), near, number / max(len(passes) - 1, 1))
-        written = write(replace(stretch, before=before, begin=begin, track=track), options)
+        stretch = replace(stretch, before=before, begin=begin, track=track, clear_of=clear_of)
+        written = write(stretch, options)
+        written = readable(written, stretch.cells) if options.kind in _OF_SCALES else written
         near = written[0].pitch.midi if written else near
         before = tuple(written) or before
         played = _played(written, bars, begin - lead)
@@ -62,14 +70,11 @@ def line(chart: Chart) -> Part | None:
     return Part("line", options.instrument, (*notes, *_arrival(chart, options.kind, notes)))
 
 
-def register(chart: Chart, options: Line) -> tuple[int, int]:
-    """Lowest and highest sounding key.  Guide tones over a bass in the band keep clear of it:
-    the two would else be a held semitone apart, in the same register, on the same instrument."""
-    low, high = options.sounding_range
+def over_a_bass(chart: Chart, options: Line) -> bool:
+    """Whether these are guide tones over a bass in the band: they keep clear of it where they can,
+    and it keeps low, since the two would else be a held semitone apart, on one instrument."""
     shares = options.instrument in BASSES and chart.drill.band.bass.plays
-    if options.kind == "guide tones" and options.range is None and shares:
-        return _OVER_THE_BASS, high
-    return low, high
+    return options.kind == "guide tones" and options.range is None and shares
 
 
 def _arrival(chart: Chart, kind: str, notes: list[Note]) -> Iterator[Note]:
@@ -80,7 +85,7 @@ def _arrival(chart: Chart, kind: str, notes: list[Note]) -> Iterator[Note]:
         return
     chord = final[0].spans[0].chord
     if chord is not None:
-        low, high = register(chart, cast(Line, chart.drill.line))
+        low, high = cast(Line, chart.drill.line).sounding_range
         root = closest(chord.bass_name, notes[-1].pitch.midi, low, high)
         yield Note(final[0].start, final[-1].end - final[0].start, root, "held", mark="1")
 

@@ -107,14 +107,21 @@ def _aim(
     """The target: close to the last one, but half-way back to where the line began."""
     near = (last[2].midi + stretch.near) / 2 if last else stretch.near
     degrees = _degrees(cell, last, options)
+    if len(degrees) > 1 and last:
+        near = last[2].midi  # the thread of guide tones, in every key the same
+        degrees = (min(degrees, key=lambda each: _step(cell, each, last[2])),)
     choices = [
         (degree, pitch)
         for degree in degrees
         for pitch in _reachable(cell, degree, stretch, options)
     ]
-    if len(degrees) > 1 and last:
-        near = last[2].midi  # the thread of guide tones
     return min(choices, key=lambda choice: (abs(choice[1].midi - near), choice[1].midi))
+
+
+def _step(cell: Cell, degree: Degree, last: Pitch) -> tuple[int, int]:
+    """How far a tone is from the last one in whichever octave is nearest, and how high there."""
+    key = Pitch.near(cell.chord.root.above(degree), last.midi).midi
+    return abs(key - last.midi), key
 
 
 def _degrees(

@@ -58,6 +58,7 @@ class Stretch:
     seed: str = ""  # the same for every pass in this key, unlike `random`'s
     home: Key = _C_MAJOR  # the key in which the drill's chord symbols are written
     before: tuple[Note, ...] = ()  # what was written for the pass before
+    clear_of: int = 0  # MIDI key below which the band's bass plays: avoided by whoever can
     begin: Fraction = Fraction(0)  # quarter notes into each call before which nothing sounds
     track: Track = field(default_factory=Track)
 

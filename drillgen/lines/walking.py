@@ -38,12 +38,15 @@ _REGISTER = 0.012  # a semitone away from the middle, squared
 _NOISE = 1.4
 _REPEATED_FIGURE = 3.0  # the same intervals as one of the last few chords
 _REMEMBERED = 4
+_CONTRADICTS = 10.0  # an approach that is the sounding chord's other third, or its other seventh
 # How the last note leads into the next chord, by its distance to the target in semitones.
 _APPROACH = {
     "mixed": {1: 0.0, -1: 0.0, 2: 0.6, -2: 0.6, 7: -0.9, -5: -0.9},
     "chromatic": {1: 0.0, -1: 0.0, 2: 2.0, -2: 2.0, 7: 4.0, -5: 4.0},
     "dominant": {1: 2.5, -1: 2.5, 2: 3.0, -2: 3.0, 7: 0.0, -5: 0.0},
 }
+# Thirds and sevenths, and what contradicts each, in semitones over the root.
+_OTHERS = ((3, 4), (4, 3), (10, 11))
 _FIRST_NOTE_AGAIN = {1: 0.0, 5: 0.9, 3: 1.0}  # where a chord goes on: its degrees and their cost
 
 
@@ -200,8 +203,21 @@ def _leading(
 ) -> tuple[tuple[Pitch, int, float], ...]:
     """The notes from which an approach leads to a target, their MIDI keys, and what each costs."""
     names = _scale_names(chord, key)
+    wrong = _contradictions(chord)
     beside = ((_beside(target, by, names), price) for by, price in _APPROACH[approach].items())
-    return tuple((pitch, pitch.midi, price) for pitch, price in beside)
+    return tuple(
+        (pitch, pitch.midi, price + (_CONTRADICTS if pitch.name.pitch_class in wrong else 0.0))
+        for pitch, price in beside
+    )
+
+
+def _contradictions(chord: Chord) -> set[int]:
+    """The pitch classes that deny what a chord is while it still sounds (common practice): the
+    other third, and over a minor seventh the major one."""
+    root = chord.root.pitch_class
+    tones = {(name.pitch_class - root) % 12 for name in chord.names}
+    wrong = {other for own, other in _OTHERS if own in tones and other not in tones}
+    return {(root + semitones) % 12 for semitones in wrong}
 
 
 def _beside(target: Pitch, distance: int, scale: set[Name]) -> Pitch:

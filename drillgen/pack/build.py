@@ -3,24 +3,26 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from drillgen.drill.lesson import Lesson
-from drillgen.drill.models import Drill
 from drillgen.pack.cluster import checked
 from drillgen.pack.files import PackError, reason
 from drillgen.pack.ledger import Ledger
 from drillgen.pack.meter import Meter, Progress
 from drillgen.pack.naming import Folders, Place, lesson_folders
+from drillgen.pack.notes import heard_first
+from drillgen.pack.printing import sheet_tasks
 from drillgen.pack.run import Run, UnfinishedError
 from drillgen.pack.settings import Options, Settings
 from drillgen.pack.site import site
-from drillgen.pack.stages import Order
-from drillgen.pack.tasks import Entry
+from drillgen.pack.stages import Order, elsewhere
+from drillgen.pack.strangers import refuse_strangers
 from drillgen.pack.tracks import SECTION
+from drillgen.pack.trial import refuse_unplayable
 from drillgen.pack.zipped import zip_pack, zip_path
 from drillgen.sound.soundfonts import Choice, choose
 
@@ -34,7 +36,9 @@ class Pack:
     folder: Path
     tracks: tuple[Path, ...]  # the play-along of each track
     first: Path  # what to open first
+    alone: Path | None  # the page in one file, where that was asked for
     packed: Path | None  # the zip, where one was asked for
+    others: tuple[str, ...]  # folders of other drills, from earlier builds
     music: float  # seconds of all tracks
     made: int  # how many tracks were made; the others were there
     took: float  # seconds
@@ -52,8 +56,9 @@ def build(
     and the next build goes on from there.
 
     Raises:
-        DrillgenError: the folder cannot be written, no sound can be made, or, an UnfinishedError,
-            some of the tracks could not be made.
+        DrillgenError: a drill cannot be played, the folder cannot be written or has something of
+            somebody else's in it, no sound can be made, or, an UnfinishedError, some of the tracks
+            could not be made.
     """
     began = time.perf_counter()
     options = options or Options()
@@ -61,26 +66,27 @@ def build(
     if options.cluster is not None:
         checked(options.cluster)
     choice = choose(options.soundfont)
-    for drill in lesson.drills:
-        _refuse_silence(drill)
+    refuse_unplayable(lesson, _unprinted(lesson, out) if options.extras.sheets else ())
     with _plain_words(out), site(out) as place:
         ledger = Ledger(out, lesson.title)
         folders = _folders(lesson, ledger)
         replaced = frozenset({*folders.names, *folders.replaced})
         extras, font = options.extras, choice.soundfont
         order = Order(lesson, folders.names, replaced, out, settings, extras, font)
+        refuse_strangers(order, ledger)
         run = Run(order, options, place, ledger, Meter(progress))
         run.through(replaced)
         packed = zip_pack(out, zip_path(out), ledger.files()) if extras.zip else None
-        return _pack(order, run, choice, packed, began)
+        others = elsewhere(order, ledger.entries(SECTION, replaced))
+        return _pack(order, run, choice, packed, others, began)
 
 
-def _refuse_silence(drill: Drill) -> None:
-    """Raises PackError where nobody plays a note."""
-    band = drill.band
-    players = (band.drums, band.comping, band.bass, band.click)
-    if drill.line is None and not drill.count_in.bars and not any(p.plays for p in players):
-        raise PackError(f"{drill.title}: nothing would sound; give it a line, a band or a count-in")
+def _unprinted(lesson: Lesson, out: Path) -> frozenset[int]:
+    """The drills whose sheets are still to be made; what is printed can be played."""
+    ledger = Ledger(out, lesson.title)
+    drills = zip(lesson.drills, _folders(lesson, ledger).names, strict=True)
+    tasks = sheet_tasks(tuple(drills))
+    return frozenset(index for index, task in enumerate(tasks) if not ledger.has(task))
 
 
 def _folders(lesson: Lesson, ledger: Ledger) -> Folders:
@@ -101,24 +107,26 @@ def _plain_words(out: Path) -> Iterator[None]:
         raise PackError(f"cannot write into {out}: {reason(error)}") from error
 
 
-def _pack(order: Order, run: Run, choice: Choice, packed: Path | None, began: float) -> Pack:
+def _pack(
+    order: Order,
+    run: Run,
+    choice: Choice,
+    packed: Path | None,
+    others: Sequence[str],
+    began: float,
+) -> Pack:
     entries = run.tracks()
     main = [order.pack / entry["files"]["play-along"] for entry in entries]
-    warnings = dict.fromkeys(text for entry in entries for text in entry.get("warnings", ()))
     return Pack(
         folder=order.pack,
         tracks=tuple(main),
-        first=order.pack / ("index.html" if order.extras.page else _heard(entries[0])),
+        first=order.pack / ("index.html" if order.extras.page else heard_first(entries[0])),
+        alone=order.pack / "page.html" if order.extras.alone else None,
         packed=packed,
+        others=tuple(others),
         music=sum(entry["seconds"] for entry in entries),
         made=run.made,
         took=time.perf_counter() - began,
         soundfont=choice,
-        warnings=tuple(warnings),
+        warnings=run.warnings(),
     )
-
-
-def _heard(entry: Entry) -> str:
-    """What of a track is to be heard first."""
-    files = entry["files"]
-    return str(files.get("with line", files["play-along"]))

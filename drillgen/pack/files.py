@@ -15,6 +15,13 @@ class PackError(DrillgenError):
     """The pack cannot be written where it was asked for."""
 
 
+def stranger(path: Path) -> PackError:
+    """What is said where a file would be lost that no build has made."""
+    return PackError(
+        f"{path} is there already, and not from a build: move or rename it, or name another folder"
+    )
+
+
 def write_whole(path: Path, content: bytes) -> None:
     """Write a file that appears whole or not at all."""
     with whole_file(path) as file:

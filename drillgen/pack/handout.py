@@ -42,6 +42,11 @@ def notes_task(title: str, note: str, tracks: Sequence[Entry], others: Sequence[
     return Task(address, NOTES, "", NAME, 1.0, _write_notes, job, here=True)
 
 
+def list_names() -> tuple[str, ...]:
+    """What playlists are called."""
+    return tuple(_LISTS.values())
+
+
 def playlist_tasks(tracks: Sequence[Entry]) -> tuple[Task, ...]:
     """The tasks of the playlists; none where there is one track alone."""
     if len(tracks) < 2:

@@ -7,12 +7,13 @@ the manifest was written.  (A pack that was copied without its files' times may 
 from __future__ import annotations
 
 import contextlib
+import os
 import time
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from pathlib import Path
 
 from drillgen.pack import manifest
-from drillgen.pack.files import is_inside, place, remove, write_whole
+from drillgen.pack.files import is_inside, place, remove, stranger, write_whole
 from drillgen.pack.journal import Journal
 from drillgen.pack.tasks import Entry, Result, Task
 
@@ -26,6 +27,9 @@ class Ledger:
         self._pack, self._title = pack, title
         self._written = manifest.time_of(pack)
         self._before = manifest.read(pack)
+        # Whether a build has been here, or may have been: a manifest may be damaged.
+        self.is_pack = bool(self._written) and not manifest.is_foreign(self._before)
+        self._can_tell = not self.is_pack or manifest.is_ours(self._before)
         self._earlier = {
             section: [self._checked(entry) for entry in entries]
             for section, entries in manifest.sections(self._before).items()
@@ -34,6 +38,7 @@ class Ledger:
         self._journal = Journal(pack)
         self._known = {name for entry in found for name in manifest.files_of(entry)}
         self._known = set(filter(is_inside, self._known | self._journal.names()))
+        self._own = {name.casefold() for name in self._known}  # and what this build places
         self._whole = {entry["made_from"]: entry for entry in found if "made_from" in entry}
         self._made: dict[str, Entry] = {}  # by address
         self._tasks: list[Task] = []
@@ -64,6 +69,24 @@ class Ledger:
             return False
         return state.st_size == size and state.st_mtime_ns <= self._written
 
+    def strangers(self, names: Iterable[str]) -> list[str]:
+        """Of some names, those under which the folder has something that no build has put there;
+        none where that cannot be known any more."""
+        if not self._can_tell:
+            return []
+        own = {manifest.NAME} if self.is_pack else set()
+        return [
+            name
+            for name in names
+            if name not in own
+            and name.casefold() not in self._own
+            and os.path.lexists(self._pack / name)
+        ]
+
+    def has(self, task: Task) -> bool:
+        """Whether a task was done before, and what it made is whole."""
+        return task.address in self._whole
+
     def plan(self, tasks: Sequence[Task]) -> list[Task]:
         """Take on tasks; returns those that have to be done."""
         self._tasks += tasks
@@ -77,7 +100,13 @@ class Ledger:
         return self._made.get(task.address)
 
     def accept(self, task: Task, result: Result, made_in: Path) -> None:
-        """Put a task's files into the pack and its entry on the list.  Raises OSError."""
+        """Put a task's files into the pack and its entry on the list.
+
+        Raises PackError where one would take a stranger's place, OSError.
+        """
+        for name in self.strangers(result.files):
+            raise stranger(self._pack / name)
+        self._own |= {name.casefold() for name in result.files}
         self._changed = True
         self._journal.note(result.files)
         for name in result.files:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import PurePosixPath
 
+from drillgen.chart import Bar
 from drillgen.pack.mixes import Mix
 from drillgen.pack.naming import distinct
 from drillgen.pack.track import Track
@@ -32,12 +33,29 @@ class Loop:
         return PurePosixPath(track.folder) / "loops" / name
 
 
+JUMPS = (
+    "No loop of a key in which the tempo climbs: it would jump back where the loop begins again."
+)
+
+
+def climbs(track: Track) -> bool:
+    """Whether the tempo changes within a key of a track."""
+    keys = _keys(track)
+    return any(len({bar.tempo for bar in bars}) > 1 for bars in keys)
+
+
 def loops(track: Track) -> Iterator[Loop]:
-    """A loop for each key of a track, in order."""
+    """A loop for each key of a track in which the tempo stays, in order."""
     chart = track.chart
-    played = [bar for bar in chart.bars if bar.form_bar >= 0 and not bar.tag]
-    keys = [list(bars) for _, bars in groupby(played, key=lambda bar: bar.key_number)]
+    keys = _keys(track)
     labels = distinct(bars[0].key.short for bars in keys)
     for bars, label in zip(keys, labels, strict=True):
-        start, end = chart.seconds_at(bars[0].start), chart.seconds_at(bars[-1].end)
-        yield Loop(bars[0].key, label, start, end)
+        if len({bar.tempo for bar in bars}) == 1:
+            start, end = chart.seconds_at(bars[0].start), chart.seconds_at(bars[-1].end)
+            yield Loop(bars[0].key, label, start, end)
+
+
+def _keys(track: Track) -> list[list[Bar]]:
+    """The bars of each key, count-in, tag and ending left out."""
+    played = [bar for bar in track.chart.bars if bar.form_bar >= 0 and not bar.tag]
+    return [list(bars) for _, bars in groupby(played, key=lambda bar: bar.key_number)]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import socket
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from math import isfinite
 from typing import Any
@@ -11,8 +11,8 @@ from typing import Any
 from drillgen.midi import midi_files
 from drillgen.pack import manifest
 from drillgen.pack.files import PackError, write_whole
-from drillgen.pack.looping import Loop, loops
-from drillgen.pack.mixes import Mix, mixes
+from drillgen.pack.looping import JUMPS, Loop, climbs, loops
+from drillgen.pack.mixes import Mix, left_out, mixes
 from drillgen.pack.recording import Recording, Studio
 from drillgen.pack.tagging import loop_tags, tags
 from drillgen.pack.tasks import Entry, Place
@@ -37,7 +37,15 @@ def make_track(job: TrackJob, track: Track, place: Place) -> Entry:
     for loop in loops(track) if job.settings.loops else ():
         _merge(files, _loop(job, track, loop, wanted, studio))
     files |= _midi(place, track)
-    return manifest.entry(track, files, _sound(wanted, rendered, job, font))
+    warnings = [*rendered.warnings, *_left_out(job, track)]
+    return manifest.entry(track, files, _sound(wanted, rendered, warnings, job, font))
+
+
+def _left_out(job: TrackJob, track: Track) -> Iterator[str]:
+    """What was asked for and is not made of this track."""
+    yield from left_out(track.parts, job.settings.mixes)
+    if job.settings.loops and climbs(track):
+        yield JUMPS
 
 
 def here(font: Soundfont, sha256: str) -> Soundfont:
@@ -95,7 +103,13 @@ def _midi(place: Place, track: Track) -> dict[str, str]:
     return {role: str(track.file(ending)) for role, (ending, _) in versions.items()}
 
 
-def _sound(wanted: Sequence[Mix], rendered: RenderReport, job: TrackJob, font: Soundfont) -> Entry:
+def _sound(
+    wanted: Sequence[Mix],
+    rendered: RenderReport,
+    warnings: Sequence[str],
+    job: TrackJob,
+    font: Soundfont,
+) -> Entry:
     reports = zip(wanted, rendered.mixes, strict=True)
     return {
         "sample_rate": rendered.sample_rate,
@@ -103,7 +117,7 @@ def _sound(wanted: Sequence[Mix], rendered: RenderReport, job: TrackJob, font: S
         "soundfont": {"name": font.name, "licence": font.licence, "sha256": font.sha256},
         "synthesiser": f"FluidSynth {rendered.library_version}",
         **({"reference": True} if job.settings.reference else {}),
-        **({"warnings": list(rendered.warnings)} if rendered.warnings else {}),
+        **({"warnings": warnings} if warnings else {}),
     }
 
 

@@ -23,6 +23,8 @@ __all__ = [
     "document",
     "entry",
     "files_of",
+    "is_foreign",
+    "is_ours",
     "read",
     "sections",
     "text",
@@ -107,6 +109,16 @@ def read(pack: Path) -> Entry:
     except (OSError, ValueError):
         return {}
     return found if isinstance(found, dict) else {}
+
+
+def is_ours(document: Entry) -> bool:
+    """Whether a manifest is a pack's, as this program has written it."""
+    return document.get("program") == "drillgen"
+
+
+def is_foreign(document: Entry) -> bool:
+    """Whether it is another program's: a web site may have a `manifest.json`, too."""
+    return bool(document) and not is_ours(document) and "tracks" not in document
 
 
 def time_of(pack: Path) -> int:

@@ -69,6 +69,19 @@ def mixes(parts: Sequence[PartName], extra: Sequence[str], stems: bool) -> Itera
             yield Mix(part, frozenset({part}), f" - {part}", "stems", measured=False)
 
 
+def left_out(parts: Sequence[PartName], names: Sequence[str]) -> Iterator[str]:
+    """Why some of the extra mixes are not made of a track with these parts, a sentence each."""
+    made = {mix.role for mix in mixes(parts, names, stems=False)}
+    for name in names:
+        lacking = "line" if name == SPLIT else next(part for part in PARTS if part in name.split())
+        if lacking not in parts:
+            yield f"No mix '{name}' where there is no {lacking}."
+        elif frozenset(parts) <= EXTRA.get(name, frozenset()):
+            yield f"No mix '{name}' where nobody else plays."
+        elif name not in made:
+            yield f"No mix '{name}' where another one is the same."
+
+
 def _extra(everyone: frozenset[PartName], names: Sequence[str]) -> Iterator[Mix]:
     made = {everyone, everyone - _LINE}
     for name in names:

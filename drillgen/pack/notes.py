@@ -12,8 +12,20 @@ from itertools import groupby
 from textwrap import fill
 
 from drillgen.pack.manifest import files_of
+from drillgen.pack.mixes import SPLIT
 from drillgen.pack.naming import plain
-from drillgen.pack.notes_words import CARE, CONTENTS, FIRST, HANDING_ON, PRACTICE
+from drillgen.pack.notes_words import (
+    CARE,
+    CONTENTS,
+    HANDING_ON,
+    HEAR,
+    HEAR_LINE,
+    OPEN_PAGE,
+    OTHER_MIXES,
+    PAGE,
+    PRACTICE,
+    TWO_SIDES,
+)
 from drillgen.pack.tasks import Entry
 
 NAME = "NOTES.txt"
@@ -32,11 +44,12 @@ def notes_text(
     the pack's folder.
     """
     names = [*others, *(name for entry in entries for name in files_of(entry))]
+    mixes = [name for entry in entries for name in entry["files"].get("mixes", ())]
     sections = [
         _heading(plain(title), "="),
         *([_paragraph(plain(note))] if note else []),
-        _section("Open first", [_first(names)]),
-        _section("What is here", ["\n".join(_contents(names))]),
+        _section("Open first", [_first(names, entries)]),
+        _section("What is here", ["\n".join(_contents(names, mixes))]),
         _section("How to practise", map(_item, PRACTICE)),
         _section("The drills", _drills(entries)),
         _section("Take care", map(_item, CARE)),
@@ -75,19 +88,28 @@ def _item(words: str) -> str:
     return _paragraph(words, "- ", "  ")
 
 
-def _first(names: Sequence[str]) -> str:
+def heard_first(entry: Entry) -> str:
+    """What of a track is to be heard first."""
+    files = entry["files"]
+    return str(files.get("with line", files["play-along"]))
+
+
+def _first(names: Sequence[str], entries: Sequence[Entry]) -> str:
     """The page; else what is to be heard first."""
-    for mark, words in FIRST:
-        found = next((name for name in names if mark in name), None)
-        if found is not None:
-            return f"{_paragraph(words)}\n\n  {found}"
-    return _paragraph("Any file of the first folder.")
+    if PAGE in names:
+        return f"{_paragraph(OPEN_PAGE)}\n\n  {PAGE}"
+    words = HEAR_LINE if "with line" in entries[0]["files"] else HEAR
+    return f"{_paragraph(words)}\n\n  {heard_first(entries[0])}"
 
 
-def _contents(names: Sequence[str]) -> Iterator[str]:
+def _contents(names: Sequence[str], mixes: Iterable[str]) -> Iterator[str]:
     for mark, words in CONTENTS:
         if any(mark in name for name in names):
             yield _item(words)
+    names = list(dict.fromkeys(mixes))
+    if names:
+        sides = f" {TWO_SIDES}" if SPLIT in names else ""
+        yield _item(f"{', '.join(f'… {name}' for name in names)}: {OTHER_MIXES}{sides}")
 
 
 def _drills(entries: Sequence[Entry]) -> Iterator[str]:

@@ -6,14 +6,11 @@ with the figure of WHO and ITU for loudness (H.870, safe listening: 80 dB(A) for
 
 from __future__ import annotations
 
-# What is in a name of a file, and what to do with the first such file; the best comes first.
-FIRST: tuple[tuple[str, str], ...] = (
-    ("index.html", "Open this in a browser. It is the practice page, and needs no network:"),
-    (" with line.", "Listen to this. The line is played, then there is room to play it back:"),
-    (".wav", "Listen to this:"),
-    (".m4a", "Listen to this:"),
-    (".mp3", "Listen to this:"),
-)
+# What to open first: the page, or else a track with its line, or else one without.
+PAGE = "index.html"
+OPEN_PAGE = "Open this in a browser. It is the practice page, and needs no network:"
+HEAR_LINE = "Listen to this. The line is played, then there is room to play it back:"
+HEAR = "Listen to this:"
 
 # What is in the name of such a file, and what it is.
 CONTENTS: tuple[tuple[str, str], ...] = (
@@ -29,7 +26,10 @@ CONTENTS: tuple[tuple[str, str], ...] = (
     (".musicxml", "….musicxml: the notes, for a notation program."),
     (" answers.", "… answers: what was called. Look only when you have answered by ear."),
     ("stems/", "stems: each part alone."),
+    ("loops/", "loops: each key by itself, to go round and round without a seam."),
 )
+OTHER_MIXES = "other mixes, of the parts that their names say."
+TWO_SIDES = "In “left and right” the band is on the left and the line on the right."
 
 PRACTICE: tuple[str, ...] = (
     "Hear. Leave the bass alone and listen to a call. Where does it begin, and where does it go?",

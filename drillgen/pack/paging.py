@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,6 +16,7 @@ from drillgen.sound.soundfonts import Soundfont
 
 if TYPE_CHECKING:
     from drillgen.page.models import Picture
+    from drillgen.score import Score
     from drillgen.sheet.sheets import Sheet, Sheets
 
 SECTION, INDEX = "page", "index"
@@ -82,13 +83,12 @@ def _make(job: PageJob, place: Place) -> Entry:
     from drillgen.page.models import Stand, Take
     from drillgen.page.write import write_drill
     from drillgen.performance import perform
-    from drillgen.sheet.sheets import sheets
 
     takes = []
     for chart in charts(job.drill):
         score = arrange(chart)
         takes.append(Take(chart, score, perform(score)))
-    found = sheets([take.score for take in takes])
+    found, warning = _sheets([take.score for take in takes])
     stand = Stand(
         folder=job.folder,
         keys=job.drill.key_cycle,
@@ -98,7 +98,25 @@ def _make(job: PageJob, place: Place) -> Entry:
         papers=papers(job.folder, found) if job.sheets else (),
     )
     font = here(job.soundfont, job.soundfont.sha256)
-    return write_drill(place.folder, stand, font, place.jobs)
+    entry = write_drill(place.folder, stand, font, place.jobs)
+    return entry | ({"warnings": [warning]} if warning else {})
+
+
+def _sheets(scores: Sequence[Score]) -> tuple[Sheets, str]:
+    """The sheets to be shown, and why they lack a hand where none can play the line."""
+    from drillgen.sheet.fingering import FingeringError
+    from drillgen.sheet.sheets import sheets
+
+    try:
+        return sheets(scores), ""
+    except FingeringError as error:
+        drill = scores[0].chart.drill
+        bare = drill.sheet.model_copy(update={"fingering": None, "tablature": False})
+        plain = drill.model_copy(update={"sheet": bare})
+        charts = [replace(score.chart, drill=plain) for score in scores]
+        shown = [replace(s, chart=chart) for s, chart in zip(scores, charts, strict=True)]
+        said = f'"{drill.title}" is on the page without its fingering or tablature: {error}'
+        return sheets(shown), said
 
 
 def _pictures(found: Sheets) -> tuple[Picture, ...]:

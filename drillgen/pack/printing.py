@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import PurePosixPath
@@ -57,6 +57,7 @@ def booklet_tasks(lesson: Lesson) -> tuple[Task, ...]:
     """The task of a lesson's booklet; none for a single drill."""
     if len(lesson.drills) < 2:
         return ()
+    lesson = replace(lesson, written=())  # what it was read from is not printed
     address = address_of(program(*_ELSEWHERE), engravers(), lesson)
     weight = _WEIGHT * len(lesson.drills)
     return (Task(address, BOOKLET, "", "the booklet", weight, _bind, lesson),)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 
 from drillgen.errors import DrillgenError
 from drillgen.pack.cluster import Cluster
@@ -46,7 +46,15 @@ class Run:
 
     def tracks(self) -> list[Entry]:
         """The entries of this order's tracks."""
-        entries = (self._ledger.entry(task) for task in self._tasks if task.section == SECTION)
+        return self._entries(task for task in self._tasks if task.section == SECTION)
+
+    def warnings(self) -> tuple[str, ...]:
+        """What is to be said about what was made, in this build or before."""
+        found = self._entries(self._tasks)
+        return tuple(dict.fromkeys(text for entry in found for text in entry.get("warnings", ())))
+
+    def _entries(self, tasks: Iterable[Task]) -> list[Entry]:
+        entries = map(self._ledger.entry, tasks)
         return [entry for entry in entries if entry is not None]
 
     def through(self, replaced: Collection[str]) -> None:

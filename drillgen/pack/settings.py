@@ -54,6 +54,10 @@ class Extras:
     alone: bool = False  # the page also in one file that can travel alone
     zip: bool = False
 
+    def __post_init__(self) -> None:
+        if self.alone and not self.page:
+            raise SettingError("--single-file is the page as one file: leave out --no-page")
+
 
 @dataclass(frozen=True, slots=True)
 class Options:

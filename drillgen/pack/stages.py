@@ -81,7 +81,7 @@ def second(order: Order, ledger: Ledger) -> Sequence[Task]:
     def there(section: str) -> list[Entry]:
         return ledger.entries(section, order.replaced)
 
-    lesson, tracks = order.lesson, there(TRACKS)
+    tracks, pages = there(TRACKS), there(PAGE)
     if not tracks:
         return ()
     lists = playlist_tasks(tracks)
@@ -90,16 +90,32 @@ def second(order: Order, ledger: Ledger) -> Sequence[Task]:
         name for section in (SHEETS, BOOKLET) for e in there(section) for name in files_of(e)
     ]
     tasks = [*lists]
-    if order.extras.page:
-        tasks.append(index_task(_index(order, there(PAGE))))
+    if pages:  # of other drills perhaps, which are to be found whatever this build leaves out
+        tasks.append(index_task(_index(order, pages)))
         others = ["index.html", *(["page.html"] if order.extras.alone else []), *others]
-    return [*tasks, notes_task(lesson.title, lesson.note, tracks, others)]
+    return [*tasks, notes_task(_title(order, tracks), order.lesson.note, tracks, others)]
+
+
+def _title(order: Order, entries: Sequence[Entry]) -> str:
+    """What the pack is called where it shows these drills: after the lesson, if that is among them,
+    and how many more there are."""
+    others = elsewhere(order, entries)
+    title, count = order.lesson.title, len(others)
+    if all(entry["folder"] in others for entry in entries):
+        title, count = entries[0].get("title") or entries[0]["drill"], count - 1
+    return f"{title} and {count} more drill{'s' if count > 1 else ''}" if count else title
+
+
+def elsewhere(order: Order, entries: Sequence[Entry]) -> list[str]:
+    """The folders of other drills than the order's, in order."""
+    folders = dict.fromkeys(entry["folder"] for entry in entries)
+    return [folder for folder in folders if folder not in order.folders]
 
 
 def _index(order: Order, drills: Sequence[Entry]) -> IndexJob:
-    font = order.soundfont
+    font, room = order.soundfont, order.settings.room
     alone = order.pack if order.extras.alone else None
-    title, room = order.lesson.title, order.settings.room
+    title = _title(order, drills)
     return IndexJob(title, tuple(drills), font.name, font.licence, room, alone)
 
 

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from drillgen.pack.files import PackError, is_inside, reason
+from drillgen.pack.manifest import NAME as MANIFEST
 from drillgen.whole import whole_file
 
 # Compressed already: to try again costs time and gains nothing.
@@ -22,6 +23,17 @@ def zip_path(folder: Path) -> Path:
     """Where a pack's zip goes: beside its folder."""
     whole = folder.resolve()
     return whole.with_name(f"{whole.name or 'pack'}.zip")
+
+
+def is_zip_of(folder: Path, target: Path) -> bool:
+    """Whether a zip of a pack may take this place: it is free, or holds an older one."""
+    if not target.exists():
+        return True
+    try:
+        with zipfile.ZipFile(target) as packed:
+            return f"{folder.resolve().name}/{MANIFEST}" in packed.namelist()
+    except (OSError, zipfile.BadZipFile):
+        return False
 
 
 def zip_pack(folder: Path, target: Path, names: Iterable[str] | None = None) -> Path:

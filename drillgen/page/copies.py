@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 from statistics import median
 
+from drillgen.lateness import late_beats
 from drillgen.page.models import Take
 from drillgen.performance import Played, Voice
 from drillgen.score import Hit, Note, PartName
@@ -147,7 +148,7 @@ def _bars(take: Take, part: PartName) -> Iterator[int]:
     """The bar that each of a part's notes is written in, in the order in which they are played."""
     written = take.score.part(part)
     assert written is not None
-    clock = clock_of(take.chart, part)
+    clock = clock_of(take.chart, part, late=late_beats(take.score))
     events: tuple[Note | Hit, ...] = (*written.notes, *written.hits)
     for event in sorted(events, key=lambda event: (clock(event.start), _key(event))):
         yield take.chart.bar_at(event.start).number

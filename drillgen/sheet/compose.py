@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from drillgen.chart import Bar, Chart, Span
 from drillgen.score import Note, Part, Score
-from drillgen.sheet.directions import Marks, marks
+from drillgen.sheet.directions import Marks, is_listened_to, marks
 from drillgen.sheet.harmony import printed as changing
 from drillgen.sheet.layout import KeyPart, Place, by_bar, key_parts
 from drillgen.sheet.musicxml import KeyMusic, Printed
@@ -91,17 +91,18 @@ def _measures(
         if wanted.chords and not place.pickup and place.bar.spans:
             spans = changing(place.bar.spans, place.end, before)
             before = place.bar.spans[-1]
-        filling = _filling(chart, place.bar, bool(notes), wanted)
+        filling = _filling(chart, place.bar, wanted)
         yield measure(place, notes, filling, spans, wanted.reader, chart.drill.meter)
 
 
-def _filling(chart: Chart, bar: Bar, played: bool, wanted: Wanted) -> Filling:
+def _filling(chart: Chart, bar: Bar, wanted: Wanted) -> Filling:
+    """Slashes mean "play": a bar to listen to has a rest."""
     drill = chart.drill
     if bar.role == "response":
         return "empty" if drill.sheet.responses == "empty" else "slashes"
-    if bar.role in ("ending", "count-in"):
+    if bar.role in ("ending", "count-in") or is_listened_to(bar, heard=not wanted.line):
         return "notes"
-    free = bar.tag and not played  # after calls and responses, the student has the tag
+    free = bar.tag and drill.gaps is not None  # after calls and responses, the student has the tag
     return "notes" if wanted.line and not free else "slashes"
 
 

@@ -12,11 +12,14 @@ from fractions import Fraction
 from drillgen.chart import Bar, Chart
 from drillgen.drill.lines import Phrases
 from drillgen.drill.models import Drill
+from drillgen.drill.notation import ScaleNote
 from drillgen.sheet.elements import pretty
+from drillgen.sheet.hands import CONTRASTING
 from drillgen.sheet.layout import Place
 from drillgen.timing import ratio_in
 
 _SWUNG, _STRAIGHT = ("swing", "shuffle"), ("straight",)  # names of feels that say it themselves
+BETWEEN_FACTS = " · "
 _FINEST = 4  # a swing ratio is marked in quarters: 7:2
 
 
@@ -83,28 +86,32 @@ def _words(bar: Bar, before: Bar | None, heard: bool) -> str:
         return "" if before and before.tag else "tag"
     if before and (before.role, before.tag) == (bar.role, bar.tag):
         return ""
-    known = {"response": "your turn"} | ({"call": "listen"} if heard else {})
-    return known.get(bar.role, "")
+    if is_listened_to(bar, heard=heard):
+        return "listen"
+    return "your turn" if bar.role == "response" else ""
 
 
-def facts(drill: Drill, mark: TempoMark) -> str:
-    """What the student needs to know before the first bar, on one line."""
+def is_listened_to(bar: Bar, *, heard: bool) -> bool:
+    """Whether a bar is a call that is learned by ear."""
+    return heard and bar.role == "call" and not bar.tag
+
+
+def facts(drill: Drill, mark: TempoMark, *, hands: bool = False) -> str:
+    """What the student needs to know before the first bar, on one line; with `hands` also which
+    of two fingerings the tablature shows."""
     played = (
         f"{mark.feel} (eighths long–short)" if mark.swing and "(" not in mark.feel else mark.feel
     )
-    return " · ".join([played, *_facts(drill)])
+    return BETWEEN_FACTS.join([played, *_facts(drill, hands)])
 
 
-def _facts(drill: Drill) -> Iterator[str]:
-    if drill.count_in.starting_note:
-        yield "the first note sounds before the count"
-    if drill.count_in.bars:
-        yield f"count-in {_bars(drill.count_in.bars)}"
+def _facts(drill: Drill, hands: bool) -> Iterator[str]:
+    yield from _count_in(drill)
     if drill.gaps:
         yield f"call {_bars(drill.gaps.call)}"
         yield f"response {_bars(drill.gaps.response)}"
     if isinstance(drill.line, Phrases):
-        yield f"notes {' '.join(pretty(str(note.degree)) for note in drill.line.notes)}"
+        yield f"notes {' '.join(map(_named, drill.line.notes))}"
     if drill.passes > 1:
         yield f"{drill.passes} times in each key"
     if drill.drop_outs:
@@ -113,6 +120,23 @@ def _facts(drill: Drill) -> Iterator[str]:
     for tempo in drill.tempos:
         if tempo.step:
             yield f"tempo {tempo.start:g} to {tempo.end:g}, {tempo.step:+g} each time"
+    wanted = drill.sheet.fingering
+    if hands and drill.sheet.tablature and wanted and wanted.solutions == "two":
+        yield f"tablature {CONTRASTING[0]}"
+
+
+def _count_in(drill: Drill) -> Iterator[str]:
+    bars = _bars(drill.count_in.bars) if drill.count_in.bars else ""
+    if drill.count_in.starting_note:
+        yield f"count-in: the starting note{bars and ', then '}{bars}"
+    elif bars:
+        yield f"count-in {bars}"
+
+
+def _named(note: ScaleNote) -> str:
+    """'♭3'; in another octave than the tonic's 'low 5', 'high 1', 'high high 1'."""
+    way = "high " if note.octaves > 0 else "low "
+    return way * abs(note.octaves) + pretty(str(note.degree))
 
 
 def _bars(count: int) -> str:

@@ -14,6 +14,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from drillgen.errors import DrillgenError
+from drillgen.sheet.margin import Margin, margin
 from drillgen.sheet.prepared import BARS_A_SYSTEM, prepared
 from drillgen.sheet.restyle import Picture, restyled
 
@@ -70,8 +71,8 @@ def engraved(pieces: tuple[str, ...], bars_a_system: int | None) -> Engraved:
     return Engraved(
         width * 10,
         tuple(
-            tuple(_pictures(toolkit, text, widths, width, size))
-            for text, widths in zip(texts, natural, strict=True)
+            tuple(_pictures(toolkit, text, margin(piece), widths, width, size))
+            for piece, text, widths in zip(pieces, texts, natural, strict=True)
         ),
     )
 
@@ -114,23 +115,24 @@ def _natural(toolkit: verovio.toolkit, text: str) -> list[int]:
 
 
 def _pictures(
-    toolkit: verovio.toolkit, text: str, natural: Sequence[int], width: int, size: int
+    toolkit: verovio.toolkit,
+    text: str,
+    beside: Margin,
+    natural: Sequence[int],
+    width: int,
+    size: int,
 ) -> Iterator[Picture]:
     """Each system as wide as the page; one with fewer bars in proportion."""
     pages = _load(toolkit, text, adjustPageWidth=False, noJustification=False, pageWidth=width)
     for page, least in zip(pages, natural, strict=True):
-        picture = restyled(toolkit.renderToSVG(page))
+        picture = restyled(toolkit.renderToSVG(page), beside, opens=page == pages[0])
         if len(picture.bar_ids) >= size:
             yield picture
         else:
             share = max(width * len(picture.bar_ids) // size, least)
-            yield _drawn_at(toolkit, page, min(share, width))
+            _redo(toolkit, min(share, width))
+            yield restyled(toolkit.renderToSVG(page), beside, opens=page == pages[0])
             _redo(toolkit, width)
-
-
-def _drawn_at(toolkit: verovio.toolkit, page: int, width: int) -> Picture:
-    _redo(toolkit, width)
-    return restyled(toolkit.renderToSVG(page))
 
 
 def _redo(toolkit: verovio.toolkit, width: int) -> None:

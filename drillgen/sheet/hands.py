@@ -6,9 +6,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-from drillgen.chart import Bar, Chart
+from drillgen.chart import Chart
 from drillgen.drill.instruments import BASSES
 from drillgen.drill.models import Fingering
+from drillgen.listing import number_of
 from drillgen.score import Note, Part
 from drillgen.sheet.fingering import (
     FRETBOARDS,
@@ -19,6 +20,7 @@ from drillgen.sheet.fingering import (
     finger,
 )
 
+CONTRASTING = "with open strings", "stopped"  # two solutions
 # The names that a drill gives to tunings, by the table of fretboards.
 _TUNINGS = {"four": "", "five": ", five strings", "solo": ", solo tuning"}
 
@@ -47,7 +49,7 @@ def solutions(
     passes = [list(notes) for notes in _passes(chart, line.notes)]
 
     def where(note: Note) -> str:
-        return f"bar {chart.bar_at(note.start).number + 1}"
+        return f"bar {number_of(chart, chart.bar_at(note.start))}"
 
     if wanted.solutions == "one":
         found = [
@@ -57,7 +59,7 @@ def solutions(
     pairs = [contrasting(notes, board, where=where) for notes in passes]
     return tuple(
         Solution(name, board, tuple(one for pair in pairs for one in pair[index]))
-        for index, name in enumerate(("with open strings", "stopped"))
+        for index, name in enumerate(CONTRASTING)
     )
 
 
@@ -65,7 +67,7 @@ def fretboard(instrument: str, wanted: Fingering) -> Fretboard:
     """The bass that a drill means.  Raises FingeringError where there is none such."""
     if instrument not in BASSES:
         raise FingeringError(
-            f"sheet.fingering: fingerings are for {' and '.join(BASSES)}, and the line is read by "
+            f"fingerings are for {' and '.join(BASSES)}, and the line is read by "
             f"{instrument}; write sheet: {{fingering: true, instrument: upright}}"
         )
     if isinstance(wanted.strings, tuple):
@@ -74,8 +76,8 @@ def fretboard(instrument: str, wanted: Fingering) -> Fretboard:
     name = instrument + _TUNINGS[wanted.strings]
     if name not in FRETBOARDS:
         raise FingeringError(
-            f"sheet.fingering: there is no {instrument} bass in {wanted.strings} "
-            "tuning; write its open strings: E1 A1 D2 G2"
+            f"there is no {instrument} bass in {wanted.strings} tuning;"
+            " write its open strings: F#1 B1 E2 A2"
         )
     return FRETBOARDS[name]
 
@@ -101,8 +103,4 @@ def in_words(chart: Chart, solution: Solution) -> Iterator[str]:
                 position = each.position
                 words.append(f"[{position}]")
             words.append(f"{each.note.pitch}:{each.string_name}{each.finger}")
-        yield f"{_place(bar)} {' '.join(words)}"
-
-
-def _place(bar: Bar) -> str:
-    return f"{bar.number + 1:>5}  {bar.key.short:<4}"
+        yield f"{number_of(chart, bar):>5}  {bar.key.short:<4} {' '.join(words)}"

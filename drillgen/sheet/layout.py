@@ -1,8 +1,9 @@
 """The layout of a sheet: which bars are printed, on which systems, between which barlines.
 
 One part a key.  The count-in is left out.  Passes of one key that read alike are printed once,
-between repeats.  A pick-up before a key's first bar stands in a short measure of its own, and the
-bar in which it sounds, at the end of the key before, is shorter by as much (common practice).
+between repeats, with the numbers of the first time.  A pick-up before a key's first bar stands in a
+short measure of its own, and the bar in which it sounds, at the end of the key before, is shorter
+by as much (common practice).
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from fractions import Fraction
 from itertools import groupby
 
 from drillgen.chart import Bar, Chart
+from drillgen.listing import number_of
 from drillgen.score import Note
 from drillgen.sheet.line_breaks import system_starts
 from drillgen.theory.keys import Key
@@ -27,6 +29,7 @@ class Place:
     bar: Bar
     key: Key  # in which it is read: a pick-up in the key that follows
     id: str
+    number: int  # as the page and `check` count: 1 is the first bar after the count-in
     start: Fraction  # quarter notes from the track's start …
     end: Fraction  # … of what it shows
     pickup: bool = False  # it stands before the key's first bar
@@ -173,7 +176,9 @@ def _read(bar: Bar, notes: Sequence[Note]) -> tuple[object, ...]:
 
 def _before(chart: Chart, first: Bar, start: Fraction, prefix: str) -> Place:
     bar = chart.bars[first.number - 1]
-    return Place(bar, first.key, f"{prefix}b{bar.number}p", start, bar.end, pickup=True)
+    identity = f"{prefix}b{bar.number}p"
+    number = number_of(chart, bar)
+    return Place(bar, first.key, identity, number, start, bar.end, pickup=True)
 
 
 def _places(chart: Chart, bars: Sequence[Bar], end: Fraction, prefix: str) -> Iterator[Place]:
@@ -185,6 +190,7 @@ def _places(chart: Chart, bars: Sequence[Bar], end: Fraction, prefix: str) -> It
             bar,
             bar.key,
             f"{prefix}b{bar.number}",
+            number_of(chart, bar),
             bar.start,
             min(bar.end, end),
             new_system=index > 0 and index in begins,

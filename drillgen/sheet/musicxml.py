@@ -90,17 +90,14 @@ class _Bars:
 
     body: ET.Element
     heading: Heading
-    number: int = 0  # of the last bar as readers count: a pick-up has none
     before: Measure | None = None
 
     def add(self, printed: Printed, style: Style, *, begins_key: bool) -> None:
         measure, place = printed.measure, printed.measure.place
-        self.number += 0 if place.pickup else 1
-        element = ET.SubElement(self.body, "measure", number=str(self.number), id=place.id)
-        if place.pickup or not place.whole:
-            element.set("implicit", "yes")
-        if place.new_system or (begins_key and self.before is not None):
-            ET.SubElement(element, "print", {"new-system": "yes"})
+        element = ET.SubElement(self.body, "measure", number=str(place.number), id=place.id)
+        if place.pickup:
+            element.set("implicit", "yes")  # its number is not shown
+        self._print(element, new_system=place.new_system or begins_key)
         self._attributes(element, measure)
         if place.opens_repeat:
             barline = ET.SubElement(element, "barline", location="left")
@@ -110,6 +107,13 @@ class _Bars:
         _music(element, measure, style)
         _right_barline(element, measure)
         self.before = measure
+
+    def _print(self, element: ET.Element, *, new_system: bool) -> None:
+        """A new system; from the first bar on, each begins with its bar's number."""
+        if self.before is None:
+            text(ET.SubElement(element, "print"), "measure-numbering", "system")
+        elif new_system:
+            ET.SubElement(element, "print", {"new-system": "yes"})
 
     def _attributes(self, element: ET.Element, measure: Measure) -> None:
         first = self.before is None

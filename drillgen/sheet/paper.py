@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
+from drillgen.sheet.directions import BETWEEN_FACTS
 from drillgen.sheet.drawing import FONTS, Drawing, svg_text
 from drillgen.sheet.engrave import Music, complete
 from drillgen.sheet.engraved import Engraved, SheetError, engraved
@@ -21,6 +22,7 @@ from drillgen.sheet.restyle import Picture
 Paper = Literal["a4", "us-letter"]
 # Scripts that the fonts brought along have; other letters are looked for on the machine.
 _LATIN = 0x24F  # the last letter of Latin Extended-B
+_NO_BREAK = "\u00a0"
 _KNOWN = ("LATIN", "GREEK", "CYRILLIC")
 
 
@@ -100,13 +102,20 @@ def _sheet(sheet: Printable) -> dict[str, Any]:
     music = engraved(tuple(section.musicxml for section in sheet.sections), None)
     return {
         "title": sheet.title,
-        "facts": sheet.facts,
+        "facts": _unbroken(sheet.facts),
         "tempo": sheet.tempo,
         "note": sheet.note,
         "reader": sheet.reader,
         "footer": f"{sheet.title} · seed {sheet.seed}",
         "sections": list(_sections(sheet.sections, music)),
     }
+
+
+def _unbroken(facts: str) -> str:
+    """Facts that a line ends between, never within."""
+    return f"{_NO_BREAK}· ".join(
+        fact.replace(" ", _NO_BREAK) for fact in facts.split(BETWEEN_FACTS)
+    )
 
 
 def _sections(sections: Sequence[Music], music: Engraved) -> list[dict[str, Any]]:

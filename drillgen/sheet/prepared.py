@@ -1,9 +1,10 @@
 """MusicXML as verovio engraves it best, from the MusicXML that editors read.
 
 What differs, measured with verovio 6.4: it prints `<degree>` beside the kind's own text though it
-is not to be printed; it places `<unpitched>` as if every clef were treble; and only a page break
-gives each system a picture of its own.  Reader, key and tempo stand in the heading over the staff,
-so they are taken off it.
+is not to be printed; it places `<unpitched>` as if every clef were treble; a bar without a
+chord symbol is too wide where the next one has one; and only a page break gives each system a
+picture of its own.  Reader, key and tempo stand in the heading over the staff, so they are taken
+off it.
 """
 
 from __future__ import annotations
@@ -35,9 +36,21 @@ def prepared(musicxml: str, bars_a_system: int | None = None) -> str:
             child.text = value
     for part in root.iter("part"):
         measures = part.findall("measure")
+        _even_bars(measures)
         _bare_first(measures[0])
         _pages(measures, bars_a_system)
     return ET.tostring(root, encoding="unicode")
+
+
+def _even_bars(measures: list[ET.Element]) -> None:
+    """Give bars without a chord symbol a blank one, where others have one."""
+    bare = [measure for measure in measures if measure.find("harmony") is None]
+    for measure in bare if len(bare) < len(measures) else ():
+        blank = ET.Element("harmony")
+        ET.SubElement(ET.SubElement(blank, "root"), "root-step", {"text": ""}).text = "C"
+        ET.SubElement(blank, "kind", {"text": ROOM}).text = "none"
+        first = next(place for place, each in enumerate(measure) if each.tag == "note")
+        measure.insert(first, blank)
 
 
 def _plain_harmony(harmony: ET.Element) -> None:

@@ -13,12 +13,12 @@ from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
 from drillgen.sheet import symbols
+from drillgen.sheet.levels import bring_marks_in, level_chords
+from drillgen.sheet.margin import Margin, write_margin
 from drillgen.sheet.placing import (
     NUMBER,
     ROW_SIZE,
-    bring_marks_in,
     centre_rows,
-    level_chords,
     lowest,
 )
 from drillgen.sheet.prepared import ROOM
@@ -63,8 +63,8 @@ class Picture:
     glyphs: dict[str, ET.Element]  # the music font's shapes by code, which `use` elements name
 
 
-def restyled(svg: str) -> Picture:
-    """Read what verovio drew."""
+def restyled(svg: str, beside: Margin, *, opens: bool) -> Picture:
+    """Read what verovio drew; `opens` where it is the first system of a key."""
     root = ET.fromstring(svg)
     inner = root.find(f"{SVG}svg")
     assert inner is not None
@@ -75,6 +75,7 @@ def restyled(svg: str) -> Picture:
     group.extend([_restyled(child) for child in system if not _hidden(child)])
     level_chords(group)
     centre_rows(group)
+    write_margin(group, beside, opens=opens)
     left, top = map(float, NUMBER.findall(page.get("transform", "0 0")))
     room = max(_MARGIN - top - bring_marks_in(group), 0.0)
     height = min(height, top + lowest(group) + _MARGIN)
@@ -107,7 +108,8 @@ def _extent(bar: ET.Element) -> tuple[float, float]:
 
 
 def _hidden(element: ET.Element) -> bool:
-    return any(name in _NOT_SHOWN for name in element.get("class", "").split())
+    blank = element.get("class") == "harm" and not "".join(element.itertext()).strip()
+    return blank or any(name in _NOT_SHOWN for name in element.get("class", "").split())
 
 
 def _restyled(element: ET.Element) -> ET.Element:

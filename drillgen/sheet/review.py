@@ -8,13 +8,23 @@ from drillgen.chart import Chart, charts
 from drillgen.drill.models import Drill
 from drillgen.listing import listing
 
+_BY_EAR = ("phrases",)  # their answers show the line, whatever the sheet does
 
-def review(drill: Drill) -> Iterator[str]:
-    """The text of each track.  Raises FingeringError where a fingering cannot be found."""
-    for chart in charts(drill):
-        yield listing(chart)
-        if drill.sheet.fingering is not None:
+
+def review(drill: Drill, *, fingered: bool = True) -> Iterator[str]:
+    """The text of each track, with its fingerings or without.  Raises FingeringError where one
+    cannot be found."""
+    tracks = charts(drill)
+    for chart in tracks:
+        yield listing(chart, tracks)
+        if fingered and drill.sheet.fingering is not None and shows_line(drill):
             yield from _fingerings(chart)
+
+
+def shows_line(drill: Drill) -> bool:
+    """Whether any sheet of a drill shows the line, and so the hand that plays it."""
+    line = drill.line
+    return line is not None and (drill.sheet.show != "chords" or line.kind in _BY_EAR)
 
 
 def _fingerings(chart: Chart) -> Iterator[str]:

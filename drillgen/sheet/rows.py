@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 
 from drillgen.chart import Chart
-from drillgen.drill.models import Fingering
+from drillgen.drill.models import Fingering, SheetSpec
 from drillgen.score import Note, Part
 from drillgen.sheet.elements import pretty
 from drillgen.sheet.fingering import FingeringError
@@ -52,13 +52,18 @@ def tablature(chart: Chart, line: Part) -> tuple[Mapping[Note, Fret], tuple[Pitc
     Raises FingeringError where the reader plays no electric bass, or a note cannot be played.
     """
     sheet = chart.drill.sheet
-    reader = sheet.instrument or line.instrument
-    if reader != _TABLATURE_FOR:
-        raise FingeringError(
-            f"sheet.tablature: a tablature is for the electric bass, and the line is read by "
-            f"{reader}; write sheet: {{tablature: true, instrument: electric}}"
-        )
+    check_tablature(sheet, line.instrument)
     wanted = sheet.fingering or Fingering()
     found = solutions(chart, line, wanted)[0]
     frets = {each.note: Fret(each.string, each.fret) for each in found.fingered}
-    return frets, fretboard(reader, wanted).strings
+    return frets, fretboard(_TABLATURE_FOR, wanted).strings
+
+
+def check_tablature(sheet: SheetSpec, player: str) -> None:
+    """Raises FingeringError where a line that `player` plays is read by no electric bass."""
+    reader = sheet.instrument or player
+    if reader != _TABLATURE_FOR:
+        raise FingeringError(
+            f"a tablature is for the electric bass, and the line is read by {reader};"
+            " write sheet: {tablature: true, instrument: electric}"
+        )

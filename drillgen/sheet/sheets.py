@@ -129,7 +129,7 @@ def _sheet(tracks: Sequence[Score], wanted: Wanted, name: str) -> Sheet:
         for key in compose(score, wanted, _prefix(drill, number))
     ]
     mark = tempo_mark(tracks[0].chart)
-    said = facts(drill, mark)
+    said = facts(drill, mark, hands=wanted.hands and wanted.line)
     words = (("title", title), ("subtitle", drill.note), ("facts", said))
     head = _heading(drill, wanted.reader, words, music[0].strings)
     return Sheet(

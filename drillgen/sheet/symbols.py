@@ -9,12 +9,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from xml.etree import ElementTree as ET
 
 # In tenths of a verovio pixel; a staff is 720 high.
 ROOT_SIZE = 460
 SUFFIX_SIZE = 330
 RAISED = 140
+_BESIDE_A_SHARP = 30
 _ROOT = r"[A-G][♭♯𝄫𝄪]*"
 _SYMBOL = re.compile(rf"({_ROOT})(m(?!aj))?(.*?)(/{_ROOT})?", re.DOTALL)
 
@@ -46,11 +48,20 @@ def drawn(symbol: str, x: str, y: str) -> ET.Element:
 
 
 def _spans(parts: tuple[Run, ...]) -> Iterator[ET.Element]:
-    height = 0
+    height, before = 0, ""
     for run in parts:
         span = ET.Element("tspan", {"font-size": str(run.size)})
         if run.raised != height:
             span.set("dy", str(height - run.raised))
-        span.text = run.text
+        gaps = [_gap(one, other) for one, other in pairwise(before + run.text)]
+        gaps = gaps if before else [0, *gaps]
+        if any(gaps):
+            span.set("dx", " ".join(map(str, gaps)))
+        span.text, before = run.text, run.text[-1]
         height = run.raised
         yield span
+
+
+def _gap(one: str, other: str) -> int:
+    """Room between two letters, where the text's sharp would touch its neighbours."""
+    return _BESIDE_A_SHARP if "♯" in (one, other) else 0

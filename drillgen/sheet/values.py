@@ -2,9 +2,10 @@
 
 Common practice (music engraving; as in E. Gould, "Behind Bars", 2011, from memory): a note that
 hides the middle of a bar of four, or begins off the beat and runs over the next beat, is tied
-there; quarter-half-quarter, eighth-quarter-eighth, and values that begin a bar or its half, are
-written plainly.  A five-four bar is three and two.  Rests are stricter: each beat is seen, none is
-dotted in simple time, and two beats are one rest only in their own half of a bar.
+there; quarter-half-quarter, a quarter and a dotted half, eighth-quarter-eighth, and values that
+begin a bar or its half, are written plainly.  A five-four bar is three and two.  Rests are
+stricter: each beat is seen, none is dotted in simple time, and two beats are one rest only in their
+own half of a bar.
 """
 
 from __future__ import annotations
@@ -174,8 +175,8 @@ def _barriers(start: Fraction, end: Fraction, meter: Meter) -> set[Fraction]:
     if start == 0 and (whole or _plain_from_the_bar(end, meter)):
         return set()
     groups = {at for at in GROUPS.get(meter.text, (Fraction(0),)) if start < at < end}
-    if groups and meter.text == "4/4" and (start, end) == (Fraction(1), Fraction(3)):
-        return set()  # quarter, half, quarter
+    if groups and meter.text == "4/4" and start == 1 and end in (3, 4):
+        return set()  # quarter, half, quarter; quarter, dotted half
     if start % meter.beat == 0:
         return groups
     following = (start // meter.beat + 1) * meter.beat

@@ -126,7 +126,11 @@ def choose(request: str | None = None) -> Choice:
     if request:
         return _requested(request)
     if own := os.environ.get("DRILLGEN_SOUNDFONT"):
-        return Choice(_read(Path(own).expanduser(), "environment"), _PLACES["environment"])
+        try:
+            font = _read(Path(own).expanduser(), "environment")
+        except SoundError as error:
+            raise SoundError(f"DRILLGEN_SOUNDFONT={own}: {error}") from error
+        return Choice(font, _PLACES["environment"])
     fonts = find_soundfonts()
     if not fonts:
         raise SoundError(f"No soundfont was found: {_HELP}.")
@@ -146,6 +150,8 @@ def _requested(request: str) -> Choice:
     names = {name.lower(): font for font in reversed(fonts) for name in _names(font)}
     if font := names.get(request.lower()):
         return Choice(font, "you asked for it")
+    if path.is_file():
+        raise SoundError(f"{request} is no soundfont: those end in {' or '.join(_ENDINGS)}.")
     near = get_close_matches(request.lower(), names, n=1)
     hint = (
         f"did you mean {names[near[0]].path.stem}"

@@ -6,17 +6,23 @@ nine.  A space or a bracket ends it: "C b5" and "C(b5)" are C with a flat fifth.
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
 
-from drillgen.theory.nearest import nearest
+from drillgen.theory.chord_errors import (
+    ROOT,
+    ChordError,
+    named_elsewhere,
+    no_bass,
+    no_quality,
+    no_root,
+)
+from drillgen.theory.elsewhere import chord_elsewhere
 from drillgen.theory.pitch import Degree, Name
 from drillgen.theory.qualities import (
     KINDS,
     SPECIAL_SYMBOLS,
-    USUAL,
     Change,
     Degrees,
     ascending,
@@ -28,23 +34,7 @@ from drillgen.theory.quality_text import QualityError, read_quality
 Family = Literal["major", "minor", "dominant", "half-diminished", "diminished", "minor-major",
                  "augmented", "suspended"]  # fmt: skip
 
-ALLOWED = "a root A to G, then a quality (m7, maj7, 7b9, sus4, ...), then perhaps a /bass"
-_ROOT = re.compile(r"[A-G](?:##|bb|♯♯|♭♭|[#♯b♭x𝄪𝄫])?")
 _MOST_ACCIDENTALS = 2  # nobody reads a triple flat
-
-
-class ChordError(ValueError):
-    """A text that is no chord symbol."""
-
-    def __init__(
-        self, message: str, position: int, found: str, allowed: str = ALLOWED, suggestion: str = ""
-    ) -> None:
-        super().__init__(message)
-        self.message = message
-        self.position = position  # where reading stopped, from 0
-        self.found = found
-        self.allowed = allowed
-        self.suggestion = suggestion
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,19 +182,26 @@ class Chord:
 @lru_cache(maxsize=4096)
 def parse_chord(text: str) -> Chord:
     """Read a chord symbol: 'Dm7', 'F#m7b5/E', 'B♭7(♭9,♯11)'.  Raises ChordError."""
+    try:
+        return _read(text)
+    except ChordError as error:
+        raise _from_elsewhere(text) or error from None
+
+
+def _read(text: str) -> Chord:
     start = len(text) - len(text.lstrip())
     symbol = text.rstrip()
-    root = _ROOT.match(symbol, start)
+    root = ROOT.match(symbol, start)
     if not root:
-        raise _no_root(text, start)
+        raise no_root(text, start)
     quality_end, bass = _split_bass(symbol, root.end())
     try:
         degrees = read_quality(symbol[root.end() : quality_end])
         return Chord.of(Name.parse(root[0]), degrees, bass)
     except QualityError as error:
-        raise _no_quality(text, root.end() + error.offset) from None
+        raise no_quality(text, root.end() + error.offset) from None
     except ValueError:  # readable, but nothing one would call a chord
-        raise _no_quality(text, root.end()) from None
+        raise no_quality(text, root.end()) from None
 
 
 def _split_bass(text: str, start: int) -> tuple[int, Name | None]:
@@ -213,37 +210,18 @@ def _split_bass(text: str, start: int) -> tuple[int, Name | None]:
     if slash < 0 or text[slash + 1 : slash + 2].isdigit() or text.find(")", slash) > 0:
         return len(text), None  # C6/9, C7(b9/#11)
     found = text[slash + 1 :].strip()
-    if not _ROOT.fullmatch(found):
-        message = f'"{text}": no bass note {_quoted(found)} after "{text[: slash + 1]}"'
-        raise ChordError(message, slash + 1, found, "a note name (C, F#, Bb) after the slash")
+    if not ROOT.fullmatch(found):
+        raise no_bass(text, slash, found)
     return slash, Name.parse(found)
 
 
-def _no_root(text: str, start: int) -> ChordError:
-    found = text.strip()
-    guess = found[:1].upper() + found[1:]
-    near = _nearest(guess) if guess[:1] in set("ABCDEFG") else ""
-    message = f'"{text}": a chord begins with its root, A to G' + _hint(near)
-    return ChordError(message, start, found, suggestion=near)
-
-
-def _no_quality(text: str, position: int) -> ChordError:
-    found = text[position:].strip()
-    near = _nearest(text)
-    message = f'"{text}": no chord quality {_quoted(found)} after "{text[:position].strip()}"'
-    return ChordError(message + _hint(near), position, found, suggestion=near)
-
-
-def _quoted(found: str) -> str:
-    return f'"{found}"' if found else "at the end"
-
-
-def _hint(near: str) -> str:
-    return f'; nearest: "{near}"' if near else ""
-
-
-def _nearest(text: str) -> str:
-    """The usual chord spelled most like `text`, on its root."""
-    text = "".join(text.split())
-    root = _ROOT.match(text)
-    return nearest(text, [root[0] + quality for quality in USUAL]) if root else ""
+def _from_elsewhere(text: str) -> ChordError | None:
+    """What to say where root or bass is named in another language and the rest is a chord's."""
+    meant = chord_elsewhere(text)
+    if meant is None:
+        return None
+    try:
+        _read(meant.here[0])
+    except ChordError:
+        return None
+    return named_elsewhere(text, meant)

@@ -1,22 +1,23 @@
-"""Ways of voicing beside the rootless one: stacks of fourths, upper structures, guitar shapes.
+"""Ways of voicing beside the rootless one: stacks of fourths, upper structures, shells.
 
 All common practice:
 **Quartal**, over a chord that stays for long: fourths stacked through the chord's scale, perfect
 ones rather than augmented, or fourths with a third on top.
 **Upper structure**, over an altered dominant: third and seventh below, and above them a major triad
 that holds the alterations (on G7alt: Eb major or Db major).
-**Guitar**: whatever of these lies under one hand in standard tuning, each note on its own string,
-without open strings, from the first finger's fret to the fourth's at most four frets.
+**Shell**, for a guitar that plays a chord a beat: root or fifth, third and seventh (`guitar.py`).
+On a guitar all of these keep to what lies under one hand.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 from functools import lru_cache
-from itertools import combinations, pairwise
+from itertools import pairwise
 from typing import Literal
 
 from drillgen.theory.chords import Chord
+from drillgen.theory.guitar import is_playable, shells
 from drillgen.theory.keys import Key
 from drillgen.theory.pitch import Degree, Name, Pitch, in_range
 from drillgen.theory.qualities import Degrees, spelled
@@ -32,11 +33,7 @@ from drillgen.theory.voicings import (
     voiced,
 )
 
-Style = Literal["rootless", "quartal", "upper structure"]
-
-STRINGS = (40, 45, 50, 55, 59, 64)  # standard tuning, E2 A2 D3 G3 B3 E4
-FRET_SPAN = 4
-LAST_FRET = 14  # where the neck meets the body
+Style = Literal["rootless", "quartal", "upper structure", "shell"]
 
 # Scale steps over the lowest note: fourths throughout, and fourths with a third on top.
 _STACKS = {3: ((0, 3, 6),), 4: ((0, 3, 6, 9), (0, 3, 6, 8))}
@@ -97,6 +94,9 @@ def _chosen(
 def _by_preference(
     chord: Chord, key: Key | None, style: Style, low: int, high: int, size: int
 ) -> Iterator[tuple[Option, ...]]:
+    if style == "shell":
+        yield shells(chord, low, high)
+        size = 2  # the guide tones: any other three might be a semitone apart
     if style == "quartal":
         yield quartal(chord, key, low, high, size)
     if style == "upper structure":
@@ -179,16 +179,3 @@ def _over_guides(chord: Chord, triad: Degrees, low: int, high: int) -> Iterator[
                 keys = keys_of(voicing)
                 if is_clear(keys, chord.root.pitch_class, _TWO_HANDS):
                     yield doubled + off_centre(keys, (low + high) / 2), voicing
-
-
-@lru_cache(maxsize=65536)
-def is_playable(keys: tuple[int, ...]) -> bool:
-    """Whether MIDI keys from low to high lie under a guitarist's hand."""
-    return any(
-        _is_shape([key - string for key, string in zip(keys, strings, strict=True)])
-        for strings in combinations(STRINGS, len(keys))
-    )
-
-
-def _is_shape(frets: Sequence[int]) -> bool:
-    return min(frets) >= 1 and max(frets) <= LAST_FRET and max(frets) - min(frets) <= FRET_SPAN

@@ -15,11 +15,12 @@ from drillgen.chart import charts
 from drillgen.drill.models import Drill
 from drillgen.score import Note, Score
 from drillgen.theory.chords import parse_chord
+from drillgen.theory.guitar import is_playable, shells
 from drillgen.theory.keys import Key
 from drillgen.theory.pitch import Pitch
 from drillgen.theory.qualities import USUAL
 from drillgen.theory.scales import chord_scale
-from drillgen.theory.styles import is_playable, quartal, styled, upper_structures
+from drillgen.theory.styles import quartal, styled, upper_structures
 
 C = Key.parse("C")
 BLUES = "I7 | IV7 | I7 | % | IV7 | #ivo7 | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7alt"
@@ -90,6 +91,48 @@ def test_what_counts_as_playable_is_playable(keys: list[int]) -> None:
 def test_known_guitar_shapes(keys: tuple[int, ...], playable: bool) -> None:
     """Shapes that every player knows, and others that nobody plays (common practice)."""
     assert is_playable(keys) is playable
+
+
+def is_a_shell(keys: tuple[int, ...]) -> bool:
+    """On the fourth and third strings and a low one, within four neighbouring frets, no open
+    string; no two notes a semitone apart."""
+    for low in (0, 1):
+        frets = [key - TUNING[string] for key, string in zip(keys, (low, 2, 3), strict=True)]
+        if min(frets) >= 1 and max(frets) - min(frets) <= 3 and max(frets) <= 14:
+            return all(b - a > 1 for a, b in pairwise(keys))
+    return False
+
+
+@pytest.mark.parametrize("feel", ["swing", "shuffle", "ballad"])
+@pytest.mark.parametrize("cycle", [["Bb", "E"], "fourths"])
+def test_a_rhythm_guitar_plays_shells(feel: str, cycle: Any) -> None:
+    """Root or fifth, and above it third and seventh (or sixth), on a low string and the fourth and
+    third ones (common practice for four in the bar)."""
+    score = written(feel=feel, tempo=100, band={"comping": "rhythm guitar"}, key_cycle=cycle,
+                    progression=f"{BLUES} | ii7 V7 | I6 | iv6 | Imaj7 | iii7")  # fmt: skip
+    found = chords(score)
+    full = [(at, keys) for at, keys in found if len(keys) == 3]
+    assert len(full) > 0.98 * len(found) > 100
+    for at, keys in full:
+        assert is_a_shell(keys), keys
+        span = next(s for s in score.chart.bar_at(at).spans if s.start <= at < s.end)
+        if at == span.start and span.chord is not None:
+            chord = span.chord
+            guides = {chord.root.above(each).pitch_class for each in chord.guide_tones}
+            assert guides <= {key % 12 for key in keys}
+            bass = {chord.root.pitch_class, chord.root.above(chord.fifth).pitch_class}
+            assert keys[0] % 12 in bass
+
+
+@pytest.mark.parametrize(
+    ("chord", "known"),
+    [("C7", (48, 58, 64)), ("C7", (43, 52, 58)), ("Dm7", (50, 60, 65)), ("Cmaj7", (48, 59, 64)),
+     ("C6", (43, 52, 57)), ("Cm7b5", (48, 58, 63))],
+)  # fmt: skip
+def test_known_shells(chord: str, known: tuple[int, ...]) -> None:
+    """Shapes from every rhythm guitarist's first lesson (common practice): C Bb E at the eighth
+    fret, G E Bb at the third, D C F at the tenth, …"""
+    assert known in {tuple(p.midi for p in v) for _, v in shells(parse_chord(chord), 41, 67)}
 
 
 @pytest.mark.parametrize(
@@ -227,9 +270,9 @@ def test_any_chords_are_voiced_well(
     roots: list[str], kinds: list[str], player: str, tempo: int, density: float, seed: int
 ) -> None:
     """For any chords in any order: only tones of the chord and its scale, within a register of two
-    octaves and a half, no two voices in unison, never all voices leaping the same way by more than
-    four semitones, and at most three semitones a voice on average even so (with the chords of a
-    tune it is two: `benchmarks.musicality`)."""
+    octaves and a half (a rhythm guitar's begins at F2, the lowest fret), no two voices in unison,
+    never all voices leaping the same way by more than four semitones, and at most three semitones
+    a voice on average even so (with the chords of a tune it is two: `benchmarks.musicality`)."""
     progression = " | ".join(f"{root}{kind}" for root, kind in zip(roots, kinds, strict=False))
     score = written(progression=progression, key="C", key_cycle="C", tempo=tempo, seed=seed,
                     passes=2, band={"comping": {"kind": player, "density": density}})  # fmt: skip
@@ -239,7 +282,8 @@ def test_any_chords_are_voiced_well(
         *({n.pitch_class for n in (*c.names, *chord_scale(c, C).names(c.root))} for c in meant)
     )
     for at, keys in found:
-        assert len(set(keys)) == len(keys) and keys[0] >= 45 and keys[-1] <= 77
+        assert len(set(keys)) == len(keys) and keys[-1] <= 77
+        assert keys[0] >= (41 if player == "rhythm guitar" else 45)
         span = next(s for s in score.chart.bar_at(at).spans if s.start <= at < s.end)
         if at == span.start and span.chord is not None:
             tones = (*span.chord.names, *chord_scale(span.chord, C).names(span.chord.root))

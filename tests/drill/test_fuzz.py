@@ -49,6 +49,12 @@ PIECES = st.sampled_from(
         "> \n",
         "|2\n",
         "𝄫",
+        " #4}",
+        "|: ",
+        " - ",
+        ", ",
+        "Fis",
+        "B moll",
         "9" * 30,
     ]
 )
@@ -114,7 +120,7 @@ def test_random_data(data):
 
 
 @HERE
-@given(st.text(alphabet="ABCDEFGivIVmb#♭7/|%. \n()jaosu12469+-", max_size=40))
+@given(st.text(alphabet="ABCDEFGHSivIVmb#♭7/|%. \n()jaosul12469+-,;:>", max_size=40))
 def test_random_progressions(text):
     """Any string of the signs that chords are made of: bars add up, or it is refused."""
     try:

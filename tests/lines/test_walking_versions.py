@@ -84,3 +84,11 @@ def test_nothing_is_held_into_a_bar_without_chord() -> None:
     first, silent, _ = spans(score)
     assert not under(score, silent)
     assert all(note.start + note.duration <= first.end for note in under(score, first))
+
+
+@pytest.mark.parametrize(("number", "bare"), [(1, [True]), (3, [True, False, True])])
+def test_a_pass_without_its_partner_is_bare(number: int, bare: list[bool]) -> None:
+    """As docs/lines.md says of an odd number of passes: the last one has fewer notes than beats."""
+    score = written(progression=BLUES, passes=number,
+                    line={"kind": "walking", "version": "alternating"})  # fmt: skip
+    assert [len(notes) < 48 for notes in passes(score)] == bare

@@ -60,6 +60,18 @@ def test_no_soundfont(plan: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert not (plan.parent / "out").exists()
 
 
+def test_what_is_no_soundfont(plan: Path, tmp_path: Path, drillgen: Run) -> None:
+    """A file that is there and of another kind is said to be; where the environment names one that
+    is not, the variable is named."""
+    done = drillgen("build", plan, "-o", tmp_path / "out", "--soundfont", plan)
+    refused(done, f"{plan} is no soundfont", ".sf2")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("DRILLGEN_SOUNDFONT", str(tmp_path / "nowhere.sf2"))
+        done = drillgen("build", plan, "-o", tmp_path / "out")
+    refused(done, "DRILLGEN_SOUNDFONT", "nowhere.sf2")
+    assert not (tmp_path / "out").exists()
+
+
 @pytest.mark.parametrize("kept", [0.02, 0.5, 0.99])
 def test_a_truncated_soundfont(plan: Path, tmp_path: Path, drillgen: Run, kept: float) -> None:
     """A soundfont of which the end is missing is named, whatever is missing."""

@@ -42,7 +42,7 @@ def made(tmp_path_factory: pytest.TempPathFactory, notes: Path) -> Path:
             "build", folder / "thursday.yaml", "-o", folder / "pack", "--zip", "--single-file"
         )
     assert done.returncode == 0, done.stderr
-    assert f"As one file: {(folder / 'pack.zip').resolve()}" in done.stdout
+    assert f"The whole pack, to send: {(folder / 'pack.zip').resolve()}" in done.stdout
     return folder / "pack"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import mutagen
@@ -159,6 +160,8 @@ def test_compressed_alone(tmp_path: Path, drillgen: Run) -> None:
         ("--room", "9", "0.1 to 3"),
         ("--loudness", "5", "-40"),
         ("--jobs", "0", "1"),
+        ("--format", "", "--format"),
+        ("--mixes", " , ", "--mixes"),
     ],
 )
 def test_a_slip(tmp_path: Path, drillgen: Run, option: str, value: str, word: str) -> None:
@@ -168,6 +171,70 @@ def test_a_slip(tmp_path: Path, drillgen: Run, option: str, value: str, word: st
     done = drillgen("build", drill, "-o", tmp_path / "out", option, value)
     assert done.returncode == 2 and word in done.stderr and "Traceback" not in done.stderr
     assert not (tmp_path / "out").exists()
+
+
+def test_one_file_of_no_page(tmp_path: Path, drillgen: Run) -> None:
+    """The page in one file, and no page, cannot both be had."""
+    drill = tmp_path / "drill.yaml"
+    drill.write_text(DRILL, "utf-8")
+    done = drillgen("build", drill, "-o", tmp_path / "out", "--no-page", "--single-file")
+    assert done.returncode == 2 and "--single-file" in done.stderr and "--no-page" in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_what_is_asked_for_and_not_made_is_said(tmp_path: Path, drillgen: Run) -> None:
+    """A mix without somebody who does not play, and a loop that would jump in tempo, are left out
+    and said, each in one line, by every build; a key that stays in its tempo is looped."""
+    drill = tmp_path / "drill.yaml"
+    text = DRILL.replace(", bass: roots", ", bass: off").replace("tempo: 300", "passes: 2\n{}")
+    drill.write_text(text.replace("{}", "tempo: {from: 300, to: 320, step: 10}"), "utf-8")
+    asked = ("--mixes", "without bass, without drums", "--loops", "--room", "off", *BARE)
+    out = tmp_path / "out"
+    for _ in range(2):
+        done = drillgen("build", drill, "-o", out, *asked, "--quiet")
+        assert done.returncode == 0
+        notes = [line for line in done.stderr.splitlines() if line.startswith("Note: No ")]
+        assert len(notes) == 2 and "'without bass'" in notes[0] and "tempo climbs" in notes[1]
+    (track,) = manifest(out)["tracks"]
+    assert list(track["files"]["mixes"]) == ["without drums"]
+    # From 300 by 10 a pass: 300 and 310 in C, 320 and, as that is the end, 320 in A flat.
+    assert list(track["files"]["loops"]) == ["Ab", "Ab with line"]
+
+
+def test_the_notes_name_the_main_form_and_what_was_asked_for(tmp_path: Path, drillgen: Run) -> None:
+    """Notes and command say to open the same file, of the form that was named first; loops and
+    mixes are among what is here."""
+    drill = tmp_path / "drill.yaml"
+    drill.write_text(DRILL.replace("[C, Ab]", "C"), "utf-8")
+    asked = ("--format", "mp3,flac", "--loops", "--mixes", "left and right", *BARE)
+    done = drillgen("build", drill, "-o", tmp_path / "out", *asked, "--quiet")
+    (opened,) = (row for row in done.stdout.splitlines() if row.startswith("Open first: "))
+    text = (tmp_path / "out" / "NOTES.txt").read_text("utf-8-sig")
+    name = manifest(tmp_path / "out")["tracks"][0]["files"]["with line"]
+    assert name.endswith(".mp3") and opened == f"Open first: {tmp_path / 'out' / name}"
+    assert text.partition("Open first")[2].partition("What is here")[0].split("\n\n")[2] == (
+        f"  {name}"
+    )
+    here = text.partition("What is here")[2].partition("How to practise")[0]
+    assert "- loops: " in here and "… left and right: " in here
+
+
+def test_what_to_send_is_named_as_it_was_asked_for(tmp_path: Path, drillgen: Run) -> None:
+    """Zip and page in one file are told apart and named from where the person is; music of less
+    than a minute has no minutes."""
+    drill = tmp_path / "drill.yaml"
+    drill.write_text(DRILL.replace("[C, Ab]", "C"), "utf-8")
+    asked = ("-o", "out", "--zip", "--single-file", "--no-sheets", "--quiet")
+    done = drillgen("build", "drill.yaml", *asked, cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    first, *rest = done.stdout.splitlines()
+    assert re.search(r"\(\d+ s of music\)", first)
+    assert [Path(row.rpartition(": ")[2]) for row in rest] == [
+        Path("out/index.html"),
+        Path("out/page.html"),
+        Path("out.zip"),
+    ]
+    assert len({row.partition(":")[0] for row in rest}) == 3
 
 
 def test_the_rooms_are_those_of_the_sound_room() -> None:

@@ -110,6 +110,12 @@ def test_what_cannot_be_served_is_said(
     assert done.returncode == 2 and done.stderr.strip() and "Traceback" not in done.stderr
 
 
+def test_a_file_is_no_folder(pack: Path, tmp_path: Path, drillgen: Run) -> None:
+    """A drill's name instead of its pack's: it is there, and said to be a file."""
+    done = drillgen("serve", "pack/manifest.json", cwd=tmp_path)
+    assert "is a file" in done.stderr and "no such" not in done.stderr
+
+
 @pytest.fixture
 def on_the_lan(start: Start) -> Served:
     return start("--lan", *(() if local_address() else ("--address", "127.0.0.1")))

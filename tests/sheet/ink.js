@@ -28,7 +28,7 @@
   };
   const bar = (element) => element.closest(".sheet-bar").id;
   return [
-    ...[...document.querySelectorAll(".sheet-bar .sheet-chord text, .sheet-words text, .sheet-row text")]
+    ...[...document.querySelectorAll(".sheet-bar .sheet-chord text, .sheet-words text, .sheet-row text, .sheet-number text, .sheet-name text")]
       .map((text) => ["text", text.textContent, bar(text), ...letters(text)]),
     ...[...document.querySelectorAll(".sheet-mark rect")]
       .map((box) => ["text", box.nextElementSibling.textContent, bar(box), ...drawn(box)]),

@@ -43,7 +43,7 @@ def test_the_text_can_be_read(worst: tuple[Score, Sheets], printed: bytes) -> No
     """Title, note, reader, tempo, keys and chord names come out of the PDF as text, with real flats
     and sharps."""
     score, found = worst
-    text = "\n".join(pages(printed))
+    text = "\n".join(pages(printed)).replace("\u00a0", " ")
     sheet = found.handout
     for words in (sheet.title, sheet.reader, sheet.tempo, sheet.facts, NOTE):
         assert words in text

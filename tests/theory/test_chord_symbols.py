@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drillgen.theory.chords import Chord, ChordError, parse_chord
+from drillgen.theory.chord_errors import ChordError
+from drillgen.theory.chords import Chord, parse_chord
 from drillgen.theory.pitch import STEPS
 from drillgen.theory.quality_text import BASES
 from tests.theory.names import ROOTS, spelled
@@ -188,7 +189,8 @@ def test_where_reading_stops(text: str, where: tuple[int, str]) -> None:
 @pytest.mark.parametrize(
     ("text", "meant"),
     [("dm7", "Dm7"), ("Cmaj 7", "Cmaj7"), ("Cmja7", "Cmaj7"), ("B b7", "Bb7"), ("Gsu4", "Gsus4"),
-     ("G7atl", "G7alt"), ("Cdmi7", "Cdim7"), ("Xyz", "")],
+     ("G7atl", "G7alt"), ("Cdmi7", "Cdim7"), ("Xyz", ""), ("G77", "G7"), ("Cmm7", "Cm7"),
+     ("Fqqqq", "")],
 )  # fmt: skip
 def test_suggestions(text: str, meant: str) -> None:
     """A slip of the pen is answered with the chord that was meant, nonsense with nothing."""

@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drillgen.theory.chords import ChordError, parse_chord
+from drillgen.theory.chord_errors import ChordError
+from drillgen.theory.chords import parse_chord
 from drillgen.theory.keys import Key
 from drillgen.theory.numerals import parse_numeral
 from drillgen.theory.quality_text import BASES

@@ -10,7 +10,8 @@ from typing import Any
 
 from drillgen.drill.fields import Read
 from drillgen.drill.problems import RefusedError, Wrong, Wrongs, listed, nearest, refuse, show
-from drillgen.theory.chords import Chord, ChordError, parse_chord
+from drillgen.theory.chord_errors import ChordError
+from drillgen.theory.chords import Chord, parse_chord
 from drillgen.theory.numerals import Numeral, NumeralError, is_numeral, parse_numeral
 from drillgen.theory.qualities import Degrees
 from drillgen.theory.quality_text import QualityError, read_quality

@@ -1,0 +1,254 @@
+"""What careful beginners write, and whether the message says what they meant."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from drillgen.drill.instruments import INSTRUMENTS
+from drillgen.drill.lesson import load
+from drillgen.drill.problems import DrillError
+from tests.conftest import Run
+from tests.drill.conftest import SHORTEST
+
+
+def said(read, text):
+    with pytest.raises(DrillError) as caught:
+        read(text)
+    return caught.value.problems
+
+
+@pytest.mark.parametrize("text", ["line: no", "line: {kind: no}", "line: silence"])
+def test_a_line_may_be_off_and_the_list_says_so(read, text):
+    """What is allowed for a line includes off, as the README's table does."""
+    (problem,) = said(read, SHORTEST + text + "\n")
+    assert problem.allowed.split(", ")[-1] == "off"
+    assert read(SHORTEST + "line: off\n").line is None
+
+
+@pytest.mark.parametrize("text", ["sheet: {clef: x}", "sheet: {transpose: F}", "band: {bass: x}"])
+def test_off_is_in_every_list_where_it_may_stand(read, text):
+    """Wherever off is read, it is among what is allowed."""
+    (problem,) = said(read, SHORTEST + text + "\n")
+    assert "off" in problem.allowed.split(", ")
+    read(SHORTEST + re.sub(r": \w+}", ": off}", text) + "\n")
+
+
+def test_a_missing_file_is_not_taken_for_the_lesson_or_for_any_other(tmp_path):
+    """A drill's file that is missing is compared by name, not by ending, and never with the lesson
+    that asks for it."""
+    for name in ("m9.yaml", "slow-blues.yaml"):
+        (tmp_path / name).write_text(SHORTEST, "utf-8")
+    lesson = tmp_path / "lesson.yaml"
+    expected = {"my-blues": "", "nope": "", "lesson1": "", "slow-blue": '"slow-blues.yaml"'}
+    for asked, near in expected.items():
+        lesson.write_text(f"drills: [{asked}.yaml]\n", "utf-8")
+        with pytest.raises(DrillError) as caught:
+            load(lesson)
+        (problem,) = caught.value.problems
+        assert problem.nearest == near, asked
+
+
+def test_another_ending_is_offered(tmp_path):
+    """The same name with the other ending of YAML files is near."""
+    (tmp_path / "blues.yaml").write_text(SHORTEST, "utf-8")
+    with pytest.raises(DrillError, match=r'did you mean "blues\.yaml"'):
+        load(tmp_path / "blues.yml")
+
+
+@pytest.mark.parametrize(
+    ("chord", "says", "near"),
+    [
+        ("Fis7", "Fis is F# here", "F#7"),
+        ("Es7", "Es is Eb here", "Eb7"),
+        ("H7", "H is B here (and German B is Bb)", "B7"),
+        ("hm7", "h is B here", "Bm7"),
+        ("As", "As is Ab here", "Ab"),
+        ("Cism7", "Cis is C# here", "C#m7"),
+        ("Solm7", "Sol is G here", "Gm7"),
+        ("Sib7", "Sib is Bb here", "Bb7"),
+        ("Ré7", "Ré is D here", "D7"),
+        ("C/H", "H is B here", "C/B"),
+        ("Fis7/Cis", "Fis is F# here, Cis is C# here", "F#7/C#"),
+    ],
+)
+def test_chords_in_other_languages_are_told_their_names_here(problems, chord, says, near):
+    """German and Romance names (common practice: H is B natural, -is sharp, -es flat; Do is C)."""
+    mark = chord.replace("/H", "/¦H") if chord == "C/H" else f"¦{chord}"
+    (problem,) = problems(f"progression: C7 | {mark}\n")
+    assert says in problem.message
+    assert problem.nearest == f'"{near}"'
+
+
+@pytest.mark.parametrize(
+    ("key", "says", "near"),
+    [
+        ("H", "H is B here (and German B is Bb)", ["B"]),
+        ("F-Dur", "F-Dur is F major here", ["F major"]),
+        ("c-Moll", "c-Moll is C minor here", ["C minor"]),
+        ("B moll", "German B is Bb here, German H is B", ["Bb minor", "B minor"]),
+        ("fis moll", "F# minor here", ["F# minor"]),
+        ("Gis", "Gis is G# here", ["Ab"]),
+        ("Do", "Do is C here", ["C"]),
+        ("Si bémol mineur", "Bb minor here", ["Bb minor"]),
+        ("sol minore", "G minor here", ["G minor"]),
+        ("B flat", "B flat is Bb here", ["Bb"]),
+    ],
+)
+@pytest.mark.parametrize("where", ["key: {}", "key_cycle: {}", "key_cycle: [C, {}]"])
+def test_keys_in_other_languages_are_told_their_names_here(read, key, says, near, where):
+    """In a key or a cycle; a German B with a German mode may mean either, and both are offered.
+    G# major would need eight sharps, so it is Ab.  Each that is offered can be read."""
+    (problem,) = said(read, SHORTEST + where.format(key) + "\n")
+    assert says in problem.message
+    assert problem.nearest == " or ".join(f'"{each}"' for each in near)
+    for each in near:
+        read(SHORTEST + where.format(each) + "\n")
+
+
+def test_a_note_of_a_range_is_told_its_name_here(read):
+    """H1 is B1 (German)."""
+    (problem,) = said(read, SHORTEST + "line: {kind: roots, range: H1 to H3}\n")
+    assert "H is B here" in problem.message
+
+
+@pytest.mark.parametrize("chords", ["Dm7 G7 Cmaj7", "Dm7, G7, Cmaj7"])
+def test_three_chords_without_bar_lines_are_told_of_bar_lines(read, chords):
+    """Bars are divided by |: said with the drill's own chords, and both ways that are offered can
+    be read."""
+    (problem,) = said(read, f"progression: {chords}\n")
+    bars, beats = re.fullmatch(
+        r"bars divided by \|.*?: (.*); or beats said with /, 4 in all: (.*)", problem.allowed
+    ).groups()
+    assert ("commas" in problem.allowed) == ("," in chords)
+    texts = [[slot.symbol.text for bar in read(f"progression: {way}\n").progression.bars
+              for slot in bar.slots] for way in (bars, beats)]  # fmt: skip
+    assert texts == [["Dm7", "G7", "Cmaj7"]] * 2
+    assert len(read(f"progression: {bars}\n").progression.bars) == 3
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["Dm7 ¦- G7 - Cmaj7", "Dm7 ¦-> G7 -> Cmaj7", "Dm7¦,G7,Cmaj7", "Dm7 ¦– G7 – Cmaj7", "ii7¦-V7-I"],
+)
+def test_other_signs_between_chords_are_told_of_bar_lines(problems, read, text):
+    """Said once, with the same chords as they are written here."""
+    (problem,) = problems(f"progression: {text}\n")
+    assert "bars by |" in problem.message
+    assert len(read(f"progression: {problem.allowed}\n").progression.bars) == 3
+
+
+@pytest.mark.parametrize(
+    "text", ["'|¦: Dm7 | G7 :|'", "|¦: Dm7 | G7 :|", "Dm7 | G7 ¦:|", "'|¦:Dm7 | G7:|'"]
+)
+def test_repeat_signs_are_not_known(problems, text):
+    """In quotes and without: what stands in their place is said, once."""
+    (problem,) = problems(f"progression: {text}\n")
+    assert "repeat signs are not known" in problem.message
+    assert "%" in problem.allowed and "passes" in problem.allowed
+
+
+def test_minus_and_commas_inside_chords_stay(read):
+    """C-7 is a minor seventh chord, C7(b9,#11) has two alterations: neither divides anything."""
+    assert len(read("progression: C-7 | D-7b5 | C7(b9,#11)\n").progression.bars) == 3
+
+
+@pytest.mark.parametrize(
+    ("text", "says", "allowed"),
+    [
+        ("title: Foo¦: bar", "in quotes", 'title: "Foo: bar"'),
+        ("drills:\n  - title: One¦: two", "in quotes", 'title: "One: two"'),
+        ("{title: Foo¦: bar}", "quotes", ""),
+        ("band: ¦{bass: roots\ntempo: 80\nline: {kind: roots}", "mapping is not closed", ""),
+        ("key_cycle: ¦[C, F\nkey: C", "list is not closed", "[a, b, c]"),
+        ("key_cycle: ¦[C, F}\nkey: C", "list is not closed", "[a, b, c]"),
+        ("line: {kind: riff, notes: 1:q b3 ¦#4 5}\nkey: C", "comment", "quotes"),
+        ("line: {kind: riff, notes: 1:q b3 ¦#4 5}\ngaps: {call: 4}", "comment", "quotes"),
+        ("band: {bass: roots, # the bass\n  drums: sticks¦: 3}", "comma", ""),
+        ("title: ¦'open\ntempo: 3", "quotation mark", ""),
+        ('title: "Foo" ¦bar', "has ended", "quotes"),
+        ("key_cycle: ¦]", "not opened", ""),
+    ],
+)
+def test_yaml_is_explained_where_it_went_wrong(problems, text, says, allowed):
+    """At the opening bracket, the colon, or the # that hides the rest, with what helps."""
+    (problem,) = problems(text + "\n")
+    assert says in problem.message
+    assert allowed in problem.allowed
+
+
+def test_a_colon_on_a_line_indented_differently_is_still_called_that(problems):
+    """Where the colon before it is another line's, quotes would not help."""
+    (problem,) = problems("band: roots\n  bass¦: x\n")
+    assert "indented" in problem.message
+
+
+def test_a_comma_in_braces_is_explained(problems):
+    """{notes: 1:q 5,:e} ends its text at the comma (YAML 1.2, 7.4)."""
+    (problem,) = problems(SHORTEST + "line: {kind: riff, notes: 1:q 5,:¦e 4}\n")
+    assert "comma" in problem.message and "quotes" in problem.allowed
+
+
+@pytest.mark.parametrize(
+    ("text", "near"),
+    [
+        ("¦progresion: ii7 | V7", "progression"),
+        ("¦chords: ii7 | V7", "progression"),
+        ("¦changes: ii7 | V7\ntempo: 60", "progression"),
+        ("progression: ii7\nline: {kind: riff, ¦noets: 1}", "notes"),
+        ("progression: ii7\n¦bpm: 60", "tempo"),
+        ("progression: ii7\n¦key_signature: C", "key"),
+        ("progression: ii7\n¦time_signature: 4/4", "meter"),
+        ("progression: ii7\n¦style: swing", "feel"),
+        ("progression: ii7\nband: {bass: {kind: roots, ¦volume: 3}}", "level"),
+    ],
+)
+def test_a_key_by_another_name_is_one_error(problems, text, near):
+    """A misspelt key, or one by another name, is not said to be missing as well."""
+    (problem,) = problems(text + "\n")
+    assert problem.nearest == f'"{near}"'
+
+
+def test_a_range_from_high_to_low_is_told_so(read):
+    """The low note stands first; turned round it can be read."""
+    (problem,) = said(read, SHORTEST + "line: {kind: roots, range: G3 to E1}\n")
+    assert "low one stands first" in problem.message
+    assert problem.nearest == '"E1 to G3"'
+    read(SHORTEST + f"line: {{kind: roots, range: {problem.nearest}}}\n")
+
+
+@pytest.mark.parametrize("word", ["true", "yes", "on"])
+def test_fingerings_can_be_on(read, word):
+    """As every other yes or no of the language."""
+    assert read(SHORTEST + f"sheet: {{fingering: {word}}}\n").sheet.fingering is not None
+
+
+@pytest.mark.parametrize("word", ["false", "no", "off", "none"])
+def test_fingerings_can_be_off(read, word):
+    """The same the other way."""
+    assert read(SHORTEST + f"sheet: {{fingering: {word}}}\n").sheet.fingering is None
+
+
+def test_what_is_no_fingering_is_told_true_and_false(read):
+    """The short forms are said first, then the mapping."""
+    (problem,) = said(read, SHORTEST + "sheet: {fingering: maybe}\n")
+    assert problem.allowed.startswith("true, false, or a mapping")
+
+
+def test_the_readme_lists_every_instrument():
+    """The table of the language names each instrument that a line can have."""
+    readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+    (row,) = (line for line in readme.splitlines() if line.startswith("| `line` |"))
+    assert set(re.findall(r"`([^`]+)`", row)) >= set(INSTRUMENTS)
+
+
+def test_the_command_says_it_without_a_traceback(drillgen: Run, tmp_path):
+    """Exit code 2, one message, the place under a caret."""
+    path = tmp_path / "drill.yaml"
+    path.write_text("progression: Fis7 | H7\n", "utf-8")
+    done = drillgen("check", path)
+    assert done.returncode == 2
+    assert "Fis is F# here" in done.stderr and "H is B here" in done.stderr
+    assert "Traceback" not in done.stderr

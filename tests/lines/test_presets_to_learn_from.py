@@ -1,0 +1,60 @@
+"""What a preset's line leaves to the student, and to the ear."""
+
+from __future__ import annotations
+
+from itertools import groupby
+
+import pytest
+
+from drillgen.arrange import arrange
+from drillgen.chart import charts
+from drillgen.drill.instruments import BASSES
+from drillgen.drill.lesson import load
+from drillgen.drill.models import Drill
+from drillgen.drill.overrides import Override
+from drillgen.drill.presets import list_presets
+
+DRILLS = [(preset.name, drill) for preset in list_presets() for drill in load(preset.name).drills]
+
+
+def ids(value: object) -> str:
+    return value.title if isinstance(value, Drill) else str(value)
+
+
+@pytest.mark.parametrize(("preset", "drill"), DRILLS, ids=ids)
+def test_calls_and_responses_take_turns(preset: str, drill: Drill) -> None:
+    """Within a key no call follows a call, and the last word is the student's."""
+    if drill.gaps is None:
+        return
+    for chart in charts(drill)[:1]:
+        bars = [bar for bar in chart.bars if bar.role in ("call", "response")]
+        for _, group in groupby(bars, key=lambda bar: bar.key_number):
+            found = list(group)
+            runs = [(role, len(list(same))) for role, same in groupby(found, lambda bar: bar.role)]
+            assert found[-1].role == "response"
+            assert all(length <= drill.gaps.call for role, length in runs if role == "call")
+
+
+@pytest.mark.parametrize(("preset", "drill"), DRILLS, ids=ids)
+def test_no_line_doubles_the_bass_of_the_band(preset: str, drill: Drill) -> None:
+    """A line on the bass's own instrument is heard beside it: one that does the bass's work
+    (roots, walking) has no bass beside it, and of an arpeggio's notes that begin with the bass's
+    fewer than a quarter are the same pitch."""
+    line, plays = drill.line, drill.band.bass.plays
+    if line is None or line.instrument not in BASSES or not plays:
+        return
+    assert line.kind not in ("roots", "walking")
+    score = arrange(charts(drill)[0])
+    low = {note.start: note.pitch for note in score.part("bass").notes}  # type: ignore[union-attr]
+    notes = score.part("line").notes  # type: ignore[union-attr]
+    together = [note for note in notes if note.start in low]
+    if line.kind == "arpeggio":
+        assert sum(low[note.start] == note.pitch for note in together) < len(together) / 4
+
+
+@pytest.mark.parametrize("preset", ["three-plus-two", "three-and-two-halves"])
+def test_minor_presets_stay_minor_in_any_cycle(preset: str) -> None:
+    """`--key-cycle fourths` goes through twelve minor keys."""
+    drill = load(preset, [Override("key_cycle", "fourths", "--key-cycle")]).drills[0]
+    assert [key.mode for key in drill.key_cycle] == ["minor"] * 12
+    assert all(key.mode == "minor" for key in load(preset).drills[0].key_cycle)

@@ -1,0 +1,138 @@
+"""A thread of guide tones is one line: learned in one key, it is right in every other."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+
+from drillgen.arrange import arrange
+from drillgen.chart import charts
+from drillgen.drill.instruments import BASSES
+from drillgen.drill.lesson import load
+from drillgen.drill.lines import GuideTones
+from drillgen.drill.overrides import Override
+from drillgen.drill.presets import list_presets
+from drillgen.score import Score
+from tests.lines.writing import TWELVE, line, progressions, written
+
+_OCTAVE = 12
+_Pass = list[list[tuple[int, int]]]  # by call: semitones over the tonic, and MIDI keys
+
+
+def passes(score: Score) -> Iterator[tuple[int, _Pass]]:
+    """The form's turn in its key and the line of each pass."""
+    turns: dict[int, int] = defaultdict(int)
+    for bars in score.chart.passes():
+        tonic = bars[0].key.tonic.pitch_class
+        calls: _Pass = [[]]
+        for bar in bars:
+            if bar.role == "response":
+                calls.append([])
+            for note in sorted(line(score), key=lambda note: (note.start, note.mark)):
+                if bar.start <= note.start < bar.end:
+                    calls[-1].append(((note.pitch.midi - tonic) % _OCTAVE, note.pitch.midi))
+        yield turns[bars[0].key_number], [call for call in calls if call]
+        turns[bars[0].key_number] += 1
+
+
+def in_all_keys(score: Score) -> None:
+    """Asserts that each pass has the same degrees in every key."""
+    by_turn: dict[int, list[_Pass]] = defaultdict(list)
+    for turn, found in passes(score):
+        by_turn[turn].append(found)
+    for turn in by_turn.values():
+        degrees = [[[degree for degree, _ in call] for call in each] for each in turn]
+        assert all(each == degrees[0] for each in degrees)
+
+
+def moves(found: _Pass) -> list[list[int]]:
+    return [[key - call[0][1] for _, key in call] for call in found]
+
+
+THREADS = [
+    (preset.name, number)
+    for preset in list_presets()
+    for number, drill in enumerate(load(preset.name).drills)
+    if isinstance(drill.line, GuideTones) and drill.line.thread == "key"
+]
+
+
+@pytest.mark.parametrize("cycle", [None, "fourths", "whole steps down"])
+@pytest.mark.parametrize(("preset", "number"), THREADS, ids=str)
+def test_every_preset_has_one_thread(preset: str, number: int, cycle: str | None) -> None:
+    """As it is and through other cycles, each preset's guide tones are the same degrees in every
+    key; as it is, each call moves alike, without a leap that another key does not have."""
+    overrides = [Override("key_cycle", cycle, "--key-cycle")] if cycle else []
+    score = arrange(charts(load(preset, overrides).drills[number])[0])
+    in_all_keys(score)
+    shapes = {str(moves(found)) for turn, found in passes(score) if turn == 0}
+    assert cycle or len(shapes) == 1
+
+
+@given(progressions, st.sampled_from([3, 7]), st.sampled_from(["one", "both"]),
+       st.sampled_from(["C2 to G3", "E1 to E2", "C3 to C6", "F2 to A3"]),
+       st.sampled_from(["off", "roots"]))  # fmt: skip
+def test_any_thread_is_one_line(
+    bars: tuple[str, str], begin_on: int, voices: str, low_high: str, bass: str
+) -> None:
+    """Over any chords, in any range: the same degrees in all twelve keys; and the same motion
+    wherever the range has room for it in every key (its own width and eleven semitones)."""
+    meter, progression = bars
+    score = written(progression=progression, key="C", key_cycle=TWELVE, meter=meter,
+                    band={"bass": bass},
+                    line={"kind": "guide tones", "begin_on": begin_on, "voices": voices,
+                          "range": low_high})  # fmt: skip
+    in_all_keys(score)
+    low, high = score.chart.drill.line.sounding_range  # type: ignore[union-attr]
+    assert all(low <= note.pitch.midi <= high for note in line(score))
+    wide = written(progression=progression, key="C", key_cycle="C", meter=meter,
+                   line={"kind": "guide tones", "begin_on": begin_on, "voices": voices,
+                         "range": "A0 to C8"})  # fmt: skip
+    heights = [note.pitch.midi for note in line(wide)]
+    assume(max(heights) - min(heights) + _OCTAVE - 1 <= high - low)
+    assert len({str(moves(found)) for _, found in passes(score)}) == 1
+
+
+@pytest.mark.parametrize("begin_on", [3, 7])
+@pytest.mark.parametrize("low_high", ["C3 to C5", "E1 to G3", "F3 to F5"])
+@pytest.mark.parametrize("cycle", ["fourths", "chromatic up", "chromatic down"])
+def test_the_lower_voice_is_the_same_in_every_key(begin_on: int, low_high: str, cycle: str) -> None:
+    """Both voices of a two-five: the seventh of the first chord lies a fourth below its third, the
+    nearer side, in each of the twelve keys."""
+    score = written(key_cycle=cycle, line={"kind": "guide tones", "voices": "both",
+                                           "begin_on": begin_on, "range": low_high})  # fmt: skip
+    for bars in score.chart.passes():
+        first = [note for note in line(score) if note.start == bars[0].start]
+        assert [note.mark for note in first] == ["b7", "b3"]
+        assert first[1].pitch.midi - first[0].pitch.midi == 5
+
+
+def test_a_break_is_made_where_nobody_hears_it() -> None:
+    """A thread too wide for its range goes to another octave in the response, not in a call:
+    thirds and sevenths of twelve dominants fall by semitones, further than an octave holds, and no
+    call has a leap."""
+    score = written(progression="E7 | A7 | D7 | G7 | C7 | F7 | Bb7 | Eb7 | Ab7 | Db7 | Gb7 | B7",
+                    key="C", key_cycle="C", gaps={"call": 2, "response": 2, "harmony": "continues"},
+                    line={"kind": "guide tones", "range": "E2 to E3"})  # fmt: skip
+    for _, found in passes(score):
+        assert all(abs(each) <= 2 for call in moves(found) for each in call)
+
+
+@pytest.mark.parametrize("preset", sorted({name for name, _ in THREADS}))
+def test_a_thread_over_a_bass_keeps_above_it(preset: str) -> None:
+    """Where a preset's guide tones have no range of their own and a bass plays roots below on the
+    same instrument, no held note of the line lies under the bass or a semitone from it."""
+    for drill in load(preset).drills:
+        spec = drill.line
+        if not isinstance(spec, GuideTones) or spec.range or spec.instrument not in BASSES:
+            continue
+        score = arrange(charts(drill)[0])
+        bass = score.part("bass")
+        for note in bass.notes if bass else ():
+            over = [n for n in line(score) if n.start <= note.start < n.start + n.duration]
+            held = note.touch == "held"
+            assert all(n.pitch.midi > note.pitch.midi + 1 for n in over if held)
