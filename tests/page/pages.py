@@ -27,9 +27,7 @@ if TYPE_CHECKING:
 
 RATE = 44100
 TAP = (Path(__file__).parent / "tap.js").read_text("utf-8")
-TITLE = (
-    "</script><script>window.hacked=1</script>\"Two\" 'fives' in F# & 9%\u202e‮סוף <b onclick=x>"
-)
+TITLE = "</script><script>window.hacked=1</script>\"Two\" 'fives' in F# & 9%\u202e‮סוף <b onclick=x>"
 HOSTILE: tuple[Mapping[str, Any], ...] = (
     {
         "title": TITLE,
@@ -153,7 +151,7 @@ class View:
         self.play()
         self.page.click("#play")
         self.page.evaluate("heard.listen()")
-        self.wait(0.3)
+        self.page.wait_for_function("heard.blocks.length > 100")  # a sound device may start late
         self.page.evaluate("heard.blocks.length = heard.starts.length = heard.marks.length = 0")
 
     def recorded(self) -> NDArray[np.float32]:

@@ -141,7 +141,8 @@ def test_repeated_bars_are_marked_round_and_round(view: View) -> None:
     view.watch("place")
     view.set(from_=1, to=2, tempo=360, count_in=False, repeat=True)
     view.play()
-    view.wait(2.6)
+    for number in (1, 2, 1, 2):
+        view.until("place", f"^Bar {number} of")
     view.set(repeat=False)
     view.until("word", "^Ready$")
     numbers = [int(place.split()[1]) for [place] in view.watched()]
@@ -155,10 +156,10 @@ def test_a_climbing_tempo_is_kept(browser: Browser, made: Made) -> None:
         view.page.select_option("#drill", "1")
         view.until("title", "^By ear")
         assert "200" in view.text("climb")
-        view.set(tempo=320, count_in=False)
+        view.set(tempo=320, count_in=False, repeat=False)
         assert "400" in view.text("climb")
         view.play()
-        view.wait(5.6)
+        view.until("word", "^Ready$")
         seen: dict[str, float] = {}
         for mark in view.marks():
             if mark["word"] in WORDS.values():
@@ -202,6 +203,18 @@ def test_the_starting_note_is_named_and_heard(browser: Browser, made: Made) -> N
         view.page.click("#hear")
         view.wait(0.3)
         assert view.page.evaluate("heard.starts.length") == 1
+
+
+def test_a_silent_browser_is_explained(view: View) -> None:
+    """Where the audio system does not start (no loudspeaker), the page says so instead of standing
+    still without a word, and takes it back when the sound comes."""
+    view.play()
+    view.page.evaluate("drillgen.context.suspend()")
+    view.until("problem", "has not started the sound")
+    assert view.page.is_visible("#problem")
+    view.page.evaluate("drillgen.context.resume()")
+    view.until("problem", "^$")
+    assert view.page.is_hidden("#problem")
 
 
 def test_the_keyboard_is_enough(view: View) -> None:

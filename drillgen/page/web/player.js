@@ -6,6 +6,7 @@
   const AHEAD = 3; // seconds
   const WAKE = 400; // ms
   const START = 0.06; // seconds from a touch to the first sound
+  const SETTLED = 0.5; // seconds that the sound runs before its latency is asked for
   const PATIENCE = 6000; // ms that a browser may take to wake the sound
   const FIELDS = 5; // numbers a stroke
 
@@ -56,6 +57,8 @@
     /** Seconds of the context at which the ear hears what is being made now. */
     heard() {
       const context = d.context;
+      // Asked while the sound starts, Firefox's main and audio threads can wait for each other for ever.
+      if (context.currentTime < SETTLED) return context.currentTime;
       const stamp = context.getOutputTimestamp ? context.getOutputTimestamp() : null;
       if (stamp && stamp.performanceTime > 0) {
         const passed = (performance.now() - stamp.performanceTime) / 1000;
