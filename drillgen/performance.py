@@ -78,13 +78,16 @@ class Performance:
 
 def perform(score: Score) -> Performance:
     """Play a score: swing, time, touch and level.  The same score gives the same performance."""
-    together, late = Together(score.chart), late_beats(score)
-    voices = tuple(
-        _voice(score, part, clock_of(score.chart, part.name, together, late))
-        for part in score.parts
-    )
+    clock = clocks(score)
+    voices = tuple(_voice(score, part, clock[part.name]) for part in score.parts)
     ring = 0.0 if score.chart.drill.ending == "none" else RING
     return Performance(score.chart, voices, score.chart.seconds + ring)
+
+
+def clocks(score: Score) -> dict[PartName, Clock]:
+    """When each part plays a written place."""
+    together, late = Together(score.chart), late_beats(score)
+    return {part.name: clock_of(score.chart, part.name, together, late) for part in score.parts}
 
 
 def _voice(score: Score, part: Part, clock: Clock) -> Voice:

@@ -19,10 +19,10 @@ from drillgen.drill.bars import split_bars
 from drillgen.drill.dividing import Word, bare, bars_of, without_signs
 from drillgen.drill.meter import METERS, Meter
 from drillgen.drill.problems import RefusedError, Wrong, refuse, show
-from drillgen.theory.chord_errors import ChordError
 from drillgen.theory.chords import Chord, parse_chord
 from drillgen.theory.elsewhere import chord_elsewhere
-from drillgen.theory.numerals import Numeral, NumeralError, parse_numeral
+from drillgen.theory.numerals import Numeral, parse_numeral
+from drillgen.theory.symbol_error import SymbolError
 
 Symbol = Numeral | Chord
 
@@ -180,7 +180,7 @@ def _symbol(word: Word, wrongs: list[Wrong]) -> Symbol | None:
         return _parsed(word)
     except RefusedError as refused:
         wrongs += refused.wrongs
-    except (ChordError, NumeralError) as error:
+    except SymbolError as error:
         near = f'"{error.suggestion}"' if error.suggestion else ""
         message = error.message.partition("; nearest")[0]  # said once, like everywhere else
         wrongs += word.wrong(message, error.allowed, near, error.position).wrongs

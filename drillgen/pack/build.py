@@ -24,6 +24,7 @@ from drillgen.pack.strangers import refuse_strangers
 from drillgen.pack.tracks import SECTION
 from drillgen.pack.trial import refuse_unplayable
 from drillgen.pack.zipped import zip_pack, zip_path
+from drillgen.page.names import ALONE, INDEX
 from drillgen.sound.soundfonts import Choice, choose
 
 __all__ = ["Options", "Pack", "Settings", "UnfinishedError", "build"]
@@ -120,8 +121,8 @@ def _pack(
     return Pack(
         folder=order.pack,
         tracks=tuple(main),
-        first=order.pack / ("index.html" if order.extras.page else heard_first(entries[0])),
-        alone=order.pack / "page.html" if order.extras.alone else None,
+        first=order.pack / (INDEX if order.extras.page else heard_first(entries[0])),
+        alone=order.pack / ALONE if order.extras.alone else None,
         packed=packed,
         others=tuple(others),
         music=sum(entry["seconds"] for entry in entries),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import PurePosixPath
@@ -40,8 +40,7 @@ JUMPS = (
 
 def climbs(track: Track) -> bool:
     """Whether the tempo changes within a key of a track."""
-    keys = _keys(track)
-    return any(len({bar.tempo for bar in bars}) > 1 for bars in keys)
+    return any(map(_climbs, _keys(track)))
 
 
 def loops(track: Track) -> Iterator[Loop]:
@@ -50,9 +49,13 @@ def loops(track: Track) -> Iterator[Loop]:
     keys = _keys(track)
     labels = distinct(bars[0].key.short for bars in keys)
     for bars, label in zip(keys, labels, strict=True):
-        if len({bar.tempo for bar in bars}) == 1:
+        if not _climbs(bars):
             start, end = chart.seconds_at(bars[0].start), chart.seconds_at(bars[-1].end)
             yield Loop(bars[0].key, label, start, end)
+
+
+def _climbs(bars: Sequence[Bar]) -> bool:
+    return len({bar.tempo for bar in bars}) > 1
 
 
 def _keys(track: Track) -> list[list[Bar]]:

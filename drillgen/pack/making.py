@@ -18,6 +18,7 @@ from drillgen.pack.tagging import loop_tags, tags
 from drillgen.pack.tasks import Entry, Place
 from drillgen.pack.track import Track
 from drillgen.pack.tracks import TrackJob
+from drillgen.pack.trial import SILENT
 from drillgen.score import PartName
 from drillgen.sound.checksums import sha256_of
 from drillgen.sound.render import MixReport, RenderReport
@@ -29,7 +30,7 @@ _LINE: frozenset[PartName] = frozenset({"line"})
 def make_track(job: TrackJob, track: Track, place: Place) -> Entry:
     """Write a track's files; returns its entry."""
     if not any(voice.notes for voice in track.performance.voices):
-        raise PackError("nothing would sound; give it a line, a band or a count-in")
+        raise PackError(SILENT)
     font = here(job.soundfont, job.sha256)
     studio = Studio(track.performance, place, font, job.settings)
     wanted = tuple(mixes(track.parts, job.settings.mixes, job.settings.stems))

@@ -22,11 +22,11 @@ from drillgen.pack.notes_words import (
     HEAR_LINE,
     OPEN_PAGE,
     OTHER_MIXES,
-    PAGE,
     PRACTICE,
     TWO_SIDES,
 )
 from drillgen.pack.tasks import Entry
+from drillgen.page.names import INDEX
 
 NAME = "NOTES.txt"
 _WIDTH = 76
@@ -96,8 +96,8 @@ def heard_first(entry: Entry) -> str:
 
 def _first(names: Sequence[str], entries: Sequence[Entry]) -> str:
     """The page; else what is to be heard first."""
-    if PAGE in names:
-        return f"{_paragraph(OPEN_PAGE)}\n\n  {PAGE}"
+    if INDEX in names:
+        return f"{_paragraph(OPEN_PAGE)}\n\n  {INDEX}"
     words = HEAR_LINE if "with line" in entries[0]["files"] else HEAR
     return f"{_paragraph(words)}\n\n  {heard_first(entries[0])}"
 

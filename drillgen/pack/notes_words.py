@@ -6,16 +6,17 @@ with the figure of WHO and ITU for loudness (H.870, safe listening: 80 dB(A) for
 
 from __future__ import annotations
 
+from drillgen.page.names import ALONE, INDEX
+
 # What to open first: the page, or else a track with its line, or else one without.
-PAGE = "index.html"
 OPEN_PAGE = "Open this in a browser. It is the practice page, and needs no network:"
 HEAR_LINE = "Listen to this. The line is played, then there is room to play it back:"
 HEAR = "Listen to this:"
 
 # What is in the name of such a file, and what it is.
 CONTENTS: tuple[tuple[str, str], ...] = (
-    ("index.html", "index.html: the practice page. Leave it beside the rest of this folder."),
-    ("page.html", "page.html: the practice page in one file, which can travel alone."),
+    (INDEX, "index.html: the practice page. Leave it beside the rest of this folder."),
+    (ALONE, "page.html: the practice page in one file, which can travel alone."),
     ("booklet.pdf", "booklet.pdf: every sheet of the lesson, to print; the answers come last."),
     (".m3u8", "….m3u8: a playlist, for any player."),
     ("/", "A folder for each drill; where they are numbered, that is their order."),

@@ -12,6 +12,7 @@ from drillgen.pack.address import address_of, program
 from drillgen.pack.printing import engravers, papers
 from drillgen.pack.settings import Extras
 from drillgen.pack.tasks import Entry, Place, Task
+from drillgen.page.names import INDEX
 from drillgen.sound.soundfonts import Soundfont
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from drillgen.score import Score
     from drillgen.sheet.sheets import Sheet, Sheets
 
-SECTION, INDEX = "page", "index"
+SECTION, OVER_ALL = "page", "index"
 # Rooms of the program that the page does not follow from.
 _ELSEWHERE = ("cli.py", "commands", "midi.py", "presets", "progress.py", "share")
 _WEIGHT = 120.0  # seconds of music that take as long to render as a drill's part of the page
@@ -73,7 +74,7 @@ def index_task(job: IndexJob) -> Task:
     """The task of the document over the drills' entries."""
     said = (job.title, job.drills, job.soundfont, job.licence, job.room, job.alone is not None)
     address = address_of(program(*_ELSEWHERE), *said)
-    return Task(address, INDEX, "", "the page", 1.0, _write_index, job, here=True)
+    return Task(address, OVER_ALL, "", "the page", 1.0, _write_index, job, here=True)
 
 
 def _make(job: PageJob, place: Place) -> Entry:
@@ -147,4 +148,4 @@ def _write_index(job: IndexJob, place: Place) -> Entry:
     names = write_index(place.folder, job.title, job.drills, licence, room=job.room)
     if job.alone is not None:
         names += write_alone(place.folder, job.alone, job.title, job.drills, licence, room=job.room)
-    return {"files": {"index": names[-1] if job.alone is None else "index.html", "parts": names}}
+    return {"files": {"index": INDEX, "parts": names}}

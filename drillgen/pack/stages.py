@@ -36,6 +36,7 @@ from drillgen.pack.settings import Extras, Settings
 from drillgen.pack.tasks import Entry, Task
 from drillgen.pack.tracks import SECTION as TRACKS
 from drillgen.pack.tracks import track_tasks
+from drillgen.page.names import ALONE, INDEX
 from drillgen.sound.soundfonts import Soundfont
 
 
@@ -92,7 +93,7 @@ def second(order: Order, ledger: Ledger) -> Sequence[Task]:
     tasks = [*lists]
     if pages:  # of other drills perhaps, which are to be found whatever this build leaves out
         tasks.append(index_task(_index(order, pages)))
-        others = ["index.html", *(["page.html"] if order.extras.alone else []), *others]
+        others = [INDEX, *([ALONE] if order.extras.alone else []), *others]
     return [*tasks, notes_task(_title(order, tracks), order.lesson.note, tracks, others)]
 
 

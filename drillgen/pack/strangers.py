@@ -16,8 +16,7 @@ from drillgen.pack.printing import BOOKLET_NAME
 from drillgen.pack.stages import Order
 from drillgen.pack.tracks import SECTION
 from drillgen.pack.zipped import is_zip_of, zip_path
-
-_INDEX, _ALONE, _OF_THE_PAGE = "index.html", "page.html", "page"
+from drillgen.page.names import ALONE, FOLDER, INDEX
 
 
 def refuse_strangers(order: Order, ledger: Ledger) -> None:
@@ -39,9 +38,9 @@ def _beside(order: Order, ledger: Ledger) -> Iterator[str]:
     """Files that lie beside the drills' folders."""
     yield from (manifest.NAME, NOTES)
     if order.extras.page:
-        yield _INDEX
+        yield INDEX
     if order.extras.alone:
-        yield _ALONE
+        yield ALONE
     if order.extras.sheets and len(order.folders) > 1:
         yield BOOKLET_NAME
     if len(order.tracks) > 1 or ledger.entries(SECTION, order.replaced):
@@ -50,7 +49,7 @@ def _beside(order: Order, ledger: Ledger) -> Iterator[str]:
 
 def _within(order: Order) -> Iterator[str]:
     """What lies in folders that the order will fill; hidden files are the system's own."""
-    for folder in (*order.folders, *([_OF_THE_PAGE] if order.extras.page else [])):
+    for folder in (*order.folders, *([FOLDER] if order.extras.page else [])):
         for path in sorted((order.pack / folder).rglob("*")):
             if not path.is_dir() and not path.name.startswith("."):
                 yield path.relative_to(order.pack).as_posix()

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from drillgen.score import Part
     from drillgen.sheet.fingering import Fretboard
 
+SILENT = "nothing would sound; give it a line, a band or a count-in"
 _TABLATURE: Path = ("sheet", "tablature")
 _FINGERING: Path = ("sheet", "fingering")
 _STRINGS: Path = (*_FINGERING, "strings")
@@ -50,7 +51,7 @@ def _silent(drill: Drill) -> Iterator[tuple[Path, str]]:
     band = drill.band
     players = (band.drums, band.comping, band.bass, band.click)
     if drill.line is None and not drill.count_in.bars and not any(p.plays for p in players):
-        yield ("band",), "nothing would sound; give it a line, a band or a count-in"
+        yield ("band",), SILENT
 
 
 def _for_no_hand(drill: Drill) -> Iterator[tuple[Path, str]]:

@@ -13,15 +13,14 @@ from dataclasses import dataclass
 from functools import cache
 from statistics import median
 
-from drillgen.lateness import late_beats
 from drillgen.page.models import Take
-from drillgen.performance import Played, Voice
+from drillgen.performance import Played, Voice, clocks
 from drillgen.score import Hit, Note, PartName
 from drillgen.sound.arrangement import resolved
 from drillgen.sound.bank import Bank, Preset, Wanted
 from drillgen.sound.strokes import sample_at
 from drillgen.sound.synth import GRID, RATE, Samples
-from drillgen.timing import clock_of
+from drillgen.timing import Clock
 
 STEP = 6.0  # dB between velocities
 # SoundFont 2.04, 8.4.2: a note sounds 40 log10(127 / velocity) dB below its loudest.
@@ -66,7 +65,8 @@ Needs = dict[Wanted, Need]
 
 def players(take: Take, bank: Bank) -> tuple[Player, ...]:
     """Everybody who plays in a track."""
-    return tuple(_player(take, voice, bank) for voice in take.performance.voices)
+    clock = clocks(take.score)
+    return tuple(_player(take, voice, clock[voice.part], bank) for voice in take.performance.voices)
 
 
 def needs(groups: Sequence[tuple[Sequence[Player], float]], bank: Bank) -> Needs:
@@ -108,16 +108,16 @@ def step_of(velocity: int) -> int:
     return max(round(127 * 10 ** (-below * STEP / _DB_A_DECADE)), 1)
 
 
-def _player(take: Take, voice: Voice, bank: Bank) -> Player:
+def _player(take: Take, voice: Voice, clock: Clock, bank: Bank) -> Player:
     preset, _ = resolved(voice, bank.soundfont)
     keys = {note.key for note in voice.notes}
     chokes = bank.chokes(preset, keys) if preset.percussion and keys else frozenset()
-    return Player(voice, preset, tuple(_strokes(take, voice, preset)), chokes)
+    return Player(voice, preset, tuple(_strokes(take, voice, clock, preset)), chokes)
 
 
-def _strokes(take: Take, voice: Voice, preset: Preset) -> Iterator[Stroke]:
+def _strokes(take: Take, voice: Voice, clock: Clock, preset: Preset) -> Iterator[Stroke]:
     holds = _drum_holds(voice.notes) if preset.percussion else {}
-    for note, bar in zip(voice.notes, _bars(take, voice.part), strict=True):
+    for note, bar in zip(voice.notes, _bars(take, voice.part, clock), strict=True):
         start = sample_at(note.start)
         step = step_of(note.velocity)
         yield Stroke(
@@ -144,11 +144,10 @@ def _drum_holds(notes: Iterable[Played]) -> dict[int, int]:
     }
 
 
-def _bars(take: Take, part: PartName) -> Iterator[int]:
+def _bars(take: Take, part: PartName, clock: Clock) -> Iterator[int]:
     """The bar that each of a part's notes is written in, in the order in which they are played."""
     written = take.score.part(part)
     assert written is not None
-    clock = clock_of(take.chart, part, late=late_beats(take.score))
     events: tuple[Note | Hit, ...] = (*written.notes, *written.hits)
     for event in sorted(events, key=lambda event: (clock(event.start), _key(event))):
         yield take.chart.bar_at(event.start).number

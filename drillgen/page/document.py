@@ -16,10 +16,9 @@ from collections.abc import Iterable, Mapping
 from importlib import resources
 from typing import Any
 
+from drillgen.page.names import FOLDER, INDEX
 from drillgen.sheet.drawing import font_faces
 
-INDEX, FOLDER = "index.html", "page"
-ALONE = "page.html"  # the whole page in one file
 _WEB = resources.files("drillgen.page") / "web"
 # In the order in which they build on each other.
 SCRIPTS = ("base", "load", "tones", "band", "player", "turns", "choices", "places", "strip",
@@ -54,7 +53,7 @@ def document(catalogue: Mapping[str, Any], inlined: Mapping[str, Any] | None = N
         "data": "\n".join(_block(name, value) for name, value in blocks.items()),
         "scripts": tail,
     }
-    page = re.sub(r"\{\{(\w+)\}\}", lambda found: places[found[1]], _text("index.html"))
+    page = re.sub(r"\{\{(\w+)\}\}", lambda found: places[found[1]], _text(INDEX))
     return page.encode("utf-8")
 
 

@@ -16,9 +16,10 @@ from typing import Any
 from drillgen.page import data
 from drillgen.page.copies import Player, needs, players
 from drillgen.page.data import Values
-from drillgen.page.document import ALONE, FOLDER, INDEX, assets, document, script, value_of
+from drillgen.page.document import assets, document, script, value_of
 from drillgen.page.level import gain
 from drillgen.page.models import Licence, Picture, Stand
+from drillgen.page.names import ALONE, FOLDER, INDEX
 from drillgen.page.room import impulse
 from drillgen.page.tones import tones
 from drillgen.sound.bank import Bank

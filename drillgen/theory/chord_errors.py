@@ -7,23 +7,15 @@ import re
 from drillgen.theory.elsewhere import Elsewhere
 from drillgen.theory.nearest import nearest
 from drillgen.theory.qualities import USUAL
+from drillgen.theory.symbol_error import SymbolError
 
-ALLOWED = "a root A to G, then a quality (m7, maj7, 7b9, sus4, ...), then perhaps a /bass"
 ROOT = re.compile(r"[A-G](?:##|bb|♯♯|♭♭|[#♯b♭x𝄪𝄫])?")
 
 
-class ChordError(ValueError):
+class ChordError(SymbolError):
     """A text that is no chord symbol."""
 
-    def __init__(
-        self, message: str, position: int, found: str, allowed: str = ALLOWED, suggestion: str = ""
-    ) -> None:
-        super().__init__(message)
-        self.message = message
-        self.position = position  # where reading stopped, from 0
-        self.found = found
-        self.allowed = allowed
-        self.suggestion = suggestion
+    ALLOWED = "a root A to G, then a quality (m7, maj7, 7b9, sus4, ...), then perhaps a /bass"
 
 
 def no_root(text: str, start: int) -> ChordError:
@@ -43,7 +35,7 @@ def no_quality(text: str, position: int) -> ChordError:
 
 def no_bass(text: str, slash: int, found: str) -> ChordError:
     message = f'"{text}": no bass note {_quoted(found)} after "{text[: slash + 1]}"'
-    return ChordError(message, slash + 1, found, "a note name (C, F#, Bb) after the slash")
+    return ChordError(message, slash + 1, found, allowed="a note name (C, F#, Bb) after the slash")
 
 
 def named_elsewhere(text: str, meant: Elsewhere) -> ChordError:

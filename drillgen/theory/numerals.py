@@ -21,11 +21,8 @@ from drillgen.theory.nearest import nearest
 from drillgen.theory.pitch import Degree, Name
 from drillgen.theory.qualities import USUAL, Degrees, name_of
 from drillgen.theory.quality_text import QualityError, read_quality
+from drillgen.theory.symbol_error import SymbolError
 
-ALLOWED = (
-    "a Roman numeral I to VII (small for minor), perhaps after b or #, then a quality (7, maj7, "
-    "ø7, o7, 7alt, ...), then perhaps /degree to resolve to (V7/ii) or /figure of the bass (I/3)"
-)
 NUMBERS = {"I": 1, "II": 2, "III": 3, "IV": 4, "V": 5, "VI": 6, "VII": 7}
 
 _ROMAN = "VII|VI|IV|V|III|II|I|vii|vi|iv|v|iii|ii|i"
@@ -38,16 +35,14 @@ _STARTS_LIKE = re.compile(rf"(?:sub|{_SIGNS})[iIvV]")
 _SAYS_MINOR = re.compile(r"m(?!aj|a[0-9])|-|[o°ºøØ∅]|h?dim|Mi|MI|H?Dim|H?DIM")
 
 
-class NumeralError(ValueError):
+class NumeralError(SymbolError):
     """A text that is no Roman numeral."""
 
-    def __init__(self, message: str, position: int, found: str, suggestion: str = "") -> None:
-        super().__init__(message)
-        self.message = message
-        self.position = position  # where reading stopped, from 0
-        self.found = found
-        self.allowed = ALLOWED
-        self.suggestion = suggestion
+    ALLOWED = (
+        "a Roman numeral I to VII (small for minor), perhaps after b or #, then a quality (7, "
+        "maj7, ø7, o7, 7alt, ...), then perhaps /degree to resolve to (V7/ii) or /figure of the "
+        "bass (I/3)"
+    )
 
 
 @dataclass(frozen=True, slots=True)

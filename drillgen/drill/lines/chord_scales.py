@@ -10,12 +10,12 @@ from typing import Any
 
 from drillgen.drill.fields import Read
 from drillgen.drill.problems import RefusedError, Wrong, Wrongs, listed, nearest, refuse, show
-from drillgen.theory.chord_errors import ChordError
 from drillgen.theory.chords import Chord, parse_chord
-from drillgen.theory.numerals import Numeral, NumeralError, is_numeral, parse_numeral
+from drillgen.theory.numerals import Numeral, is_numeral, parse_numeral
 from drillgen.theory.qualities import Degrees
 from drillgen.theory.quality_text import QualityError, read_quality
 from drillgen.theory.scales import SCALES
+from drillgen.theory.symbol_error import SymbolError
 
 Named = Numeral | Chord | Degrees  # one chord of a key, or every chord of a quality
 ChordScales = tuple[tuple[Named, str], ...]  # and the name of its scale
@@ -45,7 +45,7 @@ def _named(key: Any) -> Named:
         if is_numeral(text):
             return parse_numeral(text)
         return _quality_or_symbol(text)
-    except (NumeralError, ChordError) as error:
+    except SymbolError as error:
         raise _no_chord(key, error.suggestion) from None
 
 
