@@ -151,7 +151,7 @@ class View:
         self.play()
         self.page.click("#play")
         self.page.evaluate("heard.listen()")
-        self.page.wait_for_function("heard.blocks.length > 100")  # a sound device may start late
+        self.page.wait_for_function("drillgen.context.currentTime > 0.5")  # devices start late
         self.page.evaluate("heard.blocks.length = heard.starts.length = heard.marks.length = 0")
 
     def recorded(self) -> NDArray[np.float32]:
