@@ -10,10 +10,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from drillgen.sound.peaks import PIECE, Sizes
+from drillgen.sound.peaks import PIECE, Indices, Sizes
 from drillgen.sound.synth import Samples
 
-Indices = NDArray[np.int64]
 _REACH = 3  # pieces: 17 ms
 
 

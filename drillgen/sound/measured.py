@@ -6,12 +6,41 @@ from collections.abc import Callable
 
 import numpy as np
 
-from drillgen.sound.limiter import Indices, Limiter
+from drillgen.sound.limiter import Limiter
 from drillgen.sound.loudness import Floats, hop_energies, loudness_of
-from drillgen.sound.peaks import PIECE, decibels, sample_peaks, true_peak, true_peaks
+from drillgen.sound.peaks import (
+    PIECE,
+    Sizes,
+    decibels,
+    runs,
+    sample_peaks,
+    true_peak,
+    true_peaks,
+)
 from drillgen.sound.synth import HOP, RATE, Samples
 
+_TOGETHER = 14  # hops that are measured anew in one go
 _HEADROOM = 0.1  # dB that the limiter stays below the ceiling, for the dither's sake
+
+
+class _Levels:
+    """How loud a mix is, hop by hop and piece by piece."""
+
+    def __init__(self, energies: Floats, sizes: Sizes) -> None:
+        """`energies`: of each whole hop, weighted; `sizes`: the sample peak of each piece."""
+        self.energies, self.sizes = energies, sizes
+
+    def copy(self) -> _Levels:
+        return _Levels(self.energies.copy(), self.sizes.copy())
+
+    def take(self, begin: int, line: Samples) -> None:
+        """See `Measured.take`."""
+        hops = line.shape[1] // HOP - 1
+        at = begin // HOP
+        if hops:
+            self.energies[at : at + hops] = hop_energies(line[:, : (hops + 1) * HOP], RATE)
+        sizes = sample_peaks(line[:, HOP:])
+        self.sizes[begin // PIECE : begin // PIECE + len(sizes)] = sizes
 
 
 class Measured:
@@ -20,23 +49,23 @@ class Measured:
     def __init__(self, length: int, play: Callable[[int, int], Samples], around: bool) -> None:
         """`play`: the mix from a sample to another, once all of it has been taken in."""
         self._length, self._play, self._around = length, play, around
-        self.energies = np.zeros(length // HOP)
-        self._sizes = np.zeros(-(-length // PIECE), np.float32)
+        sizes = np.zeros(-(-length // PIECE), np.float32)
+        self._levels = _Levels(np.zeros(length // HOP), sizes)
         self._limiter: Limiter | None = None
-        self._peak = 0.0
+        self._peak = 0.0  # true peak of what is not limited
 
     def take(self, begin: int, line: Samples) -> None:
         """Measure what begins at a sample, a multiple of HOP; `line` has the HOP before it too."""
-        hops = line.shape[1] // HOP - 1
-        at = begin // HOP
-        if hops:
-            self.energies[at : at + hops] = hop_energies(line[:, : (hops + 1) * HOP], RATE)
-        sizes = sample_peaks(line[:, HOP:])
-        self._sizes[begin // PIECE : begin // PIECE + len(sizes)] = sizes
+        self._levels.take(begin, line)
+
+    @property
+    def energies(self) -> Floats:
+        """The energy of each whole hop, weighted, without gain and limiter."""
+        return self._levels.energies
 
     def find_peak(self) -> float:
         """The true peak in dB, to be asked for once all is taken in."""
-        self._peak = true_peak(self._sizes, self._read)
+        self._peak = true_peak(self._levels.sizes, self._read)
         return decibels(self._peak)
 
     def limit(self, gain: float, ceiling: float) -> None:
@@ -44,8 +73,9 @@ class Measured:
         if decibels(self._peak) + gain <= ceiling:
             return
         most = 10 ** ((ceiling - _HEADROOM - gain) / 20)
-        peaks = true_peaks(self._sizes, self._read, most)
+        peaks = true_peaks(self._levels.sizes, self._read, most)
         self._limiter = Limiter(peaks, most, self._around)
+        self._peak = float(np.delete(peaks, self._limiter.touched()).max(initial=0.0))
 
     def limited(self, sound: Samples, begin: int) -> Samples:
         """Sound of the mix from a sample on, with its peaks limited."""
@@ -55,23 +85,18 @@ class Measured:
         """Loudness in LUFS and true peak in dB of the mix with its gain, limited."""
         energies, peak = self.energies, self._peak
         if self._limiter is not None:
-            touched = self._limiter.touched()
-            energies = self._energies_after(np.unique(touched * PIECE // HOP))
-            sizes = self._sizes.copy()
-            for piece in touched.tolist():
-                sound = self._read_limited(piece * PIECE, (piece + 1) * PIECE)
-                sizes[piece] = np.abs(sound).max()
-            peak = true_peak(sizes, self._read_limited)
+            levels, touched = self._levels.copy(), self._limiter.touched()
+            for hops in runs(np.unique(touched * PIECE // HOP), 1, _TOGETHER):
+                self._take_limited(levels, int(hops[0]), int(hops[-1]) + 1)
+            energies, sizes = levels.energies, np.zeros_like(levels.sizes)
+            sizes[touched] = levels.sizes[touched]
+            peak = max(peak, true_peak(sizes, self._read_limited))
         return loudness_of([(energies, HOP)], gain), decibels(peak) + gain
 
-    def _energies_after(self, hops: Indices) -> Floats:
-        """Each hop that was changed, and the one after it, which still hears it."""
-        energies = self.energies.copy()
-        for hop in np.union1d(hops, hops + 1).tolist():
-            if hop < len(energies):
-                sound = self._read_limited((hop - 1) * HOP, (hop + 1) * HOP)
-                energies[hop] = hop_energies(sound, RATE)[0]
-        return energies
+    def _take_limited(self, levels: _Levels, first: int, end: int) -> None:
+        """Measure some hops anew, and the one after them, which still hears them."""
+        last = min((end + 1) * HOP, self._length)
+        levels.take(first * HOP, self._read_limited((first - 1) * HOP, last))
 
     def _read_limited(self, begin: int, end: int) -> Samples:
         return self.limited(self._read(begin, end), begin)

@@ -9,7 +9,7 @@ the sample rate, 13 kHz, and even there not in every period.)
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,7 @@ _APART, _TOGETHER = 8, 256
 
 Reader = Callable[[int, int], Samples]  # samples from .. to, silence beyond the ends
 Sizes = NDArray[np.float32]
+Indices = NDArray[np.int64]
 
 
 def _interpolators() -> NDArray[np.float32]:
@@ -59,13 +60,18 @@ def true_peaks(sizes: Sizes, read: Reader, least: float) -> Sizes:
     """True peaks of all pieces.  Those that do not exceed `least` may be given as sample peaks."""
     out = sizes.copy()
     loud = np.flatnonzero(sizes > least * _NEAR)
-    for run in np.split(loud, np.flatnonzero(np.diff(loud) > _APART) + 1):
-        for first in range(0, len(run), _TOGETHER):
-            pieces = run[first : first + _TOGETHER]
-            begin, end = int(pieces[0]), int(pieces[-1]) + 1
-            sound = read(begin * PIECE - _HALF, end * PIECE + _HALF)
-            np.maximum(out[begin:end], _between(sound, least), out=out[begin:end])
+    for pieces in runs(loud, _APART, _TOGETHER):
+        begin, end = int(pieces[0]), int(pieces[-1]) + 1
+        sound = read(begin * PIECE - _HALF, end * PIECE + _HALF)
+        np.maximum(out[begin:end], _between(sound, least), out=out[begin:end])
     return out
+
+
+def runs(places: Indices, apart: int, most: int) -> Iterator[Indices]:
+    """Rising numbers, cut up where the next is more than `apart` away, and after each `most`."""
+    for run in np.split(places, np.flatnonzero(np.diff(places) > apart) + 1):
+        for first in range(0, len(run), most):
+            yield run[first : first + most]
 
 
 def _between(sound: Samples, least: float) -> Sizes:

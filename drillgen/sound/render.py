@@ -18,6 +18,7 @@ from drillgen.sound.desk import STRETCH, Desk, Source
 from drillgen.sound.errors import SoundError
 from drillgen.sound.library import library
 from drillgen.sound.loudness import loudness_of
+from drillgen.sound.measured import Measured
 from drillgen.sound.mix import Bus, stream
 from drillgen.sound.passage import passage
 from drillgen.sound.reference import Parts
@@ -105,14 +106,15 @@ def render(
         try:
             desk = stack.enter_context(Desk(sound.parts, mixes, length, around=loop is not None))
             desk.record(sound.source, sound.stretch, pool, _part_of(report, _NOTES, _MIXING))
-            gain, warnings = _gain(desk, mixes, target_lufs, ceiling_dbtp)
-            for measured in desk.measured:
-                measured.limit(gain, ceiling_dbtp)
+            peaks = tuple(pool.map(Measured.find_peak, desk.measured))
+            gain, warnings = _gain(desk, mixes, peaks, target_lufs, ceiling_dbtp)
+            for _ in pool.map(lambda mix: mix.limit(gain, ceiling_dbtp), desk.measured):
+                pass
             _write(desk, mixes, gain, pool, _part_of(report, _MIXING, 1.0))
+            reports = tuple(pool.map(lambda index: desk.report(index, gain), range(len(mixes))))
         except OSError as error:
             said = (error.strerror or str(error)).lower()
             raise SoundError(f"{mixes[0].path.parent} cannot be written to: {said}.") from error
-        reports = tuple(desk.report(index, gain) for index in range(len(mixes)))
     return RenderReport(reports, gain, (*sound.warnings, *warnings), library().version)
 
 
@@ -150,10 +152,13 @@ def _directly(parts: Parts, performance: Performance, room: str | float) -> _Sou
 
 
 def _gain(
-    desk: Desk, mixes: Sequence[MixRequest], target: float, ceiling: float
+    desk: Desk,
+    mixes: Sequence[MixRequest],
+    peaks: Sequence[float],
+    target: float,
+    ceiling: float,
 ) -> tuple[float, tuple[str, ...]]:
     """The gain in dB that brings all mixes together to the target, or as near as peaks let."""
-    peaks = [measured.find_peak() for measured in desk.measured]
     chosen = [number for number, mix in enumerate(mixes) if mix.measured]
     loudness = loudness_of((desk.measured[number].energies, HOP) for number in chosen)
     if math.isinf(loudness):

@@ -139,7 +139,7 @@ class _Memory:
             self._bytes -= entry[1].nbytes
 
 
-_memory = _Memory(48 << 20)
+_memory = _Memory(72 << 20)
 
 
 def forget() -> None:
