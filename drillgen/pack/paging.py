@@ -16,14 +16,14 @@ from drillgen.page.names import INDEX
 from drillgen.sound.soundfonts import Soundfont
 
 if TYPE_CHECKING:
-    from drillgen.page.models import Picture
+    from drillgen.page.models import Picture, Take
     from drillgen.score import Score
     from drillgen.sheet.sheets import Sheet, Sheets
 
 SECTION, OVER_ALL = "page", "index"
 # Rooms of the program that the page does not follow from.
 _ELSEWHERE = ("cli.py", "commands", "midi.py", "presets", "progress.py", "share")
-_WEIGHT = 120.0  # seconds of music that take as long to render as a drill's part of the page
+_WEIGHT = 220.0  # seconds of music that take as long to render as a drill's part of the page
 _NARROW = 2  # bars a system where the page is a phone's
 
 
@@ -35,6 +35,7 @@ class PageJob:
     folder: str
     soundfont: Soundfont
     sheets: bool  # whether there are sheets to be linked
+    written: tuple[Path, ...] = ()  # where its tracks' parts lie, if they have been written already
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,22 +79,16 @@ def index_task(job: IndexJob) -> Task:
 
 
 def _make(job: PageJob, place: Place) -> Entry:
-    from drillgen.arrange import arrange
-    from drillgen.chart import charts
     from drillgen.pack.making import here
-    from drillgen.page.models import Stand, Take
+    from drillgen.page.models import Stand
     from drillgen.page.write import write_drill
-    from drillgen.performance import perform
 
-    takes = []
-    for chart in charts(job.drill):
-        score = arrange(chart)
-        takes.append(Take(chart, score, perform(score)))
+    takes = _takes(job)
     found, warning = _sheets([take.score for take in takes])
     stand = Stand(
         folder=job.folder,
         keys=job.drill.key_cycle,
-        takes=tuple(takes),
+        takes=takes,
         pictures=_pictures(found),
         shown_in=found.handout.shown_in,
         papers=papers(job.folder, found) if job.sheets else (),
@@ -101,6 +96,21 @@ def _make(job: PageJob, place: Place) -> Entry:
     font = here(job.soundfont, job.soundfont.sha256)
     entry = write_drill(place.folder, stand, font, place.jobs)
     return entry | ({"warnings": [warning]} if warning else {})
+
+
+def _takes(job: PageJob) -> tuple[Take, ...]:
+    """Every track of the drill as it is played."""
+    from drillgen.chart import charts
+    from drillgen.pack.track import performed
+    from drillgen.page.models import Take
+
+    whole = charts(job.drill)
+    paths = job.written if len(job.written) == len(whole) else [None] * len(whole)
+    takes = []
+    for chart, path in zip(whole, paths, strict=True):
+        score, performance = performed(chart, path)
+        takes.append(Take(chart, score, performance))
+    return tuple(takes)
 
 
 def _sheets(scores: Sequence[Score]) -> tuple[Sheets, str]:

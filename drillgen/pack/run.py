@@ -13,11 +13,12 @@ from drillgen.pack.crew import Alone, Crew, Processes
 from drillgen.pack.files import PackError, clear
 from drillgen.pack.ledger import Ledger
 from drillgen.pack.meter import Meter
+from drillgen.pack.rounds import rounds
 from drillgen.pack.settings import Options
 from drillgen.pack.site import Site
 from drillgen.pack.stages import STAGES, Order
 from drillgen.pack.tasks import Entry, Failure, Outcome, Task, task_folder
-from drillgen.pack.tracks import SECTION, rounds
+from drillgen.pack.tracks import SECTION
 
 # Weight of tasks (seconds of music) up to which starting processes costs more than it gains.
 _QUICK = 120.0
