@@ -217,6 +217,34 @@ def test_a_silent_browser_is_explained(view: View) -> None:
     assert view.page.is_hidden("#problem")
 
 
+FIREFOX = "Mozilla/5.0 ({}; rv:153.0) Gecko/20100101 Firefox/153.0"
+ASKED = """() => {
+    window.asked = 0;
+    const { getOutputTimestamp } = AudioContext.prototype;
+    const { get } = Object.getOwnPropertyDescriptor(AudioContext.prototype, "outputLatency");
+    AudioContext.prototype.getOutputTimestamp = function () {
+        asked += 1; return getOutputTimestamp.call(this);
+    };
+    Object.defineProperty(AudioContext.prototype, "outputLatency", {
+        get() { asked += 1; return get.call(this); },
+    });
+}"""
+
+
+@pytest.mark.parametrize(
+    ("system", "asks"), [("X11; Linux x86_64", False), ("Windows NT 10.0; Win64; x64", True)]
+)
+def test_firefox_on_linux_is_not_asked_for_its_latency(
+    browser: Browser, made: Made, system: str, asks: bool
+) -> None:
+    """It may wait for PulseAudio, and that for it, for ever; other browsers are asked."""
+    with View(browser, made.index.as_uri(), user_agent=FIREFOX.format(system)) as view:
+        view.page.evaluate(ASKED)
+        view.play()
+        view.until("place", "^Bar 2 of")
+        assert (view.page.evaluate("asked") > 0) == asks
+
+
 def test_the_keyboard_is_enough(view: View) -> None:
     """Without a pointer: the first stop leads to the player, the space bar plays and pauses, arrows
     go bar by bar, and on the sheet arrows choose a bar and Enter plays it."""

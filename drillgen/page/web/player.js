@@ -6,7 +6,11 @@
   const AHEAD = 3; // seconds
   const WAKE = 400; // ms
   const START = 0.06; // seconds from a touch to the first sound
-  const SETTLED = 0.5; // seconds that the sound runs before its latency is asked for
+  const SETTLED = 0.5; // seconds of sound after which a browser knows its latency
+  // Firefox on Linux can lock up whenever it is asked, a thread of the page and one of PulseAudio's
+  // waiting for each other for ever.  It would remember a single answer: mostly 0.02 to 0.05 seconds.
+  const LOCKS = /X11.* Firefox/.test(navigator.userAgent);
+  const USUAL = 0.035; // seconds
   const PATIENCE = 6000; // ms that a browser may take to wake the sound
   const FIELDS = 5; // numbers a stroke
 
@@ -57,7 +61,7 @@
     /** Seconds of the context at which the ear hears what is being made now. */
     heard() {
       const context = d.context;
-      // Asked while the sound starts, Firefox's main and audio threads can wait for each other for ever.
+      if (LOCKS) return context.currentTime - USUAL;
       if (context.currentTime < SETTLED) return context.currentTime;
       const stamp = context.getOutputTimestamp ? context.getOutputTimestamp() : null;
       if (stamp && stamp.performanceTime > 0) {
