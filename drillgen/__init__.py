@@ -51,4 +51,6 @@ def build(source: str | Path, out: str | Path, **overrides: Any) -> Pack:
     """Build the pack of a drill or lesson into the folder `out`; says what was made."""
     from drillgen.pack.build import build as make
 
+    if not str(out):
+        raise DrillgenError("there is no name for the pack's folder")
     return make(load(source, **overrides), Path(out))

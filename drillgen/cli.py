@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import io
+import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import Any
 
 import click
@@ -32,6 +35,18 @@ class Plain(click.ClickException):
 class Commands(click.Group):
     """Turns the errors that a person can mend into plain words."""
 
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        _show_what_can_be_shown()
+        try:
+            return super().main(*args, **kwargs)
+        except OSError as error:  # of a file that is looked for, or of the output
+            where = "" if error.filename is None else f"{os.fsdecode(error.filename)}: "
+            said = (error.strerror or str(error)).lower()
+            with suppress(OSError):
+                click.echo(f"{where or 'cannot go on: '}{said}", err=True)
+            _give_up_output()
+            sys.exit(DrillgenError.exit_code)
+
     def invoke(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)
@@ -40,6 +55,24 @@ class Commands(click.Group):
         except KeyboardInterrupt:
             click.echo("\nStopped. Every file that is there is whole.", err=True)
             sys.exit(_INTERRUPTED)
+
+
+def _show_what_can_be_shown() -> None:
+    """Signs that a terminal or a file's encoding lacks (♭, →, another script) become question
+    marks there."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
+
+
+def _give_up_output() -> None:
+    """What could not be written is not tried again when Python ends (see the note on SIGPIPE in
+    the documentation of Python's `signal`)."""
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except OSError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
@@ -88,10 +121,12 @@ def schema() -> None:
 @click.option("--soundfont", metavar="NAME", help="Which one would be used if you asked for it.")
 def soundfonts(soundfont: str | None) -> None:
     """List the soundfonts found, their licences, and which one is used and why."""
-    from drillgen.sound.soundfonts import choose, find_soundfonts
+    from drillgen.sound.soundfonts import choose, damaged_soundfonts, find_soundfonts
 
     choice = choose(soundfont)
     for font in find_soundfonts():
         mark = "→" if font.path == choice.soundfont.path else " "
         click.echo(f"{mark} {font.name}\n    {font.path}\n    licence: {font.licence}")
+    for damage in damaged_soundfonts():
+        click.echo(f"  left out: {damage}")
     click.echo(f"\n{choice.soundfont.name} will be used: {choice.why}.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -10,6 +11,8 @@ from pathlib import Path
 import pytest
 
 from tests.conftest import SMALL, Run
+
+LONG = "a" * 300  # file systems allow 255 (POSIX's NAME_MAX is 14 at least)
 
 
 def test_help_imports_nothing_heavy() -> None:
@@ -113,6 +116,17 @@ def test_errors_cite_their_place(drillgen: Run, tmp_path: Path) -> None:
         ["presets", "show", "no-such-preset"],
         ["presets", "copy", "first-two-fives", "no-such-folder/x.yaml"],
         ["presets", "copy", "first-two-fives", "a-file"],
+        ["check", ""],
+        ["build", "", "-o", "out"],
+        ["build", "first-two-fives", "-o", ""],
+        ["serve", ""],
+        ["presets", "copy", "first-two-fives", ""],
+        ["check", LONG],
+        ["build", f"{LONG}/x", "-o", "out"],
+        ["build", "first-two-fives", "-o", LONG],
+        ["build", "first-two-fives", "-o", "out", "--soundfont", f"{LONG}.sf2"],
+        ["serve", LONG],
+        ["presets", "copy", "first-two-fives", LONG],
     ],
 )
 def test_what_cannot_be_done_is_said_plainly(
@@ -124,6 +138,56 @@ def test_what_cannot_be_done_is_said_plainly(
     assert done.returncode == 2, (done.stdout, done.stderr)
     assert done.stderr.strip() and "Traceback" not in done.stderr
     assert [path.name for path in tmp_path.iterdir()] == ["a-file"]
+
+
+def test_an_empty_name_is_not_this_folder(drillgen: Run, tmp_path: Path) -> None:
+    """What an unset variable of a shell leaves is called empty, from Python, too."""
+    for arguments in (["build", "first-two-fives", "-o", ""], ["serve", ""]):
+        assert "nothing is named" in drillgen(*arguments, cwd=tmp_path).stderr
+    assert drillgen("check", "", cwd=tmp_path).stderr.startswith('"": there is no preset or file')
+    import drillgen as package
+
+    with pytest.raises(package.DrillgenError, match="no name"):
+        package.build("first-two-fives", "")
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+@pytest.mark.parametrize("arguments", [["check", "first-two-fives"], ["--help"]])
+def test_an_output_that_is_full(arguments: list[str]) -> None:
+    """Where what is printed cannot be written, that is said in one line, with exit code 2."""
+    command = [sys.executable, "-m", "drillgen", *arguments]
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert done.returncode == 2 and len(done.stderr.splitlines()) == 1
+    assert "no space left" in done.stderr
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "latin-1"])
+def test_signs_that_a_terminal_lacks(tmp_path: Path, encoding: str) -> None:
+    """Where the output's encoding lacks a flat, an arrow or another script, the rest is shown."""
+    drill = tmp_path / "drill.yaml"
+    drill.write_text(SMALL.replace("Two keys to answer in", "A♭, 二つの調"), "utf-8")
+    environment = os.environ | {"PYTHONIOENCODING": encoding}
+    for arguments, said in ((["check", drill], b"Abmaj7"), (["soundfonts"], b"will be used")):
+        command = [sys.executable, "-m", "drillgen", *map(str, arguments)]
+        done = subprocess.run(command, capture_output=True, env=environment, check=False)
+        assert done.returncode == 0 and said in done.stdout, done.stderr
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="elsewhere such a folder cannot be removed")
+def test_a_folder_that_was_removed(tmp_path: Path) -> None:
+    """A person whose folder is gone can still ask for what lies elsewhere."""
+    gone = tmp_path / "gone"
+    gone.mkdir()
+    code = (
+        "import os, sys; from drillgen.cli import main; os.rmdir(os.getcwd());"
+        " main(sys.argv[1:], prog_name='drillgen')"
+    )
+    for arguments in (["soundfonts"], ["check", "first-two-fives"]):
+        command = [sys.executable, "-c", code, *arguments]
+        gone.mkdir(exist_ok=True)
+        done = subprocess.run(command, capture_output=True, text=True, cwd=gone, check=False)
+        assert done.returncode == 0, done.stderr
 
 
 def test_schema_is_json(drillgen: Run) -> None:

@@ -45,6 +45,7 @@ HOSTILE = [
     "Index.HTML",
     "NOTES.txt",
     "page",
+    "Listen.m3u8",
     "half \ud800 sign",
     "-rf *",
     "~",
@@ -68,6 +69,11 @@ def test_a_name_is_allowed_everywhere(title: str, tmp_path: Path) -> None:
     assert name.casefold() not in ("manifest.json", "index.html", "notes.txt", "page")
     (tmp_path / name).mkdir()
     assert [path.name for path in tmp_path.iterdir()] == [name]
+
+
+def test_a_name_that_only_a_drills_folder_has_is_free() -> None:
+    """`stems` and `loops` lie inside a drill's folder, where no drill lies."""
+    assert [safe(name) for name in ("Stems", "loops")] == ["Stems", "loops"]
 
 
 @pytest.mark.parametrize("count", [2, 9, 10, 99, 100, 120])
@@ -146,6 +152,7 @@ ENTRIES = [
     _entry("01 Thirds", 60.0),
     _entry("01 Thirds", 72.5),
     _entry("02 Roots", {"from": 60.0, "to": 84.0, "step": 4.0}),
+    _entry("03 Winding down", {"from": 100.0, "to": 60.0, "step": -4.0}),
 ]
 
 
@@ -160,6 +167,7 @@ def test_the_notes_say_what_a_student_needs() -> None:
         assert step in flat
     assert "1. Thirds Sing it first. Keys: C, Bb, D minor. Tempo: 60, 72.5." in flat
     assert "2. Roots Sing it first. Keys: C, Bb, D minor. Tempo: 60 climbing to 84." in flat
+    assert "3. Winding down Sing it first. Keys: C, Bb, D minor. Tempo: 100 slowing to 60." in flat
     assert "80 dB(A) for 40 hours a week" in flat and "H.870" in flat and "break" in flat
     assert "see a clinician" in flat and "rules of your school" in flat
     assert "A Bank. Licence: public domain. SHA-256: 0123456789ab…" in flat

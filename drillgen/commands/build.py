@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drillgen.commands.paths import Named
 from drillgen.commands.reading import OverrideError, overriding, read
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ _INTERRUPTED = 130  # 128 + SIGINT, as shells report it
 @click.option(
     "-o",
     "--out",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=Named(path_type=Path, file_okay=False),
     required=True,
     help="The folder to make the pack in.",
 )
@@ -54,15 +55,15 @@ _INTERRUPTED = 130  # 128 + SIGINT, as shells report it
 )
 @click.option(
     "--loudness",
-    type=click.FloatRange(-40, -5),
+    type=float,
     metavar="LUFS",
-    help="How loud the tracks are, all alike; -16 by default.",
+    help="How loud the tracks are, all alike: -40 to -5; -16 by default.",
 )
 @click.option(
     "--ceiling",
-    type=click.FloatRange(-20, 0),
+    type=float,
     metavar="DBTP",
-    help="What no peak passes; -1 by default.",
+    help="What no peak passes: -20 to 0; -1 by default.",
 )
 @click.option(
     "--reference",

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drillgen.commands.paths import Named
 from drillgen.errors import DrillgenError
 
 if TYPE_CHECKING:
@@ -56,7 +57,7 @@ def show(name: str) -> None:
 
 @presets.command()
 @click.argument("name")
-@click.argument("target", type=click.Path(path_type=Path), required=False)
+@click.argument("target", type=Named(path_type=Path), required=False)
 def copy(name: str, target: Path | None) -> None:
     """Copy a preset to a file of your own, to change it; its schema comes along."""
     from drillgen.drill.presets import copied, preset_path

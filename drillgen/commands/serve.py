@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drillgen.commands.paths import Named
+
 if TYPE_CHECKING:
     from drillgen.share.server import PackServer
 
 
 @click.command()
-@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="DIR", type=Named(path_type=Path))
 @click.option("--lan", is_flag=True, help="For the phones on the local network, too.")
 @click.option(
     "--address",

@@ -117,9 +117,8 @@ BAND = Short(_whole_band, ({"enum": [*OFF]},))
 def in_feel(band: Band, info: ValidationInfo) -> Band:
     """A band whose bass plays what the feel (where it could be read) has."""
     feel, asked = info.data.get("feel"), band.bass.kind
-    known = playable.basses(feel) if feel else ()
     wrongs = Wrongs()
-    if known and band.bass.plays and asked not in known:
+    if feel and band.bass.plays and asked not in (known := playable.basses(feel)):
         with wrongs.at("bass"):
             raise refuse(f"{feel} has no {asked} bass", listed((*known, "off")))
     wrongs.raise_any()

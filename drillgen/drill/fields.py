@@ -145,32 +145,6 @@ def _read_yes_no(value: Any) -> bool:
 YES_NO = Read(_read_yes_no, {"enum": [True, False, "yes", "no", "on", "off"]})
 
 
-def text(longest: int, *, empty: bool = False) -> Read:
-    """A text on one line (line breaks become spaces); numbers are taken as they look."""
-
-    def read(value: Any) -> str:
-        if isinstance(value, bool) or not isinstance(value, str | int | float):
-            raise refuse(f"{show(value)} is not a text", "a text")
-        words = " ".join(_whole_signs(str(value)).split())
-        if not words and not empty:
-            raise refuse("the text is empty", "a text")
-        if len(words) > longest:
-            raise refuse(f"the text has {len(words)} characters", f"up to {longest}")
-        return words
-
-    schema = {"type": ["string", "number"], "maxLength": longest}
-    return Read(read, schema if empty else {**schema, "pattern": r"\S"})
-
-
-def _whole_signs(text: str) -> str:
-    """JSON writes a sign beyond the first 65,536 as two escapes, which YAML reads as two halves;
-    a half without its other is no text at all."""
-    try:
-        return text.encode("utf-16", "surrogatepass").decode("utf-16")
-    except UnicodeDecodeError:
-        raise refuse("the text has half of an escaped sign", "whole signs in UTF-8") from None
-
-
 class Range(NamedTuple):
     """Two sounding pitches, both included."""
 

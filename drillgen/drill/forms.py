@@ -8,7 +8,16 @@ from typing import Any
 
 from drillgen.drill.fields import ReadWith
 from drillgen.drill.meter import Meter
-from drillgen.drill.problems import Path, Wrongs, listed, nearest, refuse, show
+from drillgen.drill.problems import (
+    Path,
+    RefusedError,
+    Wrong,
+    Wrongs,
+    listed,
+    nearest,
+    refuse,
+    show,
+)
 from drillgen.drill.progression import (
     BarText,
     Progression,
@@ -16,6 +25,8 @@ from drillgen.drill.progression import (
     labelled,
     read_bars,
 )
+from drillgen.drill.signs import plain, quoted
+from drillgen.drill.texts import refuse_controls
 from drillgen.theory.chords import Chord
 
 MAX_BARS = 512
@@ -67,6 +78,8 @@ def _from_sections(data: dict[str, Any], meter: Meter | None) -> Progression:
     for name, value in data.items():
         if name != _FORM:
             with wrongs.at(name):
+                _check_name(name)
+            with wrongs.at(name):
                 sections[name] = _bars(value, meter)
     order: list[str] = []
     with wrongs.at(*([_FORM] if _FORM in data else [])):
@@ -79,6 +92,14 @@ def _from_sections(data: dict[str, Any], meter: Meter | None) -> Progression:
     return _checked(tuple(bars), " ".join(order))
 
 
+def _check_name(name: str) -> None:
+    """Raises RefusedError where a section's name cannot be printed, or nobody could read it."""
+    refuse_controls(name, "the section's name", key=True)
+    if not plain(name) or quoted(name) != name:
+        message = f"{show(name)} is no name of a section"
+        raise RefusedError([Wrong(message, "a name on one line: A, B", key=True)])
+
+
 def _order(data: dict[str, Any], names: list[str]) -> Iterator[str]:
     """The sections in playing order: as `form` says, else as they are written."""
     if not names:
@@ -86,6 +107,8 @@ def _order(data: dict[str, Any], names: list[str]) -> Iterator[str]:
     form = data.get(_FORM, names)
     if isinstance(form, str):
         words = [(found[0], found.start()) for found in re.finditer(r"[^\s,|]+", form)]
+        if not words:
+            raise refuse("the form names no section", f"names of sections: {listed(names)}")
         for word, offset in words:
             if word not in names:
                 raise refuse(

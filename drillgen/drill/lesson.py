@@ -16,7 +16,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from drillgen.drill.lesson_keys import DRILL_ALLOWED, MAX_TITLE, entries, misplaced, wrong
+from drillgen.drill.lesson_keys import DRILL_ALLOWED, entries, misplaced, text_at, wrong
 from drillgen.drill.merge import merge
 from drillgen.drill.models import Drill
 from drillgen.drill.overrides import Override, apply
@@ -24,6 +24,7 @@ from drillgen.drill.presets import is_in_group, preset_path
 from drillgen.drill.problems import DrillError, Problem, RefusedError, listed, show
 from drillgen.drill.reader import ENDINGS, file_error, read_item, read_source
 from drillgen.drill.source import Item, parse
+from drillgen.drill.texts import MAX_TITLE, NOTE, TITLE
 
 _BASE = "drill"  # in a drill of a lesson: the file or preset that it changes
 
@@ -102,7 +103,7 @@ def _path(source: str | Path) -> Path:
     try:
         return preset_path(str(source))
     except DrillError:
-        if Path(source).exists():
+        if source and Path(source).exists():
             return Path(source)
         raise
 
@@ -128,12 +129,14 @@ def _titled(item: Item, path: Path) -> Item:
     if not isinstance(item.value, dict) or "title" in item.value:
         return item
     words = path.stem.replace("-", " ").replace("_", " ").strip()
-    title = Item((words[:1].upper() + words[1:])[:100] or "Drill", item.place, style='"')
+    title = Item((words[:1].upper() + words[1:])[:MAX_TITLE] or "Drill", item.place, style='"')
     return replace(item, value={**item.value, "title": title})
 
 
 def _lesson(item: Item, path: Path, overrides: tuple[Override, ...]) -> Lesson:
     problems = list(misplaced(item))
+    title = text_at(_titled(item, path), "title", TITLE, problems)
+    note = text_at(item, "note", NOTE, problems)
     drills: list[tuple[Drill, Item]] = []
     defaults = item.value.get("defaults") or replace(item, value={})
     for index, entry in enumerate(entries(item, problems)):
@@ -144,14 +147,8 @@ def _lesson(item: Item, path: Path, overrides: tuple[Override, ...]) -> Lesson:
             problems += error.problems
     if problems:
         raise DrillError(problems)
-    written = _titled(item, path).value
-    title = _on_one_line(written["title"])[:MAX_TITLE]
     read_drills, items = zip(*drills, strict=True)
-    return Lesson(title, read_drills, _on_one_line(written.get("note")), items)
-
-
-def _on_one_line(text: Item | None) -> str:
-    return " ".join(str(text.value).split()) if text else ""
+    return Lesson(title, read_drills, note, items)
 
 
 def _drill(entry: Item, path: Path, defaults: Item, index: int) -> Item:

@@ -6,12 +6,13 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
 
+from drillgen.drill.fields import Read
 from drillgen.drill.other_words import nearest_key
-from drillgen.drill.problems import Problem, listed, show
-from drillgen.drill.source import Item
+from drillgen.drill.problems import Problem, RefusedError, listed, show
+from drillgen.drill.source import Item, as_text
+from drillgen.drill.translate import refused_at
 
 MAX_DRILLS = 200
-MAX_TITLE = 100  # characters
 KEYS = ("title", "note", "defaults", "drills")
 DRILL_ALLOWED = "a file, a preset's name, or a drill"
 
@@ -29,15 +30,21 @@ def misplaced(item: Item) -> Iterator[Problem]:
                 allowed=listed(KEYS),
                 nearest=nearest_key(key, KEYS),
             )
-    yield from _unless(item, "defaults", dict, "a mapping: {tempo: 72}")
-    yield from _unless(item, "title", str, "a text")
-    yield from _unless(item, "note", str, "a text")
+    defaults = item.value.get("defaults")
+    if defaults is not None and not isinstance(defaults.value, dict):
+        message = f"{show(defaults.value)} does not fit here"
+        yield wrong(defaults, "defaults", message, "a mapping: {tempo: 72}")
 
 
-def _unless(item: Item, key: str, kind: type, allowed: str) -> Iterator[Problem]:
-    value = item.value.get(key)
-    if value is not None and not isinstance(value.value, kind):
-        yield wrong(value, key, f"{show(value.value)} does not fit here", allowed)
+def text_at(item: Item, key: str, known: Read, problems: list[Problem]) -> str:
+    """A text of the lesson, read as a drill's of the same name; "" where there is none."""
+    if key not in item.value:
+        return ""
+    try:
+        return str(known.function(as_text(item.value[key])))
+    except RefusedError as refused:
+        problems += refused_at(item, (key,), refused)
+        return ""
 
 
 def wrong(item: Item, path: str, message: str, allowed: str, near: str = "") -> Problem:
@@ -50,14 +57,10 @@ def wrong(item: Item, path: str, message: str, allowed: str, near: str = "") -> 
 def entries(item: Item, problems: list[Problem]) -> tuple[Item, ...]:
     drills = item.value.get("drills") or replace(item, value=None)
     found = drills.value
-    if not isinstance(found, tuple) or not 1 <= len(found) <= MAX_DRILLS:
-        problems.append(
-            wrong(
-                drills,
-                "drills",
-                "a lesson needs its drills",
-                f"a list of 1 to {MAX_DRILLS}: {DRILL_ALLOWED}",
-            )
-        )
-        return ()
-    return found
+    count = len(found) if isinstance(found, tuple) else 0
+    if 1 <= count <= MAX_DRILLS:
+        return tuple(found)
+    message = f"the lesson has {count} drills" if count else "a lesson needs its drills"
+    allowed = f"a list of 1 to {MAX_DRILLS}: {DRILL_ALLOWED}"
+    problems.append(wrong(drills, "drills", message, allowed))
+    return ()

@@ -14,9 +14,10 @@ from pydantic import AfterValidator, Field, ValidationInfo, model_validator
 from drillgen.drill import playable
 from drillgen.drill.band import BAND, Band, PartSpec, in_feel
 from drillgen.drill.base import Model
-from drillgen.drill.fields import YES_NO, Read, ReadWith, Short, choice, is_off, number, text, whole
+from drillgen.drill.fields import YES_NO, Read, ReadWith, Short, choice, is_off, number, whole
 from drillgen.drill.forms import PROGRESSION
 from drillgen.drill.key_cycle import C_MAJOR, KEY, KEY_CYCLE, default_cycle
+from drillgen.drill.length import check_length
 from drillgen.drill.lines import LINE, AnyLine, GuideTones
 from drillgen.drill.lines.line import in_meter
 from drillgen.drill.meter import FASTEST, METERS, SLOWEST, Meter, Tempo, read_tempos
@@ -24,6 +25,7 @@ from drillgen.drill.problems import Wrongs, listed, nearest, refuse, show
 from drillgen.drill.progression import BarText, Progression, Slot
 from drillgen.drill.room import DROP_OUTS, GAPS, DropOuts, Gaps, short
 from drillgen.drill.sheet import SHEET, Fingering, SheetSpec
+from drillgen.drill.texts import NOTE, TITLE
 from drillgen.theory.keys import Key
 
 __all__ = [
@@ -42,7 +44,6 @@ __all__ = [
     "Tempo",
 ]
 
-_LONGEST_TITLE = 100  # characters; titles become names of files
 _DEFAULT_TITLE = 60
 
 
@@ -66,8 +67,7 @@ def _feel(value: Any) -> str:
     return playable.check_feel(value)
 
 
-_FEELS = (*playable.playable_feels(), *playable.ALIASES)
-FEEL = Read(_feel, {"enum": [n for n in _FEELS if playable.ALIASES.get(n, n) in _FEELS]})
+FEEL = Read(_feel, {"enum": [*playable.playable_feels(), *playable.ALIASES]})
 
 
 def _meter(value: Any, data: dict[str, Any]) -> Meter:
@@ -76,8 +76,8 @@ def _meter(value: Any, data: dict[str, Any]) -> Meter:
         return value
     if not isinstance(value, str) or value not in METERS:
         raise refuse(f"{show(value)} is no meter", listed(METERS), nearest(value, METERS))
-    played = playable.meters(data["feel"]) if "feel" in data else ()
-    if played and value not in played:
+    played = playable.meters(data["feel"]) if "feel" in data else METERS
+    if value not in played:
         raise refuse(f"{data['feel']} has no player in {value} yet", listed(played))
     return METERS[value]
 
@@ -85,7 +85,7 @@ def _meter(value: Any, data: dict[str, Any]) -> Meter:
 def _default_meter(data: dict[str, Any]) -> Meter:
     """4/4, or the feel's own meter where it is never played in four."""
     played = playable.meters(data.get("feel", "swing"))
-    return METERS["4/4" if "4/4" in played or not played else played[0]]
+    return METERS["4/4" if "4/4" in played else played[0]]
 
 
 def _on_beats(line: AnyLine | None, info: ValidationInfo) -> AnyLine | None:
@@ -168,14 +168,14 @@ class Drill(Model):
     """Beats in a bar."""
     progression: Annotated[Progression, PROGRESSION]
     """The chords, bar by bar."""
-    title: Annotated[str, text(_LONGEST_TITLE)] = Field(default_factory=_title)
+    title: Annotated[str, TITLE] = Field(default_factory=_title)
     """What the drill is called."""
-    note: Annotated[str, text(1000, empty=True)] = ""
+    note: Annotated[str, NOTE] = ""
     """A sentence for the student."""
     key_cycle: Annotated[tuple[Key, ...], KEY_CYCLE] = Field(default_factory=default_cycle)
     """The keys, in order."""
     passes: Annotated[int, whole(1, 100, "passes")] = 1
-    """How often the progression is played in each key."""
+    """How often the progression is played in each key; no track may last more than 3 hours."""
     tempos: Annotated[tuple[Tempo, ...], TEMPO] = Field(
         default=(Tempo(80.0, 0.0, 80.0),), alias="tempo"
     )
@@ -237,4 +237,9 @@ class Drill(Model):
         if self.line:
             gaps = self.gaps
             self.line.check_gaps(*((gaps.call, gaps.response) if gaps else (None, None)))
+        return self
+
+    @model_validator(mode="after")
+    def _ends_in_time(self) -> Drill:
+        check_length(self)
         return self

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from drillgen.drill.merge import merge
@@ -34,7 +34,8 @@ class Override:
         source = Source(self.origin, self.text.strip(), positions=False)
         if source.text.startswith(_YAML_STARTS):
             return parse(source)
-        return Item(plain_scalar(source.text), Place(source, 0, len(source.text)))
+        place = Place(source, 0, len(source.text))
+        return Item(plain_scalar(source.text), place, written=source.text)
 
 
 def apply(drill: Item, overrides: Iterable[Override]) -> Item:
@@ -52,6 +53,17 @@ def apply(drill: Item, overrides: Iterable[Override]) -> Item:
 
 def _nested(override: Override) -> Item:
     item = override.item()
-    for key in reversed(override.path.split(".")):
-        item = Item({key.strip(): Item(item.value, item.place, item.place, item.style)}, item.place)
+    keys = [key.strip() for key in override.path.split(".")]
+    if len(keys) > 1 and not all(keys):
+        raise DrillError([_no_path(override, ".".join(filter(None, keys)))])
+    for key in reversed(keys):
+        item = Item({key: replace(item, key=item.place)}, item.place)
     return item
+
+
+def _no_path(override: Override, meant: str) -> Problem:
+    source = Source(override.origin, "", positions=False)
+    allowed = "a key, or keys with one dot between them: band.bass"
+    return source.problem(
+        "a key is missing beside a dot", allowed=allowed, nearest=meant and f'"{meant}"'
+    )

@@ -76,7 +76,7 @@ def preset_path(name: str) -> Path:
         raise DrillError(
             [
                 Problem(
-                    name,
+                    name or '""',
                     0,
                     0,
                     "",

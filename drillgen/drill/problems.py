@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import Any
 
+from drillgen.drill.signs import quoted
 from drillgen.errors import DrillgenError
 from drillgen.theory import nearest as letters
 
@@ -106,7 +107,8 @@ class Problem:
         about = f" {self.path}:" if self.path else ""
         allowed = f"; allowed: {self.allowed}" if self.allowed else ""
         nearest = f"; did you mean {self.nearest}?" if self.nearest else ""
-        return f"{place}:{about} {self.message}{allowed}{nearest}{self._pointer()}"
+        said = f"{place}:{about} {self.message}{allowed}{nearest}"
+        return f"{quoted(said)}{self._pointer()}"
 
     def _pointer(self) -> str:
         """The line of the file with a caret under the place."""
@@ -114,7 +116,7 @@ class Problem:
             return ""
         first = max(0, self.column - _LONGEST_LINE // 2) if self.column > _LONGEST_LINE else 0
         shown = self.source_line[first : first + _LONGEST_LINE].replace("\t", " ")
-        return f"\n    {shown.rstrip()}\n    {' ' * (self.column - 1 - first)}^"
+        return f"\n    {quoted(shown.rstrip())}\n    {' ' * (self.column - 1 - first)}^"
 
 
 class DrillError(DrillgenError):

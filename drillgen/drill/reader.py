@@ -23,7 +23,7 @@ from drillgen.drill.problems import (
     show,
 )
 from drillgen.drill.scalars import comment_after, with_lines
-from drillgen.drill.source import MAX_CHARACTERS, Item, Source, from_python, parse, walk
+from drillgen.drill.source import MAX_CHARACTERS, Item, Source, as_text, from_python, parse, walk
 from drillgen.drill.translate import problems_of
 from drillgen.drill.yaml_errors import COMMENT, COMMENT_ALLOWED
 
@@ -34,6 +34,7 @@ _BARS: dict[Path, re.Pattern[str]] = {
     ("progression",): re.compile(r"#[IViv]"),  # #IVo7
     ("line", "notes"): re.compile(r"#[1-7]"),  # #4
 }
+_TEXTS: tuple[Path, ...] = (("title",), ("note",))  # in which a number is a text
 
 
 def parse_drill(text: str, name: str = "drill", overrides: Iterable[Override] = ()) -> Drill:
@@ -92,7 +93,7 @@ def _plain(item: Item, path: Path = ()) -> Any:
         return [_plain(each, (*path, index)) for index, each in enumerate(item.value)]
     if isinstance(item.value, str) and any(path[: len(start)] == start for start in _BARS):
         return with_lines(item)
-    return item.value
+    return as_text(item) if path in _TEXTS else item.value
 
 
 def _hidden_by_comments(root: Item) -> list[Problem]:

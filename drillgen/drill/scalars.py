@@ -11,7 +11,7 @@ import re
 from drillgen.drill.source import Item
 
 _CODE = re.compile(r"\\(?:x([0-9A-Fa-f]{2})|u([0-9A-Fa-f]{4})|U([0-9A-Fa-f]{8}))")
-_SIMPLE = {"n": "\n", "t": "\t", '"': '"', "\\": "\\", "/": "/", " ": " "}
+_SIMPLE = {"0": "\0", "a": "\a", "b": "\b", "e": "\x1b", '"': '"', "\\": "\\", "/": "/"}
 
 
 def offsets(item: Item) -> list[int] | None:
@@ -69,7 +69,8 @@ def _written(item: Item) -> str:
 def _white(raw: str, at: int, style: str | None) -> tuple[int, int] | None:
     """White space stands for any stretch of it; an escaped one for itself."""
     if style == '"' and raw[at : at + 1] == "\\":
-        return at, at + 2
+        code = _CODE.match(raw, at)
+        return at, code.end() if code else at + 2
     return (at, at + 1) if raw[at : at + 1].isspace() else None
 
 

@@ -13,6 +13,7 @@ from pydantic.json_schema import GenerateJsonSchema
 
 from drillgen.drill.lesson_keys import MAX_DRILLS
 from drillgen.drill.models import Drill
+from drillgen.drill.texts import NOTE, TITLE
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 # What a teacher gets by writing nothing, where it is not one plain value inside.
@@ -90,8 +91,8 @@ def _lesson() -> dict[str, Any]:
         "description": "Several drills with shared defaults.",
         "type": "object",
         "properties": {
-            "title": {"type": "string", "description": "What the lesson is called."},
-            "note": {"type": "string", "description": "A few sentences for its students."},
+            "title": {**TITLE.schema, "description": "What the lesson is called."},
+            "note": {**NOTE.schema, "description": "A few sentences for its students."},
             "defaults": {
                 "description": "What lies under every drill.",
                 "allOf": [change, {"not": {"required": ["drill"]}}],

@@ -19,12 +19,12 @@ _MOST_STRINGS = 8
 
 def _none_or(names: tuple[str, ...]) -> Read:
     """One of the names, or none."""
-    known = choice(*names, off=True)
+    known = choice(*names, "none")
 
     def read(value: Any) -> str | None:
         return None if is_off(value) else known.function(value)
 
-    return Read(read, known.schema)
+    return Read(read, {"enum": [*names, *OFF]})
 
 
 def _read_strings(value: Any) -> tuple[str, ...] | str:
@@ -89,7 +89,7 @@ def _fingering(value: Any) -> Any:
 
 def _transposed(value: Any) -> str:
     """Bb, Eb, or none: at concert pitch, whoever reads it."""
-    return "none" if is_off(value) else str(choice(*PITCHES, off=True).function(value))
+    return "none" if is_off(value) else str(choice(*PITCHES, "none").function(value))
 
 
 PITCHES = ("Bb", "Eb")

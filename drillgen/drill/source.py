@@ -74,6 +74,7 @@ class Item:
     place: Place
     key: Place | None = None  # where its key stood, in a mapping
     style: str | None = None  # of a scalar: None is plain, else ' " | >
+    written: str = ""  # of a scalar in a text: its characters, 007 where the value is 7
 
 
 def parse(source: Source) -> Item:
@@ -134,7 +135,7 @@ class _Builder:
     def _new(self, node: Node) -> tuple[Item, int]:
         place = self._place(node)
         if isinstance(node, ScalarNode):
-            return Item(self._scalar(node), place, style=node.style), 1
+            return Item(self._scalar(node), place, style=node.style, written=node.value), 1
         if isinstance(node, SequenceNode):
             built = [self._item(each) for each in node.value]
             return Item(tuple(item for item, _ in built), place), 1 + sum(n for _, n in built)
@@ -173,6 +174,12 @@ class _Builder:
     def _error(self, node: Node, message: str, allowed: str = "") -> DrillError:
         start = node.start_mark.index
         return DrillError([self._source.problem(message, start, allowed=allowed)])
+
+
+def as_text(item: Item) -> Any:
+    """A number as it looks in the file; any other value as it is."""
+    number = isinstance(item.value, int | float) and not isinstance(item.value, bool)
+    return item.written if number and item.written else item.value
 
 
 def plain_scalar(text: str) -> Any:

@@ -64,6 +64,11 @@ def problem_at(root: Item, path: Path, message: str) -> Problem:
     return _problem(Wrong(message), path, root)
 
 
+def refused_at(root: Item, path: Path, refused: RefusedError) -> list[Problem]:
+    """What is wrong with a value that was read by itself, at its path in the items."""
+    return [_problem(wrong, (*path, *wrong.at), root) for wrong in refused.wrongs]
+
+
 def _wrongs(detail: ErrorDetails) -> Iterator[tuple[Path, Wrong]]:
     loc: Path = tuple(detail["loc"])
     refused = detail.get("ctx", {}).get("error")

@@ -25,6 +25,7 @@ from drillgen.pack.tracks import SECTION
 from drillgen.pack.trial import refuse_unplayable
 from drillgen.pack.zipped import zip_pack, zip_path
 from drillgen.page.names import ALONE, INDEX
+from drillgen.sound.library import library
 from drillgen.sound.soundfonts import Choice, choose
 
 __all__ = ["Options", "Pack", "Settings", "UnfinishedError", "build"]
@@ -67,6 +68,7 @@ def build(
     if options.cluster is not None:
         checked(options.cluster)
     choice = choose(options.soundfont)
+    library()
     refuse_unplayable(lesson, _unprinted(lesson, out) if options.extras.sheets else ())
     with _plain_words(out), site(out) as place:
         ledger = Ledger(out, lesson.title)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import shutil
 from collections.abc import Collection, Iterable
+from filecmp import cmp
 from pathlib import Path, PurePosixPath
 
 from drillgen.errors import DrillgenError
@@ -43,6 +44,11 @@ def place(made: Path, target: Path) -> None:
     made.replace(target)
 
 
+def is_same(made: Path, there: Path) -> bool:
+    """Whether what is there is a file of its own with the bytes of another."""
+    return there.is_file() and not there.is_symlink() and cmp(made, there, shallow=False)
+
+
 def remove(pack: Path, names: Iterable[str], kept: Collection[str]) -> None:
     """Remove files of a pack, and folders that are empty then.
 
@@ -52,7 +58,7 @@ def remove(pack: Path, names: Iterable[str], kept: Collection[str]) -> None:
     for name in names:
         path, other = pack / name, alike.get(name.casefold())
         with contextlib.suppress(FileNotFoundError):
-            if other is None or not path.samefile(other):
+            if not path.is_dir() and (other is None or not path.samefile(other)):
                 path.unlink()
         for parent in PurePosixPath(name).parents[:-1]:
             with contextlib.suppress(OSError):  # something is in it
@@ -65,9 +71,9 @@ def clear(path: Path) -> None:
 
 
 def is_inside(name: str) -> bool:
-    """Whether a manifest's file name stays inside the pack."""
+    """Whether a manifest's file name is a file's inside the pack."""
     path = PurePosixPath(name)
-    return not path.is_absolute() and ".." not in path.parts
+    return path.name != "" and not path.is_absolute() and ".." not in path.parts
 
 
 def reason(error: OSError) -> str:

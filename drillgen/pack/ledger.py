@@ -13,7 +13,7 @@ from collections.abc import Collection, Iterable, Sequence
 from pathlib import Path
 
 from drillgen.pack import manifest
-from drillgen.pack.files import is_inside, place, remove, stranger, write_whole
+from drillgen.pack.files import is_inside, is_same, place, remove, stranger, write_whole
 from drillgen.pack.journal import Journal
 from drillgen.pack.tasks import Entry, Result, Task
 
@@ -38,7 +38,8 @@ class Ledger:
         self._journal = Journal(pack)
         self._known = {name for entry in found for name in manifest.files_of(entry)}
         self._known = set(filter(is_inside, self._known | self._journal.names()))
-        self._own = {name.casefold() for name in self._known}  # and what this build places
+        # Also what damaged entries list, which is nobody else's, and what this build places.
+        self._own = {name.casefold() for name in self._known | manifest.every_file(self._before)}
         self._whole = {entry["made_from"]: entry for entry in found if "made_from" in entry}
         self._made: dict[str, Entry] = {}  # by address
         self._tasks: list[Task] = []
@@ -102,10 +103,12 @@ class Ledger:
     def accept(self, task: Task, result: Result, made_in: Path) -> None:
         """Put a task's files into the pack and its entry on the list.
 
-        Raises PackError where one would take a stranger's place, OSError.
+        Raises PackError where one would take a stranger's place, OSError.  What has the same bytes
+        is none: an earlier build made it, and its manifest was lost.
         """
         for name in self.strangers(result.files):
-            raise stranger(self._pack / name)
+            if not is_same(made_in / name, self._pack / name):
+                raise stranger(self._pack / name)
         self._own |= {name.casefold() for name in result.files}
         self._changed = True
         self._journal.note(result.files)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import socket
 import sys
 import time
@@ -13,9 +14,25 @@ from pathlib import Path
 
 from drillgen.pack.files import PackError
 
-_NAME = ".building"
+NAME = ".building"
+_WORDS = re.compile(r"process \d+ on .* since \d\d:\d\d:\d\d")  # as `only_build` writes them
 _PLACE = 1 << 30  # the byte that is locked, far behind the text, which others may read
-_MODE = os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
+_MODE = os.O_RDWR | os.O_CREAT
+for _flag in ("O_BINARY", "O_CLOEXEC", "O_NOFOLLOW"):  # not every system has each of them
+    _MODE |= getattr(os, _flag, 0)
+
+
+def is_held(pack: Path) -> bool:
+    """Whether a build is at work in a folder, or was killed there: the lock's file says so."""
+    return bool(_WORDS.fullmatch(_said(pack / NAME)))
+
+
+def is_free(pack: Path) -> bool:
+    """Whether a lock may be made: there is none yet, or one of a build's, or an empty one, which a
+    build leaves that is killed as it begins."""
+    path = pack / NAME
+    empty = path.is_file() and not path.stat().st_size
+    return empty or not os.path.lexists(path) or is_held(pack)
 
 
 @contextmanager
@@ -24,11 +41,11 @@ def only_build(pack: Path) -> Iterator[None]:
 
     Raises PackError, which says who has it, where another build has; OSError as files do.
     """
-    path = pack / _NAME
+    path = pack / NAME
     descriptor = _held(path)
     try:
         said = f"process {os.getpid()} on {socket.gethostname()} since {time.strftime('%H:%M:%S')}"
-        os.truncate(path, 0)
+        os.ftruncate(descriptor, 0)
         os.write(descriptor, said.encode("utf-8"))
         yield
     finally:
@@ -53,11 +70,18 @@ def _held(path: Path) -> int:
 
 
 def _busy(path: Path) -> str:
-    owner = ""
-    with contextlib.suppress(OSError):
-        owner = path.read_text("utf-8", errors="replace")[:100].strip()
+    owner = _said(path)
     by = f" by {owner}" if owner else ""
     return f"{path.parent} is being built{by}; wait until that has finished, or name another folder"
+
+
+def _said(path: Path) -> str:
+    """What the lock's file says, as far as it can be read."""
+    with contextlib.suppress(OSError):
+        if path.is_file():
+            with path.open(encoding="utf-8", errors="replace") as file:
+                return file.read(400).strip()  # a host's name has 253 letters at most (RFC 1035)
+    return ""
 
 
 def _is_there(path: Path, descriptor: int) -> bool:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from drillgen.chart import Bar, Chart
+from drillgen.pack.entries import is_plain, is_sound
 from drillgen.pack.tasks import Entry
 from drillgen.version import VERSION
 
@@ -22,6 +23,7 @@ __all__ = [
     "Entry",
     "document",
     "entry",
+    "every_file",
     "files_of",
     "is_foreign",
     "is_ours",
@@ -32,6 +34,7 @@ __all__ = [
 ]
 
 NAME = "manifest.json"
+_HEAD = ("program", "version", "title")  # what is no section
 
 
 def entry(track: Track, files: Mapping[str, Any], sound: Mapping[str, Any]) -> Entry:
@@ -106,7 +109,7 @@ def read(pack: Path) -> Entry:
     """A pack's manifest; empty where it has none that can be read."""
     try:
         found = json.loads((pack / NAME).read_bytes())
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     return found if isinstance(found, dict) else {}
 
@@ -130,18 +133,29 @@ def time_of(pack: Path) -> int:
 
 
 def sections(document: Entry) -> dict[str, list[Entry]]:
-    """The sections of a manifest; what is not made as an entry is left out, for a person may have
-    been at it."""
+    """The sections of a manifest; an entry that is damaged is left out, for a person may have been
+    at it."""
     return {
-        name: [entry for entry in entries if _is_entry(entry)]
+        name: [entry for entry in entries if is_sound(name, entry)]
         for name, entries in document.items()
-        if isinstance(entries, list)
+        if isinstance(entries, list) and name not in _HEAD and is_plain(name)
     }
 
 
-def _is_entry(entry: object) -> bool:
-    return (
-        isinstance(entry, dict)
-        and isinstance(entry.get("folder", ""), str)
-        and isinstance(entry.get("made_from", ""), str)
-    )
+def every_file(document: Entry) -> set[str]:
+    """Every file that a manifest lists, those of damaged entries, too."""
+    entries = [
+        each for section in document.values() if isinstance(section, list) for each in section
+    ]
+    return {
+        name
+        for entry in entries
+        if isinstance(entry, dict)
+        for name in (*_texts(entry.get("files")), *_keys(entry.get("bytes")))
+        if is_plain(name)
+    }
+
+
+def _keys(value: object) -> Iterator[str]:
+    if isinstance(value, dict):
+        yield from value

@@ -7,36 +7,31 @@ pack is the same on each and in a zip.
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from drillgen.chart import Chart
+from drillgen.drill.signs import plain
+from drillgen.pack import manifest
+from drillgen.pack.handout import list_names
+from drillgen.pack.notes import NAME as NOTES
+from drillgen.pack.printing import BOOKLET_NAME
+from drillgen.page.names import ALONE, FOLDER, INDEX
 from drillgen.theory.keys import Key
 
 _FORBIDDEN = re.compile(r'[<>:"/\\|?*]+')  # by Windows
-# Controls, signs that turn the text around them, halves of signs: a name must read as it is.
-_UNSEEN = re.compile(
-    "[\x00-\x08\x0e-\x1b\x7f-\x84\x86-\x9f\u061c\u200b\u200e\u200f\u202a-\u202e\u2060-\u2069"
-    "\ud800-\udfff\ufeff]"
-)
 # Windows devices, with any ending.
 _RESERVED = re.compile(
     r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9¹²³])( *\..*)?", re.IGNORECASE
 )
-# What a pack has of its own.
+# What a pack has of its own beside the drills' folders.
 _OURS = frozenset(
-    {"manifest.json", "index.html", "page.html", "notes.txt", "booklet.pdf", "page", "stems"}
+    name.casefold()
+    for name in (manifest.NAME, NOTES, BOOKLET_NAME, INDEX, ALONE, FOLDER, *list_names())
 )
 _LONGEST = 80  # bytes of a title in UTF-8: it stands twice in a path, and a name may have 255
 _COUNTED = re.compile(r"( \(\d+\))?")  # behind a repeated name
 _NUMBERED = re.compile(r"(\d{2,}) (.+)")
-
-
-def plain(title: str) -> str:
-    """A title as it can be shown anywhere: on one line, composed, without unseen signs."""
-    composed = unicodedata.normalize("NFC", title)
-    return re.sub(r"\s+", " ", _UNSEEN.sub("", composed)).strip()
 
 
 def safe(title: str) -> str:

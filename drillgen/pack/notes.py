@@ -11,9 +11,9 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from itertools import groupby
 from textwrap import fill
 
+from drillgen.drill.signs import plain
 from drillgen.pack.manifest import files_of
 from drillgen.pack.mixes import SPLIT
-from drillgen.pack.naming import plain
 from drillgen.pack.notes_words import (
     CARE,
     CONTENTS,
@@ -137,7 +137,8 @@ def _keys(track: Entry) -> str:
 def _tempo(track: Entry) -> str:
     tempo = track["tempo"]
     if isinstance(tempo, Mapping):
-        return f"{tempo['from']:g} climbing to {tempo['to']:g}"
+        way = "climbing" if tempo["to"] > tempo["from"] else "slowing"
+        return f"{tempo['from']:g} {way} to {tempo['to']:g}"
     return f"{tempo:g}"
 
 

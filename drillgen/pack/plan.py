@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from drillgen.chart import Chart
+from drillgen.drill.length import seconds
 from drillgen.drill.meter import Tempo
 from drillgen.drill.models import Drill
 from drillgen.pack.naming import distinct, track_name
@@ -27,13 +28,7 @@ class Planned:
     @property
     def seconds(self) -> float:
         """About how long it will be."""
-        drill = self.drill
-        gaps = drill.gaps
-        repeated = 1 + gaps.response / gaps.call if gaps and gaps.harmony == "repeats" else 1.0
-        bars = len(drill.progression.bars) * drill.passes * len(drill.key_cycle) * repeated
-        tempo = drill.tempos[0]
-        beats = (bars + drill.count_in.bars) * drill.meter.beats
-        return beats * 60 / ((tempo.start + tempo.end) / 2)
+        return seconds(self.drill, len(self.drill.key_cycle), self.drill.tempos[0])
 
 
 def plan(drills: Sequence[Drill], folders: Sequence[str]) -> tuple[Planned, ...]:

@@ -83,9 +83,16 @@ class Run:
         others = [task for task in missing if not task.here]
         own = [task for task in missing if task.here]
         if others:
+            self._check_soundfont()
             self._with(self._crew(others), others)
         if own:
             self._with(Alone(self._options.jobs), own)
+
+    def _check_soundfont(self) -> None:
+        """Raises SoundError where it is damaged, which else every task would find out by itself."""
+        from drillgen.sound.inside import check
+
+        check(self._order.soundfont.path)
 
     def _crew(self, tasks: Sequence[Task]) -> Crew:
         jobs = self._options.jobs

@@ -14,6 +14,7 @@ CEILING_DBTP = -1.0
 # As `sound.room` has them, which is not imported only to look at a name.
 ROOMS = ("off", "small", "medium", "large")
 _SHORTEST, _LONGEST = 0.1, 3.0  # seconds in which a room dies away
+_LOUDNESS, _CEILING = (-40, -5), (-20, 0)  # from and to
 
 
 class SettingError(DrillgenError):
@@ -37,6 +38,8 @@ class Settings:
         """The same with every name as it is known here.  Raises DrillgenError for what is not."""
         if self.loops and self.reference:
             raise SettingError("--reference plays through from the start: it has no --loops")
+        _within("--loudness", self.lufs, *_LOUDNESS)
+        _within("--ceiling", self.ceiling, *_CEILING)
         return replace(
             self,
             room=_room(self.room),
@@ -68,6 +71,12 @@ class Options:
     extras: Extras = field(default_factory=Extras)
     jobs: int | None = None  # None: all cores
     cluster: str | None = None  # a Dask scheduler's address; None: this machine
+
+
+def _within(option: str, value: float, low: float, high: float) -> None:
+    """Raises SettingError for what is not from `low` to `high`; what is no number is nowhere."""
+    if not low <= value <= high:
+        raise SettingError(f"{option} {value:g}: allowed: {low} to {high}")
 
 
 def _room(given: str | float) -> str | float:

@@ -18,6 +18,7 @@ its entry, with these names under `files`, becomes one of the manifest's section
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -82,7 +83,8 @@ def second(order: Order, ledger: Ledger) -> Sequence[Task]:
     def there(section: str) -> list[Entry]:
         return ledger.entries(section, order.replaced)
 
-    tracks, pages = there(TRACKS), there(PAGE)
+    tracks = there(TRACKS)
+    pages = [entry for entry in there(PAGE) if _is_whole(order.pack, entry)]
     if not tracks:
         return ()
     lists = playlist_tasks(tracks)
@@ -95,6 +97,11 @@ def second(order: Order, ledger: Ledger) -> Sequence[Task]:
         tasks.append(index_task(_index(order, pages)))
         others = [INDEX, *([ALONE] if order.extras.alone else []), *others]
     return [*tasks, notes_task(_title(order, tracks), order.lesson.note, tracks, others)]
+
+
+def _is_whole(pack: Path, page: Entry) -> bool:
+    """Whether a drill can be shown: nothing that its page needs was removed."""
+    return all(os.path.exists(pack / name) for name in page["files"])  # noqa: PTH110 - never raises
 
 
 def _title(order: Order, entries: Sequence[Entry]) -> str:

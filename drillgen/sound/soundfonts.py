@@ -11,6 +11,7 @@ import importlib.util
 import os
 import sys
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from functools import cached_property
@@ -103,18 +104,27 @@ class Choice:
 
 def find_soundfonts() -> tuple[Soundfont, ...]:
     """Every whole soundfont found, in order of choice.  Damaged files are left out."""
-    found: dict[Path, Soundfont] = {}
+    found = [each for each in _looked_at() if isinstance(each, Soundfont)]
+    order = list(_PLACES)
+    return tuple(sorted(found, key=lambda f: (order.index(f.place), f.rank, f.name, str(f.path))))
+
+
+def damaged_soundfonts() -> tuple[str, ...]:
+    """What is wrong with each file that is left out, as a sentence that names it."""
+    return tuple(str(each) for each in _looked_at() if isinstance(each, SoundError))
+
+
+def _looked_at() -> Iterator[Soundfont | SoundError]:
+    """Each soundfont file once, or what is wrong with it."""
+    known: set[Path] = set()
     for place, file in _files():
         true = file.resolve()  # Debian links default-GM.sf2 to one of the others
-        if true not in found:
+        if true not in known:
+            known.add(true)
             try:
-                found[true] = _read(true, place)
-            except SoundError:
-                continue
-    order = list(_PLACES)
-    return tuple(
-        sorted(found.values(), key=lambda f: (order.index(f.place), f.rank, f.name, str(f.path)))
-    )
+                yield _read(true, place)
+            except SoundError as error:
+                yield error
 
 
 def choose(request: str | None = None) -> Choice:
@@ -123,7 +133,7 @@ def choose(request: str | None = None) -> Choice:
     Raises:
         SoundError: it is not there, it is damaged, or nothing was found at all.
     """
-    if request:
+    if request is not None:
         return _requested(request)
     if own := os.environ.get("DRILLGEN_SOUNDFONT"):
         try:
@@ -133,7 +143,7 @@ def choose(request: str | None = None) -> Choice:
         return Choice(font, _PLACES["environment"])
     fonts = find_soundfonts()
     if not fonts:
-        raise SoundError(f"No soundfont was found: {_HELP}.")
+        raise SoundError(" ".join([f"No soundfont was found: {_HELP}.", *damaged_soundfonts()]))
     best = fonts[0]
     others = sum(font.place == best.place for font in fonts) > 1
     why = _PLACES[best.place]
@@ -154,9 +164,9 @@ def _requested(request: str) -> Choice:
         raise SoundError(f"{request} is no soundfont: those end in {' or '.join(_ENDINGS)}.")
     near = get_close_matches(request.lower(), names, n=1)
     hint = (
-        f"did you mean {names[near[0]].path.stem}"
+        f"did you mean {names[near[0]].name}"
         if near
-        else "found were " + (", ".join(font.path.stem for font in fonts) or "none")
+        else "found were " + (", ".join(dict.fromkeys(font.name for font in fonts)) or "none")
     )
     raise SoundError(f"There is no soundfont {request!r}: {hint}.")
 
@@ -175,14 +185,16 @@ def _files() -> Iterator[tuple[str, Path]]:
     if own := os.environ.get("DRILLGEN_SOUNDFONT"):
         yield "environment", Path(own).expanduser()
     for place, folder in _folders():
-        if folder.is_dir():
-            files = (file for file in folder.iterdir() if file.suffix.lower() in _ENDINGS)
-            yield from ((place, file) for file in sorted(files) if file.is_file())
+        with suppress(OSError):  # it is not there, or may not be looked into
+            files = [file for file in folder.iterdir() if file.suffix.lower() in _ENDINGS]
+            yield from [(place, file) for file in sorted(files) if file.is_file()]
 
 
 def _folders() -> Iterator[tuple[str, Path]]:
     beside = Path(__file__).parents[2]  # the repository, where the package is installed from one
-    projects = [Path.cwd(), *([beside] if (beside / "pyproject.toml").exists() else [])]
+    projects = [beside] if (beside / "pyproject.toml").exists() else []
+    with suppress(FileNotFoundError):  # the folder that the person is in may have been removed
+        projects.insert(0, Path.cwd())
     yield from (("project", project / "soundfonts") for project in projects)
     yield "own", data_dir() / "soundfonts"
     if sys.platform == "darwin":

@@ -1,15 +1,21 @@
-"""Whatever is thrown at it, the reader answers with a drill or with a DrillError."""
+"""Whatever is thrown at it, the reader answers with a drill that can be charted and shown, or with
+a DrillError."""
 
 from __future__ import annotations
+
+import re
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from drillgen.drill.lesson import load
+from drillgen.chart import charts
+from drillgen.drill.lesson import Lesson, load
 from drillgen.drill.models import Drill
 from drillgen.drill.presets import list_presets
 from drillgen.drill.problems import DrillError
 from drillgen.drill.reader import drill_of, parse_drill
+from drillgen.pack.trial import problems_of
+from drillgen.sheet.review import review
 
 TEXTS = [preset.path.read_text("utf-8") for preset in list_presets()]
 PIECES = st.sampled_from(
@@ -50,6 +56,9 @@ PIECES = st.sampled_from(
         "|2\n",
         "𝄫",
         " #4}",
+        '"\\e[31m"',
+        'title: "a\\0b"\n',
+        "\\u200b",
         "|: ",
         " - ",
         ", ",
@@ -63,14 +72,29 @@ HERE = settings(
 )
 
 
+OBEYED = re.compile(r"[\x00-\x09\x0b-\x1f\x7f-\x9f]")  # by a terminal, but for line ends
+SIGNS = st.characters() | st.sampled_from("\0\a\x1b\x85\x9b\u200b\u2028\ufffe")
+
+
 def checked(call):
     try:
-        drill = call()
+        read = call()
     except DrillError as error:
         assert error.problems
         assert all(problem.message for problem in error.problems)
+        assert not OBEYED.search(str(error))
     else:
-        assert drill
+        shown(read if isinstance(read, Lesson) else Lesson(read.title, (read,)))
+
+
+def shown(lesson):
+    """Charts, and what `check` prints: no sign in it that a terminal obeys."""
+    for index, drill in enumerate(lesson.drills):
+        assert all(chart.bars for chart in charts(drill))
+        found = problems_of(lesson, index)
+        assert all(problem.message for problem in found)
+        for text in review(drill, fingered=not found):
+            assert text and not OBEYED.search(text)
 
 
 @HERE
@@ -117,6 +141,21 @@ TREES = st.recursive(
 def test_random_data(data):
     """Any shape of data under the language's own keys."""
     checked(lambda: drill_of(data))
+
+
+@HERE
+@given(st.dictionaries(st.sampled_from(NAMES), TREES, max_size=2))
+def test_random_keys_of_a_drill(data):
+    """The same over a drill, so that more of it can be read and charted."""
+    checked(lambda: drill_of({"progression": "ii7 | V7", "passes": 2, **data}))
+
+
+@HERE
+@given(st.text(SIGNS, max_size=9), st.text(SIGNS, max_size=9), st.text(SIGNS, max_size=3))
+def test_random_texts(title, note, section):
+    """Any signs in what a person may write as they like."""
+    written = {section: "ii7 | V7", "B": "Imaj7"}
+    checked(lambda: drill_of({"progression": written, "title": title, "note": note}))
 
 
 @HERE

@@ -44,6 +44,14 @@ def test_a_lesson_holds_its_drills_in_order(folder):
     assert titles == ["First two-fives", "Slow one", "Own", "Slower", "First two-fives"]
 
 
+def test_a_lessons_title_is_read_like_a_drills(tmp_path):
+    """A number is taken as it looks, in title and note."""
+    path = tmp_path / "lesson.yaml"
+    path.write_text("title: 007\nnote: 1.50\ndrills: [first-two-fives]\n", "utf-8")
+    lesson = load(path)
+    assert (lesson.title, lesson.note) == ("007", "1.50")
+
+
 def test_defaults_lie_under_each_drill(folder):
     """What a drill says itself stays; what it does not say comes from the defaults."""
     preset, file, own, slower, changed = load(folder / "lesson.yaml").drills
@@ -116,8 +124,17 @@ def test_problems_cite_the_file_that_they_are_in(folder):
         ("drills: first-two-fives\n", (1, 9), "needs its drills"),
         ("drils: x\ndefaults: {}\n", (1, 1), 'did you mean "drills"'),
         ("defaults: [a]\ndrills: [first-two-fives]\n", (1, 11), "does not fit here"),
-        ("title: [a]\ndrills: [first-two-fives]\n", (1, 8), "does not fit here"),
-        ("note: [a]\ndrills: [first-two-fives]\n", (1, 7), "does not fit here"),
+        ("title: [a]\ndrills: [first-two-fives]\n", (1, 8), "a list is not a text"),
+        ("note: [a]\ndrills: [first-two-fives]\n", (1, 7), "a list is not a text"),
+        ("title: ''\ndrills: [first-two-fives]\n", (1, 8), "the text is empty"),
+        ("title:\ndrills: [first-two-fives]\n", (1, 7), "nothing is written here"),
+        ('title: "a\\eb"\ndrills: [first-two-fives]\n', (1, 10), "control sign (U+001B)"),
+        (f"title: {'x' * 101}\ndrills: [first-two-fives]\n", (1, 8), "allowed: up to 100"),
+        (
+            f"drills: [{'first-two-fives, ' * 201}]\n",
+            (1, 9),
+            "has 201 drills; allowed: a list of 1 to 200",
+        ),
         ("drills: [frist-two-fives]\n", (1, 10), 'did you mean "first-two-fives"'),
         ("drills: [{drill: 3}]\n", (1, 18), "is no drill"),
         ("drills: [{tempo: 3}]\n", (1, 10), '"progression" is missing'),

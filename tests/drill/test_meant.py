@@ -28,12 +28,22 @@ def test_a_line_may_be_off_and_the_list_says_so(read, text):
     assert read(SHORTEST + "line: off\n").line is None
 
 
-@pytest.mark.parametrize("text", ["sheet: {clef: x}", "sheet: {transpose: F}", "band: {bass: x}"])
-def test_off_is_in_every_list_where_it_may_stand(read, text):
-    """Wherever off is read, it is among what is allowed."""
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ("sheet: {clef: x}", "none"),
+        ("sheet: {transpose: F}", "none"),
+        ("sheet: {instrument: x}", "none"),
+        ("band: {bass: x}", "off"),
+    ],
+)
+def test_off_is_in_every_list_where_it_may_stand(read, text, word):
+    """What leaves a thing out is among what is allowed, by the word that the README's table has
+    for it alone; the other word is read, too."""
     (problem,) = said(read, SHORTEST + text + "\n")
-    assert "off" in problem.allowed.split(", ")
-    read(SHORTEST + re.sub(r": \w+}", ": off}", text) + "\n")
+    assert {"off", "none"} & set(problem.allowed.split(", ")) == {word}
+    for each in ("off", "none"):
+        read(SHORTEST + re.sub(r": \w+}", f": {each}}}", text) + "\n")
 
 
 def test_a_missing_file_is_not_taken_for_the_lesson_or_for_any_other(tmp_path):

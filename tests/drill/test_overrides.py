@@ -88,6 +88,9 @@ def test_values_are_read_like_values_in_a_file():
         ("progression", "ii7 | X7", 'progression: "X7" is no chord'),
         ("tempo.a.b", "3", '"a" is not a key of tempo'),
         ("", "3", '"" is not a key of a drill'),
+        ("band..bass", "3", 'between them: band.bass; did you mean "band.bass"?'),
+        ("band.", "off", 'did you mean "band"?'),
+        (".", "3", "a key is missing beside a dot"),
     ],
 )
 def test_a_wrong_option_is_cited_instead_of_the_file(path, text, said):

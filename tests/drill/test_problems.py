@@ -41,6 +41,10 @@ OK = "progression: ii7 | V7 | Imaj7 | %\n"
         "seed: ¦-1",
         "title: ¦''",
         "title: ¦[a]",
+        'title: "a¦\\x07b"',
+        'title: "a¦\\0b"',
+        'title: ¦"\\u200b \\u2060"',
+        'note: "Sing it.¦\\e[31m"',
         "band: ¦loud",
         "band: {bass: ¦{level: -3}}",
         "band: {comping: {register: ¦C4 to E4}}",
@@ -94,6 +98,13 @@ def test_the_place_is_named_to_the_column(problems, text):
         "progression: Dm7 | G7 | ¦ii7",
         "progression:\n  A: ii7 | V7\n  B: Imaj7 | ¦Dm7",
         "progression: [ii7, V7 ¦G7]",
+        "progression: {A: Dm7, form: ¦''}",
+        "progression: {A: Dm7, form: ¦' , '}",
+        "progression: {A: Dm7, form: ¦'|'}",
+        "progression: {A: Dm7, form: ¦[]}",
+        'progression: {¦"A\\a": Dm7}',
+        'progression: {¦"\\u200b": Dm7, B: G7}',
+        'progression: {A: Dm7, ¦"": G7}',
         "progression: ¦12",
         "progression: [Dm7, ¦3]",
         "progression: ¦",
@@ -151,25 +162,6 @@ def test_the_nearest_match_is_offered(read, text, nearest):
     assert f"did you mean {nearest}?" in str(problem)
 
 
-@pytest.mark.parametrize(
-    "text",
-    ["feel: ballad", "feel: bossa", "line: enclosure", "line: {kind: phrases}", "line: riff"],
-)
-def test_what_has_no_player_yet_is_refused_plainly(read, text, monkeypatch, tmp_path):
-    """A feel or kind of line without a player is named, with those that can be played."""
-    from drillgen.drill import playable
-
-    players = tmp_path / "players"
-    players.mkdir()
-    (players / "swing.yaml").write_text("meters:\n  4/4:\n    x: y\n", "utf-8")
-    (players / "roots.py").write_text("", "utf-8")
-    monkeypatch.setattr(playable, "FEELS_FOLDER", players)
-    monkeypatch.setattr(playable, "LINES_FOLDER", players)
-    with pytest.raises(DrillError, match=r"no player yet; allowed: (swing|roots, off)\n") as caught:
-        read(OK + text + "\n")
-    assert len(caught.value.problems) == 1
-
-
 def test_no_words_of_the_libraries_are_shown(read):
     """Nothing said mentions the validating library, its types or its pages."""
     keys = [field.alias or name for name, field in Drill.model_fields.items()]
@@ -188,23 +180,6 @@ def test_problems_come_in_the_order_of_the_file(read):
     with pytest.raises(DrillError) as caught:
         read("swing: 9\nzzz: 1\nprogression: X\npasses: 0\nkey: H\n")
     assert [problem.line for problem in caught.value.problems] == [1, 2, 3, 4, 5]
-
-
-def test_a_new_feel_is_a_new_file(read, monkeypatch, tmp_path):
-    """A file in the feels' folder makes a feel playable, in the meters that it names."""
-    from drillgen.drill import playable
-
-    players = tmp_path / "players"
-    players.mkdir()
-    monkeypatch.setattr(playable, "FEELS_FOLDER", players)
-    (players / "jazz-waltz.yaml").write_text("meters:\n  3/4:\n    x: y\n", "utf-8")
-    (players / "slow-12-8.yaml").write_text("meters:\n  12/8: {}\n", "utf-8")
-    (players / "my-own.yaml").write_text("meters:\n  5/4: {}\n  4/4: {}\n", "utf-8")
-    assert read(OK + "feel: jazz waltz\n").meter.text == "3/4"  # its own, not four
-    assert read(OK + "feel: slow 12/8\n").meter.text == "12/8"
-    assert read(OK + "feel: my own\n").meter.text == "4/4"
-    with pytest.raises(DrillError, match="jazz waltz has no player in 4/4 yet; allowed: 3/4"):
-        read(OK + "feel: jazz waltz\nmeter: 4/4\n")
 
 
 @pytest.mark.parametrize(

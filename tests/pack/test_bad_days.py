@@ -10,9 +10,8 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
 
 import pytest
@@ -80,6 +79,27 @@ def test_a_truncated_soundfont(plan: Path, tmp_path: Path, drillgen: Run, kept: 
     short.write_bytes(whole[: round(len(whole) * kept)])
     done = drillgen("build", plan, "-o", tmp_path / "out", "--soundfont", short)
     refused(done, "short.sf2")
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_soundfont_that_is_damaged_within(plan: Path, tmp_path: Path, drillgen: Run) -> None:
+    """A table that points beyond the next one is found out before anything is made."""
+    data = bytearray(embedded_soundfont().read_bytes())
+    # SoundFont 2.04, 7.3: a record of pbag begins with its index into pgen, 16 bits.
+    place = data.index(b"pbag") + 8
+    data[place : place + 2] = b"\xff\xff"
+    bad = tmp_path / "bad.sf2"
+    bad.write_bytes(data)
+    refused(drillgen("build", plan, "-o", tmp_path / "a" / "out", "--soundfont", bad), "bad.sf2")
+    assert not (tmp_path / "a").exists()
+
+
+def test_no_synthesiser(plan: Path, tmp_path: Path, drillgen: Run) -> None:
+    """Where FluidSynth's library is not found, that is said, and no folder is made."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("DRILLGEN_FLUIDSYNTH", str(tmp_path / "nowhere.so"))
+        done = drillgen("build", plan, "-o", tmp_path / "out")
+    refused(done, "FluidSynth", "nowhere.so")
     assert not (tmp_path / "out").exists()
 
 
@@ -199,30 +219,59 @@ def test_a_read_only_target(plan: Path, tmp_path: Path, drillgen: Run, existing:
     assert len(done.stderr.strip().splitlines()) == 1
 
 
+def killed_after(process: subprocess.Popen[str], pack: Path, count: int) -> bool:
+    """Kill a build when so many files have appeared; False where it has ended before."""
+    before = appeared(pack)
+    seen: set[tuple[str, int]] = set()
+
+    def there() -> bool:
+        seen.update(appeared(pack) - before)
+        return len(seen) >= count or process.poll() is not None
+
+    until(there)
+    process.kill()
+    return process.wait() == -signal.SIGKILL
+
+
+def appeared(pack: Path) -> set[tuple[str, int]]:
+    """Which file lies under each name just now, hidden ones included; they come and go."""
+    found = set()
+    for folder, _, names in os.walk(pack):
+        for name in names:
+            with suppress(FileNotFoundError):
+                path = Path(folder, name)
+                found.add((str(path), path.stat().st_ino))
+    return found
+
+
 def test_killed_at_any_moment(tmp_path: Path, drillgen: Run) -> None:
-    """Killed with SIGKILL at twenty random moments, by turns in one process and in two: what the
-    pack shows is always whole files (of either version asked for), and the next build completes it
-    and sweeps what was left half-done."""
+    """Killed with SIGKILL twenty times, by turns in one process and in two, each time when a random
+    number of files has appeared, those that are not finished included: what the pack shows is
+    always whole files (of either version asked for), and the next build completes it and sweeps
+    what was left half-done."""
     plan = lesson(tmp_path / "term.yaml", {"One": TEMPOS, "Two": "tempo: [355, 345]"})
     versions = []
     for number, options in enumerate((["--room", "off"], ["--room", "small", "--stems"])):
         whole = tmp_path / f"whole {number}"
-        began = time.monotonic()
         assert drillgen("build", plan, "-o", whole, *options).returncode == 0
-        versions.append((options, contents(whole), time.monotonic() - began))
+        versions.append((options, contents(whole)))
     pack = tmp_path / "out"
     chance = random.Random(7)
+    most = sum(name.endswith(".wav") for name in versions[0][1])  # every build of it makes more
     for number in range(20):
-        options, _, seconds = versions[number % 2]
-        jobs = str(1 + number % 4 // 2)
-        with started("build", plan, "-o", pack, "--jobs", jobs, *options) as process:
-            time.sleep(chance.uniform(0.15, 1.0) * seconds)
-            process.kill()
+        command = ("build", plan, "-o", pack, "--jobs", str(1 + number % 4 // 2))
+        count = chance.randint(1, 2 * most)
+        for options, _ in (versions[number % 2], versions[1 - number % 2]):
+            with started(*command, *options) as process:
+                killed = killed_after(process, pack, count)
+            if killed:  # else so much was there that it ended before; then the other has all to do
+                break
+        assert killed
         shown = {name: data for name, data in contents(pack).items() if not name.startswith(".")}
         shown.pop("manifest.json", None)
         for name, data in shown.items():
-            assert data in [whole.get(name) for _, whole, _ in versions], name
-    for options, whole, _ in versions:
+            assert data in [whole.get(name) for _, whole in versions], name
+    for options, whole in versions:
         done = drillgen("build", plan, "-o", pack, *options)
         assert done.returncode == 0, done.stderr
         assert contents(pack) == whole

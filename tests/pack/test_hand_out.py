@@ -13,8 +13,9 @@ import pypdf
 import pytest
 from music21 import converter, note
 
+from drillgen.pack.naming import safe
 from tests.conftest import Run, run_command
-from tests.pack.building import contents, manifest
+from tests.pack.building import contents, lesson, manifest, tracks
 from tests.pack.conftest import surround
 
 LESSON = """\
@@ -67,6 +68,24 @@ def test_sheets_for_each_drill(made: Path) -> None:
             title = re.sub(r"^\d+ ", "", folder)
             assert title in " ".join(words((made / forms["pdf"]).read_bytes()))
             assert converter.parse(made / forms["musicxml"]).parts
+
+
+def test_no_drill_is_called_like_a_file_of_the_pack(made: Path) -> None:
+    """Of what lies in a pack beside the drills' folders, nothing is a name for one."""
+    beside = {path.name for path in made.iterdir() if not path.name.startswith(".")} - {*SHEETS}
+    assert {"Listen.m3u8", "NOTES.txt", "booklet.pdf", "page.html"} <= beside
+    assert {safe(name).casefold() for name in beside}.isdisjoint(map(str.casefold, beside))
+
+
+@pytest.mark.parametrize("title", ["Listen.m3u8", "PLAY ALONG.m3u8"])
+def test_a_drill_called_like_a_playlist(drillgen: Run, tmp_path: Path, title: str) -> None:
+    """Two tempos make two tracks, and so playlists beside the drill's folder."""
+    plan = lesson(tmp_path / "plan.yaml", {title: "tempo: [200, 240]"})
+    done = drillgen("build", plan, "-o", tmp_path / "pack", "--no-sheets", "--no-page", "--quiet")
+    assert done.returncode == 0, done.stderr
+    lists = (path for path in (tmp_path / "pack").glob("*.m3u8") if path.is_file())
+    assert {path.name for path in lists} == {"Listen.m3u8", "Play along.m3u8"}
+    assert tracks(tmp_path / "pack") == [(title, 200), (title, 240)]
 
 
 def test_what_is_learned_by_ear_is_not_shown_first(made: Path) -> None:

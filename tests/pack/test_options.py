@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from math import inf, nan
 from pathlib import Path
 
 import mutagen
@@ -11,7 +12,7 @@ import pyloudnorm
 import pytest
 import soundfile
 
-from drillgen.pack.settings import ROOMS
+from drillgen.pack.settings import ROOMS, SettingError, Settings
 from drillgen.sound import room
 from tests.conftest import Built, Run, run_command
 from tests.pack.building import contents, manifest
@@ -159,6 +160,13 @@ def test_compressed_alone(tmp_path: Path, drillgen: Run) -> None:
         ("--room", "smal", "small"),
         ("--room", "9", "0.1 to 3"),
         ("--loudness", "5", "-40"),
+        ("--loudness", "nan", "-40"),
+        ("--loudness", "-inf", "-40"),
+        ("--ceiling", "nan", "-20"),
+        ("--ceiling", "inf", "-20"),
+        ("--room", "nan", "0.1 to 3"),
+        ("--room", "inf", "0.1 to 3"),
+        ("--soundfont", "", "no soundfont ''"),
         ("--jobs", "0", "1"),
         ("--format", "", "--format"),
         ("--mixes", " , ", "--mixes"),
@@ -171,6 +179,14 @@ def test_a_slip(tmp_path: Path, drillgen: Run, option: str, value: str, word: st
     done = drillgen("build", drill, "-o", tmp_path / "out", option, value)
     assert done.returncode == 2 and word in done.stderr and "Traceback" not in done.stderr
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("number", [nan, inf, -inf])
+@pytest.mark.parametrize("name", ["lufs", "ceiling", "room"])
+def test_what_is_no_number(name: str, number: float) -> None:
+    """From Python, too: no loudness, ceiling or room is without a number, or without an end."""
+    with pytest.raises(SettingError, match=r"-40|-20|0\.1 to 3"):
+        Settings(**{name: number}).checked()  # type: ignore[arg-type]
 
 
 def test_one_file_of_no_page(tmp_path: Path, drillgen: Run) -> None:

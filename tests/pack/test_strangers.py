@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import zipfile
 from pathlib import Path
 
@@ -103,3 +104,61 @@ def test_other_drills_keep_their_page(plan: Path, tmp_path: Path, drillgen: Run)
     assert drillgen("build", two, "-o", pack, "--no-sheets").returncode == 0
     page = (pack / "index.html").read_text("utf-8")
     assert all(title in page for title in ("Term and 1 more drill", "One", "Two", "Three"))
+
+
+@pytest.mark.parametrize(
+    "name", [".making/mine.txt", ".placing", ".building", ".part-0123456789abcdef"]
+)
+def test_hidden_files_that_no_build_has_left(
+    plan: Path, tmp_path: Path, drillgen: Run, name: str
+) -> None:
+    """Files in a folder that is no pack are named and kept, though a build has such names, too."""
+    folder = tmp_path / "mine"
+    (folder / name).parent.mkdir(parents=True)
+    (folder / name).write_text("mine")
+    done = drillgen("build", plan, "-o", folder, *BARE)
+    assert done.returncode == 2 and f"{name.partition('/')[0]} is there already" in done.stderr
+    assert contents(folder) == {name: b"mine"}
+
+
+@pytest.mark.skipif(os.name != "posix", reason="links as POSIX has them")
+@pytest.mark.parametrize("name", [".making", ".placing", ".building"])
+@pytest.mark.parametrize("in_a_pack", [False, True])
+def test_links_are_not_followed(
+    plan: Path, tmp_path: Path, drillgen: Run, name: str, in_a_pack: bool
+) -> None:
+    """Where a link has one of these names, what it leads to is left as it is, in a pack, too."""
+    folder, victim = tmp_path / "mine", tmp_path / "victim"
+    folder.mkdir()
+    if in_a_pack:
+        assert drillgen("build", plan, "-o", folder, *BARE).returncode == 0
+    if name == ".making":
+        victim.mkdir()
+        (victim / "a.txt").write_text("mine")
+    else:
+        victim.write_text("mine")
+    (folder / name).symlink_to(victim)
+    done = drillgen("build", plan, "-o", folder, *BARE, "--tempo", "350")
+    assert done.returncode == 2 and f"{name} is there already" in done.stderr
+    assert (victim / "a.txt" if name == ".making" else victim).read_text() == "mine"
+    assert name != ".making" or [path.name for path in victim.iterdir()] == ["a.txt"]
+
+
+def test_after_a_lost_manifest(plan: Path, tmp_path: Path, drillgen: Run) -> None:
+    """A pack whose manifest was cut short takes another drill, then its former one again, whose
+    files lie there unlisted; what a person has put in their place is named and stays."""
+    pack = tmp_path / "pack"
+    assert drillgen("build", plan, "-o", pack, "--quiet").returncode == 0
+    before = contents(pack)
+    (pack / "manifest.json").write_bytes(before["manifest.json"][:500])
+    assert drillgen("build", plan, "-o", pack, "--quiet", "--tempo", "100").returncode == 0
+    done = drillgen("build", plan, "-o", pack, "--quiet")
+    assert done.returncode == 0, done.stderr
+    assert before.items() <= contents(pack).items()
+    (pack / "manifest.json").write_bytes(before["manifest.json"][:500])
+    assert drillgen("build", plan, "-o", pack, "--quiet", "--tempo", "110").returncode == 0
+    mine = next(pack.glob("One/* - 360.wav"))
+    mine.write_bytes(b"mine")
+    done = drillgen("build", plan, "-o", pack, "--quiet")
+    assert done.returncode == 2 and f"{mine.name} is there already" in done.stderr
+    assert mine.read_bytes() == b"mine"

@@ -7,6 +7,7 @@ import random
 import struct
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,7 @@ from drillgen.sound import soundfonts
 from drillgen.sound.checksums import sha256_of
 from drillgen.sound.errors import SoundError
 from drillgen.sound.riff import outside
-from drillgen.sound.soundfonts import choose, find_soundfonts
+from drillgen.sound.soundfonts import choose, damaged_soundfonts, find_soundfonts
 
 
 def chunk(kind: bytes, content: bytes) -> bytes:
@@ -118,10 +119,20 @@ def test_nothing_there(places: dict[str, Path]) -> None:
 
 
 def test_asked_for_what_is_not_there(places: dict[str, Path]) -> None:
-    """A name that is nearly right gets the right one offered."""
+    """A name that is nearly right gets the right one offered, as the list of soundfonts has it."""
     (places["own"] / "sf_GMbank.sf2").write_bytes(soundfont("x"))
-    with pytest.raises(SoundError, match=r"did you mean sf_GMbank\.$"):
-        choose("sf_GMbnk")
+    for slip in ("sf_GMbnk", "GMbnk"):
+        with pytest.raises(SoundError, match=r"did you mean GMbank\.$"):
+            choose(slip)
+    assert choose("GMbank").soundfont.path.name == "sf_GMbank.sf2"
+
+
+def test_each_name_is_offered_once(places: dict[str, Path]) -> None:
+    """Where nothing is near, the names are listed, one that two files have only once."""
+    for folder, file in (("own", "TimGM6mb"), ("system", "TimGM6mb"), ("system", "hers")):
+        (places[folder] / f"{file}.sf2").write_bytes(soundfont("Hers"))
+    with pytest.raises(SoundError, match=r"found were TimGM6mb, Hers\.$"):
+        choose("nope")
 
 
 @pytest.mark.parametrize("kept", [0, 3, 11, 12, 40, 150])
@@ -133,6 +144,20 @@ def test_truncated(places: dict[str, Path], kept: int) -> None:
     with pytest.raises(SoundError, match=r"short\.sf2 is"):
         choose(str(path))
     assert find_soundfonts() == ()
+    (said,) = damaged_soundfonts()
+    assert str(path) in said
+    with pytest.raises(SoundError, match=r"No soundfont was found: .*short\.sf2 is"):
+        choose()
+
+
+def test_damaged_ones_are_named(places: dict[str, Path]) -> None:
+    """What is left out is named with what is wrong with it; a whole one is not."""
+    whole = soundfont("Whole", presets=((0, 0),))
+    for name, content in (("a", whole), ("b", whole[:-20]), ("c", b"<html>"), ("d", whole)):
+        (places["project"] / f"{name}.sf2").write_bytes(content)
+    said = damaged_soundfonts()
+    assert len(said) == 2
+    assert "b.sf2 is cut short" in said[0] and "c.sf2 is not a soundfont" in said[1]
 
 
 def test_malicious(places: dict[str, Path]) -> None:
@@ -174,3 +199,23 @@ def test_checksum(tmp_path: Path) -> None:
         path.write_bytes(content)
         for _ in range(2):
             assert sha256_of(path) == hashlib.sha256(content).hexdigest()
+
+
+def test_a_folder_that_may_not_be_looked_into(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A soundfonts folder that belongs to somebody else is passed over; the others are looked at.
+
+    (Permissions do not hold root back, so the refusal is made up.)"""
+    looked_into = Path.iterdir
+
+    def refused(folder: Path) -> Iterator[Path]:
+        if folder == tmp_path / "soundfonts":
+            raise PermissionError(13, "Permission denied", str(folder))
+        return iter(looked_into(folder))
+
+    (tmp_path / "soundfonts").mkdir()
+    monkeypatch.chdir(tmp_path)
+    before = find_soundfonts()
+    monkeypatch.setattr(Path, "iterdir", refused)
+    assert find_soundfonts() == before

@@ -1,0 +1,125 @@
+"""Whether an entry of a manifest can be used: a person, or a failing disk, may have been at it.
+
+Looked at is what other modules read of entries that they have not made themselves.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from drillgen.page.names import FOLDER
+
+Check = Callable[[Any], bool]
+_NOTHING = object()  # where there is no such key
+_DEEPEST = 12  # levels of lists and objects; ours have six
+_LONGEST = 255  # bytes of a file's name (POSIX NAME_MAX of usual file systems)
+_LARGEST = 1e9  # of tempos, seconds
+_SCRIPT = re.compile(rf"{FOLDER}/[a-z]+-[0-9a-f]+\.js")
+
+
+def is_sound(section: str, entry: object) -> bool:
+    """Whether an entry of a section has what is read of it, each of its kind."""
+    if not isinstance(entry, dict) or not is_plain(entry):
+        return False
+    checks = _EVERY | _SECTIONS.get(section, {})
+    return all(check(entry.get(key, _NOTHING)) for key, check in checks.items())
+
+
+def is_plain(value: object, depth: int = _DEEPEST) -> bool:
+    """Whether a value can be written again: numbers that are finite, texts in UTF-8 that a file's
+    name may hold, and not too deep."""
+    if isinstance(value, str):
+        return "\0" not in value and not any("\ud800" <= sign <= "\udfff" for sign in value)
+    if isinstance(value, float):
+        return math.isfinite(value)
+    if isinstance(value, dict):
+        return depth > 0 and all(
+            is_plain(key) and is_plain(part, depth - 1) for key, part in value.items()
+        )
+    if isinstance(value, list):
+        return depth > 0 and all(is_plain(part, depth - 1) for part in value)
+    return True
+
+
+def _is_text(value: object) -> bool:
+    return isinstance(value, str)
+
+
+def _is_name(value: object) -> bool:
+    """A file's name that a file system could hold."""
+    if not isinstance(value, str) or not value:
+        return False
+    return all(len(part.encode()) <= _LONGEST for part in value.split("/"))
+
+
+def _is_script(value: object) -> bool:
+    return isinstance(value, str) and bool(_SCRIPT.fullmatch(value))
+
+
+def _is_number(value: object) -> bool:
+    return type(value) in (int, float) and 0 <= value < _LARGEST  # type: ignore[operator]
+
+
+def _perhaps(check: Check) -> Check:
+    """That the key is not there will do."""
+    return lambda value: value is _NOTHING or check(value)
+
+
+def _list_of(check: Check) -> Check:
+    return lambda value: isinstance(value, list) and all(map(check, value))
+
+
+def _with(checks: Mapping[str, Check]) -> Check:
+    """An object in which these keys hold what they shall."""
+    return lambda value: (
+        isinstance(value, dict) and all(check(value.get(key)) for key, check in checks.items())
+    )
+
+
+def _is_tempo(value: object) -> bool:
+    climbs = _with({"from": _is_number, "to": _is_number, "step": _is_number})
+    return _is_number(value) or climbs(value)
+
+
+def _are_recordings(value: object) -> bool:
+    """Files by role, or by role under the name of a kind or form."""
+    return (
+        isinstance(value, dict)
+        and _is_name(value.get("play-along"))
+        and _is_name(value.get("with line", "none"))
+        and isinstance(value.get("mixes", {}), dict)
+        and all(
+            _is_name(each) or (isinstance(each, dict) and all(map(_is_name, each.values())))
+            for each in value.values()
+        )
+    )
+
+
+_EVERY: dict[str, Check] = {
+    "folder": _perhaps(_is_text),
+    "made_from": _perhaps(_is_text),
+    "warnings": _perhaps(_list_of(_is_text)),
+}
+_SECTIONS: dict[str, dict[str, Check]] = {
+    "tracks": {
+        "drill": _is_text,
+        "note": _perhaps(_is_text),
+        "title": _perhaps(_is_text),
+        "folder": _is_name,
+        "tempo": _is_tempo,
+        "keys": _list_of(_is_text),
+        "seconds": _is_number,
+        "files": _are_recordings,
+        "soundfont": _with({"name": _is_text, "licence": _is_text, "sha256": _is_text}),
+    },
+    "page": {
+        "folder": _is_name,
+        "title": _is_text,
+        "file": _is_name,
+        "takes": _list_of(lambda take: isinstance(take, dict)),
+        "files": _list_of(_is_script),
+    },
+}

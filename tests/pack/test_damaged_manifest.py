@@ -1,0 +1,106 @@
+"""Manifests that a person, or a failing disk, has been at: no build of another drill trips over."""
+
+from __future__ import annotations
+
+import copy
+import json
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from drillgen.cli import main
+from tests.conftest import run_command
+from tests.pack.building import contents, lesson, manifest
+from tests.pack.conftest import surround
+
+DRILLS = {"One": "tempo: 360, note: Sing it", "Two": "tempo: 350"}
+OPTIONS = ("--no-sheets", "--quiet", "--single-file", "--mixes", "drums alone")
+BAD: list[Any] = [
+    None, True, 0, -1, 1e999, float("nan"), 10**400, "", "x", "\ud800", "a\0b", "../x", [], {},
+    [None], [["x"]], {"x": None}, {"": {"x": []}}, "#" * 300,
+]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory, notes: Path) -> Iterator[Path]:
+    """A folder with the pack of two drills, and with the first of them alone in a file."""
+    folder = tmp_path_factory.mktemp("made")
+    with pytest.MonkeyPatch.context() as patch:
+        surround(patch, notes)
+        plan = lesson(folder / "both.yaml", DRILLS)
+        done = run_command("build", plan, "-o", folder / "whole", *OPTIONS)
+        assert done.returncode == 0, done.stderr
+        lesson(folder / "one.yaml", {"One": DRILLS["One"]})
+        yield folder
+
+
+def build(made: Path, text: str) -> Result:
+    """Build the first drill into a copy of the pack that has another manifest."""
+    shutil.rmtree(made / "out", ignore_errors=True)
+    shutil.copytree(made / "whole", made / "out")
+    (made / "out" / "manifest.json").write_text(text, "utf-8")
+    command = ["build", str(made / "one.yaml"), "-o", str(made / "out"), *OPTIONS]
+    return CliRunner().invoke(main, command)
+
+
+def places(value: Any, depth: int = 6) -> Iterator[tuple[Any, ...]]:
+    """Every field of a manifest by its path; of a list's items the first and the last."""
+    if depth and isinstance(value, dict | list):
+        keys = list(value) if isinstance(value, dict) else sorted({0, len(value) - 1} - {-1})
+        for key in keys:
+            yield (key,)
+            yield from ((key, *rest) for rest in places(value[key], depth - 1))
+
+
+@settings(max_examples=80)
+@given(data=st.data())
+def test_one_field_is_something_else(made: Path, data: st.DataObject) -> None:
+    """Whatever one field of the manifest holds, or is gone, another build of one of the drills
+    ends well: exit code 0, a manifest that lists that drill, and its play-along there.  Or a file
+    that is listed no more is named, and nothing is changed."""
+    document = copy.deepcopy(manifest(made / "whole"))
+    *way, last = data.draw(st.sampled_from(list(places(document))))
+    holder = document
+    for key in way:
+        holder = holder[key]
+    bad = data.draw(st.sampled_from([*BAD, "gone"]))
+    if bad == "gone":
+        del holder[last]
+    else:
+        holder[last] = bad
+    done = build(made, json.dumps(document))
+    if done.exit_code == 2 and "is there already, and not from a build" in done.output:
+        was, now = contents(made / "whole"), contents(made / "out")
+        assert was | {"manifest.json": b""} == now | {"manifest.json": b""}
+        return
+    assert done.exit_code == 0, (way, last, bad, done.output, done.exception)
+    now = manifest(made / "out")
+    listed = [each["files"]["play-along"] for each in now["tracks"] if each["drill"] == "One"]
+    assert any((made / "out" / name).is_file() for name in listed)
+
+
+@pytest.mark.parametrize(
+    "text", ["[" * 100_000, '{"tracks": [{"x": ' + "[" * 900 + "]" * 900 + "}]}"]
+)
+def test_nested_too_deeply(made: Path, text: str) -> None:
+    """Lists within lists without end are no manifest, or no entry."""
+    done = build(made, text)
+    assert done.exit_code == 0, (done.output, done.exception)
+    assert [track["drill"] for track in manifest(made / "out")["tracks"]] == ["One"]
+
+
+def test_a_damaged_entry_is_made_again(made: Path) -> None:
+    """The files of an entry that cannot be read are the drill's all the same: made again, no
+    stranger."""
+    document = copy.deepcopy(manifest(made / "whole"))
+    document["tracks"][0]["files"] = None
+    assert build(made, json.dumps(document)).exit_code == 0
+    names = manifest(made / "whole")["tracks"][0]["bytes"]
+    was, now = contents(made / "whole"), contents(made / "out")
+    assert all(was[name] == now[name] for name in names)
