@@ -19,6 +19,7 @@ from drillgen.drill.progression import BarText, Slot
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
 from drillgen.theory.numerals import Numeral, parse_numeral
+from drillgen.theory.roots import as_written
 
 Role = Literal["count-in", "call", "response", "play", "ending"]
 ENDING_BARS = 2  # the last chord rings for this long
@@ -225,23 +226,23 @@ def _spans(drill: Drill, text: BarText, key: Key) -> tuple[Span, ...]:
 def sounding(slot: Slot, written_in: Key, key: Key) -> Chord | None:
     """The chord of a slot in a key of the cycle: numerals are read in it, symbols transposed.
 
-    A root with a double accidental is written as players write it: the tritone substitute in Gb
-    is G7, not Abb7 (common practice).
+    In the key that it was written in a symbol stays as it is, but for double accidentals.
     """
     if slot.symbol is None:
         return None
     if isinstance(slot.symbol, Numeral):
-        chord = slot.symbol.in_key(key)
-    else:
-        chord = slot.symbol.transposed(key.tonic.fifths - written_in.tonic.fifths)
-    return chord.on(chord.root.simplest) if abs(chord.root.alter) > 1 else chord
+        return as_written(slot.symbol.in_key(key), key)
+    chord = slot.symbol.transposed(key.tonic.fifths - written_in.tonic.fifths)
+    asked = key == written_in and abs(chord.root.alter) < 2
+    return chord if asked else as_written(chord, key)
 
 
 def _final_chord(drill: Drill, last: Bar) -> Chord:
-    """The chord to end on: the form's own tonic chord, else the key's plain sixth chord."""
+    """The chord to end on: the form's own tonic chord, on its root (common practice: an inversion
+    does not close), else the key's plain sixth chord."""
     first = sounding(drill.progression.bars[0].slots[0], drill.key, last.key)
     ending = last.spans[-1].chord if last.spans else None
     for chord in (ending, first):
         if chord is not None and chord.root == last.key.tonic:
-            return chord
+            return replace(chord, bass=None)
     return parse_numeral("i6" if last.key.mode == "minor" else "I6").in_key(last.key)

@@ -41,6 +41,10 @@ _MIDDLE_VELOCITY = 84  # of a normal note at 0 dB
 # SoundFont 2.04, 8.4.2: velocity attenuates by 40 log10(127 / velocity) dB.
 _DB_A_DECADE = 40.0
 _SHORTEST = 0.05  # seconds
+# A stab of the comping still sounds as a chord: the short note of swung eighths stays at about
+# 100 ms however fast they are, "a practical limit on tone duration" (Friberg & Sundström, Music
+# Perception 19:333, 2002).
+_SHORTEST_CHORD = 0.1
 RING = 1.5  # seconds after the last bar for the final chord to die away
 
 
@@ -128,13 +132,14 @@ def _kit(score: Score) -> int:
 
 def _played(chart: Chart, part: Part, clock: Clock) -> Iterator[Played]:
     random = Random(f"{chart.drill.seed} touch {part.name}")
+    shortest = _SHORTEST_CHORD if part.name == "comping" else _SHORTEST
     stressed = accents(chart, part.name, part.notes)
     events: tuple[Note | Hit, ...] = (*part.notes, *part.hits)
     for index, event in enumerate(events):
         key = event.key if isinstance(event, Hit) else event.pitch.midi
         louder = level(event) + stressed.get(index, 0.0) + random.uniform(-UNEVENNESS, UNEVENNESS)
         start, end = clock(event.start), clock(event.start + event.duration)
-        sounding = max((end - start) * length(chart, part.name, event), _SHORTEST)
+        sounding = max((end - start) * length(chart, part.name, event), shortest)
         yield Played(start, sounding, key, velocity_of(louder))
 
 

@@ -5,9 +5,11 @@ Published, and how it is used here (milliseconds; bpm counts quarter notes a min
 - Soloists are late on downbeats by 95.68 - 0.2718 bpm and together with the drums on offbeats, so
   that their own ratio is smaller than the drummer's, 2.0483 - 0.0031 bpm; basses are late by
   31.242 - 0.057 bpm, weakly (A. Friberg's Director Musices rule source, KTH, after Friberg &
-  Sundström, Music Perception 19:333, 2002).  Delays of about 30 ms at 150 bpm were enough to be
-  rated as swinging (Nelias et al., Communications Physics, 2022): a line to imitate is never later,
-  and only where it plays swung eighths, as those who were measured did (`lateness.py`).
+  Sundström, Music Perception 19:333, 2002).  Delays of 9 % of a quarter, 30 ms at 150 bpm, were
+  enough to be rated as swinging (Nelias et al., Communications Physics, 2022): a line to imitate is
+  later only where it would else swing more than triplets do, which soloists did not at medium
+  tempos (Friberg & Sundström), and nowhere later than published.  It is late only where it plays
+  swung eighths, as those who were measured did (`lateness.py`).
 - Listeners prefer players less than 19 ms apart (Hofmann, Wesolowski & Goebl, JNMR 46:329, 2017).
   So the bass takes a fifth of its published delay, and each player's own variation is bounded.
 - One player's time varies by 10 to 20 ms, less when fast.  Independent players varying so much
@@ -34,7 +36,8 @@ from drillgen.swing import published_ratio, swung
 Clock = Callable[[Fraction], float]  # a written place in quarter notes to seconds
 _Apart = Callable[[Fraction], float]  # … to milliseconds from the grid
 
-LATEST = 30.0  # ms
+_LATE = 0.09  # of a quarter
+_TRIPLETS = 2.0  # their ratio
 TOGETHER = 19.0  # ms: the players of the band are always less apart
 _BASS_SHARE = 0.2
 _OWN = 3.0  # ms, standard deviation of one player's place against the band's …
@@ -133,13 +136,18 @@ def _exact(chart: Chart, paces: Sequence[Pace]) -> Clock:
 def soloist_delay(bpm: float, ratio: float) -> float:
     """How late the line is on a downbeat, ms, while the band swings by a ratio.
 
-    As late as gives it the soloist's ratio, its offbeats staying with the band's; never later than
-    published, nor than `LATEST`.
+    Its offbeats stay with the band's, so that its own ratio is smaller: the published one of
+    soloists, as far as `_LATE` leads there, and at most `_TRIPLETS`.  It is never later than
+    published.
     """
-    short = 60_000 / bpm / (ratio + 1)
-    own = soloist_ratio(bpm)
-    needed = short * (ratio - own) / (own + 1)
-    return max(min(needed, 95.68 - 0.2718 * bpm, LATEST), 0.0)
+    quarter = 60_000 / bpm
+    short = quarter / (ratio + 1)
+
+    def needed(own: float) -> float:
+        return short * (ratio - own) / (own + 1)
+
+    enough = max(min(needed(soloist_ratio(bpm)), _LATE * quarter), needed(_TRIPLETS))
+    return max(min(enough, 95.68 - 0.2718 * bpm), 0.0)
 
 
 def soloist_ratio(bpm: float) -> float:

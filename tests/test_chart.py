@@ -99,7 +99,7 @@ def test_an_hour_is_exact(tempo: float) -> None:
     done here in whole numbers and fractions)."""
     one = chart(
         progression="I | IV7 | V7 | %",
-        passes=100,
+        passes=60,
         key_cycle="fourths",
         tempo=tempo,
         gaps="none",
@@ -159,7 +159,16 @@ def test_a_starting_note_has_a_bar_of_its_own() -> None:
 
 
 def test_roots_are_written_as_players_write_them() -> None:
-    """In Gb the substitutes are G7, A7 and D7 and the dominants beside them keep their flats: no
-    chart has a root with a double accidental (common practice)."""
-    one = chart(progression="subV7 | subV7/ii | subV7/V | iv7 | bVII7", key_cycle="Gb", gaps="none")
-    assert symbols(one, "play") == ["G7", "A7", "D7", "Cbm7", "Fb7"]
+    """In Gb the substitutes are G7, A7 and D7, and what is borrowed beside them is Bm7 E7: no
+    chart has a root with a double accidental, nor Fb or Cb but the key's own (common practice)."""
+    form = "subV7 | subV7/ii | subV7/V | iv7 | bVII7 | IVmaj7"
+    one = chart(progression=form, key_cycle="Gb", gaps="none")
+    assert symbols(one, "play") == ["G7", "A7", "D7", "Bm7", "E7", "Cbmaj7"]
+
+
+def test_a_symbol_stays_as_it_was_written_in_its_key() -> None:
+    """Fb7 asked for in Eb minor is Fb7 there; a whole tone lower it is D7, not Ebb7, and a semitone
+    lower Eb7 (common practice)."""
+    one = chart(progression="Fb7 | Ebm7", key="Eb minor", gaps="none",
+                key_cycle=["Eb minor", "C# minor", "D minor"])  # fmt: skip
+    assert symbols(one, "play")[::2] == ["Fb7", "D7", "Eb7"]

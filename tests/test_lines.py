@@ -113,6 +113,17 @@ def test_a_connected_arpeggio_joins_by_the_nearest_tone() -> None:
             assert abs(after.pitch.midi - before.pitch.midi) <= 3
 
 
+def test_a_connected_arpeggio_goes_there_and_back() -> None:
+    """Over a chord twice as long as the figure it turns round: no leap is wider than within the
+    chord, a fourth in root position and a third else (C E G B; hand-worked)."""
+    options = {"kind": "arpeggio", "note": "eighth", "connect": True}
+    score = written(key_cycle="C", progression="Cmaj7", passes=1, line=options)
+    assert names(line(score)) == ["C", "E", "G", "B", "G", "E", "C", "E"]
+    through = written(key_cycle=TWELVE, passes=1, line=options)
+    steps = [abs(b.pitch.midi - a.pitch.midi) for a, b in pairwise(line(through))]
+    assert max(steps) <= 12 and sum(step <= 5 for step in steps) >= 0.95 * len(steps)
+
+
 @pytest.mark.parametrize("kind", ["guide tones", "roots", "arpeggio", "walking"])
 @pytest.mark.parametrize("low_high", ["E1 to G3", "C2 to D3", "E1 to E2"])
 def test_lines_stay_in_their_range(kind: str, low_high: str) -> None:

@@ -65,13 +65,17 @@ def _swing(bpm: int) -> Iterator[Figure]:
     offbeat = mean(place for place in places if place > TICKS / 3)
     own = (offbeat - late) / (TICKS - offbeat + late)
     soloist = 2.0483 - 0.0031 * bpm
-    bar = (min(soloist, published) - 0.05, max(soloist, published) + 0.05)
+    bar = (min(soloist, published) - 0.05, max(soloist, min(published, 2.0)) + 0.05)
     yield Figure(
-        f"swing of the line at {bpm}", own, bar, f"between soloists' and drummers'; {_FRIBERG}"
+        f"swing of the line at {bpm}",
+        own,
+        bar,
+        f"from soloists' to drummers', at most 2; {_FRIBERG}",
     )
     ms = 60000 / bpm / TICKS
-    yield Figure(f"line late on the beat at {bpm}, ms", late * ms, (0, 31),
-                 "at most 30: enough to swing, Nelias et al. 2022")  # fmt: skip
+    most = 95.68 - 0.2718 * bpm
+    yield Figure(f"line late on the beat at {bpm}, ms", late * ms, (0, most + 1),
+                 f"at most the soloists'; {_FRIBERG}")  # fmt: skip
     yield Figure(f"line from the drums on offbeats at {bpm}, ms", abs(offbeat - off) * ms, (0, 3),
                  f"together; {_FRIBERG}")  # fmt: skip
 

@@ -15,17 +15,16 @@ from drillgen.band.feel import feel
 from drillgen.band.pedal import with_pedals
 from drillgen.band.room import after, bass_ceiling, runs
 from drillgen.chart import Chart
-from drillgen.drill.instruments import INSTRUMENTS
+from drillgen.drill.instruments import BASSES, INSTRUMENTS
 from drillgen.drill.lines import Walking
-from drillgen.lines import over_a_bass
-from drillgen.lines.stretch import Cell, Stretch, cells, closest
+from drillgen.lines.stretch import Cell, Stretch, Track, cells, closest
 from drillgen.lines.walking import walk
 from drillgen.score import Note, Part
 from drillgen.theory.pitch import Pitch
 
 INSTRUMENT = "upright"
 _LOW_START = 8  # semitones above the lowest note: where a bass player begins
-_UNDER_A_THREAD = 4  # … under guide tones in the upper register: from E1 to Eb2, always below them
+_UNDER_A_LINE = 4  # … under a line on a bass: from E1 to Eb2, below most of it
 
 
 def bass(chart: Chart) -> Part | None:
@@ -40,19 +39,22 @@ def bass(chart: Chart) -> Part | None:
     )
     players = {"roots": _roots, "two-beat": _two_beat, "walking": _walking}
     line = chart.drill.line
-    start = _UNDER_A_THREAD if line is not None and over_a_bass(chart, line) else _LOW_START
-    random = Random(f"{chart.drill.luck} bass")
+    start = _UNDER_A_LINE if line is not None and line.instrument in BASSES else _LOW_START
+    random, track = Random(f"{chart.drill.luck} bass"), Track()
     notes: list[Note] = []
     for bars in runs(chart, "bass"):
         found = tuple(cells(bars, after(chart, bars[-1])))
-        room = Stretch(bars, found, chart.drill.meter.beat, low, high, low + start, random)
+        room = Stretch(
+            bars, found, chart.drill.meter.beat, low, high, low + start, random, track=track
+        )
         notes += players[spec.kind](chart, room)
-    notes += _ending(chart, low, high, low + start)
+    notes += _ending(chart, low, high, low + start, track)
     return Part("bass", INSTRUMENT, tuple(notes))
 
 
 def _walking(chart: Chart, room: Stretch) -> list[Note]:
-    return list(with_pedals(walk(room, Walking(kind="walking")), room.cells))
+    notes = walk(room, Walking(kind="walking"), after(chart, room.bars[-1]))
+    return list(with_pedals(notes, room.cells))
 
 
 def _roots(chart: Chart, room: Stretch) -> list[Note]:
@@ -69,9 +71,10 @@ def _two_beat(chart: Chart, room: Stretch) -> list[Note]:
     return figures.played(chart, room, feel(chart.drill.feel, chart.drill.meter))
 
 
-def _ending(chart: Chart, low: int, high: int, near: int) -> Iterator[Note]:
+def _ending(chart: Chart, low: int, high: int, near: int, track: Track) -> Iterator[Note]:
+    """The last chord's bass, held, where a bass that walks was led to."""
     final = chart.ending
     if final and final[0].spans[0].chord is not None:
         chord = final[0].spans[0].chord
-        pitch = closest(chord.bass_name, near, low, high)
+        pitch = track.led.get(final[0].number) or closest(chord.bass_name, near, low, high)
         yield Note(final[0].start, final[-1].end - final[0].start, pitch, "held")

@@ -19,15 +19,15 @@ def comping(chart: Chart, line: Part | None = None) -> Part | None:
         return None
     random = Random(f"{chart.drill.luck} comping")
     strokes = [*struck(chart, random), *_ending(chart)]
-    notes: list[Note] = []
-    for index, (stroke, pitches) in enumerate(
-        zip(strokes, voicings(chart, strokes, line), strict=True)
-    ):
-        following = (
-            strokes[index + 1].start if index + 1 < len(strokes) else min(stroke.until, chart.end)
-        )
-        length = _length(stroke, following, chart.drill.meter.beat)
-        notes += [Note(stroke.start, length, pitch, stroke.touch) for pitch in pitches]
+    ends = [stroke.start for stroke in strokes[1:]]
+    ends += [min(stroke.until, chart.end) for stroke in strokes[-1:]]
+    beat = chart.drill.meter.beat
+    timed = [(each, _length(each, end, beat)) for each, end in zip(strokes, ends, strict=True)]
+    notes = [
+        Note(stroke.start, length, pitch, stroke.touch)
+        for stroke, voices in zip(strokes, voicings(chart, timed, line), strict=True)
+        for pitch, length in voices
+    ]
     return Part("comping", spec.kind.removeprefix("rhythm "), tuple(notes))
 
 

@@ -16,16 +16,23 @@ from typing import cast
 
 from drillgen.chart import Bar, Chart
 from drillgen.drill.instruments import BASSES
-from drillgen.drill.lines import Line
+from drillgen.drill.lines import GuideTones, Line
 from drillgen.lines.respelled import readable
 from drillgen.lines.stretch import Stretch, Track, Writer, cells, closest, open_spans
 from drillgen.score import Note, Part
 
-_OVER_THE_BASS = 43  # G2: the open string on which a bass player's upper register begins
-_LEAST_OVER_IT = 39  # Eb2: as far below it as a thread of guide tones goes to stay in one piece
+# Kinds that keep clear of the band's bass on their own instrument, with the lowest MIDI keys that
+# they go to and that they seek: a thread of guide tones beyond the open G, where a bass player's
+# upper register begins, or down to Eb2 to stay in one piece; melodies an octave over the lowest
+# roots.  (Arpeggios and scales need the whole range; a written melody lies where it was written.)
+_OVER_THE_BASS = {
+    "guide tones": (39, 43), "enclosure": (36, 40), "riff": (36, 40), "phrases": (36, 40)
+}  # fmt: skip
 # Kinds that do a bass player's work: played to the end, they come to rest on the last root.
 _COME_HOME = ("walking", "roots")
-_OF_SCALES = ("walking", "scale pattern")  # what they put between chord tones may be respelled
+# Kinds that are made from the chords, and so spelled anew where another name reads better; a melody
+# of scale notes is spelled by its tonic, and roots stand as they do in the symbols.
+_OF_CHORDS = ("walking", "scale pattern", "arpeggio", "guide tones", "enclosure")
 _HIGH_IN_THE_RANGE = 0.6  # where a line begins: a little above the middle, where it sings
 
 
@@ -47,37 +54,40 @@ def line(chart: Chart) -> Part | None:
         return None
     low, high = options.sounding_range
     clear_of = low
-    if over_a_bass(chart, options):
-        low, clear_of = _LEAST_OVER_IT, _OVER_THE_BASS
+    if _over_a_bass(chart, options):
+        low, clear_of = _OVER_THE_BASS[options.kind]
     write = writers()[options.kind]
     near = round(clear_of + _HIGH_IN_THE_RANGE * (high - clear_of))
     begin = (options.begin_at - 1) * chart.drill.meter.beat
     lead = Fraction(0) if begin else options.lead(chart.drill.meter.bar)
-    track = Track(chart.drill.seed, chart.keys, len(chart.keys) * chart.drill.passes)
+    through = tuple(_heard(chart, chart.bars))
+    track = Track(chart.drill.seed, chart.keys, len(chart.keys) * chart.drill.passes, through)
     before: tuple[Note, ...] = ()
     notes: list[Note] = []
-    passes = tuple(bars for bars in chart.passes() if not bars[0].tag)
+    passes = tuple(bars for bars in chart.passes() if not bars[0].tag or _walks_on(chart))
     for number, bars in enumerate(passes):
         stretch = _stretch(chart, bars, (low, high), near, number / max(len(passes) - 1, 1))
         stretch = replace(stretch, before=before, begin=begin, track=track, clear_of=clear_of)
         written = write(stretch, options)
-        written = readable(written, stretch.cells) if options.kind in _OF_SCALES else written
+        written = readable(written, stretch.cells) if options.kind in _OF_CHORDS else written
         near = written[0].pitch.midi if written else near
         before = tuple(written) or before
         played = _played(written, bars, begin - lead)
         notes = [*(_until(played[0].start, notes) if lead and played else notes), *played]
     notes += list(_tagged(chart, notes))
-    return Part("line", options.instrument, (*notes, *_arrival(chart, options.kind, notes)))
+    return Part("line", options.instrument, (*notes, *_arrival(chart, options.kind, notes, track)))
 
 
-def over_a_bass(chart: Chart, options: Line) -> bool:
-    """Whether these are guide tones over a bass in the band: they keep clear of it where they can,
-    and it keeps low, since the two would else be a held semitone apart, on one instrument."""
-    shares = options.instrument in BASSES and chart.drill.band.bass.plays
-    return options.kind == "guide tones" and options.range is None and shares
+def _over_a_bass(chart: Chart, options: Line) -> bool:
+    """Whether the line keeps clear of a bass in the band, which keeps low: on one instrument the
+    two would else cross and be held a semitone apart.  So do guide tones in pairs, bass or not: in
+    the lowest octave two notes are not heard as two (low interval limits)."""
+    pairs = isinstance(options, GuideTones) and options.voices == "both"
+    meets = options.instrument in BASSES and (chart.drill.band.bass.plays or pairs)
+    return options.kind in _OVER_THE_BASS and options.range is None and meets
 
 
-def _arrival(chart: Chart, kind: str, notes: list[Note]) -> Iterator[Note]:
+def _arrival(chart: Chart, kind: str, notes: list[Note], track: Track) -> Iterator[Note]:
     """The last chord's root, where a line that walks is played to the end; after calls and
     responses the student has the last word."""
     final = chart.ending
@@ -87,18 +97,26 @@ def _arrival(chart: Chart, kind: str, notes: list[Note]) -> Iterator[Note]:
     if chord is not None:
         low, high = cast(Line, chart.drill.line).sounding_range
         root = closest(chord.bass_name, notes[-1].pitch.midi, low, high)
+        root = track.led.get(final[0].number, root)
         yield Note(final[0].start, final[-1].end - final[0].start, root, "held", mark="1")
 
 
 def _tagged(chart: Chart, notes: list[Note]) -> Iterator[Note]:
     """The line's last bars once more over a tag; after calls and responses the student has it."""
     tag = [bar for bar in chart.bars if bar.tag]
-    if not tag or chart.drill.gaps is not None:
+    if not tag or chart.drill.gaps is not None or _walks_on(chart):
         return
     later = tag[-1].end - tag[0].start
     for note in notes:
         if note.start >= tag[0].start - later:
             yield replace(note, start=note.start + later)
+
+
+def _walks_on(chart: Chart) -> bool:
+    """Whether the line walks through a tag as through a pass: the bars that it repeats lead to the
+    tag, but the tag leads to the ending."""
+    line = chart.drill.line
+    return line is not None and line.kind == "walking" and chart.drill.gaps is None
 
 
 def _stretch(

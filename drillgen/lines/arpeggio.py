@@ -9,6 +9,7 @@ chord's fourth (or second) stands for its third.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TypeVar
 
 from drillgen.drill.lines import Arpeggio
 from drillgen.lines.figures import laid, placed, readable
@@ -19,13 +20,15 @@ from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Degree, Pitch, in_range
 
 KIND = "arpeggio"
+_Tone = TypeVar("_Tone", Degree, Pitch)
 _TWO_OCTAVES = 24  # semitones: no figure is wider
 _BACKWARDS = 2  # what it costs to play the figure backwards, in semitones to the last note
 _FOLDED = 12  # what a folded tone costs, in semitones of distance to the last note
 
 
 def write(stretch: Stretch, options: Arpeggio) -> list[Note]:
-    """Each chord's arpeggio from its start, repeated for as long as the chord lasts."""
+    """Each chord's arpeggio from its start, repeated for as long as the chord lasts, or played
+    there and back where it is connected."""
     step = note_length(options.note, stretch.beat)
     order = inverted(options.order, options.inversion)
     notes: list[Note] = []
@@ -41,8 +44,15 @@ def write(stretch: Stretch, options: Arpeggio) -> list[Note]:
             # A falling answer to a rising chord begins where that one ended.
             near = notes[-1].pitch.midi if answers else stretch.near
             pitches = placed(cell.chord.root, degrees, near, stretch.low, stretch.high)
+        if options.connect:
+            degrees, pitches = _there_and_back(degrees), _there_and_back(pitches)
         notes += laid(cell, pitches, [str(degree) for degree in degrees], step)
     return notes
+
+
+def _there_and_back(figure: list[_Tone]) -> list[_Tone]:
+    """So that a connected figure that is repeated goes on without a leap: 1 3 5 7 5 3."""
+    return figure + figure[-2:0:-1]
 
 
 def inverted(order: tuple[int, ...], inversion: int) -> tuple[int, ...]:

@@ -13,12 +13,12 @@ def bare(notes: Sequence[Note], stretch: Stretch) -> list[Note]:
     """A line's roots and guide tones, each held until the next of them or where the line stops."""
     held: list[Note] = []
     for cell in stretch.cells:
-        kept = {cell.chord.root, cell.chord.bass_name}
-        kept |= {cell.chord.root.above(degree) for degree in cell.chord.guide_tones}
+        guides = (cell.chord.root.above(degree) for degree in cell.chord.guide_tones)
+        kept = {name.pitch_class for name in (cell.chord.root, cell.chord.bass_name, *guides)}
         for note in notes:
             if not cell.span.start <= note.start < cell.span.end:
                 continue
-            if note.pitch.name in kept:
+            if note.pitch.name.pitch_class in kept:
                 held.append(note)
             elif held and held[-1].start + held[-1].duration == note.start:
                 held[-1] = replace(held[-1], duration=held[-1].duration + note.duration)

@@ -2,9 +2,11 @@
 
 Common practice: the scale tone above and the semitone below, then the target on the beat (over
 Cmaj7 F D# E); the other way round; two semitones from one side; or a single neighbour.  The scale
-is that of the target's chord.  An approach begins before the bar line where it must, but never in a
-response or before the line begins: there the target comes with as much of it as there is room for,
-so that the first target of a call, if it falls where the call begins, comes alone.
+is that of the chord which sounds with the neighbour, so that a tone above does not come before its
+chord: over Fm7 the third of Bb7alt is reached from Eb.  An approach begins before the bar line
+where it must, but never in a response or before the line begins: there the target comes with as
+much of it as there is room for, so that the first target of a call, if it falls where the call
+begins, comes alone.
 """
 
 from __future__ import annotations
@@ -26,7 +28,7 @@ from drillgen.theory.pitch import Degree, Name, Pitch, in_range
 KIND = "enclosure"
 _EIGHTH = Fraction(1, 2)  # quarter notes
 
-# Each approach: "above" is the scale's next tone, a number so many semitones over the target.
+# Each approach: "above" is a scale's next tone, a number so many semitones over the target.
 _APPROACHES: dict[str, tuple[str | int, ...]] = {
     "above below": ("above", -1),
     "below above": (-1, "above"),
@@ -38,6 +40,7 @@ _APPROACHES: dict[str, tuple[str | int, ...]] = {
 # Spelled on the neighbouring letter: places on the line of fifths by semitones.
 _NEIGHBOURS = {-2: -2, -1: 5, 1: -5, 2: 2}
 _NUMBERS = {"root": 1, "third": 3, "fifth": 5, "seventh": 7}
+_STEP = 2  # semitones: what is further from the target is no neighbour
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,10 +66,10 @@ def write(stretch: Stretch, options: Enclosure) -> list[Note]:
         targets: list[_Target] = []
         for place, cell in _places(stretch, options):
             if room.start <= place < room.end:
-                degree, pitch = _aim(cell, last, stretch, options)
+                degree, pitch = _aim(cell, place, last, stretch, options)
                 last = cell, degree, pitch
                 free = place - (targets[-1].place + _EIGHTH if targets else room.start)
-                approach = _approach(cell, pitch, stretch, options)
+                approach = _approach(cell, place, pitch, stretch, options)
                 kept = approach[max(len(approach) - free // _EIGHTH, 0) :]
                 targets.append(_Target(place, pitch, degree, kept))
         notes += _sounded(targets, room, stretch, options)
@@ -100,6 +103,7 @@ def _places(stretch: Stretch, options: Enclosure) -> Iterator[tuple[Fraction, Ce
 
 def _aim(
     cell: Cell,
+    place: Fraction,
     last: tuple[Cell, Degree, Pitch] | None,
     stretch: Stretch,
     options: Enclosure,
@@ -113,7 +117,7 @@ def _aim(
     choices = [
         (degree, pitch)
         for degree in degrees
-        for pitch in _reachable(cell, degree, stretch, options)
+        for pitch in _reachable(cell, place, degree, stretch, options)
     ]
     return min(choices, key=lambda choice: (abs(choice[1].midi - near), choice[1].midi))
 
@@ -139,31 +143,53 @@ def _degrees(
     return chord.guide_tones
 
 
-def _reachable(cell: Cell, degree: Degree, stretch: Stretch, options: Enclosure) -> list[Pitch]:
+def _reachable(
+    cell: Cell, place: Fraction, degree: Degree, stretch: Stretch, options: Enclosure
+) -> list[Pitch]:
     """The tone in each octave of the range; those whose whole approach lies in it, if any does."""
     name = cell.chord.root.above(degree)
     inside = [readable(pitch) for pitch in in_range(name, stretch.low, stretch.high)]
     whole = len(_APPROACHES[options.approach])
-    best = [pitch for pitch in inside if len(_approach(cell, pitch, stretch, options)) == whole]
+    best = [
+        pitch for pitch in inside if len(_approach(cell, place, pitch, stretch, options)) == whole
+    ]
     return best or inside
 
 
-def _approach(cell: Cell, target: Pitch, stretch: Stretch, options: Enclosure) -> tuple[Pitch, ...]:
+def _approach(
+    cell: Cell, place: Fraction, target: Pitch, stretch: Stretch, options: Enclosure
+) -> tuple[Pitch, ...]:
     """The notes before a target, without those that the range does not hold."""
+    moves = _APPROACHES[options.approach]
     found = [
-        _above(cell, target, stretch, options) if isinstance(move, str) else _beside(target, move)
-        for move in _APPROACHES[options.approach]
+        _above((_sounding(place - _EIGHTH * left, stretch) or cell, cell), target, stretch, options)
+        if isinstance(move, str)
+        else _beside(target, move)
+        for left, move in zip(range(len(moves), 0, -1), moves, strict=True)
     ]
     return tuple(pitch for pitch in found if stretch.low <= pitch.midi <= stretch.high)
 
 
-def _above(cell: Cell, target: Pitch, stretch: Stretch, options: Enclosure) -> Pitch:
-    """The next tone of the chord's scale over the target."""
+def _sounding(place: Fraction, stretch: Stretch) -> Cell | None:
+    """The chord at a place, if there is one."""
+    cells = (cell for cell in stretch.cells if cell.span.start <= place < cell.span.end)
+    return next(cells, None)
+
+
+def _above(cells: tuple[Cell, Cell], target: Pitch, stretch: Stretch, options: Enclosure) -> Pitch:
+    """The next tone over the target in the scale of the chord that sounds; where that is no step,
+    in the scale of the target's own chord."""
+    nearest = [_next(cell, target, stretch, options) for cell in cells]
+    steps = (pitch for pitch in nearest if pitch.midi - target.midi <= _STEP)
+    return readable(next(steps, nearest[0]))
+
+
+def _next(cell: Cell, target: Pitch, stretch: Stretch, options: Enclosure) -> Pitch:
     names = scale_of(cell, stretch, options.scales).names(cell.chord.root)
     higher = [
         pitch for name in names for pitch in in_range(name, target.midi + 1, target.midi + 12)
     ]
-    return readable(min(higher, key=lambda pitch: pitch.midi))
+    return min(higher, key=lambda pitch: pitch.midi)
 
 
 def _beside(target: Pitch, semitones: int) -> Pitch:

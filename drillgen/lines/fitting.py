@@ -28,6 +28,7 @@ class Place:
 
     voices: Voices
     heard: bool  # False in a response, which is the student's
+    resumes: bool = False  # whether a response lies between it and the place before
 
 
 class _Cost(NamedTuple):
@@ -54,7 +55,7 @@ def fitted(
     first = thread[0]
     ways: _Ways = {}
     for octave in _octaves(first, stretch):
-        key = first.voices[0].midi + _OCTAVE * octave
+        key = min(voice.midi for voice in first.voices) + _OCTAVE * octave
         entry = _Cost(far=abs(key - stretch.near))
         if goes_on_from is not None:
             entry = _break(Place((goes_on_from,), True), first, octave)
@@ -91,7 +92,8 @@ def _break(before: Place, after: Place, octaves: int) -> _Cost:
         return _Cost()
     move = after.voices[0].midi - before.voices[0].midi
     further = abs(move + _OCTAVE * octaves) - abs(move)
-    return _Cost(broken=1 + (further if before.heard and after.heard else 0))
+    heard = before.heard and after.heard and not after.resumes
+    return _Cost(broken=1 + (further if heard else 0))
 
 
 def _own(place: Place, octave: int, stretch: Stretch) -> _Cost:

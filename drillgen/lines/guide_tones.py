@@ -40,9 +40,12 @@ def write(stretch: Stretch, options: GuideTones) -> list[Note]:
 def _places(voices: list[_Voice], stretch: Stretch) -> Iterator[Place]:
     """What sounds together over each chord, and whether in a call."""
     calls = open_spans(stretch.bars)
+    end = None  # of the chord before
     for cell, *tones in zip(stretch.cells, *voices, strict=True):
         heard = any(span.start <= cell.span.start < span.end for span in calls)
-        yield Place(tuple(pitch for _, pitch in tones), heard)
+        resumes = end is not None and end < cell.span.start
+        end = cell.span.end
+        yield Place(tuple(pitch for _, pitch in tones), heard, resumes)
 
 
 def _thread(stretch: Stretch, options: GuideTones) -> list[Pitch]:

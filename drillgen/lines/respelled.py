@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import groupby
 
 from drillgen.lines.stretch import Cell
 from drillgen.score import Note
@@ -11,15 +12,30 @@ from drillgen.theory.spelling import Tone, spelled
 
 
 def readable(notes: Sequence[Note], cells: Sequence[Cell]) -> list[Note]:
-    """The same notes; what lies between the chord tones is spelled by where it leads.
+    """The same notes, each spelled by where it leads; of notes together, voice by voice.
 
-    Both are in order of time.  A note before the first chord belongs to it.
+    Both are in order of time, notes together from low to high.  A note before the first chord
+    belongs to it.
     """
+    voices: dict[int, list[int]] = {}
+    for _, together in groupby(range(len(notes)), key=lambda index: notes[index].start):
+        for voice, index in enumerate(together):
+            voices.setdefault(voice, []).append(index)
+    tones = _tones(notes, cells)
+    found = list(notes)
+    for indices in voices.values():
+        names = spelled([tones[index] for index in indices])
+        for index, pitch in zip(indices, names, strict=True):
+            found[index] = replace(notes[index], pitch=pitch)
+    return found
+
+
+def _tones(notes: Sequence[Note], cells: Sequence[Cell]) -> list[Tone]:
     tones: list[Tone] = []
     index = 0
     for note in notes:
         while index + 1 < len(cells) and cells[index + 1].span.start <= note.start:
             index += 1
-        tones.append(Tone(note.pitch, cells[index].chord, cells[index].key))
-    names = zip(notes, spelled(tones), strict=True)
-    return [replace(note, pitch=pitch) for note, pitch in names]
+        cell = cells[index]
+        tones.append(Tone(note.pitch, cell.chord, cell.key, cell.bar_start))
+    return tones

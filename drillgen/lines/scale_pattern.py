@@ -37,6 +37,8 @@ _SHAPES: dict[str, tuple[int, ...]] = {
     "groups of four": (0, 1, 2, 3),
 }
 
+_STEPS = (1, 2)  # semitones
+
 _Line = list[tuple[Degree, Pitch]]
 
 
@@ -69,6 +71,7 @@ class _Chord:
     chord: Chord
     scale: Scale
     total: int  # notes
+    added: frozenset[Degree] = frozenset()  # passing notes that the scale has been given
 
 
 def write(stretch: Stretch, options: ScalePattern) -> list[Note]:
@@ -86,34 +89,47 @@ def write(stretch: Stretch, options: ScalePattern) -> list[Note]:
 
 def _task(cell: Cell, stretch: Stretch, options: ScalePattern, total: int) -> _Chord:
     scale = scale_of(cell, stretch, options.scales)
-    return _Chord(
-        cell.chord, with_passing_note(scale, cell.chord) if options.bebop else scale, total
-    )
+    longer = with_passing_note(scale, cell.chord) if options.bebop else scale
+    return _Chord(cell.chord, longer, total, frozenset(longer.degrees) - {*scale.degrees})
 
 
 def _anew(tasks: list[_Chord], stretch: Stretch, options: ScalePattern) -> Iterator[_Line]:
     """Each chord from its root; an answer the other way, or a connected figure, begins close to
-    where the last chord ended."""
+    where the last chord ended, and after a passing note of a bebop line with the tone that this
+    leads to."""
     last: int | None = None
+    led_to: set[int] = set()  # pitch classes
     for index, task in enumerate(tasks):
         answers = options.direction == "alternating" and index % 2 == 1
-        degrees = _degrees(task, answers or options.direction == "down", options)
+        falls = answers or options.direction == "down"
+        degrees = _degrees(task, falls, led_to if answers else set(), options)
         near = last if last and (answers or options.connect) else stretch.near
         pitches = placed(task.chord.root, degrees, near, stretch.low, stretch.high)
         last = pitches[-1].midi
+        passes = simple(degrees[-1]) in task.added
+        onward = 1 if degrees[-1].semitones > degrees[0].semitones else -1
+        led_to = {(last + onward * step) % 12 for step in _STEPS} if passes else set()
         yield list(zip(degrees, pitches, strict=True))
 
 
-def _degrees(task: _Chord, falls: bool, options: ScalePattern) -> list[Degree]:
-    """The degrees from the root on, or down to it."""
+def _degrees(task: _Chord, falls: bool, led_to: set[int], options: ScalePattern) -> list[Degree]:
+    """The degrees from the root on, or down to it; of a bebop line also those from the third, or
+    from what it is led to, if so the chord tones come on the beats."""
     if isinstance(options.pattern, tuple):
         order = options.pattern[::-1] if falls else options.pattern
         degrees = [degree_in(task.scale, task.chord, number) for number in order]
         return [degrees[index % len(degrees)] for index in range(task.total)]
     shape = _SHAPES[options.pattern]
-    starts = (0, _third(task)) if options.bebop else (0,)
+    if not options.bebop:
+        return _octave(task, 0, shape, falls)
+    starts = dict.fromkeys((0, _third(task), *range(len(task.scale.degrees) if led_to else 0)))
     lines = [_octave(task, start, shape, falls) for start in starts]
-    return min(lines, key=lambda line: _missed(task, line)) if options.bebop else lines[0]
+
+    def wrong(line: list[Degree]) -> tuple[int, bool]:
+        begins = task.chord.root.above(line[0]).pitch_class
+        return _missed(task, line), bool(led_to) and begins not in led_to
+
+    return min(lines, key=wrong)
 
 
 def _octave(task: _Chord, lowest: int, shape: tuple[int, ...], falls: bool) -> list[Degree]:

@@ -35,6 +35,8 @@ class Track:
     seed: int = 1
     keys: tuple[Key, ...] = ()
     passes: int = 1  # in all keys together
+    bars: tuple[Bar, ...] = ()  # those that the line is written over, and the ending's
+    led: dict[int, Pitch] = field(default_factory=dict)  # where the bass goes, by a bar's number
     said: set[Hashable] = field(default_factory=set)  # what earlier passes noted for later ones
 
 

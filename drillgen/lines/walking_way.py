@@ -23,6 +23,7 @@ _OUT_OF_REACH = 50.0  # the last resort in a narrow range
 _TURN = 0.5  # the line changes direction
 _AGAINST = 0.7  # a step against the direction that this chord set out in
 _STEP = 2  # semitones
+_LEADING = (1, 2, 5, 7)  # semitones
 _LEAP_TO_PASSING = 1.8  # a leap should land on a chord tone
 _SEESAW = 3.0  # back to the note before last
 _LEAP = 5  # semitones
@@ -99,15 +100,20 @@ def onward(ways: Ways, steps: Sequence[Step], aim: int) -> Ways:
     return ways
 
 
-def arrival(ways: Ways, target: Pitch) -> tuple[float, list[Pitch]]:
-    """The cheapest way that ends with the step to `target`: its cost, and its pitches so far."""
+def arrivals(ways: Ways, target: Pitch) -> list[tuple[float, Way]]:
+    """The ways to the note before `target` and their costs with the step to it, cheapest first."""
     key = target.midi
-    arrivals = [
+    costs = [
         (way.cost + _moves(way.came, direction).get(key - way.key, _OUT_OF_REACH), way)
         for (_, direction), way in ways.items()
     ]
-    cost, way = min(arrivals, key=lambda arrival: arrival[0])
-    return cost, way.path
+    return sorted(costs, key=lambda arrival: arrival[0])
+
+
+def leads(distance: int) -> bool:
+    """Whether an interval in semitones leads into a downbeat: a step, a fourth or a fifth (common
+    practice)."""
+    return abs(distance) in _LEADING
 
 
 @lru_cache(maxsize=1024)

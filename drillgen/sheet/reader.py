@@ -2,8 +2,8 @@
 
 A signature that transposing would take beyond six accidentals is written as its enharmonic key: B
 major is D flat for a B flat instrument, and A flat (not G sharp) for one in E flat.  A key that a
-drill asks for stays as it is for readers at concert pitch.  A chord whose root would need a double
-accidental is respelled, and the notes over it with it, as players write it (common practice).
+drill asks for stays as it is for readers at concert pitch.  A chord is written by the root that
+players expect in the key that is read, and the notes over it with it (common practice).
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from drillgen.drill.models import SheetSpec
 from drillgen.score import Note, Part
 from drillgen.theory.keys import Key
 from drillgen.theory.pitch import Name, Pitch
+from drillgen.theory.roots import as_written
 
 MOST_ACCIDENTALS = 6  # of a signature that transposing has made
 _CIRCLE = 12  # fifths to the same sound
@@ -61,9 +62,7 @@ class Reader:
         if span.chord is None or not self.written.fifths:
             return span
         chord = span.chord.transposed(self.moved(key))
-        if abs(chord.root.alter) > 1:
-            chord = chord.on(chord.root.simplest)
-        return replace(span, chord=chord)
+        return replace(span, chord=as_written(chord, self.key(key)))
 
     def pitch(self, pitch: Pitch, key: Key, under: Span | None = None) -> Pitch:
         """A sounding pitch as it is written, over a chord of a key."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from random import Random
 from typing import Literal
 
-from drillgen.theory.pitch import Degree, Name
+from drillgen.theory.pitch import LETTERS, Degree, Name
 
 Mode = Literal["major", "minor"]
 
@@ -67,6 +67,12 @@ class Key:
     def degree(self, degree: Degree) -> Name:
         """The name of a degree counted from the major scale of the tonic, in every mode."""
         return self.tonic.above(degree)
+
+    def has(self, name: Name) -> bool:
+        """Whether a note is written in the key without being altered: those of its signature, and
+        in minor the leading note."""
+        leads = self.mode == "minor" and name == self.degree(Degree(7))
+        return leads or 0 <= name.fifths - self.signature + 1 < len(LETTERS)
 
     @property
     def pretty(self) -> str:

@@ -113,6 +113,10 @@ class Name:
         return self.letter + accidental(self.alter)
 
 
+# Sounds of white keys that are written as if they were altered: read slowly (common practice).
+RARE_NAMES = frozenset(map(Name.parse, ("E#", "B#", "Cb", "Fb")))
+
+
 @dataclass(frozen=True, slots=True)
 class Pitch:
     """A spelled pitch as it sounds."""

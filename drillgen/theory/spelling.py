@@ -1,101 +1,243 @@
-"""How a copyist spells the notes between chord tones, so that each letter leads to the next.
+"""How a copyist spells the notes of a line, so that each letter leads to the next.
 
-Root, third, fifth, sixth, seventh and bass stay as the chord spells them.  What a scale or an
-approach puts between them stays too, unless another name reads better: without a double
-accidental, and without one letter twice in a row in two shapes.  Over C#7 altered, A F## E# D## D
-C# is read as A G E# E D C#.  The way through a line that reads best is found by dynamic
-programming; the costs below are the taste (common practice, as tables).
+Root, bass, third, fifth, sixth and seventh stay as the chord spells them, unless the way to a
+neighbour could not be read: the seventh of Gb7 before the third of B7 is E D#, not Fb D#.  The
+tones over the root of a diminished seventh chord, which stands in no key, are named by the key.
+What a scale or an approach puts between stays too, unless another name reads better: without a
+double accidental, without Cb, Fb, E# or B# that the key does not have, without a flat in three
+sharps, without one letter twice in a row in two shapes, and with one name for a sound in a bar.  A
+whole step is written as a step: a diminished third only encloses the note that follows, as in
+F D# E.  The way through a line that reads best is found by dynamic programming; the costs below are
+the taste (common practice, as tables).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from functools import lru_cache
-from typing import NamedTuple
+from itertools import chain
+from typing import Any, NamedTuple
 
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
-from drillgen.theory.pitch import Name, Pitch
+from drillgen.theory.pitch import RARE_NAMES, Degree, Name, Pitch
 
 _OTHER_NAME = 1.5  # than the one that it came with
 _OTHER_NAME_OF_THE_KEY = 1.25  # … or of the chord
-_RARE = 1.0  # E#, B#, Cb and Fb where neither chord, key nor scale has them
-_DOUBLE = 3.0  # a double sharp or flat
-_NATURAL_OR_SINGLE = 1
-_RARE_NAMES = frozenset(map(Name.parse, ("E#", "B#", "Cb", "Fb")))
+_OTHER_CHORD_TONE = 8.0  # a chord tone by another name than the chord's
+_CHORD_TONE_OF_THE_KEY = 2.9  # … that the key has, as it has not the chord's
+_DOUBLE_CHORD_TONE = 1.75  # … where the chord's is a double accidental
+_RARE_CHORD_TONE = 0.4  # … where it is E#, B#, Cb or Fb
+_OUTSIDE = 1.0  # a diminished seventh chord's tone by a name that the key does not have
+_RARE = 4.0  # E#, B#, Cb and Fb where the key does not have them
+_DOUBLE = 8.0  # a double sharp or flat
+_FLAT_AMONG_SHARPS = 2.25  # … that neither key nor chord has, in three sharps or more
+_SHARP_AMONG_FLATS = 1.0
+_MANY = 3  # accidentals of a signature
+_RENAMED = 4.5  # a sound that had another name in this bar
+_AGAINST_ITS_SIGN = 2.0  # a foreign sharp that falls a whole tone
 _CHORD_TONES = 7  # degrees beyond are tensions
+_DIMINISHED_SEVENTH = Degree(7, -2)
+_DIMINISHED_THIRD = (2, 2)
 # What a step costs, by its semitones and by how many letters it goes; what is not here is
-# unreadable, and the letters of wider intervals are all alike.
+# unreadable.  A diminished third costs more unless the next note lies inside it.
 _STEPS: dict[tuple[int, int], float] = {
-    (0, 0): 0.0, (0, 1): 3.0,
+    (0, 0): 0.0, (0, 1): 6.0,
     (1, 0): 1.0, (1, 1): 0.0,
-    (2, 1): 0.0, (2, 2): 0.75,
-    (3, 1): 0.5, (3, 2): 0.0, (3, 3): 1.5,
+    (2, 1): 0.0, _DIMINISHED_THIRD: 0.75,
+    (3, 1): 0.5, (3, 2): 0.0,
 }  # fmt: skip
-_UNREADABLE = 4.0
+_NOT_ENCLOSED = 4.5
+_UNREADABLE = 6.0
 # One letter flat and then sharp: b9 and #9 on the way up to the third, which the #9 leads to.
 _SHARPENED = 1.0
 _WIDE = 4  # semitones
+# Wider intervals, by how far apart their names are on the line of fifths: up to the diminished
+# seventh and augmented second free, then up to the augmented third, and what is altered twice.
+_LEAPS = ((9, 0.0), (12, 0.5))
 
 
 class Tone(NamedTuple):
-    """A note of a line, and what it sounds over."""
+    """A note of a line, what it sounds over, and the bar (or figure) that it belongs to."""
 
     pitch: Pitch
     chord: Chord
     key: Key
+    bar: Hashable = 0
+
+
+class _Choice(NamedTuple):
+    """A name that a note may have."""
+
+    pitch: Pitch
+    price: float
+    foreign: bool = False  # to the key and to the chord
+
+
+class _State(NamedTuple):
+    """All that the rest of a line has to know of a way through its beginning."""
+
+    last: tuple[_Choice, ...] = ()  # two at most
+    named: tuple[Name, ...] = ()  # what sounds were called that the bar has again
+
+
+_Way = tuple[float, Any]  # what it costs, and its pitches: the last, and those before it
 
 
 def spelled(line: Sequence[Tone]) -> list[Pitch]:
     """The same sounds, each by the name that reads best between its neighbours."""
-    ways: dict[Pitch, tuple[float, list[Pitch]]] = {}
-    for tone in line:
-        reached: dict[Pitch, tuple[float, list[Pitch]]] = {}
-        for pitch, price in _choices(tone):
-            cost, way = min(
-                ((cost + _step(way[-1], pitch), way) for cost, way in ways.values()),
-                key=lambda found: found[0],
-                default=(0.0, []),
-            )
-            reached[pitch] = cost + price, [*way, pitch]
+    ways: dict[_State, _Way] = {_State(): (0.0, None)}
+    for tone, again in zip(line, _again(line), strict=True):
+        reached: dict[_State, _Way] = {}
+        for choice in _choices(tone.pitch, tone.chord, tone.key):
+            for state, (cost, way) in ways.items():
+                total = cost + choice.price + _move(state, choice)
+                after = _after(state, choice, again)
+                if after not in reached or total < reached[after][0]:
+                    reached[after] = total, (choice.pitch, way)
         ways = reached
-    return min(ways.values(), key=lambda found: found[0])[1] if ways else []
+    _, way = min(
+        ((cost + _left_open(state), way) for state, (cost, way) in ways.items()),
+        key=lambda found: found[0],
+    )
+    return list(_pitches(way))[::-1]
+
+
+def _pitches(way: Any) -> Iterator[Pitch]:
+    while way is not None:
+        pitch, way = way
+        yield pitch
+
+
+def _again(line: Sequence[Tone]) -> list[frozenset[int]]:
+    """For each note, the pitch classes that come after it in its bar."""
+    found: list[frozenset[int]] = []
+    later: frozenset[int] = frozenset()
+    bar: Hashable = None
+    for tone in reversed(line):
+        later = later if tone.bar == bar else frozenset()
+        found.append(later)
+        later, bar = later | {tone.pitch.name.pitch_class}, tone.bar
+    return found[::-1]
+
+
+def _after(state: _State, choice: _Choice, again: frozenset[int]) -> _State:
+    own = choice.pitch.name
+    kept = (name for name in state.named if name.pitch_class != own.pitch_class)
+    named = sorted(
+        (name for name in chain(kept, (own,)) if name.pitch_class in again),
+        key=lambda name: name.pitch_class,
+    )
+    return _State((*state.last[-1:], choice), tuple(named))
+
+
+def _move(state: _State, choice: _Choice) -> float:
+    """What it costs to go on with a name."""
+    name = choice.pitch.name
+    renamed = any(n != name and n.pitch_class == name.pitch_class for n in state.named)
+    cost = _RENAMED if renamed else 0.0
+    if not state.last:
+        return cost
+    last = state.last[-1]
+    cost += _step(last.pitch, choice.pitch)
+    sharp = last.foreign and last.pitch.name.alter > 0
+    if sharp and choice.pitch.midi < last.pitch.midi and _size(last.pitch, choice.pitch) == (2, 1):
+        cost += _AGAINST_ITS_SIGN
+    return cost + (0.0 if _is_inside(choice.pitch, state) else _left_open(state))
+
+
+def _left_open(state: _State) -> float:
+    """What a diminished third costs that encloses nothing."""
+    found = [choice.pitch for choice in state.last]
+    wide = len(found) > 1 and _size(*found) == _DIMINISHED_THIRD
+    return _NOT_ENCLOSED if wide else 0.0
+
+
+def _is_inside(pitch: Pitch, state: _State) -> bool:
+    """Whether a note lies between the last two, or is the first of them again: the end of F D# E
+    and the third note of F D# F E."""
+    steps = [choice.pitch.staff_step for choice in state.last]
+    return min(steps) < pitch.staff_step < max(steps) or pitch == state.last[0].pitch
 
 
 @lru_cache(maxsize=4096)
-def _choices(tone: Tone) -> tuple[tuple[Pitch, float], ...]:
+def _choices(pitch: Pitch, chord: Chord, key: Key) -> tuple[_Choice, ...]:
     """The names that a note may have, its own first, and what each costs."""
-    own = tone.pitch.name
-    if own in _chord_tones(tone.chord):
-        return ((tone.pitch, 0.0),)
-    prices = [(own, _DOUBLE if abs(own.alter) > _NATURAL_OR_SINGLE else 0.0)]
-    prices += [(name, _price(name, tone)) for name in _others(own)]
-    return tuple((Pitch.near(name, tone.pitch.midi), price) for name, price in prices)
+    own = pitch.name
+    if own in (chord.root, chord.bass_name):
+        return (_Choice(pitch, 0.0),)
+    names = [own, *(name for name in _others(own) if _is_usual(name, chord, key))]
+    if own in _plain_tones(chord):
+        by_key = chord.degree(7) == _DIMINISHED_SEVENTH
+        price = _in_no_key if by_key else _in_a_chord
+        return tuple(_Choice(Pitch.near(name, pitch.midi), price(name, own, key)) for name in names)
+    return tuple(_between(Pitch.near(name, pitch.midi), own, chord, key) for name in names)
 
 
 def _others(own: Name) -> Iterator[Name]:
     """The other names of a sound that have one accidental at most."""
     names = (Name(own.fifths + 12 * turns) for turns in (-2, -1, 1, 2))
-    return (name for name in names if abs(name.alter) <= _NATURAL_OR_SINGLE)
+    return (name for name in names if abs(name.alter) <= 1)
 
 
-def _price(name: Name, tone: Tone) -> float:
-    if name in tone.chord.names or 0 <= name.fifths - tone.key.signature + 1 <= 6:
-        return _OTHER_NAME_OF_THE_KEY
-    return _OTHER_NAME + (_RARE if name in _RARE_NAMES else 0.0)
+def _is_usual(name: Name, chord: Chord, key: Key) -> bool:
+    return name not in RARE_NAMES or name in chord.names or key.has(name)
 
 
-def _chord_tones(chord: Chord) -> set[Name]:
-    plain = (degree for degree in chord.degrees if degree.number <= _CHORD_TONES)
-    return {chord.bass_name, *(chord.root.above(degree) for degree in plain)}
+def _plain_tones(chord: Chord) -> set[Name]:
+    return {chord.root.above(each) for each in chord.degrees if each.number <= _CHORD_TONES}
+
+
+def _in_a_chord(name: Name, own: Name, key: Key) -> float:
+    if name == own:
+        return 0.0
+    if _strange(own, key):
+        return _DOUBLE_CHORD_TONE if abs(own.alter) > 1 else _RARE_CHORD_TONE
+    returns = key.has(name) and not key.has(own)
+    return _CHORD_TONE_OF_THE_KEY if returns else _OTHER_CHORD_TONE
+
+
+def _in_no_key(name: Name, own: Name, key: Key) -> float:
+    """What a name costs in a diminished seventh chord, where its own counts for little."""
+    if key.has(name):
+        return 0.0
+    return _OUTSIDE + (0.0 if name == own else 0.25) + _strange(name, key) + _clash(name, key)
+
+
+def _between(pitch: Pitch, own: Name, chord: Chord, key: Key) -> _Choice:
+    """A name of a note that is no chord tone."""
+    name = pitch.name
+    foreign = not (name in chord.names or key.has(name))
+    price = _strange(name, key) + (_clash(name, key) if foreign else 0.0)
+    if name != own:
+        price += _OTHER_NAME if foreign else _OTHER_NAME_OF_THE_KEY
+    return _Choice(pitch, price, foreign)
+
+
+def _strange(name: Name, key: Key) -> float:
+    """What it costs to read a name at all."""
+    if abs(name.alter) > 1:
+        return _DOUBLE
+    return _RARE if name in RARE_NAMES and not key.has(name) else 0.0
+
+
+def _clash(name: Name, key: Key) -> float:
+    """What a sign costs among the other signs of a signature."""
+    if name.alter < 0 and key.signature >= _MANY:
+        return _FLAT_AMONG_SHARPS
+    return _SHARP_AMONG_FLATS if name.alter > 0 and key.signature <= -_MANY else 0.0
+
+
+def _size(one: Pitch, other: Pitch) -> tuple[int, int]:
+    return abs(other.midi - one.midi), abs(other.staff_step - one.staff_step)
 
 
 @lru_cache(maxsize=4096)
 def _step(one: Pitch, other: Pitch) -> float:
-    rises, letters = other.midi - one.midi, abs(other.staff_step - one.staff_step)
-    semitones = abs(rises)
+    semitones, letters = _size(one, other)
     if semitones >= _WIDE:
-        return 0.0
-    if letters == 0 and rises == 2:
+        apart = abs(one.name.fifths - other.name.fifths)
+        return next((cost for reach, cost in _LEAPS if apart <= reach), _UNREADABLE)
+    if letters == 0 and other.midi - one.midi == 2:
         return _SHARPENED
     return _STEPS.get((semitones, letters), _UNREADABLE)

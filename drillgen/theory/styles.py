@@ -2,44 +2,53 @@
 
 All common practice:
 **Quartal**, over a chord that stays for long: fourths stacked through the chord's scale, perfect
-ones rather than augmented, or fourths with a third on top.
+ones rather than augmented, or fourths with a third on top.  Only stacks that hold the chord's third
+(a sus chord's fourth) are played, so that each of them says which chord it is: D G C F on Dm7.
 **Upper structure**, over an altered dominant: third and seventh below, and above them a major triad
 that holds the alterations (on G7alt: Eb major or Db major).
 **Shell**, for a guitar that plays a chord a beat: root or fifth, third and seventh (`guitar.py`).
 On a guitar all of these keep to what lies under one hand.
+
+Beside a melody (`Rubs`) the nearest voicing without a rub is played: the same tones lying
+otherwise, then the fifth in the place of a tension, then fewer voices; third and seventh go last.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from functools import lru_cache
-from itertools import pairwise
+from itertools import combinations, pairwise
 from typing import Literal
 
 from drillgen.theory.chords import Chord
 from drillgen.theory.guitar import is_playable, shells
-from drillgen.theory.keys import Key
 from drillgen.theory.pitch import Degree, Name, Pitch, in_range
 from drillgen.theory.qualities import Degrees, spelled
-from drillgen.theory.scales import chord_scale
 from drillgen.theory.voicings import (
     Option,
+    Setting,
     arrangements,
     is_clear,
     keys_of,
     leap_together,
     nearest_of,
     off_centre,
+    scale_in,
+    tones,
     voiced,
 )
 
 Style = Literal["rootless", "quartal", "upper structure", "shell"]
+# What a voice costs beside a melody, in semitones of motion; from `RUB` on it should not sound.
+Rubs = Callable[[Pitch], float]
+RUB = 100.0
 
 # Scale steps over the lowest note: fourths throughout, and fourths with a third on top.
 _STACKS = {3: ((0, 3, 6),), 4: ((0, 3, 6, 9), (0, 3, 6, 8))}
 _TRITONE = 0.8  # an augmented fourth in a stack of fourths
-_VAGUE = 0.5  # neither third nor seventh in it
+_VAGUE = 0.5  # no seventh in it
 _DOUBLED = 0.4
+_A_SHELL = 3  # voices, of which one may be the root
 
 # Major triads over a dominant's root: bVI, bV, VI, bIII, II.
 TRIADS: tuple[Degrees, ...] = tuple(
@@ -50,7 +59,7 @@ _TWO_HANDS = 24  # semitones from the lowest to the highest voice
 
 def styled(
     chord: Chord,
-    key: Key | None,
+    key: Setting,
     previous: Sequence[Pitch] | None,
     *,
     style: Style,
@@ -59,22 +68,37 @@ def styled(
     size: int,
     guitar: bool = False,
     instead_of: Collection[tuple[Pitch, ...]] = (),
+    rubs: Rubs | None = None,
 ) -> tuple[Pitch, ...]:
     """The voicing of a style that moves least from `previous`, between two MIDI keys.
 
     `size` is of rootless and quartal voicings; `guitar` keeps to playable shapes; `instead_of`
-    are voicings that another is asked for than, where there is one.  Where the style has nothing to
-    offer, the rootless one is played.  Raises ValueError where the register holds no note of the
+    are voicings that another is asked for than, where there is one; `rubs` weighs each voice beside
+    a melody.  Where the style has nothing to offer, the rootless one is played; where every voicing
+    rubs, the one that does so least.  Raises ValueError where the register holds no note of the
     chord.
     """
     leaping: tuple[Pitch, ...] | None = None
+    rubbing: list[Option] = []
+    before = keys_of(previous or ())
     for options in _by_preference(chord, key, style, low, high, size):
         fitting = [each for each in options if not guitar or is_playable(keys_of(each[1]))]
-        for chosen in _chosen(fitting, previous, instead_of):
-            if not leap_together(keys_of(previous or ()), keys_of(chosen)):
+        weighed = [_weighed(each, rubs) for each in fitting] if rubs else fitting
+        clear = [each for each in weighed if each[0] < RUB]
+        for chosen in _chosen(clear, previous, instead_of):
+            if not leap_together(before, keys_of(chosen)):
                 return chosen
             leaping = leaping or chosen
-    return leaping or voiced(chord, key, previous, low=low, high=high, size=size)
+        rubbing += [each for each in weighed if each[0] >= RUB and len(each[1]) > 1]
+    if leaping or not rubbing:
+        return leaping or voiced(chord, key, previous, low=low, high=high, size=size)
+    steady = [each for each in rubbing if not leap_together(before, keys_of(each[1]))]
+    return nearest_of(steady or rubbing, previous)
+
+
+def _weighed(option: Option, rubs: Rubs) -> Option:
+    cost, voicing = option
+    return cost + sum(map(rubs, voicing)), voicing
 
 
 def _chosen(
@@ -92,7 +116,7 @@ def _chosen(
 
 
 def _by_preference(
-    chord: Chord, key: Key | None, style: Style, low: int, high: int, size: int
+    chord: Chord, key: Setting, style: Style, low: int, high: int, size: int
 ) -> Iterator[tuple[Option, ...]]:
     if style == "shell":
         yield shells(chord, low, high)
@@ -101,28 +125,45 @@ def _by_preference(
         yield quartal(chord, key, low, high, size)
     if style == "upper structure":
         yield upper_structures(chord, key, low, high)
-    for count in range(size, 0, -1):
-        yield arrangements(chord, key, low, high, count)
+    for degrees in _chosen_tones(chord, key, size):
+        yield arrangements(chord, degrees, low, high)
+
+
+def _chosen_tones(chord: Chord, key: Setting, size: int) -> Iterator[Degrees]:
+    """Which tones to play, the most telling first, then others beside third and seventh, then
+    fewer; last those without a seventh, and the third alone."""
+    found = tones(chord, key)
+    third, guides, others = found[:1], found[:2], found[2:]
+    for count in range(size, 1, -1):
+        yield found[:count]
+        colours = [each for each in others if count <= _A_SHELL or each.number != 1]
+        yield from ((*guides, *more) for more in combinations(colours, count - 2))
+    for count in range(min(size, _A_SHELL), 1, -1):
+        yield from ((*third, *more) for more in combinations(others, count - 1))
+    yield third
 
 
 @lru_cache(maxsize=1024)
-def quartal(chord: Chord, key: Key | None, low: int, high: int, size: int) -> tuple[Option, ...]:
+def quartal(chord: Chord, key: Setting, low: int, high: int, size: int) -> tuple[Option, ...]:
     """Stacks of fourths through the chord's scale; none in scales of other than seven notes."""
     options = (
         (_quartal_cost(voicing, chord, (low + high) / 2), voicing)
-        for names in _fourths(chord, chord_scale(chord, key).names(chord.root), size)
+        for names in _fourths(chord, scale_in(chord, key).names(chord.root), size)
         for voicing in _stacked(names, low, high)
     )
     return tuple(each for each in options if is_clear(keys_of(each[1])))
 
 
 def _fourths(chord: Chord, scale: Sequence[Name], size: int) -> Iterator[list[Name]]:
-    """The stacks' names from low to high; without the third that a sus chord's fourth replaces."""
-    third = chord.root.above(Degree(3)).pitch_class
+    """The stacks' names from low to high: with the third, or in a sus chord with the fourth that
+    replaces it and without a third."""
+    third = chord.root.above(chord.guide_tones[0]).pitch_class
+    replaced = chord.root.above(Degree(3)).pitch_class if chord.family == "suspended" else None
     for stack in _STACKS.get(size, ()) if len(scale) == 7 else ():
         for first in range(7):
             names = [scale[(first + step) % 7] for step in stack]
-            if chord.family != "suspended" or third not in {name.pitch_class for name in names}:
+            heard = {name.pitch_class for name in names}
+            if third in heard and replaced not in heard:
                 yield names
 
 
@@ -140,8 +181,7 @@ def _stacked(names: Sequence[Name], low: int, high: int) -> Iterator[tuple[Pitch
 def _quartal_cost(voicing: tuple[Pitch, ...], chord: Chord, centre: float) -> float:
     keys = keys_of(voicing)
     tritones = sum(upper - lower == 6 for lower, upper in pairwise(keys))
-    guides = {chord.root.above(degree).pitch_class for degree in chord.guide_tones}
-    vague = not guides & {key % 12 for key in keys}
+    vague = chord.root.above(chord.guide_tones[1]).pitch_class not in {key % 12 for key in keys}
     return tritones * _TRITONE + vague * _VAGUE + off_centre(keys, centre)
 
 
@@ -156,11 +196,11 @@ def _alterations(chord: Chord) -> set[int]:
 
 
 @lru_cache(maxsize=1024)
-def upper_structures(chord: Chord, key: Key | None, low: int, high: int) -> tuple[Option, ...]:
+def upper_structures(chord: Chord, key: Setting, low: int, high: int) -> tuple[Option, ...]:
     """Third and seventh under a triad, for an altered dominant; none for other chords."""
     if not is_altered(chord):
         return ()
-    scale = chord_scale(chord, key)
+    scale = scale_in(chord, key)
     fitting = [
         triad
         for triad in TRIADS

@@ -5,7 +5,8 @@ seventh and ninth.  **Form A** has the third lowest (3 colour 7 9), **form B** t
 colour); so Dm9 A is F A C E, G13 B is F A B E and Cmaj9 A is E G B D.  The colour is the thirteenth
 of a dominant and the fifth of everything else; the ninth gives way to the root where the chord
 scale has no natural ninth (iii7, half-diminished and diminished chords), and is b9 in a dominant
-whose scale has that.  What the symbol names goes before what the scale offers.
+whose scale has that.  What the symbol names goes before what the scale offers, and a perfect fifth
+gives way where the scale that a teacher chose has none.
 """
 
 from __future__ import annotations
@@ -22,8 +23,8 @@ from drillgen.theory.qualities import Degrees
 from drillgen.theory.scales import Scale, chord_scale
 
 Form = Literal["A", "B"]
+Setting = Key | Scale | None  # what a chord's scale is found by: the key, or that scale itself
 Option = tuple[float, tuple[Pitch, ...]]  # a voicing from low to high, and its own cost
-
 # The lowest MIDI key on which an interval (semitones) still sounds clear as the lower note of it:
 # a published table of low interval limits; other tables differ by a semitone or two.
 LOW_INTERVAL_LIMITS = dict(
@@ -53,14 +54,19 @@ def shell(chord: Chord, *, root: bool = False) -> Degrees:
     return (_ROOT, *rest) if root or seventh == _ROOT else rest
 
 
-def rootless(chord: Chord, form: Form = "A", size: int = 4, key: Key | None = None) -> Degrees:
+def scale_in(chord: Chord, setting: Setting) -> Scale:
+    """The scale that a chord takes in a key, or the one that somebody chose for it."""
+    return setting if isinstance(setting, Scale) else chord_scale(chord, setting)
+
+
+def rootless(chord: Chord, form: Form = "A", size: int = 4, key: Setting = None) -> Degrees:
     """The degrees of a form from low to high, four or three of them.
 
     Of three, what matters least is left out: the colour, or a dominant's unnamed ninth.  A chord
     without a seventh is played plain, from its third (A) or its root (B).
     """
     kept = tones(chord, key)[:size]
-    third, colour, seventh, ninth = _places(chord, chord_scale(chord, key))
+    third, colour, seventh, ninth = _places(chord, scale_in(chord, key))
     if chord.seventh is None:
         lowest = third.semitones if form == "A" else 0
         return tuple(sorted(kept, key=lambda degree: (degree.semitones - lowest) % 12))
@@ -68,15 +74,17 @@ def rootless(chord: Chord, form: Form = "A", size: int = 4, key: Key | None = No
     return _distinct(degree for degree in order if degree in kept)
 
 
-def tones(chord: Chord, key: Key | None = None) -> Degrees:
+def tones(chord: Chord, key: Setting = None) -> Degrees:
     """What to play of a chord, the most telling first: as many as there are voices are taken."""
-    third, colour, seventh, ninth = _places(chord, chord_scale(chord, key))
+    scale = scale_in(chord, key)
+    third, colour, seventh, ninth = _places(chord, scale)
     by_use = (colour, ninth) if chord.family == "dominant" else (ninth, colour)
     rest = sorted(by_use, key=lambda degree: (degree == _ROOT, not _is_telling(chord, degree)))
     if chord.seventh is None:  # plain: what the symbol says and nothing else
         plain = [degree for degree in (third, seventh, *rest) if degree in chord.degrees]
         return _distinct([*plain, *chord.played])
-    return _distinct([third, seventh, *rest, chord.degree(5) or _ROOT, _ROOT])
+    fifth = _fifth(chord, scale) if chord.degree(5) else _ROOT
+    return _distinct([third, seventh, *rest, fifth, _ROOT])
 
 
 def _is_telling(chord: Chord, degree: Degree) -> bool:
@@ -130,13 +138,19 @@ def _colour(chord: Chord, scale: Scale) -> Degree:
             return degree
     if chord.family == "dominant" and _ELEVENTH not in chord.played:
         offered = [degree for degree in (_THIRTEENTH, _FLAT_THIRTEENTH) if scale.has(degree)]
-        return (offered or [_FIFTH])[0]
-    return chord.fifth
+        return (offered or [_fifth(chord, scale)])[0]
+    return _fifth(chord, scale)
+
+
+def _fifth(chord: Chord, scale: Scale) -> Degree:
+    """The chord's fifth, or what a scale without it has in its place."""
+    own = [degree for degree in scale.degrees if degree.number == _FIFTH.number]
+    return chord.fifth if scale.has(chord.fifth) else (own or [_ROOT])[0]
 
 
 def voiced(
     chord: Chord,
-    key: Key | None = None,
+    key: Setting = None,
     previous: Sequence[Pitch] | None = None,
     *,
     low: int = 50,
@@ -149,7 +163,7 @@ def voiced(
     of as many.  Raises ValueError where it holds none at all.
     """
     for count in range(size, 0, -1):
-        options = arrangements(chord, key, low, high, count)
+        options = arrangements(chord, tones(chord, key)[:count], low, high)
         if options:
             return nearest_of(options, previous)
     raise ValueError(f"no note of {chord} between MIDI keys {low} and {high}")
@@ -192,11 +206,8 @@ def _motion(before: tuple[int, ...], after: tuple[int, ...]) -> float:
 
 
 @lru_cache(maxsize=4096)
-def arrangements(
-    chord: Chord, key: Key | None, low: int, high: int, size: int
-) -> tuple[Option, ...]:
-    """Every playable arrangement with its own cost, in a fixed order."""
-    degrees = tones(chord, key)[:size]
+def arrangements(chord: Chord, degrees: Degrees, low: int, high: int) -> tuple[Option, ...]:
+    """Every playable arrangement of some tones of a chord with its own cost, in a fixed order."""
     guides = {chord.root.above(degree).pitch_class for degree in chord.guide_tones}
     places = (in_range(chord.root.above(degree), low, high) for degree in degrees)
     found = [tuple(sorted(voices, key=lambda pitch: pitch.midi)) for voices in product(*places)]

@@ -97,9 +97,9 @@ def test_the_players_stay_together(tempo: int) -> None:
 @pytest.mark.parametrize("tempo", TEMPOS)
 def test_the_line_is_late_on_beats_and_together_off_them(tempo: int) -> None:
     """Soloists are late on downbeats and together with the drums on offbeats (Friberg & Sundström
-    2002): the line's mean delay is at most the published one and 30 ms (Nelias et al. 2022), its
-    offbeats are within 3 ms of the drums' on average, and its ratio lies from the soloists' to the
-    drummers'."""
+    2002): the line's mean delay is at most the published one, its offbeats are within 3 ms of the
+    drums' on average, and its ratio lies from the soloists' to the drummers' and is at most 2:1, as
+    at medium tempos (KTH on ensemble swing: soloists below 2, drummers above)."""
     row = next(row for row in PUBLISHED if int(row["bpm"]) == tempo)
     performance = played(tempo=tempo, passes=6)
     exact = exact_clock(performance.chart)
@@ -109,13 +109,15 @@ def test_the_line_is_late_on_beats_and_together_off_them(tempo: int) -> None:
     beats = [Fraction(n) for n in sorted(late) if 12 <= n < 280]
     assert len(beats) > 200
     delay = mean(line(beat) - drums(beat) for beat in beats) * 1000
-    assert 3 < delay <= min(float(row["soloist_beat_delay_ms_KTH"]), 30.0) + 1
+    assert 3 < delay <= float(row["soloist_beat_delay_ms_KTH"]) + 1
     offbeats = [beat + Fraction(1, 2) for beat in beats]
     assert abs(mean(line(place) - drums(place) for place in offbeats)) < 0.003
     first = mean(line(place) - line(place - Fraction(1, 2)) for place in offbeats)
-    second = mean(line(place + Fraction(1, 2)) - line(place) for place in offbeats)
+    second = mean(
+        line(beat + 1) - line(beat + Fraction(1, 2)) for beat in beats if int(beat) + 1 in late
+    )
     drummers = (exact(offbeats[0]) - exact(beats[0])) / (exact(beats[1]) - exact(offbeats[0]))
-    assert float(row["soloist_ratio_KTH"]) - 0.05 <= first / second < drummers
+    assert float(row["soloist_ratio_KTH"]) - 0.05 <= first / second < min(drummers, 2.05)
 
 
 HELD = [
@@ -165,7 +167,7 @@ def test_the_line_is_late_only_beside_its_eighths() -> None:
 def test_a_line_in_unison_with_the_bass_is_with_it() -> None:
     """Where line and bass begin the same pitch together they are less than 19 ms apart, even in
     a line of eighths: two basses further apart are heard as a flam."""
-    riff = {"kind": "riff", "notes": "1:e 3 5:q 6:e 5 3:q"}
+    riff = {"kind": "riff", "notes": "1:e 3 5:q 6:e 5 3:q", "range": "E1 to E2"}
     performance = played(tempo=108, passes=4, line=riff, band={"drums": "sticks", "bass": "roots"})
     score = arrange(performance.chart)
     low = {(n.start, n.pitch) for n in score.part("bass").notes}  # type: ignore[union-attr]
@@ -270,7 +272,8 @@ def test_chords_are_not_struck_alike() -> None:
 
 
 def test_lengths_follow_the_part() -> None:
-    """Walking is nearly legato, short comping strokes are clearly shorter than written."""
+    """Walking is nearly legato, short comping strokes are clearly shorter than written
+    where that leaves them 100 ms."""
     performance = played(tempo=120, timing="exact")
     bass = [n for n in voice(performance, "bass").notes if n.start < 20]
     gaps = [(b.start - a.start - a.duration) / 0.5 for a, b in pairwise(bass)]
@@ -280,7 +283,7 @@ def test_lengths_follow_the_part() -> None:
     exact = exact_clock(performance.chart)
     lengths = {exact(place): exact(place + Fraction(1, 2)) - exact(place) for place in short}
     found = [n for n in voice(performance, "comping").notes if n.start in lengths]
-    assert found and all(n.duration <= max(0.8 * lengths[n.start], 0.0501) for n in found)
+    assert found and all(n.duration <= max(0.8 * lengths[n.start], 0.1001) for n in found)
 
 
 @settings(max_examples=25, deadline=None)

@@ -24,7 +24,7 @@ def test_every_example_is_what_the_tool_writes(drill: str, expected: str) -> Non
     assert line_of(drill) == expected
 
 
-@pytest.mark.parametrize("kind", playable.playable_kinds())
+@pytest.mark.parametrize("kind", playable.KINDS)
 def test_every_kind_and_every_option_stands_in_the_chapter(kind: str) -> None:
     """Each kind has a section with an example, and a row for each option of its own."""
     section = re.search(rf"\n## {kind}\n(.*?)(?=\n## |\Z)", TEXT, re.IGNORECASE | re.DOTALL)

@@ -124,9 +124,46 @@ def test_beats_must_be_in_the_bar() -> None:
 
 
 def test_an_approach_may_use_a_chosen_scale() -> None:
-    """Over an altered G7 the tone above the third is C# (hand-worked), over mixolydian C."""
-    altered = written(line=enclosure(scales={"V7": "altered"}))
-    assert names(altered) == "F C# A# B F D# E"
+    """While an altered G7 sounds, the tone above the fifth of Cmaj7 is Ab, in mixolydian A
+    (hand-worked); the tone above its own third sounds with Dm7, and is not concerned."""
+    altered = written(line=enclosure(target="fifth", scales={"V7": "altered"}))
+    assert names(altered) == "A E C# D Ab F# G"
+    assert names(written(line=enclosure(scales={"V7": "altered"}))) == "F C A# B F D# E"
+
+
+@pytest.mark.parametrize(
+    ("key", "expected"),
+    [
+        ("Eb minor", "Cb Eb C# D"),
+        ("F# minor", "D F# E E#"),
+        ("B minor", "G B A A#"),
+        ("C minor", "Ab C A# B"),
+    ],
+)
+def test_the_tone_above_belongs_to_the_chord_that_sounds(key: str, expected: str) -> None:
+    """The third of an altered dominant after iv7: from the tonic, which iv7 has, not from the #11
+    that only the dominant's own scale has (common practice, hand-worked)."""
+    options = enclosure()
+    score = written(progression="iv7 | V7alt", key=key, key_cycle=[key], line=options)
+    assert names(score) == expected
+
+
+def test_no_tone_above_comes_before_its_chord() -> None:
+    """In twelve minor keys, to each target of a two-five: the neighbour above is a tone of the
+    scale of the chord that sounds with it."""
+    tonics = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B")
+    cycle = [f"{tonic} minor" for tonic in tonics]
+    for target in ("root", "third", "fifth", "seventh"):
+        score = written(progression="iiø7 | V7alt | i6", key="C minor", key_cycle=cycle,
+                        line=enclosure(target=target, approach="from above"))  # fmt: skip
+        above = [note for note in line(score) if note.mark == "approach"]
+        assert len(above) == 2 * len(cycle)
+        for note in above:
+            bar = score.chart.bar_at(note.start)
+            chord = bar.spans[0].chord
+            assert chord
+            scale = chord_scale(chord, bar.key).names(chord.root)
+            assert note.pitch.name.pitch_class in {name.pitch_class for name in scale}
 
 
 OPTIONS = st.fixed_dictionaries(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
+from itertools import groupby, pairwise
 
 import pytest
 from hypothesis import assume, given
@@ -17,6 +18,7 @@ from drillgen.drill.lines import GuideTones
 from drillgen.drill.overrides import Override
 from drillgen.drill.presets import list_presets
 from drillgen.score import Score
+from tests.band.test_odd_shapes import low_interval_limits
 from tests.lines.writing import TWELVE, line, progressions, written
 
 _OCTAVE = 12
@@ -120,6 +122,36 @@ def test_a_break_is_made_where_nobody_hears_it() -> None:
                     line={"kind": "guide tones", "range": "E2 to E3"})  # fmt: skip
     for _, found in passes(score):
         assert all(abs(each) <= 2 for call in moves(found) for each in call)
+
+
+def test_a_break_is_made_in_the_response_that_repeats_its_call() -> None:
+    """Where a form goes down through the keys the thread goes to another octave between a call and
+    the next, while the student answers: in no call of twelve keys is there more than a step."""
+    form = "Cmaj7 | Dm7 G7 | Cmaj7 | Cm7 F7 | Bbmaj7 | Bbm7 Eb7 | Abmaj7 | Am7b5 D7b9"
+    gaps = {"call": 4, "response": 4}
+    score = written(
+        progression=form, key="C", key_cycle="fourths", gaps=gaps, band={"bass": "roots"},
+        line={"kind": "guide tones", "begin_on": 7},
+    )  # fmt: skip
+    begins = [b.start for b in score.chart.bars if b.form_bar in (0, 4) and b.role == "call"]
+    calls = [[n for n in line(score) if begin <= n.start < begin + 16] for begin in begins]
+    assert len(calls) == 24
+    for call in calls:
+        assert all(abs(b.pitch.midi - a.pitch.midi) <= 2 for a, b in pairwise(call))
+
+
+def test_pairs_of_guide_tones_are_not_too_low() -> None:
+    """Low interval limits (tests/data/low_interval_limits.csv): in twelve keys on a bass, nearly
+    every fourth, tritone and fifth lies with its lower note at the published limit or over it, and
+    none more than a fourth below; each key begins within an octave of the one before."""
+    limits = low_interval_limits()
+    score = written(progression="ii7 | V7 | Imaj7 | VI7", key_cycle=TWELVE, band={"bass": "off"},
+                    line={"kind": "guide tones", "voices": "both"})  # fmt: skip
+    together = groupby(line(score), lambda note: note.start)
+    pairs = [tuple(note.pitch.midi for note in found) for _, found in together]
+    below = [limits[high - low] - low for low, high in pairs]
+    assert max(below) <= 6 and sum(each > 0 for each in below) <= len(below) / 4
+    assert all(abs(b[0] - a[0]) <= 12 for a, b in pairwise(pairs))
 
 
 @pytest.mark.parametrize("preset", sorted({name for name, _ in THREADS}))

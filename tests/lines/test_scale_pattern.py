@@ -75,7 +75,7 @@ def test_a_long_chord_goes_up_its_octave_and_down_again() -> None:
         ("C6", "C D E F G G# A B"),
         ("Dm7", "D E F G A B C C#"),
         ("Bm7b5", "B C D E F G A A#"),
-        ("C#dim7", "C# D# E F# G A Bb B#"),  # eight notes as it is
+        ("C#dim7", "C# D# E F# G A Bb C"),  # eight notes as it is
     ],
 )
 def test_bebop_scales(chord: str, expected: str) -> None:
@@ -105,6 +105,25 @@ def test_a_bebop_line_has_chord_tones_on_the_beats(
         for note in under(score, span):
             if (note.start - span.start) % 1 == 0:
                 assert note.pitch.name.pitch_class in tones, (chord.text, str(note.pitch))
+
+
+def test_the_last_passing_note_resolves_into_the_next_chord() -> None:
+    """A rising minor seventh's bebop scale ends its bar on the passing note under the root: a step
+    further up follows, which is the fifth of the dominant (common practice: a chromatic passing
+    note moves on by step, the way it came), in twelve keys."""
+    options = pattern(pattern="scale", note="eighth", bebop=True, direction="alternating",
+                      range="C2 to C5")  # fmt: skip
+    score = written(key_cycle=TWELVE, line={**options, "instrument": "cello"})
+    moves = []
+    for before, span in pairwise(spans(score)):
+        chord = span.chord
+        if before.chord and before.chord.symbol == "m7" and chord:
+            *_, last = under(score, before)
+            first = under(score, span)[0]
+            assert first.pitch.name.pitch_class == (chord.root.pitch_class + 7) % 12
+            moves.append(first.pitch.midi - last.pitch.midi)
+    assert len(moves) == 12 and all(move % 12 == 1 for move in moves)
+    assert moves.count(1) >= 10  # at the range's end it goes on an octave lower
 
 
 def test_a_connected_scale_moves_by_step_through_every_change() -> None:

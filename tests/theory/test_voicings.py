@@ -15,7 +15,8 @@ from drillgen.theory.keys import Key
 from drillgen.theory.numerals import parse_numeral
 from drillgen.theory.pitch import Pitch
 from drillgen.theory.qualities import USUAL
-from drillgen.theory.scales import chord_scale
+from drillgen.theory.scales import SCALES, chord_scale
+from drillgen.theory.styles import RUB, styled
 from drillgen.theory.voicings import rootless, shell, tones, voiced
 from tests.theory.names import KEYS, ROOTS, spelled
 
@@ -201,3 +202,40 @@ def test_tones_put_the_telling_ones_first() -> None:
     """With few voices the guide tones stay, then what the symbol names (common practice)."""
     assert degrees(parse_chord("G7#9"), tones(parse_chord("G7#9"), C)[:3]) == "3 b7 #9"
     assert degrees(parse_chord("G7"), tones(parse_chord("G7"), C)[:2]) == "3 b7"
+
+
+@pytest.mark.parametrize(
+    ("text", "scale", "notes"),
+    [
+        # The scale named instead of the key: common practice, as the same dominants with symbols.
+        ("G7", "altered", "F Ab B Eb"), ("G7", "half-whole diminished", "F Ab B E"),
+        ("G7", "phrygian dominant", "F Ab B Eb"), ("G7", "lydian dominant", "F A B E"),
+        ("G7", "mixolydian b13", "F A B Eb"), ("Dm7", "phrygian", "C D F A"),
+        ("Cmaj7", "lydian augmented", "B D E G#"),
+    ],
+)  # fmt: skip
+def test_a_chosen_scale_brings_its_tensions(text: str, scale: str, notes: str) -> None:
+    """A chord whose scale is chosen is voiced from that scale, its perfect fifth included."""
+    chord = parse_chord(text)
+    voices = rootless(chord, "B", 4, SCALES[scale])
+    assert " ".join(str(chord.root.above(degree)) for degree in voices) == notes
+
+
+@pytest.mark.parametrize("melody", range(55, 76))
+@pytest.mark.parametrize("text", ["Dm7", "G7", "Cmaj7", "Bm7b5", "G7alt", "C6"])
+@pytest.mark.parametrize("guitar", [False, True])
+def test_a_voicing_keeps_clear_of_a_melody(text: str, melody: int, guitar: bool) -> None:
+    """Wherever one note of a melody lies, there is a voicing of at least three voices none of which
+    is a semitone from it, with the chord's third and seventh (common practice: perhaps smaller, but
+    still that chord)."""
+    chord = parse_chord(text)
+
+    def rubs(pitch: Pitch) -> float:
+        return RUB if abs(pitch.midi - melody) == 1 else 0.0
+
+    voices = styled(chord, C, None, style="rootless", low=50, high=74, size=4, guitar=guitar,
+                    rubs=rubs)  # fmt: skip
+    keys = [pitch.midi for pitch in voices]
+    assert len(keys) >= 3 and all(abs(key - melody) != 1 for key in keys)
+    sounds = {key % 12 for key in keys}
+    assert {chord.root.above(degree).pitch_class for degree in chord.guide_tones} <= sounds

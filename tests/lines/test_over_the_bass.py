@@ -1,0 +1,49 @@
+"""A melody on the bass player's own instrument, over the band's bass.
+
+Common practice: who accompanies a bass solo stays low, and the melody is heard above the bass.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from drillgen.arrange import arrange
+from drillgen.chart import charts
+from drillgen.drill.instruments import BASSES
+from drillgen.drill.lesson import load
+from drillgen.drill.presets import list_presets
+from drillgen.score import Score
+
+MELODIC = ("enclosure", "riff", "phrases")
+
+
+def crossings(score: Score) -> tuple[int, int]:
+    """The line's notes that sound below one of the bass, and those that sound with it at all."""
+    line, bass = score.part("line"), score.part("bass")
+    below = together = 0
+    for note in line.notes if line else ():
+        end = note.start + note.duration
+        under = [
+            each.pitch.midi
+            for each in (bass.notes if bass else ())
+            if each.start < end and note.start < each.start + each.duration
+        ]
+        together += bool(under)
+        below += any(note.pitch.midi < key for key in under)
+    return below, together
+
+
+@pytest.mark.parametrize("kind", MELODIC)
+def test_melodies_lie_over_the_bass(kind: str) -> None:
+    """Over every preset: at most one note in thirty lies below the bass that sounds with it, and in
+    no drill more than one in fifteen."""
+    below = together = 0
+    for preset in list_presets():
+        for drill in load(preset.name).drills:
+            spec = drill.line
+            if spec is None or spec.kind != kind or spec.range or spec.instrument not in BASSES:
+                continue
+            found, of = crossings(arrange(charts(drill)[0]))
+            assert found <= of / 15, drill.title
+            below, together = below + found, together + of
+    assert together > 300 and below <= together / 30
