@@ -156,7 +156,8 @@ class Ledger:
         return forgotten
 
     def _sections(self, without: Collection[str]) -> dict[str, list[Entry]]:
-        names = dict.fromkeys(("tracks", *self._earlier, *(task.section for task in self._tasks)))
+        others = {*self._earlier, *(task.section for task in self._tasks)} - {"tracks"}
+        names = ("tracks", *sorted(others))  # whatever was made first
         found = {name: self.entries(name, without) for name in names if name}
         return {name: entries for name, entries in found.items() if entries or name == "tracks"}
 
