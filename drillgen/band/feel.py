@@ -8,15 +8,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from pathlib import Path
 from typing import Any, Literal
-
-from ruamel.yaml import YAML
 
 from drillgen.band.choices import ALWAYS, Choices, Tempos
 from drillgen.drill.models import Meter
-
-FOLDER = Path(__file__).parent / "feels"
+from drillgen.drill.playable import feel_file
 
 Swing = Literal["published", "straight"] | float
 _FILL_LEVEL = -4.0  # dB: a fill in a practice band stays under the line
@@ -93,7 +89,7 @@ class Feel:
 @lru_cache(maxsize=64)
 def feel(name: str, meter: Meter) -> Feel:
     """The feel as played in a meter.  Raises KeyError where it has no such meter."""
-    data = _read(name)
+    data = feel_file(name)
     table = data["meters"][meter.text]
     return Feel(
         name=name,
@@ -105,13 +101,6 @@ def feel(name: str, meter: Meter) -> Feel:
         walks="walking" in data["basses"],
         sides=data.get("sides", False),
     )
-
-
-@lru_cache(maxsize=16)
-def _read(name: str) -> Mapping[str, Any]:
-    path = FOLDER / f"{name.replace(' ', '-').replace('/', '-')}.yaml"
-    data: Mapping[str, Any] = YAML(typ="safe", pure=True).load(path.read_text("utf-8"))
-    return data
 
 
 def _swing(value: Any) -> Swing:

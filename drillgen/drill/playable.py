@@ -10,9 +10,11 @@ import re
 from collections.abc import Iterable, Mapping
 from functools import cache
 from pathlib import Path
+from typing import Any
+
+from ruamel.yaml import YAML
 
 from drillgen.drill.problems import listed, nearest, refuse, show
-from drillgen.drill.source import Item, Source, parse
 
 FEELS_FOLDER = Path(__file__).parent.parent / "band" / "feels"
 
@@ -52,12 +54,17 @@ def playable_feels() -> tuple[str, ...]:
 
 def meters(feel: str) -> tuple[str, ...]:
     """The meters that a feel is played in, the first its usual one."""
-    return tuple(_table(_file(feel))["meters"].value)
+    return tuple(feel_file(feel)["meters"])
 
 
 def basses(feel: str) -> tuple[str, ...]:
     """What the band's bass can be asked for in a feel."""
-    return tuple(item.value for item in _table(_file(feel))["basses"].value)
+    return tuple(feel_file(feel)["basses"])
+
+
+def feel_file(feel: str) -> Mapping[str, Any]:
+    """All that a feel's file says.  It is read once for whoever asks, and must not be changed."""
+    return _read(FEELS_FOLDER / f"{_stem(feel)}.yaml")
 
 
 def check_feel(name: object) -> str:
@@ -83,12 +90,7 @@ def _stem(name: str) -> str:
     return re.sub(r"[ /]", "-", name)
 
 
-def _file(feel: str) -> Path:
-    return FEELS_FOLDER / f"{_stem(feel)}.yaml"
-
-
 @cache
-def _table(path: Path) -> Mapping[str, Item]:
-    """A feel's own keys."""
-    table: Mapping[str, Item] = parse(Source(str(path), path.read_text("utf-8"))).value
-    return table
+def _read(path: Path) -> Mapping[str, Any]:
+    found: Mapping[str, Any] = YAML(typ="safe", pure=True).load(path.read_text("utf-8"))
+    return found
