@@ -17,12 +17,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
-from random import Random
 
-from drillgen.chart import Bar, Chart, Span
+from drillgen.chart import Bar, Chart
 from drillgen.drill.lines import Enclosure, ScalePattern
 from drillgen.lines.scale_tones import scale_of
-from drillgen.lines.stretch import Cell, Stretch
 from drillgen.score import Note, Part
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
@@ -130,10 +128,7 @@ class Heard:
         """The key that a chord is voiced in, or the scale that the teacher chose for the chord."""
         if not self._scales:
             return key
-        start, beat = Fraction(0), self._chart.drill.meter.beat
-        room = Stretch((), (), beat, 0, 0, 0, Random(0), home=self._chart.drill.key)
-        cell = Cell(Span(start, beat, chord), chord, key, start, None)
-        return scale_of(cell, room, self._scales)
+        return scale_of(chord, key, self._chart.drill.key, self._scales)
 
     def beside(
         self, chord: Chord, stroke: tuple[Fraction, Fraction], span: tuple[Fraction, Fraction]

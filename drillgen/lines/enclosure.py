@@ -185,7 +185,8 @@ def _above(cells: tuple[Cell, Cell], target: Pitch, stretch: Stretch, options: E
 
 
 def _next(cell: Cell, target: Pitch, stretch: Stretch, options: Enclosure) -> Pitch:
-    names = scale_of(cell, stretch, options.scales).names(cell.chord.root)
+    scale = scale_of(cell.chord, cell.key, stretch.home, options.scales)
+    names = scale.names(cell.chord.root)
     higher = [
         pitch for name in names for pitch in in_range(name, target.midi + 1, target.midi + 12)
     ]

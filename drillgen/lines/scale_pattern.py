@@ -88,7 +88,7 @@ def write(stretch: Stretch, options: ScalePattern) -> list[Note]:
 
 
 def _task(cell: Cell, stretch: Stretch, options: ScalePattern, total: int) -> _Chord:
-    scale = scale_of(cell, stretch, options.scales)
+    scale = scale_of(cell.chord, cell.key, stretch.home, options.scales)
     longer = with_passing_note(scale, cell.chord) if options.bebop else scale
     return _Chord(cell.chord, longer, total, frozenset(longer.degrees) - {*scale.degrees})
 

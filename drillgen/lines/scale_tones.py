@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from drillgen.drill.lines.chord_scales import ChordScales, Named
-from drillgen.lines.stretch import Cell, Stretch
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
 from drillgen.theory.numerals import Numeral
@@ -15,20 +14,22 @@ _SHARP_FIFTH = Degree(5, 1)
 _SEVENTH = Degree(7)
 
 
-def scale_of(cell: Cell, stretch: Stretch, chosen: ChordScales) -> Scale:
-    """The teacher's scale for a chord, one named for this very chord first; else the table's."""
+def scale_of(chord: Chord, key: Key, home: Key, chosen: ChordScales) -> Scale:
+    """The teacher's scale for a chord, one named for this very chord first; else the table's.
+
+    `key` is the one that sounds, `home` the one in which the teacher wrote chord symbols.
+    """
     for named, scale in sorted(chosen, key=lambda each: isinstance(each[0], tuple)):
-        if _is_meant(named, cell, stretch.home):
+        if _is_meant(named, chord, key, home):
             return SCALES[scale]
-    return chord_scale(cell.chord, cell.key)
+    return chord_scale(chord, key)
 
 
-def _is_meant(named: Named, cell: Cell, home: Key) -> bool:
-    chord = cell.chord
+def _is_meant(named: Named, chord: Chord, key: Key, home: Key) -> bool:
     if isinstance(named, Numeral):
-        return _same(named.in_key(cell.key), chord)
+        return _same(named.in_key(key), chord)
     if isinstance(named, Chord):
-        return _same(named.transposed(cell.key.tonic.fifths - home.tonic.fifths), chord)
+        return _same(named.transposed(key.tonic.fifths - home.tonic.fifths), chord)
     return named == chord.degrees
 
 

@@ -106,11 +106,8 @@ def _takes(job: PageJob) -> tuple[Take, ...]:
 
     whole = charts(job.drill)
     paths = job.written if len(job.written) == len(whole) else [None] * len(whole)
-    takes = []
-    for chart, path in zip(whole, paths, strict=True):
-        score, performance = performed(chart, path)
-        takes.append(Take(chart, score, performance))
-    return tuple(takes)
+    charted = zip(whole, paths, strict=True)
+    return tuple(Take(chart, *performed(chart, path)) for chart, path in charted)
 
 
 def _sheets(scores: Sequence[Score]) -> tuple[Sheets, str]:

@@ -14,7 +14,7 @@ from drillgen.sound.soundfonts import Soundfont
 
 SECTION = "tracks"
 # Rooms of the program that a track does not follow from.
-_ELSEWHERE = ("cli.py", "commands", "page", "presets", "progress.py", "share", "take")
+_ELSEWHERE = ("cli.py", "commands", "page", "presets", "progress.py", "share")
 # Of a track's work: its parts written, its share of the notes, and the rest, which is its task's.
 WRITING, NOTES, MIXING = 0.4, 0.1, 0.5
 
