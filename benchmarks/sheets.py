@@ -43,8 +43,8 @@ def once() -> None:
     steps["the drill, its line and fingering"] = time.perf_counter() - began
     timed("MusicXML", lambda: sheet.musicxml)
 
-    from drillgen.sheet.engrave import strips, whole_svg
-    from drillgen.sheet.paper import pdf
+    from drillgen.sheet.pdf import pdf
+    from drillgen.sheet.svg import strips, whole_svg
 
     timed("strips (SVG, a key each)", lambda: strips(sheet.sections))
     timed("the whole as SVG", lambda: whole_svg(sheet.title, sheet.sections))

@@ -20,10 +20,10 @@ from drillgen.drill.reader import drill_of
 from drillgen.midi import midi_file
 from drillgen.performance import perform
 from drillgen.score import Score
-from drillgen.sheet.compose import Wanted, compose
-from drillgen.sheet.directions import Marks
+from drillgen.sheet.directions import BarMarks
 from drillgen.sheet.musicxml import Heading, musicxml
 from drillgen.sheet.reader import reader_of
+from drillgen.sheet.sheets import SheetRequest, compose
 
 PAGE = Path(__file__).parent / "lines.md"
 FOLDER = Path(__file__).parent / "lines"
@@ -85,10 +85,10 @@ def notation(score: Score) -> str:
     line = score.part("line")
     assert line is not None
     reader = reader_of(SheetSpec(), line.instrument)
-    wanted = Wanted(reader, line=True, chords=True, degrees=True)
+    wanted = SheetRequest(reader, line=True, chords=True, degrees=True)
     music = next(compose(score, wanted, "")).music
     calls = tuple(
-        replace(bar, marks=Marks())
+        replace(bar, marks=BarMarks())
         for bar in music.printed
         if bar.measure.place.pickup or bar.measure.place.bar.role in ("call", "play")
     )

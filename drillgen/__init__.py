@@ -40,7 +40,7 @@ def load(source: str | Path, **overrides: Any) -> Lesson:
 def check(source: str | Path, **overrides: Any) -> str:
     """The chart of a drill or lesson as text, bar by bar."""
     from drillgen.pack.trial import refuse_unplayable
-    from drillgen.sheet.review import review
+    from drillgen.sheet.hands import review
 
     lesson = load(source, **overrides)
     refuse_unplayable(lesson, range(len(lesson.drills)))

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from drillgen.band.bass import bass
-from drillgen.band.click import click, cue
 from drillgen.band.comping import comping
-from drillgen.band.drums import drums
-from drillgen.band.level import under_responses
+from drillgen.band.drums import click, cue, drums
+from drillgen.band.who_plays import under_responses
 from drillgen.chart import Chart
-from drillgen.lines import line
+from drillgen.lines.kinds import line
 from drillgen.score import Score
 
 

@@ -16,10 +16,9 @@ from typing import Literal
 
 from drillgen.drill.models import Drill, Gaps, Tempo
 from drillgen.drill.progression import BarText, Slot
-from drillgen.theory.chords import Chord
+from drillgen.theory.chords import Chord, as_written
 from drillgen.theory.keys import Key
 from drillgen.theory.numerals import Numeral, parse_numeral
-from drillgen.theory.roots import as_written
 
 Role = Literal["count-in", "call", "response", "play", "ending"]
 ENDING_BARS = 2  # the last chord rings for this long

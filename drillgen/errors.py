@@ -10,3 +10,10 @@ class DrillgenError(Exception):
     """
 
     exit_code = 2
+
+
+# The one error that the sound room raises for a person: a plain sentence, no traceback wanted.
+
+
+class SoundError(DrillgenError):
+    """Sound cannot be made; the message says why, and what to do, in one sentence."""

@@ -6,8 +6,97 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-from drillgen.chart import Bar, Chart
-from drillgen.drill.remarks import remarks
+from drillgen.chart import Bar, Chart, Span
+from drillgen.drill.models import Drill, Gaps
+from drillgen.score import Note, Score
+
+# What a teacher may not have meant, though it can be played: said by `check`, never an error.
+
+
+def remarks(drill: Drill) -> Iterator[str]:
+    """Sentences about a drill's shape; none where there is nothing odd."""
+    gaps, bars = drill.gaps, len(drill.progression.bars)
+    if gaps and gaps.harmony == "continues":
+        yield from _traded(gaps, bars, drill.passes)
+    elif gaps:
+        yield from _repeated(gaps, bars)
+
+
+def _repeated(gaps: Gaps, bars: int) -> Iterator[str]:
+    """Calls that do not divide the form, and responses that go round their call's bars."""
+    last = bars % gaps.call
+    if last and bars > gaps.call:
+        yield (
+            f"calls of {gaps.call} and responses of {_bars(gaps.response)} don't fit into a form "
+            f"of {_bars(bars)}: the last call has {_bars(last)}"
+        )
+    elif bars >= gaps.call and gaps.response % gaps.call and gaps.response > gaps.call:
+        yield (
+            f"responses of {_bars(gaps.response)} don't fit over calls of {_bars(gaps.call)}: "
+            "each ends in the middle of its call's chords"
+        )
+
+
+def _traded(gaps: Gaps, bars: int, passes: int) -> Iterator[str]:
+    """A form that ends on the call's bars in every pass, or on a response that is cut short."""
+    last = bars - 1
+    if not any(_answered(gaps, bars, last, number) for number in range(passes)):
+        first = last
+        while not any(_answered(gaps, bars, first - 1, number) for number in range(passes)):
+            first -= 1
+        which = f"bars {first + 1}-{last + 1} are" if first < last else f"bar {last + 1} is"
+        yield f"{which} always the call's{_with_more(gaps, bars, passes, range(first, bars))}"
+    rest = bars * passes % (gaps.call + gaps.response)
+    if rest > gaps.call:
+        yield (
+            f"call and response don't fit into {_bars(bars * passes)} a key: the last response "
+            f"has {_bars(rest - gaps.call)} of {gaps.response}"
+        )
+
+
+def _with_more(gaps: Gaps, bars: int, passes: int, given: range) -> str:
+    """The fewest passes in which the student gets all of these bars, too."""
+    for more in range(passes + 1, gaps.call + gaps.response + 1):
+        numbers = range(more)
+        if all(any(_answered(gaps, bars, bar, number) for number in numbers) for bar in given):
+            them = "them" if len(given) > 1 else "it"
+            return f"; passes: {more} would give {them} to the student, too"
+    return ""
+
+
+def _answered(gaps: Gaps, bars: int, bar: int, number: int) -> bool:
+    """Whether a bar of the form is the student's in a pass, counted from 0."""
+    return (number * bars + bar) % (gaps.call + gaps.response) >= gaps.call
+
+
+def _bars(count: int) -> str:
+    return f"{count} bar" if count == 1 else f"{count} bars"
+
+
+# The line as text, for people: `Dm7: D2 F2 A2 C3 | G7: G2 B2 D3 F3`.
+
+
+def in_words(score: Score) -> str:
+    """The line bar by bar: chords, and under each the notes that begin while it sounds, with their
+    sounding octaves (C4 is middle C); a line of text for each pass.  Bars that the line is never
+    played in, responses among them, are left out."""
+    part = score.part("line")
+    notes = part.notes if part else ()
+    return "\n".join(_pass(bars, notes) for bars in score.chart.passes())
+
+
+def _pass(bars: tuple[Bar, ...], notes: tuple[Note, ...]) -> str:
+    return " | ".join(_bar(bar, notes) for bar in bars if bar.role != "response")
+
+
+def _bar(bar: Bar, notes: tuple[Note, ...]) -> str:
+    return "  ".join(" ".join(_words(span, notes)) for span in bar.spans)
+
+
+def _words(span: Span, notes: tuple[Note, ...]) -> Iterator[str]:
+    yield f"{span.chord.text if span.chord else 'N.C.'}:"
+    yield from (str(note.pitch) for note in notes if span.start <= note.start < span.end)
+
 
 _BARS_A_LINE = 4
 _ALIKE = 24  # characters of a bar up to which all columns are equally wide

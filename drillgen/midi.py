@@ -30,7 +30,7 @@ _DB_A_DECADE = 40.0
 _OFF, _SETUP, _ON = 0, 1, 2  # at one tick: notes end, then meta events, then notes begin
 
 
-class Event(NamedTuple):
+class TrackEvent(NamedTuple):
     """A message at an absolute tick; `order` ranks messages at one tick."""
 
     tick: int
@@ -98,7 +98,7 @@ def _file(tracks: Sequence[bytes]) -> bytes:
     return b"".join((header, *tracks))
 
 
-def _track(events: Iterable[Event], end: int) -> bytes:
+def _track(events: Iterable[TrackEvent], end: int) -> bytes:
     """A track's chunk: absolute ticks to deltas, and an end of track that keeps the last silence.
 
     mido writes whole files: the chunk is what follows the header of a file with this track alone.
@@ -117,11 +117,11 @@ def _track(events: Iterable[Event], end: int) -> bytes:
     return buffer.getvalue()[8 + _HEADER :]
 
 
-def _meta(tick: int, kind: str, **values: object) -> Event:
-    return Event(tick, _SETUP, mido.MetaMessage(kind, **values))
+def _meta(tick: int, kind: str, **values: object) -> TrackEvent:
+    return TrackEvent(tick, _SETUP, mido.MetaMessage(kind, **values))
 
 
-def _conductor(chart: Chart, title: str) -> Iterator[Event]:
+def _conductor(chart: Chart, title: str) -> Iterator[TrackEvent]:
     yield _meta(0, "track_name", name=title)
     before: Bar | None = None
     for bar in chart.bars:
@@ -143,7 +143,7 @@ def microseconds(seconds: Fraction) -> int:
     return round(seconds * 1_000_000)
 
 
-def _meter(chart: Chart, tick: int) -> Event:
+def _meter(chart: Chart, tick: int) -> TrackEvent:
     meter = chart.drill.meter
     return _meta(
         tick,
@@ -166,33 +166,33 @@ def _marker(bar: Bar, before: Bar | None) -> str:
     return bar.role if bar.role in ("count-in", "ending") else f"{bar.key}: {bar.role}"
 
 
-def _part(voice: Voice, owner: Voice, ruler: Ruler) -> Iterator[Event]:
+def _part(voice: Voice, owner: Voice, ruler: Ruler) -> Iterator[TrackEvent]:
     """A part's events.  `owner` is the part that sets the channel up: where the click shares the
     drums' channel, its level goes into its velocities."""
     yield _meta(0, "track_name", name=voice.part)
     if voice is owner:
         yield from _set_up(voice)
     softer = 10 ** ((voice.level - owner.level) / _DB_A_DECADE)
-    ends: dict[int, Event] = {}
+    ends: dict[int, TrackEvent] = {}
     for note in voice.notes:
         start = ruler.tick(note.start)
         end = max(ruler.tick(note.start + note.duration), start + 1)
         sounding = ends.get(note.key)
         if sounding is not None and sounding.tick > start:  # the same key again: end it first
-            ends[note.key] = Event(start, sounding.order, sounding.message)
+            ends[note.key] = TrackEvent(start, sounding.order, sounding.message)
         if sounding is not None:
             yield ends[note.key]
         velocity = min(max(round(note.velocity * softer), 1), 127)
-        yield Event(start, _ON, _message("note_on", voice, note=note.key, velocity=velocity))
-        ends[note.key] = Event(end, _OFF, _note_off(voice, note.key))
+        yield TrackEvent(start, _ON, _message("note_on", voice, note=note.key, velocity=velocity))
+        ends[note.key] = TrackEvent(end, _OFF, _note_off(voice, note.key))
     yield from ends.values()
 
 
-def _set_up(voice: Voice) -> Iterator[Event]:
-    yield Event(0, _SETUP, _message("program_change", voice, program=voice.program))
+def _set_up(voice: Voice) -> Iterator[TrackEvent]:
+    yield TrackEvent(0, _SETUP, _message("program_change", voice, program=voice.program))
     for control, value in ((_VOLUME, volume(voice.level)), (_PAN, panned(voice.pan))):
         message = _message("control_change", voice, control=control, value=value)
-        yield Event(0, _SETUP, message)
+        yield TrackEvent(0, _SETUP, message)
 
 
 def _message(kind: str, voice: Voice, **values: int) -> mido.Message:

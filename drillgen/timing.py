@@ -9,7 +9,7 @@ Published, and how it is used here (milliseconds; bpm counts quarter notes a min
   enough to be rated as swinging (Nelias et al., Communications Physics, 2022): a line to imitate is
   later only where it would else swing more than triplets do, which soloists did not at medium
   tempos (Friberg & Sundström), and nowhere later than published.  It is late only where it plays
-  swung eighths, as those who were measured did (`lateness.py`).
+  swung eighths, as those who were measured did.
 - Listeners prefer players less than 19 ms apart (Hofmann, Wesolowski & Goebl, JNMR 46:329, 2017).
   So the bass takes a fifth of its published delay, and each player's own variation is bounded.
 - One player's time varies by 10 to 20 ms, less when fast.  Independent players varying so much
@@ -30,8 +30,59 @@ from random import Random
 
 from drillgen.band.feel import feel
 from drillgen.chart import Bar, Chart
-from drillgen.score import PartName
-from drillgen.swing import published_ratio, swung
+from drillgen.score import PartName, Score
+
+# Swing: how long the first eighth note of a beat is against the second.
+#
+# Regression of drummers' ratios on tempo: 4.9396 - 0.0124 bpm, from A. Friberg's Director Musices
+# rule source (KTH), after Friberg & Sundström, "Swing ratios and ensemble timing in jazz
+# performance", Music Perception 19:333, 2002, who found up to 3.5:1 at slow tempos and towards 1:1
+# at fast ones; beyond what was measured the line is not drawn on.
+
+SLOWEST_RATIO, FASTEST_RATIO = 3.5, 1.0
+
+
+def published_ratio(beats_a_minute: float) -> float:
+    """The drummer's long:short ratio at a tempo in quarter notes a minute."""
+    return min(max(4.9396 - 0.0124 * beats_a_minute, FASTEST_RATIO), SLOWEST_RATIO)
+
+
+def swung(place: Fraction, beat: Fraction, ratio: Fraction) -> Fraction:
+    """Where a written place (quarter notes) is played.
+
+    The beat's halves are stretched to `ratio` : 1, and whatever divides them by two with them;
+    triplets and other divisions are played as written.
+    """
+    beats, into = divmod(place, beat)
+    part = into / beat
+    if part.denominator & (part.denominator - 1):  # no power of two
+        return place
+    long = ratio / (ratio + 1)
+    half = Fraction(1, 2)
+    played = part * 2 * long if part <= half else long + (part - half) * 2 * (1 - long)
+    return (beats + played) * beat
+
+
+# Where the line is late like a soloist: on the beats of its swung eighths.
+#
+# The published delays were measured in soloists' lines of eighths, where the late
+# beat and the offbeat that is with the drums make the soloist's own swing. A held note, a quarter
+# or a triplet has no such offbeat beside it, and late it would only drag: it goes with the band. So
+# does a note in unison with the band's bass, which would be heard twice.
+
+
+def late_beats(score: Score) -> frozenset[int]:
+    """The beats, counted from the track's start, that the line halves or that stand beside one."""
+    line, bass = score.part("line"), score.part("bass")
+    if line is None:
+        return frozenset()
+    beat = score.chart.drill.meter.beat
+    halved = {note.start // beat for note in line.notes if note.start % beat == beat / 2}
+    beside = {number + step for number in halved for step in (-1, 0, 1)}
+    low = {(note.start, note.pitch.midi) for note in (bass.notes if bass else ())}
+    shared = {n.start // beat for n in line.notes if (n.start, n.pitch.midi) in low}
+    return frozenset(beside - shared)
+
 
 Clock = Callable[[Fraction], float]  # a written place in quarter notes to seconds
 _Apart = Callable[[Fraction], float]  # … to milliseconds from the grid

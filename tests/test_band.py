@@ -18,8 +18,8 @@ from drillgen.chart import Span, charts
 from drillgen.drill.models import Drill
 from drillgen.performance import perform
 from drillgen.score import Score
-from drillgen.swing import published_ratio, swung
 from drillgen.theory.scales import chord_scale
+from drillgen.timing import published_ratio, swung
 from tests.conftest import DATA
 
 BLUES = "I7 | IV7 | I7 | % | IV7 | % | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7alt"

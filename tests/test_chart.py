@@ -114,7 +114,7 @@ def test_an_hour_is_exact(tempo: float) -> None:
 
 def test_a_tempo_counts_dotted_quarters_in_compound_meters() -> None:
     """In 6/8 at 60 a bar of two beats lasts two seconds (common practice: the beat is dotted)."""
-    from drillgen.drill.meter import METERS
+    from drillgen.drill.bars import METERS
 
     plain = Drill.model_validate(
         {

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from drillgen.audio.errors import AudioError
-from drillgen.theory.nearest import nearest
+from drillgen.theory.other_names import nearest
 
 
 @dataclass(frozen=True, slots=True)

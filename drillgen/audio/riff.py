@@ -17,7 +17,7 @@ from drillgen.audio import id3
 from drillgen.audio.errors import AudioError
 from drillgen.audio.source import Source
 from drillgen.audio.tags import ARTIST, Tags
-from drillgen.sound.positioned import write_at
+from drillgen.sound.wav import write_at
 
 _LARGEST = 2**32 - 1  # bytes: sizes have 32 bits
 _MIDDLE_C = 60

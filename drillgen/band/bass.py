@@ -1,26 +1,243 @@
 """Bass: roots, two-beat, or walking.
 
 Common practice: roots are held as written, slash basses obeyed; in two, the feel's own figures are
-played (`figures.py`): root and fifth with a skipped eighth now and then in swing, the bossa nova's
+played (`py`): root and fifth with a skipped eighth now and then in swing, the bossa nova's
 and the samba's own rhythm there.  A feel that does not walk refuses `walking` when it is read.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from functools import lru_cache
+from itertools import pairwise
 from random import Random
 
-from drillgen.band import figures
-from drillgen.band.feel import feel
-from drillgen.band.pedal import with_pedals
-from drillgen.band.room import after, bass_ceiling, runs
-from drillgen.chart import Chart
+from drillgen.band.feel import (
+    Feel,
+    PatternStroke,
+    bar_of,
+    bars_of,
+    counted,
+    drawn,
+    feel,
+    goes_on,
+    read_stroke,
+    remembering,
+)
+from drillgen.band.who_plays import after, bass_ceiling, plays, runs
+from drillgen.chart import Bar, Chart
 from drillgen.drill.instruments import BASSES, INSTRUMENTS
 from drillgen.drill.lines import Walking
-from drillgen.lines.stretch import Cell, Stretch, Track, cells, closest
+from drillgen.drill.models import Meter
+from drillgen.lines.pass_context import Cell, PassContext, WholeTrack, cells, closest
 from drillgen.lines.walking import walk
 from drillgen.score import Note, Part
-from drillgen.theory.pitch import Pitch
+from drillgen.theory.pitch import Name, Pitch
+
+# Bass figures: places in a bar, each with the degree that stands there.
+#
+# "R:1- 5:2& 5:3- N:4&" is the bass of a bossa nova: root, fifth, fifth, and the next chord's root
+# ahead of the barline. Degrees: R the root (or the slash bass), 3, 5, 6 (or the seventh where the
+# chord has no sixth), 8 the root in another octave, N the root of the next chord. Places are
+# written as in every pattern. Common practice: every chord is begun on its root whatever the figure
+# says; a slash bass is obeyed, and a bass note that stays under several chords (a pedal point) is
+# not left.
+
+_WORD = re.compile(r"(\()?([RN3568]):(.+)")
+_GHOST_LEVEL = -5.0  # dB: a skipped note leads the ear to the next one
+_BELOW = 3  # semitones: the answer is looked for under the root first
+_OCTAVE = 12
+_HIGHEST_OCTAVE = 50  # MIDI key: above D3 a bass gets in the way of the chords
+
+
+@dataclass(frozen=True, slots=True)
+class FigureNote:
+    """One note of a figure."""
+
+    degree: str  # R, 3, 5, 6, 8 or N
+    stroke: PatternStroke
+
+
+@lru_cache(maxsize=1024)
+def words(bar: str, meter: Meter) -> tuple[FigureNote, ...]:
+    """Read one bar of a figure.  Raises ValueError where it cannot be read."""
+    return tuple(_word(text, meter) for text in bar.split())
+
+
+def _word(text: str, meter: Meter) -> FigureNote:
+    found = _WORD.fullmatch(text)
+    if not found:
+        raise ValueError(f"not a note of a figure: {text!r}")
+    return FigureNote(found[2], read_stroke((found[1] or "") + found[3], meter))
+
+
+def played(chart: Chart, room: PassContext, feel: Feel) -> list[Note]:
+    """The stretch in figures of the feel, one note at a time."""
+    notes: list[Note] = []
+    pattern: str | None = None
+    for bar in room.bars:
+        pattern = _figure(chart, bar, room, feel, pattern)
+        text = bar_of(pattern, counted(chart, bar))
+        notes += _bar(chart, bar, room, words(text, chart.drill.meter))
+    return _cut_short(notes)
+
+
+def _figure(chart: Chart, bar: Bar, room: PassContext, feel: Feel, last: str | None) -> str:
+    """A figure by density: at 0 the plainest ones only, at 1 the fuller ones twice as often."""
+    if last is not None and goes_on(last, counted(chart, bar)):
+        return last
+    weights = feel.two_beat.at(float(bar.tempo))
+    density = chart.drill.band.bass.density
+    fewest = min(_busy(pattern) for pattern in weights)
+    by_density = {
+        pattern: weight * (1.0 if _busy(pattern) == fewest else 2 * density)
+        for pattern, weight in weights.items()
+    }
+    return drawn(room.random, remembering(by_density, last))
+
+
+def _busy(pattern: str) -> float:
+    """Notes a bar."""
+    return len(pattern.replace("|", " ").split()) / len(bars_of(pattern))
+
+
+def _bar(chart: Chart, bar: Bar, room: PassContext, figure: Sequence[FigureNote]) -> Iterator[Note]:
+    inside = [cell for cell in room.cells if bar.start <= cell.span.start < bar.end]
+    crowded = any(cell.span.duration < chart.drill.meter.beat for cell in inside)
+    leads_on = _goes_on_after(chart, bar)
+    for number, cell in enumerate(inside):
+        begun = False
+        ahead = leads_on or number + 1 < len(inside)
+        for word in figure:
+            place = bar.start + word.stroke.place
+            if not cell.span.start <= place < cell.span.end:
+                continue
+            at_start = place == cell.span.start
+            begun = begun or at_start
+            if at_start or not (crowded or _held_over(cell, place, room.beat)):
+                yield _note(cell, room, word, place, at_start, ahead)
+        if not begun:
+            yield _held(cell.span.start, cell, _root(cell, room))
+
+
+def _held_over(cell: Cell, place: Fraction, beat: Fraction) -> bool:
+    """Whether a chord that begins between the beats is still held at a place: into the next beat,
+    as in walking."""
+    return bool((cell.span.start - cell.bar_start) % beat) and place - cell.span.start < beat
+
+
+def _goes_on_after(chart: Chart, bar: Bar) -> bool:
+    """Whether the bass plays on after a bar, so that it may lead into what follows."""
+    following = after(chart, bar)
+    return following is not None and plays(chart, following, "bass")
+
+
+def _note(
+    cell: Cell, room: PassContext, word: FigureNote, place: Fraction, at_start: bool, ahead: bool
+) -> Note:
+    degree = "R" if at_start or (word.degree == "N" and not ahead) else word.degree
+    touch = word.stroke.touch
+    ends = cell.span.end
+    length = {"short": room.beat / 2, "ghost": room.beat / 2}.get(touch, ends - place)
+    pitch = _pitch(cell, room, degree)
+    level = _GHOST_LEVEL if touch == "ghost" else 0.0
+    mark = "approach" if degree == "N" else ""
+    return Note(place, min(length, ends - place), pitch, "short" if level else touch, level, mark)
+
+
+def _held(place: Fraction, cell: Cell, pitch: Pitch) -> Note:
+    return Note(place, cell.span.end - place, pitch, "held")
+
+
+def _pitch(cell: Cell, room: PassContext, degree: str) -> Pitch:
+    root = _root(cell, room)
+    if degree == "N" and cell.following:
+        return closest(cell.following[0].bass_name, root.midi, room.low, room.high)
+    if degree == "8":
+        other = root.midi + (_OCTAVE if root.midi + _OCTAVE <= _HIGHEST_OCTAVE else -_OCTAVE)
+        return Pitch.near(root.name, other) if room.low <= other <= room.high else root
+    if degree in "RN" or _is_pedal(cell, room):
+        return root
+    return closest(_tone(cell, int(degree)), root.midi - _BELOW, room.low, room.high)
+
+
+def _tone(cell: Cell, number: int) -> Name:
+    """The chord's own third, fifth, or sixth (its seventh where it has none); never its bass."""
+    chord = cell.chord
+    degree = {
+        3: chord.degree(3) or chord.fifth,
+        5: chord.fifth,
+        6: chord.degree(6) or chord.degree(7) or chord.fifth,
+    }[number]
+    name = chord.root.above(degree)
+    return chord.root if name == chord.bass_name else name
+
+
+def _is_pedal(cell: Cell, room: PassContext) -> bool:
+    """A slash bass that the chord before or after stands on, too."""
+    if cell.chord.bass is None:
+        return False
+    index = room.cells.index(cell)
+    before = room.cells[index - 1].chord if index else None
+    beside = [before, cell.following[0] if cell.following else None]
+    return any(
+        other is not None and other != cell.chord and other.bass_name == cell.chord.bass_name
+        for other in beside
+    )
+
+
+def _root(cell: Cell, room: PassContext) -> Pitch:
+    return closest(cell.chord.bass_name, room.near, room.low, room.high)
+
+
+def _cut_short(notes: list[Note]) -> list[Note]:
+    """One note at a time: each ends where the next begins."""
+    notes = sorted(notes, key=lambda note: note.start)
+    cut = [_ended(note, after.start) for note, after in pairwise(notes)]
+    return [*cut, *notes[-1:]]
+
+
+def _ended(note: Note, end: Fraction) -> Note:
+    length = min(note.duration, end - note.start)
+    return Note(note.start, length, note.pitch, note.touch, note.level, note.mark)
+
+
+# Pedal points: one bass note under several chords (common practice: the bass stays on it).
+#
+# A chord stands over a pedal where a neighbour with another harmony has the same bass, and at least
+# one of the two is written with it: Dm7/G G7, or C/G F/G.
+
+
+def over_pedal(cells: Sequence[Cell]) -> tuple[bool, ...]:
+    """Whether each chord stands over a pedal."""
+
+    def shares(index: int, other: int) -> bool:
+        if not 0 <= other < len(cells):
+            return False
+        one, two = cells[index].chord, cells[other].chord
+        written = one.bass is not None or two.bass is not None
+        return written and one.root != two.root and one.bass_name == two.bass_name
+
+    return tuple(shares(i, i - 1) or shares(i, i + 1) for i in range(len(cells)))
+
+
+def with_pedals(notes: Sequence[Note], cells: Sequence[Cell]) -> Iterator[Note]:
+    """The notes of a walking bass, those over a pedal all on its first one."""
+    held: Note | None = None
+    pedal = [cell for cell, over in zip(cells, over_pedal(cells), strict=True) if over]
+    for note in notes:
+        cell = next((c for c in pedal if c.span.start <= note.start < c.span.end), None)
+        if cell is None:
+            held = None
+            yield note
+            continue
+        if held is None or held.pitch.name != cell.chord.bass_name:
+            held = note  # a chord over a pedal begins on its bass
+        yield replace(note, pitch=held.pitch, mark="")
+
 
 INSTRUMENT = "upright"
 _LOW_START = 8  # semitones above the lowest note: where a bass player begins
@@ -40,11 +257,11 @@ def bass(chart: Chart) -> Part | None:
     players = {"roots": _roots, "two-beat": _two_beat, "walking": _walking}
     line = chart.drill.line
     start = _UNDER_A_LINE if line is not None and line.instrument in BASSES else _LOW_START
-    random, track = Random(f"{chart.drill.luck} bass"), Track()
+    random, track = Random(f"{chart.drill.luck} bass"), WholeTrack()
     notes: list[Note] = []
     for bars in runs(chart, "bass"):
         found = tuple(cells(bars, after(chart, bars[-1])))
-        room = Stretch(
+        room = PassContext(
             bars, found, chart.drill.meter.beat, low, high, low + start, random, track=track
         )
         notes += players[spec.kind](chart, room)
@@ -52,26 +269,27 @@ def bass(chart: Chart) -> Part | None:
     return Part("bass", INSTRUMENT, tuple(notes))
 
 
-def _walking(chart: Chart, room: Stretch) -> list[Note]:
+def _walking(chart: Chart, room: PassContext) -> list[Note]:
     notes = walk(room, Walking(kind="walking"), after(chart, room.bars[-1]))
     return list(with_pedals(notes, room.cells))
 
 
-def _roots(chart: Chart, room: Stretch) -> list[Note]:
+def _roots(chart: Chart, room: PassContext) -> list[Note]:
     return [
-        Note(cell.span.start, cell.span.duration, _root(cell, room), "held") for cell in room.cells
+        Note(cell.span.start, cell.span.duration, _bass_root(cell, room), "held")
+        for cell in room.cells
     ]
 
 
-def _root(cell: Cell, room: Stretch) -> Pitch:
+def _bass_root(cell: Cell, room: PassContext) -> Pitch:
     return closest(cell.chord.bass_name, room.near, room.low, room.high)
 
 
-def _two_beat(chart: Chart, room: Stretch) -> list[Note]:
-    return figures.played(chart, room, feel(chart.drill.feel, chart.drill.meter))
+def _two_beat(chart: Chart, room: PassContext) -> list[Note]:
+    return played(chart, room, feel(chart.drill.feel, chart.drill.meter))
 
 
-def _ending(chart: Chart, low: int, high: int, near: int, track: Track) -> Iterator[Note]:
+def _ending(chart: Chart, low: int, high: int, near: int, track: WholeTrack) -> Iterator[Note]:
     """The last chord's bass, held, where a bass that walks was led to."""
     final = chart.ending
     if final and final[0].spans[0].chord is not None:

@@ -2,7 +2,7 @@
 
 A fill never falls into a call: it leads from the last bar of a response, or from a bar of play
 throughout, to the top of the form or into a section (common practice, and the student must hear the
-call undisturbed); `form.py` says where these are.  No two passes of a track are played alike.
+call undisturbed); the form's marks say where these are.  No two passes of a track are played alike.
 """
 
 from __future__ import annotations
@@ -12,14 +12,130 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from random import Random
 
-from drillgen.band.feel import DrumBook, Fill, Layer, feel
-from drillgen.band.form import Marks, marks
-from drillgen.band.patterns import bar_of, goes_on, strokes
+from drillgen.band.feel import DrumBook, Fill, Layer, bar_of, counted, feel, goes_on, strokes
 from drillgen.band.percussion import KEYS
-from drillgen.band.room import after, plays
-from drillgen.band.sides import counted
+from drillgen.band.who_plays import after, plays, starts_pass
 from drillgen.chart import Bar, Chart
-from drillgen.score import Hit, Part
+from drillgen.score import Hit, Note, Part, Touch
+
+# The form as a drummer marks it: a light crash at its top, a lighter stroke where a section begins,
+# a fill into either.
+#
+# Common practice: the top of a form is the one place for a crash, and a new section is led into and
+# begun with a stroke on the bell of the ride or another stroke that is not the usual one. A form of
+# a few bars that goes round and round is felt in phrases of eight: with a crash at every pass it
+# would be nothing but crashes.
+
+_CRASHES = 8  # bars from one to the next, at least
+_STROKES = 4  # bars from any mark to a lighter one, at least
+
+
+@dataclass(frozen=True, slots=True)
+class FormMarks:
+    """Numbers of bars."""
+
+    tops: frozenset[int]  # which a light crash opens
+    sections: frozenset[int]  # which a lighter stroke opens
+
+    def leads(self, chart: Chart, bar: Bar) -> bool:
+        """Whether a bar leads to the top of the form, into the ending or to the track's end."""
+        following = after(chart, bar)
+        return following is None or following.form_bar < 0 or following.number in self.tops
+
+    def leads_to_section(self, bar: Bar) -> bool:
+        return bar.number + 1 in self.sections
+
+
+def marks(chart: Chart) -> FormMarks:
+    """Where the form begins and where its sections do."""
+    tops: list[int] = []
+    sections: list[int] = []
+    for bar in _begun(chart):
+        last = max([*tops[-1:], *sections[-1:]], default=None)
+        if starts_pass(chart, bar) and (not tops or bar.number - tops[-1] >= _CRASHES):
+            tops.append(bar.number)
+        elif last is None or bar.number - last >= _STROKES:
+            sections.append(bar.number)
+    return FormMarks(frozenset(tops), frozenset(sections))
+
+
+def _begun(chart: Chart) -> Iterator[Bar]:
+    """Bars in which a pass, a section or the tag begins; not where a response repeats its call."""
+    gaps = chart.drill.gaps
+    repeats = gaps is not None and gaps.harmony == "repeats"
+    tagged = False
+    for bar in chart.bars:
+        if bar.form_bar < 0 or (repeats and bar.role == "response"):
+            continue
+        if bar.starts_section or starts_pass(chart, bar) or bar.tag > tagged:
+            yield bar
+        tagged = bar.tag
+
+
+# The click: counting in as players do, a starting note, and a click throughout where asked.
+#
+# How each feel is counted stands in its file: two bars of swing in halves first and in quarters
+# last (1 . 3 . | 1 2 3 4), a waltz or a slow feel on every beat (common practice).
+
+# The count-in's sounds: on the bar's first beat, on the others.
+COUNT_SOUNDS = {
+    "sticks": ("side stick", "side stick"),
+    "click": ("high woodblock", "low woodblock"),
+    "hat": ("pedal hi-hat", "pedal hi-hat"),
+}
+_CLICK_LEVEL = -6.0  # dB
+_LENGTH = Fraction(1, 4)
+
+
+def click(chart: Chart) -> Part | None:
+    """Count-in strokes, and a click under the music where the drill asks for one."""
+    hits = [*_count_in(chart), *_throughout(chart)]
+    return Part("click", "standard kit", hits=tuple(hits)) if hits else None
+
+
+def cue(chart: Chart, line: Part | None) -> Part | None:
+    """The line's first note, sounded in the bar before the count-in."""
+    if not chart.drill.count_in.starting_note or line is None or not line.notes:
+        return None
+    bar = chart.bars[0]
+    length = bar.length - min(chart.drill.meter.beat, bar.length / 2)
+    note = Note(bar.start, length, line.notes[0].pitch, mark="starting note")
+    return Part("cue", line.instrument, (note,))
+
+
+def _count_in(chart: Chart) -> Iterator[Hit]:
+    bars = [bar for bar in chart.bars if bar.role == "count-in"]
+    if chart.drill.count_in.starting_note:
+        bars = bars[1:]
+    first, other = COUNT_SOUNDS[chart.drill.count_in.sound]
+    spoken = feel(chart.drill.feel, chart.drill.meter).count
+    counts = [spoken[0]] * (len(bars) - len(spoken)) + list(spoken)
+    for bar, pattern in zip(bars, counts[len(counts) - len(bars) :], strict=True):
+        for stroke in strokes(pattern, chart.drill.meter):
+            on_one = stroke.place == 0
+            touch: Touch = "accent" if on_one else stroke.touch
+            yield Hit(bar.start + stroke.place, KEYS[first if on_one else other], touch, 0, _LENGTH)
+
+
+def _throughout(chart: Chart) -> Iterator[Hit]:
+    for bar in chart.bars:
+        if bar.form_bar >= 0 and plays(chart, bar, "click"):
+            for beat in _clicked(chart, bar):
+                place = bar.start + beat * chart.drill.meter.beat
+                key = KEYS["low woodblock" if beat else "high woodblock"]
+                yield Hit(place, key, "normal", _CLICK_LEVEL, _LENGTH)
+
+
+def _clicked(chart: Chart, bar: Bar) -> range:
+    """The beats (from 0) that click: as asked; all where time is to be kept without a drummer."""
+    drill = chart.drill
+    if drill.band.click.kind == "beats":
+        return range(drill.meter.beats)
+    if drill.band.click.kind == "two and four":
+        return range(1, drill.meter.beats, 2)
+    keeps_time = bar.role == "response" and drill.gaps is not None and drill.gaps.band == "time"
+    return range(drill.meter.beats if keeps_time and drill.band.drums.kind == "off" else 0)
+
 
 _FOOT = ("pedal hi-hat", "bass drum")  # the feet go on under a fill
 _TIME = ("ride cymbal", "closed hi-hat", "brush tap")  # the hand that moves to the opening cymbal
@@ -34,7 +150,7 @@ class _Drummer:
 
     chart: Chart
     book: DrumBook
-    marks: Marks
+    marks: FormMarks
     random: Random
     last: dict[int, str] = field(default_factory=dict)  # by layer, what was played last
     fill: Fill | None = None

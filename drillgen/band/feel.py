@@ -5,14 +5,145 @@ The file's stem names the feel; adding a file adds a feel.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from fractions import Fraction
 from functools import lru_cache
+from math import inf
+from random import Random
 from typing import Any, Literal
 
-from drillgen.band.choices import ALWAYS, Choices, Tempos
+from drillgen.chart import Bar, Chart
 from drillgen.drill.models import Meter
 from drillgen.drill.playable import feel_file
+from drillgen.score import Touch
+
+# Patterns to draw from, each with its weight and the tempos that it is played at.
+
+_AGAIN = 0.4  # how much rarer a pattern is that was just played
+
+
+@dataclass(frozen=True, slots=True)
+class Tempos:
+    """From one tempo to just below another, in beats of the meter a minute."""
+
+    low: float
+    below: float
+
+    @classmethod
+    def of(cls, table: Mapping[str, Any]) -> Tempos:
+        return cls(float(table.get("from", 0)), float(table.get("below", inf)))
+
+    def __contains__(self, tempo: float) -> bool:
+        return self.low <= tempo < self.below
+
+
+ALWAYS = Tempos(0.0, inf)
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """Patterns to draw from, with their weights."""
+
+    patterns: tuple[str, ...]
+    weights: tuple[float, ...]
+    tempos: tuple[Tempos, ...]
+
+    @classmethod
+    def of(cls, table: Mapping[str, Any]) -> Choices:
+        """Read `pattern: weight` or `pattern: {weight:, from:, below:}`."""
+        long = {
+            str(pattern).strip(): value if isinstance(value, Mapping) else {"weight": value}
+            for pattern, value in table.items()
+        }
+        return cls(
+            tuple(long),
+            tuple(float(value["weight"]) for value in long.values()),
+            tuple(Tempos.of(value) for value in long.values()),
+        )
+
+    def at(self, tempo: float) -> dict[str, float]:
+        """The weights of the patterns that are played at a tempo."""
+        rows = zip(self.patterns, self.weights, self.tempos, strict=True)
+        return {pattern: weight for pattern, weight, tempos in rows if tempo in tempos}
+
+    def draw(self, random: Random, tempo: float, last: str | None = None) -> str:
+        """A pattern for the tempo, the last one less likely.  There must be one."""
+        return drawn(random, remembering(self.at(tempo), last))
+
+
+def remembering(weights: Mapping[str, float], last: str | None) -> dict[str, float]:
+    """The same weights, the pattern that was just played made rarer."""
+    return {
+        pattern: weight * (_AGAIN if pattern == last else 1.0)
+        for pattern, weight in weights.items()
+    }
+
+
+def drawn(random: Random, weights: Mapping[str, float]) -> str:
+    """One of the patterns, by its weight."""
+    return random.choices(list(weights), list(weights.values()))[0]
+
+
+# Rhythms as players count them: "1 2> 2& (3) 4-" becomes strokes in quarter notes.
+#
+# The beat's number, then `&` for its second half or `+1/3` for any other part of a beat; then `>`
+# for an accent, `.` short, `-` held; round brackets for a ghost note. Accent, staccato and tenuto
+# signs and bracketed ghost notes are notation's own. `|` divides the bars of a longer pattern.
+
+_STROKE = re.compile(r"(\()?(\d+)(&|\+(\d+)/(\d+))?([>.\-])?(\))?")
+_TOUCH: dict[str, Touch] = {">": "accent", ".": "short", "-": "held"}
+
+
+@dataclass(frozen=True, slots=True)
+class PatternStroke:
+    """One place in a bar."""
+
+    place: Fraction  # quarter notes from the barline
+    touch: Touch
+
+
+def bars_of(pattern: str) -> tuple[str, ...]:
+    """The bars of a pattern, most often one."""
+    return tuple(bar.strip() for bar in pattern.split("|"))
+
+
+def bar_of(pattern: str, count: int) -> str:
+    """What a pattern plays in the bar `count` of the music (from 0)."""
+    bars = bars_of(pattern)
+    return bars[count % len(bars)]
+
+
+def goes_on(pattern: str | None, count: int) -> bool:
+    """Whether bar `count` lies within a pattern of several bars that began before it."""
+    return pattern is not None and count % len(bars_of(pattern)) > 0
+
+
+@lru_cache(maxsize=4096)
+def strokes(bar: str, meter: Meter) -> tuple[PatternStroke, ...]:
+    """Read one bar for a meter; 'rest' is a bar without strokes.
+
+    Raises ValueError where a stroke cannot be read or lies outside the bar.
+    """
+    if bar.strip() == "rest":
+        return ()
+    return tuple(read_stroke(word, meter) for word in bar.split())
+
+
+def read_stroke(word: str, meter: Meter) -> PatternStroke:
+    """Read one stroke: '2&.'.  Raises ValueError as `strokes` does."""
+    found = _STROKE.fullmatch(word)
+    if not found or bool(found[1]) != bool(found[7]):
+        raise ValueError(f"not a stroke: {word!r}")
+    part = Fraction(0)
+    if found[3]:
+        part = Fraction(1, 2) if found[3] == "&" else Fraction(int(found[4]), int(found[5]))
+    place = (int(found[2]) - 1 + part) * meter.beat
+    if not 0 <= place < meter.bar:
+        raise ValueError(f"{word!r} lies outside a bar of {meter.text}")
+    return PatternStroke(place, "ghost" if found[1] else _TOUCH.get(found[6] or "", "normal"))
+
 
 Swing = Literal["published", "straight"] | float
 _FILL_LEVEL = -4.0  # dB: a fill in a practice band stays under the line
@@ -79,7 +210,7 @@ class Feel:
     comping: Mapping[str, Rhythms]  # "cells" for everybody, or an instrument's own
     two_beat: Choices  # figures of a bass in two
     walks: bool  # whether a bass walks here; what it walks is written by `lines/walking.py`
-    sides: bool  # patterns of two bars begin with either bar, the whole band's alike (`sides.py`)
+    sides: bool  # patterns of two bars begin with either bar, the whole band's alike
 
     def rhythms(self, instrument: str) -> Rhythms:
         """What an instrument comps: its own rhythms, or everybody's."""
@@ -149,3 +280,25 @@ def _rhythms(table: Mapping[str, Any]) -> Rhythms:
         Choices.of(table["cells"]),
         tuple((float(tempo), float(low), float(high)) for tempo, (low, high) in rows),
     )
+
+
+# Which bar of two comes first: the whole band keeps to one side.
+#
+# The bossa nova's clave and the samba's syncopations stand over two bars that are not alike, and a
+# track may begin with either. Whoever plays, plays the same one: a comping figure that belongs to
+# one bar is wrong in the other, and the two never turn round within a track (common practice). So a
+# feel with `sides: true` writes every pattern of two bars with the same bar first, and the side
+# that a track begins on is drawn once for everybody.
+
+
+def counted(chart: Chart, bar: Bar) -> int:
+    """Bars of music before this one, and one more where the track begins with the second bar of
+    every pattern: patterns of two bars never turn round in a track."""
+    lead_in = chart.drill.count_in.bars + (1 if chart.drill.count_in.starting_note else 0)
+    return bar.number - lead_in + _turned(chart)
+
+
+def _turned(chart: Chart) -> int:
+    if not feel(chart.drill.feel, chart.drill.meter).sides:
+        return 0
+    return Random(f"{chart.drill.luck} side").randrange(2)

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drillgen.commands.paths import Named
+from drillgen.commands import Named
 
 if TYPE_CHECKING:
-    from drillgen.share.server import PackServer
+    from drillgen.serve.server import PackServer
 
 
 @click.command()
@@ -31,7 +31,7 @@ def serve(folder: Path, lan: bool, address: str | None, port: int | None) -> Non
 
     Read-only; Ctrl-C stops it.
     """
-    from drillgen.share.server import open_server
+    from drillgen.serve.server import open_server
 
     _refuse_other_folders(folder)
     with open_server(folder, _address(lan, address), port, shared=lan) as server:
@@ -44,7 +44,7 @@ def serve(folder: Path, lan: bool, address: str | None, port: int | None) -> Non
 
 def _refuse_other_folders(folder: Path) -> None:
     """Only packs are served: a slip of the pen must not open a whole home folder to a class."""
-    from drillgen.share.server import ServeError
+    from drillgen.serve.server import ServeError
 
     if folder.is_file():
         raise ServeError(f"{folder} is a file; name a pack, the folder that build -o has made")
@@ -55,8 +55,8 @@ def _refuse_other_folders(folder: Path) -> None:
 
 
 def _address(lan: bool, given: str | None) -> IPv4Address:
-    from drillgen.share.addresses import HERE, local_address
-    from drillgen.share.server import ServeError
+    from drillgen.serve.reach import HERE, local_address
+    from drillgen.serve.server import ServeError
 
     if not lan:
         if given is not None:
@@ -88,7 +88,7 @@ def _say(folder: Path, server: PackServer) -> None:
 
 
 def _show_code(url: str) -> None:
-    from drillgen.share.code import qr_code
+    from drillgen.serve.reach import qr_code
 
     code = qr_code(url)
     try:

@@ -1,12 +1,151 @@
-"""A text divided into bars: `|` divides them, and so does the end of a line; `||` is a double bar,
-and bars at the edges are tolerated."""
+"""Meters, bar lines and how a bar is shared among its chords."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
 
-from drillgen.drill.problems import Wrong
+from drillgen.drill.fields import within
+from drillgen.drill.messages import RefusedError, Wrong, Wrongs, refuse, refuse_keys, show
+
+# Meters, and tempos that count their beats.
+#
+# In 6/8 and 12/8 the beat is the dotted quarter. Lengths are in quarter notes.
+
+
+@dataclass(frozen=True, slots=True)
+class Meter:
+    """A meter as written and as felt."""
+
+    text: str  # "6/8"
+    upper: int  # 6
+    unit: int  # 8
+    beats: int  # felt in a bar: 2 in 6/8
+    beat: Fraction  # quarter notes: 3/2 in 6/8
+
+    @property
+    def bar(self) -> Fraction:
+        """A bar in quarter notes."""
+        return self.beats * self.beat
+
+    def __str__(self) -> str:
+        return self.text
+
+
+def _meter(text: str) -> Meter:
+    upper, unit = (int(part) for part in text.split("/"))
+    if unit == 8:
+        return Meter(text, upper, unit, upper // 3, Fraction(3, 2))
+    return Meter(text, upper, unit, upper, Fraction(4, unit))
+
+
+METERS = {text: _meter(text) for text in ("4/4", "3/4", "2/4", "5/4", "6/8", "12/8")}
+
+SLOWEST, FASTEST = 30.0, 360.0  # beats a minute
+DEFAULT_STEP = 4.0  # about as finely as a wind-up metronome is marked in the middle of its scale
+MAX_TEMPOS = 32
+_DECIMALS = 2  # finer than any metronome, coarse enough to be told apart in a file's name
+_ALLOWED = f"{SLOWEST:g} to {FASTEST:g} quarter notes a minute (dotted quarters in 6/8 and 12/8)"
+_NUMBER = re.compile(r"[0-9]{1,4}(\.[0-9]{1,4})?")
+_KEYS = ("from", "to", "step")
+
+
+@dataclass(frozen=True, slots=True)
+class Tempo:
+    """Beats a minute through one track: steady, or climbing (falling) a step on each pass."""
+
+    start: float
+    step: float = 0.0  # negative where it falls
+    end: float = 0.0  # 0: as the start
+
+    def at(self, pass_number: int) -> float:
+        """The tempo of a pass, counted from 1 through the whole track."""
+        reached = round(self.start + self.step * (pass_number - 1), _DECIMALS)
+        if self.step > 0:
+            return min(reached, self.end)
+        return max(reached, self.end) if self.step < 0 else self.start
+
+    def __str__(self) -> str:
+        return f"{self.start:g}-{self.end:g}" if self.step else f"{self.start:g}"
+
+
+def read_tempos(value: Any) -> tuple[Tempo, ...]:
+    """Read a number, {from:, to:, step:}, a list of these, or '60, 72, 84': a track each."""
+    if isinstance(value, str):
+        return _several(_numbers(value))
+    return _several(value) if isinstance(value, list | tuple) else (_tempo(value),)
+
+
+def _numbers(text: str) -> list[Any]:
+    words = [word.strip() for word in text.split(",")]
+    if not all(_NUMBER.fullmatch(word) for word in words):
+        raise refuse(f"{show(text)} is no tempo", _ALLOWED)
+    return [float(word) for word in words]
+
+
+def _several(values: Any) -> tuple[Tempo, ...]:
+    if not values or len(values) > MAX_TEMPOS:
+        raise refuse(f"{len(values)} tempos", f"1 to {MAX_TEMPOS} tempos, a track each")
+    wrongs = Wrongs()
+    tempos: list[Tempo] = []
+    for index, value in enumerate(values):
+        with wrongs.at(index):
+            tempo = _tempo(value)
+            if tempo in tempos:
+                raise refuse(f"the tempo {tempo} stands here twice", "each tempo once")
+            tempos.append(tempo)
+    wrongs.raise_any()
+    return tuple(tempos)
+
+
+def _tempo(value: Any) -> Tempo:
+    if isinstance(value, Tempo):
+        return value
+    if isinstance(value, dict):
+        return _climb(value)
+    steady = _beats(value)
+    return Tempo(steady, 0.0, steady)
+
+
+def _beats(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise refuse(f"{show(value)} is no tempo", _ALLOWED)
+    if not SLOWEST <= value <= FASTEST:
+        raise refuse(f"{value:g} is too {'slow' if value < SLOWEST else 'fast'}", _ALLOWED)
+    return round(float(value), _DECIMALS)
+
+
+def _climb(data: dict[str, Any]) -> Tempo:
+    wrongs = Wrongs()
+    with wrongs.at():
+        refuse_keys(data, _KEYS, "tempo")
+    ends: dict[str, float] = {}
+    for key in ("from", "to"):
+        with wrongs.at(*([key] if key in data else [])):
+            if key not in data:
+                raise refuse(f"{show(key)} is missing", "{from: 60, to: 100, step: 4}")
+            ends[key] = _beats(data[key])
+    step = DEFAULT_STEP
+    with wrongs.at("step"):
+        step = _step(data.get("step", DEFAULT_STEP))
+    wrongs.raise_any()
+    if ends["from"] == ends["to"]:
+        return Tempo(ends["from"], 0.0, ends["to"])
+    return Tempo(ends["from"], step if ends["to"] > ends["from"] else -step, ends["to"])
+
+
+def _step(value: Any) -> float:
+    allowed = "0.5 to 100 a pass; whether it climbs or falls follows from `from` and `to`"
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise refuse(f"{show(value)} is not a number", allowed)
+    return within(float(value), 0.5, 100.0, allowed)
+
+
+# A text divided into bars: `|` divides them, and so does the end of a line; `||` is a double bar,
+# and bars at the edges are tolerated.
 
 _TOKEN = re.compile(r"\|+|\n|[^\s|]+")
 
@@ -31,3 +170,75 @@ def split_bars(text: str, allowed: str, wrongs: list[Wrong]) -> Iterator[list[re
         after_bar_line = found[0] != "\n"
     if words:
         yield words
+
+
+# Signs that bars are divided or repeated with elsewhere, and what is written here instead.
+
+_BETWEEN = re.compile(r"[,;>→–—-]+")
+_COLON = ":"  # of |: and :|, the bar lines taken away
+_SHOWN = 4  # chords of an example
+_DIVIDED = "chords are divided by spaces and bars by |"
+NO_REPEATS = "repeat signs are not known here"
+REPEATS = "% for the bar before, passes for the whole, or named sections with form: A A B A"
+
+
+@dataclass(frozen=True, slots=True)
+class BarWord:
+    """A word of a progression, and where it stands in the text."""
+
+    text: str
+    offset: int
+
+    def wrong(
+        self, message: str, allowed: str = "", nearest: str = "", into: int = 0
+    ) -> RefusedError:
+        return refuse(message, allowed, nearest, offset=self.offset + into)
+
+
+def without_signs(
+    words: Sequence[BarWord], is_chord: Callable[[str], bool]
+) -> tuple[list[BarWord], list[Wrong]]:
+    """The chords of a bar, and what to say of the signs between and around them."""
+    chords: list[BarWord] = []
+    signs: list[BarWord] = []
+    for word in words:
+        inside, found = _taken_apart(word, is_chord)
+        chords += inside
+        signs += found
+    return chords, [_unknown(sign, chords) for sign in signs]
+
+
+def _unknown(sign: BarWord, chords: Iterable[BarWord]) -> Wrong:
+    if sign.text.startswith(_COLON):
+        return Wrong(NO_REPEATS, REPEATS, offset=sign.offset)
+    allowed = bars_of(word.text for word in chords)
+    return Wrong(f"{_DIVIDED}, not by {show(sign.text)}", allowed, offset=sign.offset)
+
+
+def _taken_apart(
+    word: BarWord, is_chord: Callable[[str], bool]
+) -> tuple[list[BarWord], list[BarWord]]:
+    """The chords in a word, and the first sign that does not belong to them."""
+    text = word.text.strip(_COLON)
+    if text != word.text:
+        into = len(word.text) - len(word.text.lstrip(_COLON))
+        colon = BarWord(_COLON, word.offset + (0 if into else len(text)))
+        return ([BarWord(text, word.offset + into)] if text else []), [colon]
+    if _BETWEEN.fullmatch(text):
+        return [], [word]
+    parts = [part for part in _BETWEEN.split(text) if part]
+    if len(parts) < 2 or is_chord(text) or not all(map(is_chord, parts)):
+        return [word], []
+    at = text.index(parts[0]) + len(parts[0])
+    return [BarWord(part, word.offset) for part in parts], [BarWord(text[at], word.offset + at)]
+
+
+def bars_of(chords: Iterable[str]) -> str:
+    """For people: the chords, a bar each."""
+    kept = [bare(chord) for chord in chords if chord != "/"]
+    return " | ".join(kept[:_SHOWN]) + (" | …" if len(kept) > _SHOWN else "")
+
+
+def bare(chord: str) -> str:
+    """Without the comma that may follow it."""
+    return chord.rstrip(",;")

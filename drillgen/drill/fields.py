@@ -10,13 +10,33 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
+from pydantic import BaseModel, ConfigDict, GetJsonSchemaHandler
 from pydantic import GetCoreSchemaHandler as Handler
-from pydantic import GetJsonSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
-from drillgen.drill.problems import listed, nearest, refuse, show
-from drillgen.theory.elsewhere import note_elsewhere
+from drillgen.drill.messages import (
+    FORBIDDEN,
+    RefusedError,
+    Wrong,
+    listed,
+    nearest,
+    plain,
+    refuse,
+    show,
+)
+from drillgen.theory.other_names import note_elsewhere
 from drillgen.theory.pitch import Pitch
+
+# What all models of the drill share.
+
+
+class Model(BaseModel):
+    """A frozen value whose unknown keys are errors."""
+
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, use_attribute_docstrings=True, arbitrary_types_allowed=True
+    )
+
 
 OFF = ("off", "none", False)  # what may be written to leave something out
 
@@ -207,3 +227,57 @@ RANGE = Read(
         "examples": ["E1 to G3"],
     },
 )
+
+
+# Texts that a person may write as they like: titles, notes, names of sections.
+
+
+def text(longest: int, *, empty: bool = False) -> Read:
+    """A text on one line (line breaks become spaces); numbers are taken as they look.
+
+    Of signs that are not seen alone nobody could read anything: such a text is empty.
+    """
+
+    def read(value: Any) -> str:
+        if isinstance(value, bool) or not isinstance(value, str | int | float):
+            raise refuse(f"{show(value)} is not a text", "a text")
+        refuse_controls(str(value), "the text")
+        words = " ".join(_whole_signs(str(value)).split())
+        if not plain(words):
+            if empty:
+                return ""
+            raise refuse("the text is empty", "a text")
+        if len(words) > longest:
+            raise refuse(f"the text has {len(words)} characters", f"up to {longest}")
+        return words
+
+    schema = {"type": ["string", "number"], "maxLength": longest}
+    return Read(read, schema if empty else {**schema, "pattern": r"\S"})
+
+
+def refuse_controls(text: str, what: str, *, key: bool = False) -> None:
+    """Raises RefusedError at the first sign that no sheet and no terminal can show."""
+    found = FORBIDDEN.search(text)
+    if found:
+        number = f"U+{ord(found[0]):04X}"
+        wrong = Wrong(
+            f"{what} has a control sign ({number})",
+            "signs that can be printed",
+            key=key,
+            offset=found.start(),
+        )
+        raise RefusedError([wrong])
+
+
+def _whole_signs(text: str) -> str:
+    """JSON writes a sign beyond the first 65,536 as two escapes, which YAML reads as two halves;
+    a half without its other is no text at all."""
+    try:
+        return text.encode("utf-16", "surrogatepass").decode("utf-16")
+    except UnicodeDecodeError:
+        raise refuse("the text has half of an escaped sign", "whole signs in UTF-8") from None
+
+
+MAX_TITLE = 100  # characters; titles become names of files
+TITLE = text(MAX_TITLE)
+NOTE = text(1000, empty=True)

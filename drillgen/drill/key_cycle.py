@@ -10,9 +10,9 @@ from math import gcd
 from typing import Any
 
 from drillgen.drill.fields import Read, ReadWith, whole
-from drillgen.drill.problems import RefusedError, Wrongs, listed, nearest, refuse, refuse_keys, show
-from drillgen.theory.elsewhere import key_elsewhere
+from drillgen.drill.messages import RefusedError, Wrongs, listed, nearest, refuse, refuse_keys, show
 from drillgen.theory.keys import CYCLES, Key, Mode, cycle, shuffled
+from drillgen.theory.other_names import key_elsewhere
 from drillgen.theory.pitch import Name
 
 DEFAULT_CYCLE = "fourths"

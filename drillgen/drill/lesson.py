@@ -12,19 +12,74 @@ drills:
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
-from drillgen.drill.lesson_keys import DRILL_ALLOWED, entries, misplaced, text_at, wrong
-from drillgen.drill.merge import merge
+from drillgen.drill.fields import MAX_TITLE, NOTE, TITLE, Read
+from drillgen.drill.messages import DrillError, Problem, RefusedError, listed, nearest_key, show
 from drillgen.drill.models import Drill
-from drillgen.drill.overrides import Override, apply
+from drillgen.drill.overrides import Override, apply, merge
 from drillgen.drill.presets import is_in_group, preset_path
-from drillgen.drill.problems import DrillError, Problem, RefusedError, listed, show
-from drillgen.drill.reader import ENDINGS, file_error, read_item, read_source
-from drillgen.drill.source import Item, parse
-from drillgen.drill.texts import MAX_TITLE, NOTE, TITLE
+from drillgen.drill.reader import ENDINGS, file_error, read_item, read_source, refused_at
+from drillgen.drill.yaml_source import SourceItem, as_text, parse
+
+# A lesson's own keys, and what is wrong with them.
+
+MAX_DRILLS = 200
+KEYS = ("title", "note", "defaults", "drills")
+DRILL_ALLOWED = "a file, a preset's name, or a drill"
+
+
+def misplaced(item: SourceItem) -> Iterator[Problem]:
+    """What is wrong with the lesson's own keys."""
+    for key, value in item.value.items():
+        if key not in KEYS:
+            place = value.key or value.place
+            yield place.source.problem(
+                f"{show(key)} is not a key of a lesson",
+                place.start,
+                path=key,
+                value=key,
+                allowed=listed(KEYS),
+                nearest=nearest_key(key, KEYS),
+            )
+    defaults = item.value.get("defaults")
+    if defaults is not None and not isinstance(defaults.value, dict):
+        message = f"{show(defaults.value)} does not fit here"
+        yield wrong(defaults, "defaults", message, "a mapping: {tempo: 72}")
+
+
+def text_at(item: SourceItem, key: str, known: Read, problems: list[Problem]) -> str:
+    """A text of the lesson, read as a drill's of the same name; "" where there is none."""
+    if key not in item.value:
+        return ""
+    try:
+        return str(known.function(as_text(item.value[key])))
+    except RefusedError as refused:
+        problems += refused_at(item, (key,), refused)
+        return ""
+
+
+def wrong(item: SourceItem, path: str, message: str, allowed: str, near: str = "") -> Problem:
+    value: Any = item.value if not isinstance(item.value, dict | tuple) else show(item.value)
+    return item.place.source.problem(
+        message, item.place.start, path=path, value=value, allowed=allowed, nearest=near
+    )
+
+
+def entries(item: SourceItem, problems: list[Problem]) -> tuple[SourceItem, ...]:
+    drills = item.value.get("drills") or replace(item, value=None)
+    found = drills.value
+    count = len(found) if isinstance(found, tuple) else 0
+    if 1 <= count <= MAX_DRILLS:
+        return tuple(found)
+    message = f"the lesson has {count} drills" if count else "a lesson needs its drills"
+    allowed = f"a list of 1 to {MAX_DRILLS}: {DRILL_ALLOWED}"
+    problems.append(wrong(drills, "drills", message, allowed))
+    return ()
+
 
 _BASE = "drill"  # in a drill of a lesson: the file or preset that it changes
 
@@ -37,7 +92,7 @@ class Lesson:
     drills: tuple[Drill, ...]
     note: str = ""  # a lesson's own sentences for its students
     # What each drill was read from, for what is only found out later.
-    written: tuple[Item, ...] = field(default=(), compare=False, repr=False)
+    written: tuple[SourceItem, ...] = field(default=(), compare=False, repr=False)
 
 
 def load(source: str | Path, overrides: Iterable[Override] = ()) -> Lesson:
@@ -108,7 +163,7 @@ def _path(source: str | Path) -> Path:
         raise
 
 
-def _parsed(path: Path, name: str | None = None) -> Item:
+def _parsed(path: Path, name: str | None = None) -> SourceItem:
     try:
         return parse(read_source(path, name or _shown(path)))
     except RefusedError as refused:
@@ -120,24 +175,26 @@ def _shown(path: Path) -> str:
     return path.name
 
 
-def _is_lesson(item: Item) -> bool:
+def _is_lesson(item: SourceItem) -> bool:
     return isinstance(item.value, dict) and bool({"drills", "defaults"} & item.value.keys())
 
 
-def _titled(item: Item, path: Path) -> Item:
+def _titled(item: SourceItem, path: Path) -> SourceItem:
     """A drill without a title is called after its file."""
     if not isinstance(item.value, dict) or "title" in item.value:
         return item
     words = path.stem.replace("-", " ").replace("_", " ").strip()
-    title = Item((words[:1].upper() + words[1:])[:MAX_TITLE] or "Drill", item.place, style='"')
+    title = SourceItem(
+        (words[:1].upper() + words[1:])[:MAX_TITLE] or "Drill", item.place, style='"'
+    )
     return replace(item, value={**item.value, "title": title})
 
 
-def _lesson(item: Item, path: Path, overrides: tuple[Override, ...]) -> Lesson:
+def _lesson(item: SourceItem, path: Path, overrides: tuple[Override, ...]) -> Lesson:
     problems = list(misplaced(item))
     title = text_at(_titled(item, path), "title", TITLE, problems)
     note = text_at(item, "note", NOTE, problems)
-    drills: list[tuple[Drill, Item]] = []
+    drills: list[tuple[Drill, SourceItem]] = []
     defaults = item.value.get("defaults") or replace(item, value={})
     for index, entry in enumerate(entries(item, problems)):
         try:
@@ -151,7 +208,7 @@ def _lesson(item: Item, path: Path, overrides: tuple[Override, ...]) -> Lesson:
     return Lesson(title, read_drills, note, items)
 
 
-def _drill(entry: Item, path: Path, defaults: Item, index: int) -> Item:
+def _drill(entry: SourceItem, path: Path, defaults: SourceItem, index: int) -> SourceItem:
     """A drill of a lesson: its changes over what it names over the lesson's defaults."""
     where = f"drills[{index + 1}]"
     under = defaults if isinstance(defaults.value, dict) else replace(defaults, value={})
@@ -164,7 +221,7 @@ def _drill(entry: Item, path: Path, defaults: Item, index: int) -> Item:
     return merge(under, own)
 
 
-def _named(item: Item, path: Path, where: str) -> Item:
+def _named(item: SourceItem, path: Path, where: str) -> SourceItem:
     """The drill in the file or preset that an item of the lesson names."""
     if not isinstance(item.value, str):
         raise DrillError([wrong(item, where, f"{show(item.value)} is no drill", DRILL_ALLOWED)])
@@ -193,7 +250,7 @@ def _named(item: Item, path: Path, where: str) -> Item:
     return found
 
 
-def _from_preset(error: DrillError, item: Item, where: str) -> DrillError:
+def _from_preset(error: DrillError, item: SourceItem, where: str) -> DrillError:
     """A name that is no preset is wrong in the lesson; anything else where it was found."""
     if error.problems[0].line:
         return error

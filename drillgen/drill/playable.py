@@ -14,7 +14,7 @@ from typing import Any
 
 from ruamel.yaml import YAML
 
-from drillgen.drill.problems import listed, nearest, refuse, show
+from drillgen.drill.messages import listed, nearest, refuse, show
 
 FEELS_FOLDER = Path(__file__).parent.parent / "band" / "feels"
 

@@ -6,9 +6,9 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from drillgen.drill.problems import DrillError, Problem, nearest
+from drillgen.drill.messages import DrillError, Problem, nearest
 from drillgen.drill.reader import read_source
-from drillgen.drill.source import Item, parse
+from drillgen.drill.yaml_source import SourceItem, parse
 
 SCHEMA = "drill.schema.json"  # beside the presets, for editors
 LESSONS = "lessons"  # the group of whole courses
@@ -39,8 +39,8 @@ class Preset:
         return self.group == LESSONS
 
     @property
-    def _written(self) -> dict[str, Item]:
-        written: dict[str, Item] = parse(read_source(self.path)).value
+    def _written(self) -> dict[str, SourceItem]:
+        written: dict[str, SourceItem] = parse(read_source(self.path)).value
         return written
 
 

@@ -11,18 +11,29 @@ in a bar of 4/4 are therefore refused until the beats are said (`Dm7 / G7 Cmaj7`
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import Any
 
-from drillgen.drill.bars import split_bars
-from drillgen.drill.dividing import Word, bare, bars_of, without_signs
-from drillgen.drill.meter import METERS, Meter
-from drillgen.drill.problems import RefusedError, Wrong, refuse, show
+from drillgen.drill.bars import METERS, BarWord, Meter, bare, bars_of, split_bars, without_signs
+from drillgen.drill.fields import ReadWith, refuse_controls
+from drillgen.drill.messages import (
+    Path,
+    RefusedError,
+    Wrong,
+    Wrongs,
+    listed,
+    nearest,
+    plain,
+    quoted,
+    refuse,
+    show,
+)
+from drillgen.theory.chord_symbols import SymbolError
 from drillgen.theory.chords import Chord, parse_chord
-from drillgen.theory.elsewhere import chord_elsewhere
 from drillgen.theory.numerals import Numeral, parse_numeral
-from drillgen.theory.symbol_error import SymbolError
+from drillgen.theory.other_names import chord_elsewhere
 
 Symbol = Numeral | Chord
 
@@ -66,32 +77,36 @@ class Progression:
 
 
 @dataclass(frozen=True, slots=True)
-class Written:
+class WrittenBar:
     """A bar, and where each of its symbols stood in the text."""
 
     bar: BarText
     offsets: tuple[int, ...] = ()
 
 
-def read_bars(text: str, meter: Meter | None, before: Written | None = None) -> tuple[Written, ...]:
+def read_bars(
+    text: str, meter: Meter | None, before: WrittenBar | None = None
+) -> tuple[WrittenBar, ...]:
     """The bars of one text; `before` is the bar that a % at its beginning repeats.
 
     Without a meter, 4/4 is taken and shares are not checked.  Raises RefusedError with everything
     that is wrong, by offset.
     """
-    bars: list[Written] = []
+    bars: list[WrittenBar] = []
     wrongs: list[Wrong] = []
     signs: dict[str, Wrong] = {}  # each said once, however often it stands there
     rows = list(split_bars(text, "% (as before), N.C. or a chord", wrongs))
     for found in rows:
-        words, unknown = without_signs([Word(word[0], word.start()) for word in found], _is_chord)
+        words, unknown = without_signs(
+            [BarWord(word[0], word.start()) for word in found], _is_chord
+        )
         for sign in unknown:
             signs.setdefault(sign.message, sign)
         try:
             before = _bar(words, before, None if unknown else meter, divided=len(rows) > 1)
         except RefusedError as refused:
             wrongs += refused.wrongs
-            before = before or Written(BarText(()))
+            before = before or WrittenBar(BarText(()))
         bars.append(before)
     wrongs += signs.values()
     if not bars and not wrongs:
@@ -102,8 +117,8 @@ def read_bars(text: str, meter: Meter | None, before: Written | None = None) -> 
 
 
 def _bar(
-    words: Sequence[Word], before: Written | None, meter: Meter | None, *, divided: bool
-) -> Written:
+    words: Sequence[BarWord], before: WrittenBar | None, meter: Meter | None, *, divided: bool
+) -> WrittenBar:
     repeat = next((word for word in words if word.text == "%"), None)
     if repeat is not None:
         if len(words) > 1:
@@ -119,12 +134,12 @@ def _bar(
     lengths = _lengths(chords, meter, divided=divided)
     starts = [sum(lengths[:index], Fraction(0)) for index in range(len(lengths))]
     slots = (Slot(*row) for row in zip(symbols, starts, lengths, strict=True))
-    return Written(BarText(tuple(slots)), tuple(word.offset for word, _ in chords))
+    return WrittenBar(BarText(tuple(slots)), tuple(word.offset for word, _ in chords))
 
 
-def _grouped(words: Sequence[Word]) -> list[tuple[Word, int]]:
+def _grouped(words: Sequence[BarWord]) -> list[tuple[BarWord, int]]:
     """Each chord with the number of slashes that follow it."""
-    chords: list[tuple[Word, int]] = []
+    chords: list[tuple[BarWord, int]] = []
     for word in words:
         if word.text != "/":
             chords.append((word, 0))
@@ -136,7 +151,7 @@ def _grouped(words: Sequence[Word]) -> list[tuple[Word, int]]:
 
 
 def _lengths(
-    chords: Sequence[tuple[Word, int]], meter: Meter | None, *, divided: bool
+    chords: Sequence[tuple[BarWord, int]], meter: Meter | None, *, divided: bool
 ) -> list[Fraction]:
     """How long each chord lasts, in quarter notes."""
     if not chords:
@@ -162,7 +177,7 @@ def _playable(share: Fraction, meter: Meter, chords: int) -> bool:
     return whole_beats or share == _EIGHTH or (meter.text == "3/4" and chords == 2)
 
 
-def _instead(chords: Sequence[tuple[Word, int]], meter: Meter, *, divided: bool) -> str:
+def _instead(chords: Sequence[tuple[BarWord, int]], meter: Meter, *, divided: bool) -> str:
     """How the same chords may be written: a bar each where no bar line stands, or by beats."""
     words = [bare(word.text) for word, _ in chords]
     commas = ", not by commas" if any(word.text.endswith(",") for word, _ in chords) else ""
@@ -175,7 +190,7 @@ def _instead(chords: Sequence[tuple[Word, int]], meter: Meter, *, divided: bool)
     return "; or ".join(ways) or "fewer chords"
 
 
-def _symbol(word: Word, wrongs: list[Wrong]) -> Symbol | None:
+def _symbol(word: BarWord, wrongs: list[Wrong]) -> Symbol | None:
     try:
         return _parsed(word)
     except RefusedError as refused:
@@ -187,7 +202,7 @@ def _symbol(word: Word, wrongs: list[Wrong]) -> Symbol | None:
     return None
 
 
-def _parsed(word: Word) -> Symbol | None:
+def _parsed(word: BarWord) -> Symbol | None:
     if word.text in _NO_CHORD:
         return None
     if len(word.text) > 1 and word.text.endswith("/"):
@@ -208,7 +223,7 @@ def _parsed(word: Word) -> Symbol | None:
 
 def _is_chord(text: str) -> bool:
     try:
-        _parsed(Word(text, 0))
+        _parsed(BarWord(text, 0))
     except ValueError:
         return False
     return True
@@ -223,9 +238,164 @@ def _capitalised(text: str) -> str:
     return f'"{guess}"'
 
 
-def labelled(bars: Sequence[Written], section: str) -> tuple[BarText, ...]:
+def labelled(bars: Sequence[WrittenBar], section: str) -> tuple[BarText, ...]:
     """The bars as those of a section."""
     return tuple(
         replace(written.bar, section=section, starts_section=index == 0)
         for index, written in enumerate(bars)
     )
+
+
+# The forms in which a progression may be written: text, a list of text, named sections.
+
+MAX_BARS = 512
+_FORM = "form"
+_FORMS_ALLOWED = "text (ii7 | V7 | Imaj7 | %), a list of text, or named sections with form: A A B A"
+Placed = tuple[Path, WrittenBar]  # a bar, and under which key or index it was written
+
+
+def read_progression(value: Any, data: Mapping[str, Any]) -> Progression:
+    """Read a progression; `data` holds the drill's `meter`, where that could be read."""
+    if isinstance(value, Progression):
+        return value
+    meter = data.get("meter")
+    if isinstance(value, dict):
+        return _from_sections(value, meter)
+    bars = _bars(value, meter)
+    _refuse_mixture(bars)
+    lines = [value] if isinstance(value, str) else value
+    text = " | ".join(_one_line(line) for line in lines)
+    return _checked(labelled([bar for _, bar in bars], ""), text)
+
+
+def _one_line(text: str) -> str:
+    bars = (" ".join(bar.split()) for bar in re.split(r"[|\n]+", text))
+    return " | ".join(bar for bar in bars if bar)
+
+
+def _bars(value: Any, meter: Meter | None) -> list[Placed]:
+    """The bars of a text, or of a list of text."""
+    if isinstance(value, str):
+        return [((), bar) for bar in read_bars(value, meter)]
+    if not isinstance(value, list | tuple) or not value:
+        raise refuse(f"{show(value)} is no progression", _FORMS_ALLOWED)
+    wrongs = Wrongs()
+    bars: list[Placed] = []
+    for index, line in enumerate(value):
+        with wrongs.at(index):
+            if not isinstance(line, str):
+                raise refuse(f"{show(line)} is not a text", _FORMS_ALLOWED)
+            before = bars[-1][1] if bars else None
+            bars += [((index,), bar) for bar in read_bars(line, meter, before)]
+    wrongs.raise_any()
+    return bars
+
+
+def _from_sections(data: dict[str, Any], meter: Meter | None) -> Progression:
+    wrongs = Wrongs()
+    sections: dict[str, list[Placed]] = {}
+    for name, value in data.items():
+        if name != _FORM:
+            with wrongs.at(name):
+                _check_name(name)
+            with wrongs.at(name):
+                sections[name] = _bars(value, meter)
+    order: list[str] = []
+    with wrongs.at(*([_FORM] if _FORM in data else [])):
+        order = list(_order(data, [name for name in data if name != _FORM]))
+    wrongs.raise_any()
+    _refuse_mixture([((name, *path), bar) for name, rows in sections.items() for path, bar in rows])
+    bars: list[BarText] = []
+    for name in order:
+        bars += labelled([bar for _, bar in sections[name]], name)
+    return _checked(tuple(bars), " ".join(order))
+
+
+def _check_name(name: str) -> None:
+    """Raises RefusedError where a section's name cannot be printed, or nobody could read it."""
+    refuse_controls(name, "the section's name", key=True)
+    if not plain(name) or quoted(name) != name:
+        message = f"{show(name)} is no name of a section"
+        raise RefusedError([Wrong(message, "a name on one line: A, B", key=True)])
+
+
+def _order(data: dict[str, Any], names: list[str]) -> Iterator[str]:
+    """The sections in playing order: as `form` says, else as they are written."""
+    if not names:
+        raise refuse("there is no section", _FORMS_ALLOWED)
+    form = data.get(_FORM, names)
+    if isinstance(form, str):
+        words = [(found[0], found.start()) for found in re.finditer(r"[^\s,|]+", form)]
+        if not words:
+            raise refuse("the form names no section", f"names of sections: {listed(names)}")
+        for word, offset in words:
+            if word not in names:
+                raise refuse(
+                    f"there is no section {show(word)}",
+                    listed(names),
+                    nearest(word, names),
+                    offset=offset,
+                )
+        yield from (word for word, _ in words)
+    elif isinstance(form, list | tuple) and form:
+        for index, word in enumerate(form):
+            if str(word) not in names:
+                raise refuse(
+                    f"there is no section {show(word)}",
+                    listed(names),
+                    nearest(word, names),
+                    at=(index,),
+                )
+            yield str(word)
+    else:
+        raise refuse(f"{show(form)} is no form", "names of sections: A A B A")
+
+
+def _refuse_mixture(bars: list[Placed]) -> None:
+    """Raises RefusedError where symbols and numerals are mixed, at the first that differs."""
+    first: bool | None = None
+    for path, written in bars:
+        for slot, offset in zip(written.bar.slots, written.offsets, strict=True):
+            if slot.symbol is None:
+                continue
+            is_chord = isinstance(slot.symbol, Chord)
+            if first is None:
+                first = is_chord
+            if is_chord != first:
+                raise refuse(
+                    "chord symbols and Roman numerals are mixed",
+                    "one or the other throughout",
+                    at=path,
+                    offset=offset,
+                )
+
+
+def _checked(bars: tuple[BarText, ...], text: str) -> Progression:
+    if len(bars) > MAX_BARS:
+        raise refuse(f"the form has {len(bars)} bars", f"up to {MAX_BARS}")
+    return Progression(bars, text)
+
+
+_NAME = {"type": ["string", "number"]}
+_TEXT = {"type": "string", "minLength": 1}
+_LINES = {"anyOf": [_TEXT, {"type": "array", "items": _TEXT, "minItems": 1}]}
+PROGRESSION = ReadWith(
+    schema={
+        "anyOf": [
+            *_LINES["anyOf"],
+            {
+                "type": "object",
+                "minProperties": 1,
+                "properties": {
+                    "form": {
+                        "anyOf": [_TEXT, {"type": "array", "items": _NAME, "minItems": 1}],
+                        "description": "the sections in playing order: A A B A",
+                    }
+                },
+                "additionalProperties": _LINES,
+            },
+        ],
+        "examples": ["ii7 | V7 | Imaj7 | %", "Dm7 / / G7 | Cmaj7"],
+    },
+    function=read_progression,
+)

@@ -3,29 +3,200 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path as FilePath
-from typing import Any
+from typing import Any, get_args
 
 from pydantic import ValidationError
+from pydantic_core import ErrorDetails
 
-from drillgen.drill.models import Drill
-from drillgen.drill.other_words import nearest_key
-from drillgen.drill.overrides import Override, apply
-from drillgen.drill.problems import (
+from drillgen.drill.fields import Model
+from drillgen.drill.messages import (
     DrillError,
     Path,
     Problem,
     RefusedError,
+    Wrong,
     dotted,
+    listed,
     nearest,
+    nearest_key,
     refuse,
     show,
 )
-from drillgen.drill.scalars import comment_after, with_lines
-from drillgen.drill.source import MAX_CHARACTERS, Item, Source, as_text, from_python, parse, walk
-from drillgen.drill.translate import problems_of
+from drillgen.drill.models import Drill
+from drillgen.drill.overrides import Override, apply
 from drillgen.drill.yaml_errors import COMMENT, COMMENT_ALLOWED
+from drillgen.drill.yaml_source import (
+    MAX_CHARACTERS,
+    DrillSource,
+    SourceItem,
+    as_text,
+    comment_after,
+    from_python,
+    parse,
+    source_offset,
+    walk,
+    with_lines,
+)
+
+# From what pydantic found to sentences with a place.
+#
+# A path that pydantic names is followed through the items of the file as far as it goes: a short
+# form has no inner keys, and the kind of a line is a step of pydantic's that is not in the file.
+
+# Errors that only say that another one came before.
+_ECHOES = ("default_factory_not_called",)
+_NOT_MAPPINGS = ("model_type", "model_attributes_type", "dict_type")
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """How far a path could be followed, and the item there."""
+
+    item: SourceItem
+    path: Path
+    complete: bool
+
+
+def problems_of(error: ValidationError, root: SourceItem) -> list[Problem]:
+    """Everything that pydantic found, with places in the items that were validated."""
+    details = error.errors(include_url=False)
+    found = [
+        (loc, wrong)
+        for detail in details
+        if detail["type"] not in _ECHOES
+        for loc, wrong in _wrongs(detail)
+    ]
+    misspelt = {(*loc[:-1], wrong.nearest) for loc, wrong in found if wrong.key and wrong.nearest}
+    return [
+        _problem(wrong, loc, root)
+        for loc, wrong in found
+        if not (wrong.missing and (*loc, show(wrong.missing)) in misspelt)
+    ]
+
+
+def problem_at(root: SourceItem, path: Path, message: str) -> Problem:
+    """What is wrong with a drill that could be read, at a path in the items it was read from."""
+    return _problem(Wrong(message), path, root)
+
+
+def refused_at(root: SourceItem, path: Path, refused: RefusedError) -> list[Problem]:
+    """What is wrong with a value that was read by itself, at its path in the items."""
+    return [_problem(wrong, (*path, *wrong.at), root) for wrong in refused.wrongs]
+
+
+def _wrongs(detail: ErrorDetails) -> Iterator[tuple[Path, Wrong]]:
+    loc: Path = tuple(detail["loc"])
+    refused = detail.get("ctx", {}).get("error")
+    if isinstance(refused, RefusedError):
+        yield from (((*loc, *wrong.at), wrong) for wrong in refused.wrongs)
+    elif detail["type"] == "extra_forbidden":
+        yield loc, _unknown_key(loc)
+    elif detail["type"] == "missing":
+        key = str(loc[-1])
+        yield loc[:-1], Wrong(f'"{key}" is missing', _EXAMPLES.get(key, ""), missing=key)
+    elif detail["type"] in _NOT_MAPPINGS:
+        keys = listed(_keys_at(loc))
+        yield loc, Wrong(f"{show(detail['input'])} does not fit here", f"a mapping with {keys}")
+    else:
+        yield loc, Wrong(f"{show(detail['input'])} does not fit here")
+
+
+_EXAMPLES = {
+    "progression": "progression: ii7 | V7 | Imaj7",
+    "notes": 'notes: "1:e b3 4:q 5:h"',
+}
+
+
+def _unknown_key(loc: Path) -> Wrong:
+    if len(loc) > 1 and not loc[-1]:  # {notes: 1:q 5,:e} is a text, then a key without a name
+        return Wrong("a comma in brackets ends the text before it", "the text in quotes", key=True)
+    known = _keys_at(loc[:-1])
+    owner = str(loc[0]) if len(loc) > 1 else "a drill"
+    if loc[0] == "band" and len(loc) > 2:
+        owner = dotted(loc[:-1])
+    elif loc[0] == "line":
+        owner = f"a line of the kind {show(loc[1])}"
+    return Wrong(
+        f'"{loc[-1]}" is not a key of {owner}', listed(known), nearest_key(loc[-1], known), key=True
+    )
+
+
+def _problem(wrong: Wrong, loc: Path, root: SourceItem) -> Problem:
+    found = _follow(root, loc)
+    item, source = found.item, found.item.place.source
+    place = item.key if wrong.key and item.key and found.complete else None
+    start = place.start if place else source_offset(item, wrong.offset)
+    message = wrong.message
+    if item.value is None:
+        message = "nothing is written here"
+    value = found.path[-1] if wrong.key and found.path else item.value
+    return (place.source if place else source).problem(
+        message,
+        start,
+        path=dotted(found.path),
+        value=_quiet(value),
+        allowed=wrong.allowed,
+        nearest=wrong.nearest,
+    )
+
+
+def _quiet(value: Any) -> Any:
+    """The value as it can be shown and compared."""
+    return show(value) if isinstance(value, dict | tuple) else value
+
+
+def _follow(root: SourceItem, loc: Path) -> _Found:
+    item = root
+    path: Path = ()
+    complete = True
+    for step in loc:
+        inner = _step(item, step)
+        complete = inner is not None
+        if inner is not None:
+            item, path = inner, (*path, step)
+    return _Found(item, path, complete)
+
+
+def _step(item: SourceItem, step: str | int) -> SourceItem | None:
+    if isinstance(item.value, dict):
+        return item.value.get(step)
+    if isinstance(item.value, tuple) and isinstance(step, int) and step < len(item.value):
+        found: SourceItem = item.value[step]
+        return found
+    return None
+
+
+def _keys_at(loc: Path) -> tuple[str, ...]:
+    """The keys that are known at a path: those of the model there."""
+    models: list[type[Model]] = [Drill]
+    for step in loc:
+        tagged = [model for model in models if _tag(model) == step]
+        models = tagged or [inner for model in models for inner in _inside(model, step)]
+    return tuple(dict.fromkeys(key for model in models for key in _fields(model)))
+
+
+def _fields(model: type[Model]) -> dict[str, Any]:
+    return {field.alias or name: field for name, field in model.model_fields.items()}
+
+
+def _tag(model: type[Model]) -> Any:
+    kind = model.model_fields.get("kind")
+    return kind.default if kind else None
+
+
+def _inside(model: type[Model], step: str | int) -> list[type[Model]]:
+    field = _fields(model).get(str(step))
+    return _models_in(field.annotation) if field else []
+
+
+def _models_in(annotation: Any) -> list[type[Model]]:
+    if isinstance(annotation, type) and issubclass(annotation, Model):
+        return [annotation]
+    return [model for inner in get_args(annotation) for model in _models_in(inner)]
+
 
 ENDINGS = (".yaml", ".yml")
 
@@ -39,7 +210,7 @@ _TEXTS: tuple[Path, ...] = (("title",), ("note",))  # in which a number is a tex
 
 def parse_drill(text: str, name: str = "drill", overrides: Iterable[Override] = ()) -> Drill:
     """The drill in a YAML text.  Raises DrillError."""
-    return read_item(apply(parse(Source(name, _unix(text))), overrides))
+    return read_item(apply(parse(DrillSource(name, _unix(text))), overrides))
 
 
 def drill_of(data: Mapping[str, Any], overrides: Iterable[Override] = ()) -> Drill:
@@ -47,7 +218,7 @@ def drill_of(data: Mapping[str, Any], overrides: Iterable[Override] = ()) -> Dri
     return read_item(apply(from_python(data, "drill"), overrides))
 
 
-def read_item(item: Item) -> Drill:
+def read_item(item: SourceItem) -> Drill:
     """The drill in a mapping of items.  Raises DrillError with every problem."""
     if not isinstance(item.value, dict):
         raise DrillError([_no_drill(item)])
@@ -67,7 +238,7 @@ def read_item(item: Item) -> Drill:
     return drill
 
 
-def _no_drill(item: Item) -> Problem:
+def _no_drill(item: SourceItem) -> Problem:
     what = "this" if isinstance(item.value, dict) else show(item.value)
     return item.place.source.problem(
         f"{what} is no drill",
@@ -76,7 +247,7 @@ def _no_drill(item: Item) -> Problem:
     )
 
 
-def _is_something_else(item: Item) -> bool:
+def _is_something_else(item: SourceItem) -> bool:
     """A mapping without chords, most of whose keys are none of a drill's: one message will do."""
     keys = item.value.keys() - {"title"}  # which other files have, and which is given to them
     known = keys & {field.alias or name for name, field in Drill.model_fields.items()}
@@ -85,7 +256,7 @@ def _is_something_else(item: Item) -> bool:
     return not chords and other > max(len(known), 1)
 
 
-def _plain(item: Item, path: Path = ()) -> Any:
+def _plain(item: SourceItem, path: Path = ()) -> Any:
     """Plain data; texts divided into bars keep the line ends they were written with."""
     if isinstance(item.value, dict):
         return {key: _plain(each, (*path, key)) for key, each in item.value.items()}
@@ -96,7 +267,7 @@ def _plain(item: Item, path: Path = ()) -> Any:
     return as_text(item) if path in _TEXTS else item.value
 
 
-def _hidden_by_comments(root: Item) -> list[Problem]:
+def _hidden_by_comments(root: SourceItem) -> list[Problem]:
     """Signs like #IVo7 and #4 that YAML took for the beginning of a comment."""
     problems = []
     for path, item in walk(root):
@@ -119,7 +290,7 @@ def _hidden_by_comments(root: Item) -> list[Problem]:
 
 def read_source(
     path: FilePath, name: str | None = None, asked_by: FilePath | None = None
-) -> Source:
+) -> DrillSource:
     """The text of a file, which another may have asked for by name.  Raises RefusedError where
     there is none to be had."""
     try:
@@ -134,7 +305,7 @@ def read_source(
         raise refuse(f"the file cannot be read ({str(reason).lower()})") from None
     if len(data) > 4 * MAX_CHARACTERS:
         raise refuse("the file is too long for a drill", f"up to {MAX_CHARACTERS} characters")
-    return Source(name or str(path), _text(data))
+    return DrillSource(name or str(path), _text(data))
 
 
 def _text(data: bytes) -> str:

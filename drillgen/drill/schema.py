@@ -11,9 +11,9 @@ from typing import Any
 
 from pydantic.json_schema import GenerateJsonSchema
 
-from drillgen.drill.lesson_keys import MAX_DRILLS
+from drillgen.drill.fields import NOTE, TITLE
+from drillgen.drill.lesson import MAX_DRILLS
 from drillgen.drill.models import Drill
-from drillgen.drill.texts import NOTE, TITLE
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 # What a teacher gets by writing nothing, where it is not one plain value inside.

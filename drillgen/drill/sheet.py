@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from drillgen.drill.base import Model
-from drillgen.drill.fields import OFF, YES_NO, Read, Short, choice, is_off
+from drillgen.drill.band import short
+from drillgen.drill.fields import OFF, YES_NO, Model, Read, Short, choice, is_off
 from drillgen.drill.instruments import CLEFS, INSTRUMENTS
-from drillgen.drill.problems import RefusedError, Wrongs, listed, nearest, refuse, show
-from drillgen.drill.room import short
+from drillgen.drill.messages import RefusedError, Wrongs, listed, nearest, refuse, show
 from drillgen.theory.pitch import Pitch
 
 TUNINGS = ("four", "five", "solo")

@@ -12,9 +12,8 @@ from collections.abc import Iterator
 from typing import TypeVar
 
 from drillgen.drill.lines import Arpeggio
-from drillgen.lines.figures import laid, placed, readable
-from drillgen.lines.scale_tones import degree_of
-from drillgen.lines.stretch import Stretch, closest, note_length
+from drillgen.lines.pass_context import PassContext, closest, note_length
+from drillgen.lines.tones import degree_of, laid, placed, readable
 from drillgen.score import Note
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Degree, Pitch, in_range
@@ -26,24 +25,24 @@ _BACKWARDS = 2  # what it costs to play the figure backwards, in semitones to th
 _FOLDED = 12  # what a folded tone costs, in semitones of distance to the last note
 
 
-def write(stretch: Stretch, options: Arpeggio) -> list[Note]:
+def write(context: PassContext, options: Arpeggio) -> list[Note]:
     """Each chord's arpeggio from its start, repeated for as long as the chord lasts, or played
     there and back where it is connected."""
-    step = note_length(options.note, stretch.beat)
+    step = note_length(options.note, context.beat)
     order = inverted(options.order, options.inversion)
     notes: list[Note] = []
-    for index, cell in enumerate(stretch.cells):
+    for index, cell in enumerate(context.cells):
         answers = options.direction == "alternating" and index % 2 == 1
         falls = options.direction == "down" or answers
         degrees = [
             degree_of(cell.chord, cell.key, number) for number in (order[::-1] if falls else order)
         ]
         if options.connect and notes:
-            degrees, pitches = _joined(cell.chord, degrees, notes[-1].pitch.midi, stretch)
+            degrees, pitches = _joined(cell.chord, degrees, notes[-1].pitch.midi, context)
         else:
             # A falling answer to a rising chord begins where that one ended.
-            near = notes[-1].pitch.midi if answers else stretch.near
-            pitches = placed(cell.chord.root, degrees, near, stretch.low, stretch.high)
+            near = notes[-1].pitch.midi if answers else context.near
+            pitches = placed(cell.chord.root, degrees, near, context.low, context.high)
         if options.connect:
             degrees, pitches = _there_and_back(degrees), _there_and_back(pitches)
         notes += laid(cell, pitches, [str(degree) for degree in degrees], step)
@@ -62,29 +61,29 @@ def inverted(order: tuple[int, ...], inversion: int) -> tuple[int, ...]:
 
 
 def _joined(
-    chord: Chord, degrees: list[Degree], last: int, stretch: Stretch
+    chord: Chord, degrees: list[Degree], last: int, context: PassContext
 ) -> tuple[list[Degree], list[Pitch]]:
     """The figure turned to begin with the tone nearest to the last note, going on in its own
     direction (5 7 8 10 of a rising 1 3 5 7), or backwards where the range ends."""
     found = [
-        (_cost(pitches, last, stretch) + price, index, tones, pitches)
-        for index, (price, tones, pitches) in enumerate(_turns(chord, degrees, stretch))
+        (_cost(pitches, last, context) + price, index, tones, pitches)
+        for index, (price, tones, pitches) in enumerate(_turns(chord, degrees, context))
     ]
     _, _, tones, pitches = min(found, key=lambda each: each[:2])
-    return tones, [closest(p.name, p.midi, stretch.low, stretch.high) for p in pitches]
+    return tones, [closest(p.name, p.midi, context.low, context.high) for p in pitches]
 
 
-def _cost(pitches: list[Pitch], last: int, stretch: Stretch) -> int:
-    outside = sum(not stretch.low <= pitch.midi <= stretch.high for pitch in pitches)
+def _cost(pitches: list[Pitch], last: int, context: PassContext) -> int:
+    outside = sum(not context.low <= pitch.midi <= context.high for pitch in pitches)
     return abs(pitches[0].midi - last) + _FOLDED * outside
 
 
 def _turns(
-    chord: Chord, degrees: list[Degree], stretch: Stretch
+    chord: Chord, degrees: list[Degree], context: PassContext
 ) -> Iterator[tuple[int, list[Degree], list[Pitch]]]:
     """Every way to begin the figure on one of its tones: what it costs by itself, its degrees and
     its pitches, some of them outside the range."""
-    places = in_range(chord.root, stretch.low - _TWO_OCTAVES, stretch.high + _TWO_OCTAVES)
+    places = in_range(chord.root, context.low - _TWO_OCTAVES, context.high + _TWO_OCTAVES)
     for order, price in ((degrees, 0), (degrees[::-1], _BACKWARDS)):
         for first in range(len(order)):
             tones = order[first:] + order[:first]

@@ -18,10 +18,8 @@ from itertools import pairwise
 
 from drillgen.chart import Span
 from drillgen.drill.lines import Enclosure
-from drillgen.lines.chord_tones import Filler
-from drillgen.lines.figures import readable
-from drillgen.lines.scale_tones import degree_of, scale_of
-from drillgen.lines.stretch import Cell, Stretch, open_spans
+from drillgen.lines.pass_context import Cell, PassContext, open_spans
+from drillgen.lines.tones import Filler, degree_of, readable, scale_of
 from drillgen.score import Note
 from drillgen.theory.pitch import Degree, Name, Pitch, in_range
 
@@ -58,29 +56,29 @@ class _Target:
         return self.place - _EIGHTH * len(self.approach)
 
 
-def write(stretch: Stretch, options: Enclosure) -> list[Note]:
+def write(context: PassContext, options: Enclosure) -> list[Note]:
     """Targets, their approaches, and what fills the time between."""
     notes: list[Note] = []
     last: tuple[Cell, Degree, Pitch] | None = None
-    for room in _rooms(stretch):
+    for room in _rooms(context):
         targets: list[_Target] = []
-        for place, cell in _places(stretch, options):
+        for place, cell in _places(context, options):
             if room.start <= place < room.end:
-                degree, pitch = _aim(cell, place, last, stretch, options)
+                degree, pitch = _aim(cell, place, last, context, options)
                 last = cell, degree, pitch
                 free = place - (targets[-1].place + _EIGHTH if targets else room.start)
-                approach = _approach(cell, place, pitch, stretch, options)
+                approach = _approach(cell, place, pitch, context, options)
                 kept = approach[max(len(approach) - free // _EIGHTH, 0) :]
                 targets.append(_Target(place, pitch, degree, kept))
-        notes += _sounded(targets, room, stretch, options)
+        notes += _sounded(targets, room, context, options)
     return notes
 
 
-def _rooms(stretch: Stretch) -> list[Span]:
+def _rooms(context: PassContext) -> list[Span]:
     """Where the line may sound without a break: neighbouring chords within a call."""
     rooms: list[Span] = []
-    for span in open_spans(stretch.bars, stretch.begin):
-        for cell in stretch.cells:
+    for span in open_spans(context.bars, context.begin):
+        for cell in context.cells:
             start, end = max(cell.span.start, span.start), min(cell.span.end, span.end)
             if start >= end:
                 continue
@@ -90,13 +88,13 @@ def _rooms(stretch: Stretch) -> list[Span]:
     return rooms
 
 
-def _places(stretch: Stretch, options: Enclosure) -> Iterator[tuple[Fraction, Cell]]:
+def _places(context: PassContext, options: Enclosure) -> Iterator[tuple[Fraction, Cell]]:
     """Where targets fall, and the chord there."""
-    for cell in stretch.cells:
+    for cell in context.cells:
         if not options.beats:
             yield cell.span.start, cell
         for beat in options.beats:
-            place = cell.bar_start + (beat - 1) * stretch.beat
+            place = cell.bar_start + (beat - 1) * context.beat
             if cell.span.start <= place < cell.span.end:
                 yield place, cell
 
@@ -105,11 +103,11 @@ def _aim(
     cell: Cell,
     place: Fraction,
     last: tuple[Cell, Degree, Pitch] | None,
-    stretch: Stretch,
+    context: PassContext,
     options: Enclosure,
 ) -> tuple[Degree, Pitch]:
     """The target: close to the last one, but half-way back to where the line began."""
-    near = (last[2].midi + stretch.near) / 2 if last else stretch.near
+    near = (last[2].midi + context.near) / 2 if last else context.near
     degrees = _degrees(cell, last, options)
     if len(degrees) > 1 and last:
         near = last[2].midi  # the thread of guide tones, in every key the same
@@ -117,7 +115,7 @@ def _aim(
     choices = [
         (degree, pitch)
         for degree in degrees
-        for pitch in _reachable(cell, place, degree, stretch, options)
+        for pitch in _reachable(cell, place, degree, context, options)
     ]
     return min(choices, key=lambda choice: (abs(choice[1].midi - near), choice[1].midi))
 
@@ -144,48 +142,50 @@ def _degrees(
 
 
 def _reachable(
-    cell: Cell, place: Fraction, degree: Degree, stretch: Stretch, options: Enclosure
+    cell: Cell, place: Fraction, degree: Degree, context: PassContext, options: Enclosure
 ) -> list[Pitch]:
     """The tone in each octave of the range; those whose whole approach lies in it, if any does."""
     name = cell.chord.root.above(degree)
-    inside = [readable(pitch) for pitch in in_range(name, stretch.low, stretch.high)]
+    inside = [readable(pitch) for pitch in in_range(name, context.low, context.high)]
     whole = len(_APPROACHES[options.approach])
     best = [
-        pitch for pitch in inside if len(_approach(cell, place, pitch, stretch, options)) == whole
+        pitch for pitch in inside if len(_approach(cell, place, pitch, context, options)) == whole
     ]
     return best or inside
 
 
 def _approach(
-    cell: Cell, place: Fraction, target: Pitch, stretch: Stretch, options: Enclosure
+    cell: Cell, place: Fraction, target: Pitch, context: PassContext, options: Enclosure
 ) -> tuple[Pitch, ...]:
     """The notes before a target, without those that the range does not hold."""
     moves = _APPROACHES[options.approach]
     found = [
-        _above((_sounding(place - _EIGHTH * left, stretch) or cell, cell), target, stretch, options)
+        _above((_sounding(place - _EIGHTH * left, context) or cell, cell), target, context, options)
         if isinstance(move, str)
         else _beside(target, move)
         for left, move in zip(range(len(moves), 0, -1), moves, strict=True)
     ]
-    return tuple(pitch for pitch in found if stretch.low <= pitch.midi <= stretch.high)
+    return tuple(pitch for pitch in found if context.low <= pitch.midi <= context.high)
 
 
-def _sounding(place: Fraction, stretch: Stretch) -> Cell | None:
+def _sounding(place: Fraction, context: PassContext) -> Cell | None:
     """The chord at a place, if there is one."""
-    cells = (cell for cell in stretch.cells if cell.span.start <= place < cell.span.end)
+    cells = (cell for cell in context.cells if cell.span.start <= place < cell.span.end)
     return next(cells, None)
 
 
-def _above(cells: tuple[Cell, Cell], target: Pitch, stretch: Stretch, options: Enclosure) -> Pitch:
+def _above(
+    cells: tuple[Cell, Cell], target: Pitch, context: PassContext, options: Enclosure
+) -> Pitch:
     """The next tone over the target in the scale of the chord that sounds; where that is no step,
     in the scale of the target's own chord."""
-    nearest = [_next(cell, target, stretch, options) for cell in cells]
+    nearest = [_next(cell, target, context, options) for cell in cells]
     steps = (pitch for pitch in nearest if pitch.midi - target.midi <= _STEP)
     return readable(next(steps, nearest[0]))
 
 
-def _next(cell: Cell, target: Pitch, stretch: Stretch, options: Enclosure) -> Pitch:
-    scale = scale_of(cell.chord, cell.key, stretch.home, options.scales)
+def _next(cell: Cell, target: Pitch, context: PassContext, options: Enclosure) -> Pitch:
+    scale = scale_of(cell.chord, cell.key, context.home, options.scales)
     names = scale.names(cell.chord.root)
     higher = [
         pitch for name in names for pitch in in_range(name, target.midi + 1, target.midi + 12)
@@ -202,10 +202,10 @@ def _beside(target: Pitch, semitones: int) -> Pitch:
 
 
 def _sounded(
-    targets: list[_Target], room: Span, stretch: Stretch, options: Enclosure
+    targets: list[_Target], room: Span, context: PassContext, options: Enclosure
 ) -> Iterator[Note]:
     """Everything that sounds in one room, in order."""
-    filler = Filler(stretch)
+    filler = Filler(context)
     if targets and options.fill == "chord tones":
         yield from filler.lead_in(room.start, targets[0].opening, _first(targets[0]))
     for target, following in pairwise([*targets, None]):
@@ -216,7 +216,7 @@ def _sounded(
         until = following.opening if following else room.end
         length = until - target.place
         if options.fill == "rest":
-            length = min(length, stretch.beat)
+            length = min(length, context.beat)
         elif options.fill == "chord tones":
             length = min(length, _EIGHTH)
         yield Note(target.place, length, target.pitch, mark=str(target.degree))

@@ -17,13 +17,88 @@ from random import Random
 
 from drillgen.chart import Bar
 from drillgen.drill.lines import Phrases
-from drillgen.drill.notation import ScaleNote
-from drillgen.drill.rhythm import DEFAULT_CELLS
-from drillgen.lines.melodic import Harmony, Tone, pitch, tonics
-from drillgen.lines.phrase_rhythm import Rhythm, Room, free_rhythm, rhythm
-from drillgen.lines.stretch import Stretch
+from drillgen.drill.melodic_options import DEFAULT_CELLS, RhythmCell
+from drillgen.drill.melody import ScaleNote
+from drillgen.lines.melody import Harmony, MelodyTone, pitch, tonics
+from drillgen.lines.pass_context import PassContext
 from drillgen.score import Note
 from drillgen.theory.pitch import Pitch
+
+# The rhythm of a phrase: cells one after another, some of them silent, and a breath at the end.
+
+Rhythm = tuple[tuple[Fraction, Fraction], ...]  # start (from the phrase's) and length of each note
+_THINNEST, _BUSIEST = 0.5, 2.0  # notes a beat at density 0 and 1: halves and eighths
+_TASTE = 2.5  # how firmly cells are chosen by how busy they are
+_TRIES = 12  # the last two without rests
+_FEWEST = 2  # notes; one is no phrase
+
+
+@dataclass(frozen=True, slots=True)
+class PhraseTime:
+    """The time that a phrase has, in quarter notes from the start of its first bar."""
+
+    begin: Fraction
+    end: Fraction  # where its last note must have ended
+    bar: Fraction
+    beat: Fraction
+
+
+def rhythm(
+    room: PhraseTime, cells: Sequence[RhythmCell], density: float, rests: float, random: Random
+) -> Rhythm:
+    """A rhythm put together from cells, each within its bar; where it can, of two notes or more,
+    and with a note in the first bar and in the last, so that the call is heard as long as it is."""
+    found: list[tuple[Fraction, Fraction]] = []
+    for attempt in range(_TRIES):
+        found = _drawn(room, cells, density, rests if attempt < _TRIES - 2 else 0.0, random)
+        if len(found) >= _FEWEST and _fills(found, room):
+            break
+    return tuple(found)
+
+
+def _fills(found: list[tuple[Fraction, Fraction]], room: PhraseTime) -> bool:
+    first, last = found[0][0], found[-1][0]
+    return first < room.bar and last >= (room.end - 1) // room.bar * room.bar
+
+
+def _drawn(
+    room: PhraseTime, cells: Sequence[RhythmCell], density: float, rests: float, random: Random
+) -> list[tuple[Fraction, Fraction]]:
+    found: list[tuple[Fraction, Fraction]] = []
+    place = room.begin
+    while place < room.end:
+        left = room.bar - place % room.bar
+        fitting = [cell for cell in cells if cell.length <= left]
+        if not fitting:
+            place += left
+            continue
+        weights = [_weight(cell, density, room.beat) for cell in fitting]
+        cell = random.choices(fitting, weights)[0]
+        silent = random.random() < rests
+        for length, sounds in cell.lengths:
+            if sounds and not silent and place < room.end:
+                found.append((place, min(length, room.end - place)))
+            place += length
+    return found
+
+
+def _weight(cell: RhythmCell, density: float, beat: Fraction) -> float:
+    busy = float(cell.sounding * beat / cell.length)
+    return exp(-_TASTE * abs(busy - (_THINNEST + density * (_BUSIEST - _THINNEST))))
+
+
+def free_rhythm(room: PhraseTime, random: Random) -> Rhythm:
+    """Eighths begun anywhere, for when cells have nothing new to say."""
+    eighth = room.beat / (3 if room.beat % 1 else 2)
+    count = (room.end - room.begin) // eighth
+    chosen = random.randint(min(_FEWEST, count), count)
+    places = sorted(random.sample(range(count), chosen))
+    starts = [room.begin + eighth * place for place in places]
+    ends = [*starts[1:], room.end]
+    return tuple(
+        (start, min(end - start, room.beat)) for start, end in zip(starts, ends, strict=True)
+    )
+
 
 KIND = "phrases"
 _HEIGHTS = {"low": 0.3, "middle": 0.5, "high": 0.7}  # where in the range the notes lie
@@ -40,7 +115,7 @@ _SHAPE = 2.0  # how firmly the contour is kept
 _HOME = (0, 3, 4, 7)  # semitones of the tonic's chord, major or minor
 _OPEN_SHARE = 0.5  # of mixed endings
 _THIRDS_AND_ROOT = (0, 3, 4)  # on these a phrase sounds finished
-_TRIES = 60  # to say something new with the cells; then as often with any rhythm
+_PHRASES_TRIES = 60  # to say something new with the cells; then as often with any rhythm
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,22 +127,22 @@ class _Call:
     pool: Sequence[ScaleNote]  # the notes in use, from low to high
     tonic: Pitch
     harmony: Harmony
-    stretch: Stretch
+    context: PassContext
     options: Phrases
 
     @property
-    def room(self) -> Room:
+    def room(self) -> PhraseTime:
         """From the beat on which it begins to a beat before it ends, to breathe."""
-        bar, beat, begin = self.bars[0].length, self.stretch.beat, self.stretch.begin
+        bar, beat, begin = self.bars[0].length, self.context.beat, self.context.begin
         whole = min(self.options.length or len(self.bars), len(self.bars)) * bar
-        return Room(begin, whole - beat if whole - begin > beat else whole, bar, beat)
+        return PhraseTime(begin, whole - beat if whole - begin > beat else whole, bar, beat)
 
     @property
     def random(self) -> Random:
         """The same in every pass where phrases may be repeated."""
         first = self.bars[0]
         place = "" if self.options.repeat else f" of pass {first.pass_number} in {first.key}"
-        return Random(f"{self.stretch.track.seed} phrase {self.number}{place}")
+        return Random(f"{self.context.track.seed} phrase {self.number}{place}")
 
     def chord_steps(self, time: tuple[Fraction, Fraction]) -> set[int]:
         """Semitones over the tonic of the chord under a note."""
@@ -77,24 +152,24 @@ class _Call:
         return {(name.pitch_class - self.tonic.name.pitch_class) % 12 for name in names}
 
 
-def write(stretch: Stretch, options: Phrases) -> list[Note]:
+def write(context: PassContext, options: Phrases) -> list[Note]:
     """A phrase at the beginning of each call."""
-    tonic, pool = _tonic(stretch, options), _pool(stretch, options)
-    harmony = Harmony(stretch.cells)
+    tonic, pool = _tonic(context, options), _pool(context, options)
+    harmony = Harmony(context.cells)
     notes: list[Note] = []
-    for number, bars in enumerate(_calls(stretch.bars)):
-        for tone in _new(_Call(number, bars, pool, tonic, harmony, stretch, options)):
-            found = pitch(tonic, tone.note, stretch.low, stretch.high)
+    for number, bars in enumerate(_calls(context.bars)):
+        for tone in _new(_Call(number, bars, pool, tonic, harmony, context, options)):
+            found = pitch(tonic, tone.note, context.low, context.high)
             start = bars[0].start + tone.start
             notes.append(Note(start, tone.duration, found, mark=str(tone.note.degree)))
     return notes
 
 
-def _tonic(stretch: Stretch, options: Phrases) -> Pitch:
+def _tonic(context: PassContext, options: Phrases) -> Pitch:
     steps = frozenset(note.semitones for note in options.notes)
-    low, high = stretch.low, stretch.high
+    low, high = context.low, context.high
     middle = low + _HEIGHTS[options.height] * (high - low)
-    return tonics(stretch.track.keys, steps, low, high, middle)[stretch.bars[0].key_number]
+    return tonics(context.track.keys, steps, low, high, middle)[context.bars[0].key_number]
 
 
 def _calls(bars: Sequence[Bar]) -> Iterator[list[Bar]]:
@@ -104,27 +179,27 @@ def _calls(bars: Sequence[Bar]) -> Iterator[list[Bar]]:
         yield [bar for _, bar in run]
 
 
-def _pool(stretch: Stretch, options: Phrases) -> list[ScaleNote]:
+def _pool(context: PassContext, options: Phrases) -> list[ScaleNote]:
     """The notes in use at this point of the track; all of them where it has one pass only."""
     stages = options.stages
-    progress = stretch.progress if stretch.track.passes > 1 else 1.0
+    progress = context.progress if context.track.passes > 1 else 1.0
     stage = min(int(progress * len(stages)), len(stages) - 1)
     return sorted(options.notes[: stages[stage]], key=lambda note: note.semitones)
 
 
-def _new(call: _Call) -> tuple[Tone, ...]:
+def _new(call: _Call) -> tuple[MelodyTone, ...]:
     """A phrase that this track has not had, unless phrases may be repeated."""
-    random, said = call.random, call.stretch.track.said
-    phrase: tuple[Tone, ...] = ()
-    for attempt in range(2 * _TRIES):
-        phrase = _phrase(call, random, free=attempt >= _TRIES)
+    random, said = call.random, call.context.track.said
+    phrase: tuple[MelodyTone, ...] = ()
+    for attempt in range(2 * _PHRASES_TRIES):
+        phrase = _phrase(call, random, free=attempt >= _PHRASES_TRIES)
         if call.options.repeat or phrase not in said:
             break
     said.add(phrase)
     return phrase
 
 
-def _phrase(call: _Call, random: Random, *, free: bool) -> tuple[Tone, ...]:
+def _phrase(call: _Call, random: Random, *, free: bool) -> tuple[MelodyTone, ...]:
     times = _times(call, random, free=free)
     if not times:
         return ()
@@ -134,14 +209,14 @@ def _phrase(call: _Call, random: Random, *, free: bool) -> tuple[Tone, ...]:
     if ends == "open" or (ends == "mixed" and random.random() < _OPEN_SHARE):
         last = _open(call.pool)
     notes = _contour(times, call.pool, first, last, random)
-    return tuple(Tone(note, *time) for note, time in zip(notes, times, strict=True))
+    return tuple(MelodyTone(note, *time) for note, time in zip(notes, times, strict=True))
 
 
 def _times(call: _Call, random: Random, *, free: bool) -> Rhythm:
     if free:
         return free_rhythm(call.room, random)
     options = call.options
-    cells = options.cells or DEFAULT_CELLS[call.stretch.beat % 1 != 0]
+    cells = options.cells or DEFAULT_CELLS[call.context.beat % 1 != 0]
     return rhythm(call.room, cells, options.density, options.rests, random)
 
 

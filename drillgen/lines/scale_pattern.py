@@ -12,16 +12,19 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from drillgen.drill.lines import ScalePattern
-from drillgen.lines.figures import count, folded, laid, placed
-from drillgen.lines.scale_tones import (
+from drillgen.lines.pass_context import Cell, PassContext, closest, note_length
+from drillgen.lines.tones import (
+    count,
     degree_in,
+    folded,
+    laid,
     lands,
+    placed,
     scale_of,
     simple,
     step,
     with_passing_note,
 )
-from drillgen.lines.stretch import Cell, Stretch, closest, note_length
 from drillgen.score import Note
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Degree, Pitch
@@ -74,26 +77,26 @@ class _Chord:
     added: frozenset[Degree] = frozenset()  # passing notes that the scale has been given
 
 
-def write(stretch: Stretch, options: ScalePattern) -> list[Note]:
+def write(context: PassContext, options: ScalePattern) -> list[Note]:
     """Each chord's pattern for exactly as long as the chord lasts."""
-    length = note_length(options.note, stretch.beat)
-    tasks = [_task(cell, stretch, options, count(cell, length)) for cell in stretch.cells]
+    length = note_length(options.note, context.beat)
+    tasks = [_task(cell, context, options, count(cell, length)) for cell in context.cells]
     through = options.connect and isinstance(options.pattern, str)
-    lines = _through(tasks, stretch, options) if through else _anew(tasks, stretch, options)
+    lines = _through(tasks, context, options) if through else _anew(tasks, context, options)
     notes: list[Note] = []
-    for cell, line in zip(stretch.cells, lines, strict=True):
+    for cell, line in zip(context.cells, lines, strict=True):
         marks = [str(simple(degree)) for degree, _ in line]
         notes += laid(cell, [pitch for _, pitch in line], marks, length)
     return notes
 
 
-def _task(cell: Cell, stretch: Stretch, options: ScalePattern, total: int) -> _Chord:
-    scale = scale_of(cell.chord, cell.key, stretch.home, options.scales)
+def _task(cell: Cell, context: PassContext, options: ScalePattern, total: int) -> _Chord:
+    scale = scale_of(cell.chord, cell.key, context.home, options.scales)
     longer = with_passing_note(scale, cell.chord) if options.bebop else scale
     return _Chord(cell.chord, longer, total, frozenset(longer.degrees) - {*scale.degrees})
 
 
-def _anew(tasks: list[_Chord], stretch: Stretch, options: ScalePattern) -> Iterator[_Line]:
+def _anew(tasks: list[_Chord], context: PassContext, options: ScalePattern) -> Iterator[_Line]:
     """Each chord from its root; an answer the other way, or a connected figure, begins close to
     where the last chord ended, and after a passing note of a bebop line with the tone that this
     leads to."""
@@ -103,8 +106,8 @@ def _anew(tasks: list[_Chord], stretch: Stretch, options: ScalePattern) -> Itera
         answers = options.direction == "alternating" and index % 2 == 1
         falls = answers or options.direction == "down"
         degrees = _degrees(task, falls, led_to if answers else set(), options)
-        near = last if last and (answers or options.connect) else stretch.near
-        pitches = placed(task.chord.root, degrees, near, stretch.low, stretch.high)
+        near = last if last and (answers or options.connect) else context.near
+        pitches = placed(task.chord.root, degrees, near, context.low, context.high)
         last = pitches[-1].midi
         passes = simple(degrees[-1]) in task.added
         onward = 1 if degrees[-1].semitones > degrees[0].semitones else -1
@@ -150,32 +153,32 @@ def _missed(task: _Chord, eighths: list[Degree]) -> int:
     return sum(not lands(task.scale, task.chord, degree) for degree in eighths[::2])
 
 
-def _through(tasks: list[_Chord], stretch: Stretch, options: ScalePattern) -> Iterator[_Line]:
+def _through(tasks: list[_Chord], context: PassContext, options: ScalePattern) -> Iterator[_Line]:
     """One line through all the chords, up and down the whole range."""
     falls = options.direction == "down"
-    due = closest(tasks[0].chord.root, stretch.near, stretch.low, stretch.high).midi if tasks else 0
+    due = closest(tasks[0].chord.root, context.near, context.low, context.high).midi if tasks else 0
     for task in tasks:
-        root = closest(task.chord.root, due, stretch.low, stretch.high)
+        root = closest(task.chord.root, due, context.low, context.high)
         walk = min(
-            _walks(task, root, falls, stretch, _SHAPES[str(options.pattern)]),
+            _walks(task, root, falls, context, _SHAPES[str(options.pattern)]),
             key=lambda walk: _astray(walk, task, due - root.midi, options),
         )
         steps, falls = walk.steps(task.total + 1)
         *degrees, following = (step(task.scale, each) for each in steps)
         due = root.midi + following.semitones  # what would come next, went this chord on
-        pitches = folded(root, degrees, stretch.low, stretch.high)
+        pitches = folded(root, degrees, context.low, context.high)
         yield list(zip(degrees, pitches, strict=True))
 
 
 def _walks(
-    task: _Chord, root: Pitch, falls: bool, stretch: Stretch, shape: tuple[int, ...]
+    task: _Chord, root: Pitch, falls: bool, context: PassContext, shape: tuple[int, ...]
 ) -> Iterator[_Walk]:
     """Every walk within the range that sets out this way."""
-    reach = stretch.high - stretch.low + 1  # more steps than any scale has in the range
+    reach = context.high - context.low + 1  # more steps than any scale has in the range
     inside = [
         each
         for each in range(-reach, reach)
-        if stretch.low <= root.midi + step(task.scale, each).semitones <= stretch.high
+        if context.low <= root.midi + step(task.scale, each).semitones <= context.high
     ]
     lowest, highest = inside[0], inside[-1] - max(shape)
     for place in range(lowest, highest + 1):

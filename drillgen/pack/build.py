@@ -24,9 +24,9 @@ from drillgen.pack.strangers import refuse_strangers
 from drillgen.pack.tracks import SECTION
 from drillgen.pack.trial import refuse_unplayable
 from drillgen.pack.zipped import zip_pack, zip_path
-from drillgen.page.names import ALONE, INDEX
-from drillgen.sound.library import library
-from drillgen.sound.soundfonts import Choice, choose
+from drillgen.page.models import ALONE, INDEX
+from drillgen.sound.fluidsynth import library
+from drillgen.sound.soundfonts import SoundfontChoice, choose
 
 __all__ = ["Options", "Pack", "Settings", "UnfinishedError", "build"]
 
@@ -44,7 +44,7 @@ class Pack:
     music: float  # seconds of all tracks
     made: int  # how many tracks were made; the others were there
     took: float  # seconds
-    soundfont: Choice
+    soundfont: SoundfontChoice
     warnings: tuple[str, ...]
 
 
@@ -113,7 +113,7 @@ def _plain_words(out: Path) -> Iterator[None]:
 def _pack(
     order: Order,
     run: Run,
-    choice: Choice,
+    choice: SoundfontChoice,
     packed: Path | None,
     others: Sequence[str],
     began: float,

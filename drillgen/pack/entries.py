@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from drillgen.page.names import FOLDER
+from drillgen.page.models import FOLDER
 
 Check = Callable[[Any], bool]
 _NOTHING = object()  # where there is no such key

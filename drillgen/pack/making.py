@@ -20,9 +20,8 @@ from drillgen.pack.track import Track
 from drillgen.pack.tracks import TrackJob
 from drillgen.pack.trial import SILENT
 from drillgen.score import PartName
-from drillgen.sound.checksums import sha256_of
 from drillgen.sound.render import MixReport, RenderReport
-from drillgen.sound.soundfonts import Soundfont, find_soundfonts
+from drillgen.sound.soundfonts import Soundfont, find_soundfonts, sha256_of
 
 _LINE: frozenset[PartName] = frozenset({"line"})
 

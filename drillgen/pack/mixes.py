@@ -9,7 +9,7 @@ from typing import get_args
 
 from drillgen.errors import DrillgenError
 from drillgen.score import PartName
-from drillgen.theory.nearest import nearest
+from drillgen.theory.other_names import nearest
 
 PARTS: tuple[PartName, ...] = get_args(PartName)
 # By name, the parts that are left out of everything that the track has.

@@ -11,12 +11,12 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from drillgen.chart import Chart
-from drillgen.drill.signs import plain
+from drillgen.drill.messages import plain
 from drillgen.pack import manifest
 from drillgen.pack.handout import list_names
 from drillgen.pack.notes import NAME as NOTES
 from drillgen.pack.printing import BOOKLET_NAME
-from drillgen.page.names import ALONE, FOLDER, INDEX
+from drillgen.page.models import ALONE, FOLDER, INDEX
 from drillgen.theory.keys import Key
 
 _FORBIDDEN = re.compile(r'[<>:"/\\|?*]+')  # by Windows

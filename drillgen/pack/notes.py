@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from itertools import groupby
 from textwrap import fill
 
-from drillgen.drill.signs import plain
+from drillgen.drill.messages import plain
 from drillgen.pack.manifest import files_of
 from drillgen.pack.mixes import SPLIT
 from drillgen.pack.notes_words import (
@@ -26,7 +26,7 @@ from drillgen.pack.notes_words import (
     TWO_SIDES,
 )
 from drillgen.pack.tasks import Entry
-from drillgen.page.names import INDEX
+from drillgen.page.models import INDEX
 
 NAME = "NOTES.txt"
 _WIDTH = 76

@@ -6,7 +6,7 @@ with the figure of WHO and ITU for loudness (H.870, safe listening: 80 dB(A) for
 
 from __future__ import annotations
 
-from drillgen.page.names import ALONE, INDEX
+from drillgen.page.models import ALONE, INDEX
 
 # What to open first: the page, or else a track with its line, or else one without.
 OPEN_PAGE = "Open this in a browser. It is the practice page, and needs no network:"

@@ -12,7 +12,7 @@ from drillgen.pack.address import address_of, program
 from drillgen.pack.printing import engravers, papers
 from drillgen.pack.settings import Extras
 from drillgen.pack.tasks import Entry, Place, Task
-from drillgen.page.names import INDEX
+from drillgen.page.models import INDEX
 from drillgen.sound.soundfonts import Soundfont
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ def page_tasks(
     drills: Sequence[tuple[Drill, str]], soundfont: Soundfont, extras: Extras
 ) -> tuple[Task, ...]:
     """A task for each drill with its folder.  Raises SoundError where there is no FluidSynth."""
-    from drillgen.sound.library import library
+    from drillgen.sound.fluidsynth import library
 
     base = (program(*_ELSEWHERE), engravers(), library().version, soundfont.sha256, extras.sheets)
     return tuple(
@@ -80,8 +80,8 @@ def index_task(job: IndexJob) -> Task:
 
 def _make(job: PageJob, place: Place) -> Entry:
     from drillgen.pack.making import here
+    from drillgen.page.html import write_drill
     from drillgen.page.models import Stand
-    from drillgen.page.write import write_drill
 
     takes = _takes(job)
     found, warning = _sheets([take.score for take in takes])
@@ -140,7 +140,7 @@ def _pictures(found: Sheets) -> tuple[Picture, ...]:
 
 def _strips(sheet: Sheet) -> list[tuple[str, str]]:
     """Each key for wide and for narrow pages; the page brings the font."""
-    from drillgen.sheet.engrave import strips
+    from drillgen.sheet.svg import strips
 
     wide = strips(sheet.sections, fonts=False)
     narrow = strips(sheet.sections, bars_a_system=_NARROW, fonts=False)
@@ -148,8 +148,8 @@ def _strips(sheet: Sheet) -> list[tuple[str, str]]:
 
 
 def _write_index(job: IndexJob, place: Place) -> Entry:
+    from drillgen.page.html import write_alone, write_index
     from drillgen.page.models import Licence
-    from drillgen.page.write import write_alone, write_index
 
     licence = Licence(job.soundfont, job.licence)
     names = write_index(place.folder, job.title, job.drills, licence, room=job.room)

@@ -9,9 +9,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from drillgen.chart import Chart
-from drillgen.drill.length import seconds
-from drillgen.drill.meter import Tempo
-from drillgen.drill.models import Drill
+from drillgen.drill.bars import Tempo
+from drillgen.drill.models import Drill, seconds
 from drillgen.pack.naming import distinct, track_name
 from drillgen.theory.keys import Key
 

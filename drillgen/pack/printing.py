@@ -93,8 +93,8 @@ def _name(sheet: Sheet) -> str:
 
 
 def _print(job: SheetJob, place: Place) -> Entry:
-    from drillgen.sheet.engrave import whole_svg
-    from drillgen.sheet.paper import pdf
+    from drillgen.sheet.pdf import pdf
+    from drillgen.sheet.svg import whole_svg
 
     files = {}
     for sheet in _sheets(job.drill).all:
@@ -114,7 +114,7 @@ def _print(job: SheetJob, place: Place) -> Entry:
 
 def _bind(lesson: Lesson, place: Place) -> Entry:
     """The sheets of every drill in one PDF, answers after all of them."""
-    from drillgen.sheet.paper import Booklet, booklet
+    from drillgen.sheet.pdf import Booklet, booklet
 
     drills = [_sheets(drill) for drill in lesson.drills]
     count = len(lesson.drills)
@@ -130,7 +130,7 @@ def _in_order(drills: Sequence[Sheets]) -> Iterator[Sheet]:
 
 def _sheets(drill: Drill) -> Sheets:
     from drillgen.chart import charts
-    from drillgen.lines import line
+    from drillgen.lines.kinds import line
     from drillgen.score import Score
     from drillgen.sheet.sheets import sheets
 

@@ -90,7 +90,7 @@ class Run:
 
     def _check_soundfont(self) -> None:
         """Raises SoundError where it is damaged, which else every task would find out by itself."""
-        from drillgen.sound.inside import check
+        from drillgen.sound.soundfont_file import check
 
         check(self._order.soundfont.path)
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from drillgen.audio.forms import form
 from drillgen.errors import DrillgenError
 from drillgen.pack.mixes import mix_name
-from drillgen.theory.nearest import nearest
+from drillgen.theory.other_names import nearest
 
 TARGET_LUFS = -16.0  # AES TD1008: music by itself
 CEILING_DBTP = -1.0

@@ -37,7 +37,7 @@ from drillgen.pack.settings import Extras, Settings
 from drillgen.pack.tasks import Entry, Task
 from drillgen.pack.tracks import SECTION as TRACKS
 from drillgen.pack.tracks import track_tasks
-from drillgen.page.names import ALONE, INDEX
+from drillgen.page.models import ALONE, INDEX
 from drillgen.sound.soundfonts import Soundfont
 
 

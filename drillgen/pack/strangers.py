@@ -16,7 +16,7 @@ from drillgen.pack.printing import BOOKLET_NAME
 from drillgen.pack.stages import Order
 from drillgen.pack.tracks import SECTION
 from drillgen.pack.zipped import is_zip_of, zip_path
-from drillgen.page.names import ALONE, FOLDER, INDEX
+from drillgen.page.models import ALONE, FOLDER, INDEX
 
 
 def refuse_strangers(order: Order, ledger: Ledger) -> None:

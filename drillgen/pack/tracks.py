@@ -35,7 +35,7 @@ def track_tasks(
     planned: Sequence[Planned], album: str, settings: Settings, soundfont: Soundfont
 ) -> tuple[Task, ...]:
     """A task for each track.  Raises SoundError where there is no FluidSynth."""
-    from drillgen.sound.library import library
+    from drillgen.sound.fluidsynth import library
 
     base = (program(*_ELSEWHERE), library().version, soundfont.sha256, settings, album)
     encoders = _encoders(settings.formats)

@@ -10,11 +10,11 @@ from collections.abc import Collection, Iterator
 from typing import TYPE_CHECKING
 
 from drillgen.drill.lesson import Lesson
+from drillgen.drill.messages import DrillError, Path, Problem
 from drillgen.drill.models import Drill, Fingering
-from drillgen.drill.problems import DrillError, Path, Problem
-from drillgen.drill.source import from_python
-from drillgen.drill.translate import problem_at
-from drillgen.sheet.review import shows_line
+from drillgen.drill.reader import problem_at
+from drillgen.drill.yaml_source import from_python
+from drillgen.sheet.hands import shows_line
 
 if TYPE_CHECKING:
     from drillgen.chart import Chart
@@ -62,7 +62,7 @@ def _for_no_hand(drill: Drill) -> Iterator[tuple[Path, str]]:
         return
     from drillgen.sheet.fingering import FingeringError
     from drillgen.sheet.hands import fretboard
-    from drillgen.sheet.rows import check_tablature
+    from drillgen.sheet.sheets import check_tablature
 
     path = _TABLATURE
     try:
@@ -92,7 +92,7 @@ def _finger(drill: Drill, wanted: Fingering, board: Fretboard) -> None:
 def _read(drill: Drill) -> Iterator[tuple[Chart, Part]]:
     """The line of each track that is on the sheet, as its reader has it; tempos share a sheet."""
     from drillgen.chart import charts
-    from drillgen.lines import line
+    from drillgen.lines.kinds import line
     from drillgen.sheet.reader import read_by, reader_of
 
     for chart in charts(drill):

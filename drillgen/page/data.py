@@ -10,15 +10,97 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from drillgen.page.copies import Player, Stroke
-from drillgen.page.layout import layout
+from drillgen.chart import Bar, Chart
 from drillgen.page.models import Stand, Take
-from drillgen.page.tones import Tone
-from drillgen.score import PartName
-from drillgen.sound.bank import Wanted
+from drillgen.page.tones import PagePlayer, PageStroke, Tone
+from drillgen.score import Note, PartName
+from drillgen.sound.fluidsynth import RATE
 from drillgen.sound.release import choke_fall
+from drillgen.sound.samples import DistinctNote
 from drillgen.sound.strokes import sample_at
-from drillgen.sound.synth import RATE
+from drillgen.theory.pitch import Degree
+
+# How a take's bars are laid out, as the page reads it: roles, chords, keys, names of sheets.
+
+ROLES = ("count-in", "call", "response", "play", "ending")
+_DEGREES = {1: "root", 2: "second", 3: "third", 4: "fourth", 5: "fifth", 6: "sixth", 7: "seventh",
+            9: "ninth", 11: "eleventh", 13: "thirteenth"}  # fmt: skip
+
+
+def layout(
+    take: Take, stand: Stand, sheets: Sequence[tuple[str, str]], tone_of: Mapping[int, int]
+) -> dict[str, Any]:
+    """Bars and keys.  `sheets`: names of each key's sheets; `tone_of`: a tone for each MIDI key."""
+    chart = take.chart
+    split = chart.drill.tracks == "per key"
+    places = [stand.keys.index(key) for key in chart.keys] if split else range(len(chart.keys))
+    shown_in, prefix = dict(stand.shown_in), f"k{places[0]}" if split else ""
+    return {
+        "bars": [_bar(chart, bar) for bar in chart.bars],
+        "shown": [shown_in.get(f"{prefix}b{bar.number}", "") for bar in chart.bars],
+        "keys": [
+            _key(take, bars, sheets[place] if place < len(sheets) else ("", ""), tone_of)
+            for bars, place in zip(_by_key(chart), places, strict=True)
+        ],
+    }
+
+
+def _bar(chart: Chart, bar: Bar) -> list[Any]:
+    """Role, key, pass, bar of the form, and chords with the beat that they start on."""
+    beat = chart.drill.meter.beat
+    chords = [
+        [span.chord.pretty if span.chord else "N.C.", float((span.start - bar.start) / beat)]
+        for span in bar.spans
+    ]
+    return [ROLES.index(bar.role), bar.key_number, bar.pass_number, bar.form_bar, chords]
+
+
+def _by_key(chart: Chart) -> Iterator[list[Bar]]:
+    for number in range(len(chart.keys)):
+        yield [bar for bar in chart.bars if bar.key_number == number and bar.role != "count-in"]
+
+
+def _key(
+    take: Take, bars: Sequence[Bar], sheet: tuple[str, str], tone_of: Mapping[int, int]
+) -> dict[str, Any]:
+    held = next((bar.number for bar in bars if bar.role == "ending"), bars[-1].number + 1)
+    return {
+        "label": bars[0].key.pretty,
+        "from": bars[0].number,
+        "to": bars[-1].number,
+        "held": held,  # the first bar of the last chord, or the bar after the last
+        "sheet": sheet[0],
+        "narrow": sheet[1],
+        "first": _first(take, bars, tone_of),
+    }
+
+
+def _first(take: Take, bars: Sequence[Bar], tone_of: Mapping[int, int]) -> dict[str, Any] | None:
+    """The first note of the line in a key: its name as it sounds, what it is, and its tone."""
+    line = take.score.part("line")
+    inside = (n for n in line.notes if bars[0].start <= n.start < bars[-1].end) if line else ()
+    note = next(iter(inside), None)
+    if note is None:
+        return None
+    return {
+        "name": f"{note.pitch.name.pretty}{note.pitch.octave}",
+        "what": _what(take, note),
+        "tone": tone_of.get(note.pitch.midi, -1),
+    }
+
+
+def _what(take: Take, note: Note) -> str:
+    """What a note is in its chord: 'third of Dm7'; "" where it is none of its degrees."""
+    spans = (s for b in take.chart.bars for s in b.spans if s.start <= note.start < s.end)
+    chord = next((span.chord for span in spans if span.chord), None)
+    try:
+        degree = Degree.parse(note.mark).number
+    except ValueError:
+        return ""
+    if chord is None or degree not in _DEGREES:
+        return ""
+    return f"{_DEGREES[degree]} of {chord.pretty}"
+
 
 Values = dict[str, Any]
 
@@ -38,13 +120,13 @@ _BY_EAR = ("phrases",)  # lines that are learned by ear: hidden at first
 class Sounds:
     """The tones of one drill, and how loud they are together."""
 
-    tones: Mapping[Wanted, Tone]
+    tones: Mapping[DistinctNote, Tone]
     gain: float  # dB, all parts alike
 
 
 def drill(
     stand: Stand,
-    players: Sequence[Sequence[Player]],
+    players: Sequence[Sequence[PagePlayer]],
     sounds: Sounds,
     sheets: Sequence[tuple[str, str]],
 ) -> Values:
@@ -68,7 +150,7 @@ def drill(
     }
 
 
-def take(stand: Stand, index: int, players: Sequence[Player], sounds: Sounds) -> Values:
+def take(stand: Stand, index: int, players: Sequence[PagePlayer], sounds: Sounds) -> Values:
     """When the bars of a take start, and everything that is played in it."""
     numbers = _numbers(sounds)
     chart = stand.takes[index].chart
@@ -106,7 +188,7 @@ def steps(numbers: Iterable[int]) -> list[int]:
 
 
 def _strokes(
-    strokes: Sequence[Stroke], sounds: Sounds, numbers: Mapping[str, int]
+    strokes: Sequence[PageStroke], sounds: Sounds, numbers: Mapping[str, int]
 ) -> Iterator[int]:
     """Five numbers a stroke: step of its start, hold, tone, tenths of dB, step of its bar."""
     starts = steps(stroke.start for stroke in strokes)
@@ -128,7 +210,7 @@ def _tones(sounds: Sounds) -> Iterator[list[Any]]:
         yield [tone.name, tone.count, round(tone.decibels, 1), round(tone.rate, 1), tone.key]
 
 
-def _parts(stand: Stand, players: Sequence[Sequence[Player]]) -> Iterator[Values]:
+def _parts(stand: Stand, players: Sequence[Sequence[PagePlayer]]) -> Iterator[Values]:
     found = {player.voice.part: player for take in players for player in take}
     clicks = stand.takes[0].chart.drill.band.click.plays
     for name, label in PARTS.items():
@@ -166,7 +248,7 @@ def _facts(stand: Stand) -> str:
     return " · ".join(facts).capitalize()
 
 
-def _line_tones(players: Sequence[Sequence[Player]], sounds: Sounds) -> dict[int, int]:
+def _line_tones(players: Sequence[Sequence[PagePlayer]], sounds: Sounds) -> dict[int, int]:
     """A tone for each MIDI key that the line has."""
     numbers = _numbers(sounds)
     return {

@@ -9,6 +9,11 @@ from drillgen.performance import Performance
 from drillgen.score import Score
 from drillgen.theory.keys import Key
 
+# What the page's files are called, for those who need not know how they are made.
+
+INDEX, FOLDER = "index.html", "page"
+ALONE = "page.html"  # the whole page in one file
+
 
 @dataclass(frozen=True, slots=True)
 class Picture:

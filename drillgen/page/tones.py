@@ -7,21 +7,175 @@ share a file, and it is encoded once (kept where the bank keeps its notes).
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cache
 from itertools import islice
-from typing import TypeVar
+from statistics import median
+from typing import Any, TypeVar
 
 import numpy as np
 
 from drillgen.audio.reel import mp3
-from drillgen.page.copies import AUDIBLE, Needs, copies
-from drillgen.sound.bank import Bank, Wanted
+from drillgen.page.models import Take
+from drillgen.performance import Played, Voice, clocks
+from drillgen.score import Hit, Note, PartName
+from drillgen.sound.fluidsynth import GRID, RATE, Samples
+from drillgen.sound.loudness import LoudnessMeter, integrated
+from drillgen.sound.mixer import PlacedSample, mixed, sides
+from drillgen.sound.reverb import OFF, response
+from drillgen.sound.samples import Bank, DistinctNote, SoundfontPreset
+from drillgen.sound.schedule import resolved
 from drillgen.sound.store import Store
-from drillgen.sound.synth import RATE, Samples
+from drillgen.sound.strokes import sample_at
+from drillgen.timing import Clock
+
+# Which note copies the page needs, and when each is struck.
+#
+# As in the mixes (`sound/arrangement.py`), but gathered more coarsely, since a pack is handed out:
+# velocities in wider steps (what is left over becomes gain), one copy a drum whatever its length.
+# What ends a note early (struck again, choked) is settled by the page, which can repeat bars.
+
+STEP = 6.0  # dB between velocities
+# SoundFont 2.04, 8.4.2: a note sounds 40 log10(127 / velocity) dB below its loudest.
+_DB_A_DECADE = 40.0
+AUDIBLE = -50.0  # dB: below that, in a band, nobody hears a tail
+RELEASE = -150.0  # dB a second, for the few presets whose releases follow no law
+# Lengths of copies in seconds: few, so that drills share them.  The last is the longest.
+_LENGTHS = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0)
+
+
+@dataclass(frozen=True, slots=True)
+class PageStroke:
+    """One note of a part."""
+
+    start: int  # sample of the track
+    hold: int  # samples until note-off
+    note: DistinctNote
+    decibels: float  # what the copy lacks of the true velocity
+    bar: int  # the bar that it is written in
+
+
+@dataclass(frozen=True, slots=True)
+class PagePlayer:
+    """A part of a track, the preset that plays it, and its strokes in order."""
+
+    voice: Voice
+    preset: SoundfontPreset
+    strokes: tuple[PageStroke, ...]
+    chokes: frozenset[tuple[int, int]]  # (key, key that it silences)
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """How much of a note is needed, and how it falls after note-off."""
+
+    count: int  # samples; 0: all of it
+    rate: float  # dB a second; 0: it is not ended by its note-off
+
+
+Needs = dict[DistinctNote, Need]
+
+
+def players(take: Take, bank: Bank) -> tuple[PagePlayer, ...]:
+    """Everybody who plays in a track."""
+    clock = clocks(take.score)
+    return tuple(_player(take, voice, clock[voice.part], bank) for voice in take.performance.voices)
+
+
+def needs(groups: Sequence[tuple[Sequence[PagePlayer], float]], bank: Bank) -> Needs:
+    """What some tracks need, in the order of their time, each to be played so much slower."""
+    melodic = {
+        stroke.note
+        for found, _ in groups
+        for player in found
+        if not player.preset.percussion
+        for stroke in player.strokes
+    }
+    rates = {note: rate or RELEASE for note, rate in bank.releases(melodic).items()}
+    counts: dict[DistinctNote, int] = {}
+    for found, slowed in groups:
+        strokes = (stroke for player in found for stroke in player.strokes)
+        for stroke in sorted(strokes, key=lambda stroke: (stroke.start, stroke.note)):
+            count = _count(stroke, rates.get(stroke.note), slowed)
+            counts[stroke.note] = max(counts.get(stroke.note, 0), count)
+    return {note: Need(count, rates.get(note, 0.0)) for note, count in counts.items()}
+
+
+def copies(wanted: Mapping[DistinctNote, Need], bank: Bank) -> dict[DistinctNote, Samples]:
+    """The needed notes as the bank has them, shape (channels, n)."""
+    found = bank.copies({note: need.count for note, need in wanted.items()})
+    return {note: found[note][:, : need.count or None] for note, need in wanted.items()}
+
+
+def _count(stroke: PageStroke, rate: float | None, slowed: float) -> int:
+    if rate is None:
+        return 0
+    seconds = stroke.hold / RATE * slowed + AUDIBLE / rate
+    return round(next((each for each in _LENGTHS if each >= seconds), _LENGTHS[-1]) * RATE)
+
+
+@cache
+def step_of(velocity: int) -> int:
+    """The nearest velocity that the page has copies of."""
+    below = round(_DB_A_DECADE * math.log10(127 / velocity) / STEP)
+    return max(round(127 * 10 ** (-below * STEP / _DB_A_DECADE)), 1)
+
+
+def _player(take: Take, voice: Voice, clock: Clock, bank: Bank) -> PagePlayer:
+    preset, _ = resolved(voice, bank.soundfont)
+    keys = {note.key for note in voice.notes}
+    chokes = bank.chokes(preset, keys) if preset.percussion and keys else frozenset()
+    return PagePlayer(voice, preset, tuple(_strokes(take, voice, clock, preset)), chokes)
+
+
+def _strokes(
+    take: Take, voice: Voice, clock: Clock, preset: SoundfontPreset
+) -> Iterator[PageStroke]:
+    holds = _drum_holds(voice.notes) if preset.percussion else {}
+    for note, bar in zip(voice.notes, _bars(take, voice.part, clock), strict=True):
+        start = sample_at(note.start)
+        step = step_of(note.velocity)
+        yield PageStroke(
+            start,
+            max(sample_at(note.start + note.duration) - start, 1),
+            DistinctNote(preset, note.key, step, holds.get(note.key, 0)),
+            _DB_A_DECADE * math.log10(note.velocity / step),
+            bar,
+        )
+
+
+def _drum_holds(notes: Iterable[Played]) -> dict[int, int]:
+    """One length for each drum: the power of two nearest to its usual one.
+
+    Note-off changes nothing in most drums, and little in a cymbal's tail (measured in FluidR3 GM:
+    -17 dB of a crash between 0.1 and 1.7 s, -20 dB and less of all others).
+    """
+    lengths: dict[int, list[float]] = {}
+    for note in notes:
+        lengths.setdefault(note.key, []).append(note.duration)
+    return {
+        key: GRID << max(round(math.log2(median(found) * RATE / GRID)), 0)
+        for key, found in lengths.items()
+    }
+
+
+def _bars(take: Take, part: PartName, clock: Clock) -> Iterator[int]:
+    """The bar that each of a part's notes is written in, in the order in which they are played."""
+    written = take.score.part(part)
+    assert written is not None
+    events: tuple[Note | Hit, ...] = (*written.notes, *written.hits)
+    for event in sorted(events, key=lambda event: (clock(event.start), _key(event))):
+        yield take.chart.bar_at(event.start).number
+
+
+def _key(event: Note | Hit) -> int:
+    return event.key if isinstance(event, Hit) else event.pitch.midi
+
 
 QUALITY = 5  # of LAME's variable bit rates, 0 (best) to 9
 _LEVEL = 0.7  # of full scale, the peak of every copy: MP3 needs some room above
@@ -59,10 +213,10 @@ def trimmed(copy: Samples) -> Samples:
     return out
 
 
-def tones(wanted: Needs, bank: Bank, jobs: int | None = None) -> dict[Wanted, Tone]:
+def tones(wanted: Needs, bank: Bank, jobs: int | None = None) -> dict[DistinctNote, Tone]:
     """Needed notes encoded; what was encoded before comes from the cache."""
     store = Store(f"tones {QUALITY}")
-    made: dict[Wanted, Tone] = {}
+    made: dict[DistinctNote, Tone] = {}
     with ThreadPoolExecutor(jobs) as pool:
         for batch in batched(wanted.items(), _BATCH):
             notes = dict(batch)
@@ -79,7 +233,7 @@ def batched(items: Iterable[Item], size: int) -> Iterator[list[Item]]:
         yield batch
 
 
-def _tone(note: Wanted, copy: Samples, rate: float, store: Store) -> Tone:
+def _tone(note: DistinctNote, copy: Samples, rate: float, store: Store) -> Tone:
     samples = trimmed(copy)
     peak = float(np.abs(samples).max()) or 1.0
     samples *= np.float32(_LEVEL / peak)
@@ -102,3 +256,63 @@ def _encoded(samples: Samples, address: str, store: Store) -> bytes:
     padded = np.frombuffer(data + bytes(-len(data) % 4), "<f4").reshape(1, -1)
     store.put(address, {"bytes": len(data)}, padded)
     return data
+
+
+# The room of the mixes for the page: the same impulse response, as 16-bit numbers.
+
+
+def impulse(size: str | float) -> dict[str, Any] | None:
+    """Left, then right, as base64 of little-endian 16-bit numbers, and their scale; None: off.
+
+    Raises SoundError: no such room.
+    """
+    if size == OFF:
+        return None
+    samples = response(size)
+    peak = float(np.abs(samples).max())
+    words = np.round(samples / peak * 32767).astype("<i2")
+    return {
+        "taps": samples.shape[1],
+        "peak": peak,
+        "words": base64.b64encode(words.tobytes()).decode("ascii"),
+    }
+
+
+# How loud the page plays a drill: like its mixes, a little softer, without a limiter.
+#
+# The page's parts can be turned up and its tempo changed, so there is no one mix to be limited.
+
+TARGET_LUFS = -19.0
+_CEILING = 0.9  # of full scale: what comes near to it, the page rounds off softly
+_OVER = 1.0  # dB that may be rounded off
+_LISTENED = 60 * RATE  # samples
+
+
+def gain(players: Sequence[PagePlayer], wanted: Needs, bank: Bank, length: int) -> float:
+    """The gain in dB for all parts of a track that is `length` samples long."""
+    notes = sorted(_placed(players, wanted, bank), key=lambda note: note.start)
+    meter, peak = LoudnessMeter(RATE), 1e-9
+    for block in mixed(notes, min(length, _LISTENED), OFF):
+        meter.feed(block)
+        peak = max(peak, float(np.abs(block).max()))
+    loudness = integrated([meter])
+    most = 20 * np.log10(_CEILING / peak) + _OVER
+    return round(float(min(TARGET_LUFS - loudness, most)), 1) if np.isfinite(loudness) else 0.0
+
+
+def _placed(players: Sequence[PagePlayer], wanted: Needs, bank: Bank) -> Iterator[PlacedSample]:
+    own = {stroke.note: wanted[stroke.note] for player in players for stroke in player.strokes}
+    sounds = {note: trimmed(copy)[np.newaxis] for note, copy in copies(own, bank).items()}
+    for player in players:
+        left, right = sides(player.voice.level, player.voice.pan)
+        for stroke in player.strokes:
+            rate, factor = own[stroke.note].rate, 10 ** (stroke.decibels / 20)
+            yield PlacedSample(
+                stroke.start,
+                sounds[stroke.note],
+                stroke.hold if rate else None,
+                rate or AUDIBLE,
+                None,
+                left * factor,
+                right * factor,
+            )

@@ -8,14 +8,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from xml.etree.ElementTree import Element, SubElement
 
 from drillgen.chart import Bar, Chart
 from drillgen.drill.lines import Phrases
+from drillgen.drill.melody import ScaleNote
 from drillgen.drill.models import Drill
-from drillgen.drill.notation import ScaleNote
-from drillgen.sheet.elements import pretty
 from drillgen.sheet.hands import CONTRASTING
-from drillgen.sheet.layout import Place
+from drillgen.sheet.layout import SheetBar
+from drillgen.sheet.notation import pretty, text
+from drillgen.sheet.values import TRIPLET
 from drillgen.timing import ratio_in
 
 _SWUNG, _STRAIGHT = ("swing", "shuffle"), ("straight",)  # names of feels that say it themselves
@@ -40,7 +42,7 @@ class TempoMark:
 
 
 @dataclass(frozen=True, slots=True)
-class Marks:
+class BarMarks:
     """What stands over one bar."""
 
     tempo: TempoMark | None = None
@@ -73,11 +75,13 @@ def _feel(drill: Drill, swung: bool) -> str:
     return f"{name} ({'swing' if swung else 'straight'} eighths)"
 
 
-def marks(chart: Chart, place: Place, before: Place | None, key: str, *, heard: bool) -> Marks:
+def marks(
+    chart: Chart, place: SheetBar, before: SheetBar | None, key: str, *, heard: bool
+) -> BarMarks:
     """What stands over a bar; `key` names a key that begins here, `heard` says that calls are
     learned by ear: nothing of them is printed."""
     words = "" if place.pickup else _words(place.bar, before.bar if before else None, heard)
-    return Marks(key=key, rehearsal=place.rehearsal, words=words, times=place.times)
+    return BarMarks(key=key, rehearsal=place.rehearsal, words=words, times=place.times)
 
 
 def _words(bar: Bar, before: Bar | None, heard: bool) -> str:
@@ -141,3 +145,74 @@ def _named(note: ScaleNote) -> str:
 
 def _bars(count: int) -> str:
     return f"{count} bar" if count == 1 else f"{count} bars"
+
+
+# What stands over a bar, in MusicXML: `<direction>`s.
+
+
+def marks_over(measure: Element, marks: BarMarks, divisions: int) -> None:
+    """Key, section, tempo, whose turn it is, and how often; the bar is `divisions` long."""
+    if marks.key:
+        text(_over(measure), "words", marks.key, {"font-weight": "bold", "enclosure": "rectangle"})
+    if marks.rehearsal:
+        text(_over(measure), "rehearsal", marks.rehearsal, {"enclosure": "square"})
+    if marks.tempo:
+        _tempo(measure, marks.tempo)
+    if marks.words:
+        text(_over(measure), "words", marks.words, {"font-style": "italic"})
+    if marks.times:
+        _repeated(measure, marks.times, divisions)
+
+
+def _repeated(measure: Element, times: int, divisions: int) -> None:
+    """How often a repeat is played, over its end, `divisions` from where the measure begins."""
+    direction = SubElement(measure, "direction", placement="above")
+    over = SubElement(direction, "direction-type")
+    text(over, "words", f"×{times}", {"halign": "right", "font-weight": "bold"})
+    text(direction, "offset", divisions)
+
+
+def _over(measure: Element) -> Element:
+    """A direction above the staff; its type is what is written into it."""
+    direction = SubElement(measure, "direction", placement="above")
+    return SubElement(direction, "direction-type")
+
+
+def _tempo(measure: Element, tempo: TempoMark) -> None:
+    direction = SubElement(measure, "direction", placement="above")
+    text(
+        SubElement(direction, "direction-type"), "words", f"{tempo.feel} ", {"font-weight": "bold"}
+    )
+    if tempo.swing:
+        _as_triplet(SubElement(SubElement(direction, "direction-type"), "metronome"))
+    metronome = SubElement(SubElement(direction, "direction-type"), "metronome")
+    text(metronome, "beat-unit", "quarter")
+    if tempo.dotted:
+        SubElement(metronome, "beat-unit-dot")
+    text(metronome, "per-minute", tempo.per_minute)
+    sound = SubElement(direction, "sound", tempo=f"{tempo.quarters:g}")
+    _swing(SubElement(sound, "swing"), tempo.swing)
+
+
+def _swing(swing: Element, ratio: tuple[int, int] | None) -> None:
+    if ratio is None:
+        SubElement(swing, "straight")
+        return
+    for name, share in zip(("first", "second"), ratio, strict=True):
+        text(swing, name, share)
+    text(swing, "swing-type", "eighth")
+
+
+def _as_triplet(metronome: Element) -> None:
+    """Two eighths are played as a triplet's quarter and eighth."""
+    for place in ("begin", "end"):
+        note = SubElement(metronome, "metronome-note")
+        text(note, "metronome-type", "eighth")
+        text(note, "metronome-beam", place, {"number": "1"})
+    text(metronome, "metronome-relation", "equals")
+    for value, place in (("quarter", "start"), ("eighth", "stop")):
+        note = SubElement(metronome, "metronome-note")
+        text(note, "metronome-type", value)
+        tuplet = SubElement(note, "metronome-tuplet", type=place, bracket="yes")
+        text(tuplet, "actual-notes", TRIPLET[0])
+        text(tuplet, "normal-notes", TRIPLET[1])

@@ -6,10 +6,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-from drillgen.chart import Chart
+from drillgen.chart import Chart, charts
 from drillgen.drill.instruments import BASSES
-from drillgen.drill.models import Fingering
-from drillgen.listing import number_of
+from drillgen.drill.models import Drill, Fingering
+from drillgen.listing import listing, number_of
 from drillgen.score import Note, Part
 from drillgen.sheet.fingering import (
     FRETBOARDS,
@@ -104,3 +104,35 @@ def in_words(chart: Chart, solution: Solution) -> Iterator[str]:
                 words.append(f"[{position}]")
             words.append(f"{each.note.pitch}:{each.string_name}{each.finger}")
         yield f"{number_of(chart, bar):>5}  {bar.key.short:<4} {' '.join(words)}"
+
+
+# What a person sees of a drill before it is rendered: its charts, and fingerings asked for.
+
+_BY_EAR = ("phrases",)  # their answers show the line, whatever the sheet does
+
+
+def review(drill: Drill, *, fingered: bool = True) -> Iterator[str]:
+    """The text of each track, with its fingerings or without.  Raises FingeringError where one
+    cannot be found."""
+    tracks = charts(drill)
+    for chart in tracks:
+        yield listing(chart, tracks)
+        if fingered and drill.sheet.fingering is not None and shows_line(drill):
+            yield from _fingerings(chart)
+
+
+def shows_line(drill: Drill) -> bool:
+    """Whether any sheet of a drill shows the line, and so the hand that plays it."""
+    line = drill.line
+    return line is not None and (drill.sheet.show != "chords" or line.kind in _BY_EAR)
+
+
+def _fingerings(chart: Chart) -> Iterator[str]:
+    from drillgen.lines.kinds import line
+    from drillgen.sheet.reader import read_by, reader_of
+
+    part = line(chart)
+    if part is not None:
+        reader = reader_of(chart.drill.sheet, part.instrument)
+        found = solutions(chart, read_by(chart, part, reader))
+        yield from ("\n".join(in_words(chart, each)) for each in found)

@@ -14,16 +14,62 @@ from fractions import Fraction
 from itertools import groupby
 
 from drillgen.chart import Bar, Chart
+from drillgen.drill.models import Drill
 from drillgen.listing import number_of
 from drillgen.score import Note
-from drillgen.sheet.line_breaks import system_starts
 from drillgen.theory.keys import Key
+
+# How many bars stand on a system.
+#
+# Four as a rule; a form's section, a new pass, a tag and the ending begin a new one, and so does
+# each call whose length does not go into four bars. One bar is never left alone (common practice).
+
+A_SYSTEM = 4  # bars
+
+
+def system_starts(drill: Drill, bars: Sequence[Bar], most: int = A_SYSTEM) -> frozenset[int]:
+    """The indices of the bars that begin a system."""
+    edges = [i for i, bar in enumerate(bars) if i == 0 or _breaks(drill, bars[i - 1], bar)]
+    lengths = (end - start for start, end in zip(edges, [*edges[1:], len(bars)], strict=True))
+    return frozenset(
+        start + place
+        for start, length in zip(edges, lengths, strict=True)
+        for place in _divided(length, most)
+    )
+
+
+def _breaks(drill: Drill, before: Bar, bar: Bar) -> bool:
+    if (before.pass_number, before.tag) != (bar.pass_number, bar.tag):
+        return True
+    if bar.role != before.role:
+        return bar.role == "ending" or _uneven(drill, bar)
+    return bool(bar.section) and bar.starts_section
+
+
+def _uneven(drill: Drill, bar: Bar) -> bool:
+    """Whether a call or response begins a system because four bars a line would cut it."""
+    gaps = drill.gaps
+    if gaps is None or A_SYSTEM % (gaps.call + gaps.response) == 0:
+        return False
+    if gaps.call % A_SYSTEM == 0 and gaps.response % A_SYSTEM == 0:
+        return False
+    return bar.role == "call" or gaps.call + gaps.response > A_SYSTEM
+
+
+def _divided(length: int, most: int) -> Iterator[int]:
+    """Where the systems of some bars begin: 8 is 4 + 4, 6 is 4 + 2, 5 is 3 + 2."""
+    place = 0
+    while place < length:
+        yield place
+        left = length - place
+        place += most - 1 if left == most + 1 and most > 2 else most
+
 
 DOUBLE, FINAL = "light-light", "light-heavy"  # MusicXML's names of barlines
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class SheetBar:
     """A bar as it stands on the sheet, or a part of one."""
 
     bar: Bar
@@ -50,7 +96,7 @@ class KeyPart:
     """The music of one key of a track."""
 
     key: Key
-    places: tuple[Place, ...]
+    places: tuple[SheetBar, ...]
     shown_in: tuple[tuple[str, str], ...]  # a bar's id, and the id of the place that shows it
 
 
@@ -131,7 +177,7 @@ def _part(
 
 
 def _repeat(
-    places: list[Place], runs: Sequence[Sequence[Sequence[Bar]]], prefix: str
+    places: list[SheetBar], runs: Sequence[Sequence[Sequence[Bar]]], prefix: str
 ) -> list[tuple[str, str]]:
     """Puts each pass that is played again between repeats; says what shows the other times."""
     shown_in, first = [], 0
@@ -174,19 +220,19 @@ def _read(bar: Bar, notes: Sequence[Note]) -> tuple[object, ...]:
     return bar.role, bar.section, bar.starts_section, chords, played
 
 
-def _before(chart: Chart, first: Bar, start: Fraction, prefix: str) -> Place:
+def _before(chart: Chart, first: Bar, start: Fraction, prefix: str) -> SheetBar:
     bar = chart.bars[first.number - 1]
     identity = f"{prefix}b{bar.number}p"
     number = number_of(chart, bar)
-    return Place(bar, first.key, identity, number, start, bar.end, pickup=True)
+    return SheetBar(bar, first.key, identity, number, start, bar.end, pickup=True)
 
 
-def _places(chart: Chart, bars: Sequence[Bar], end: Fraction, prefix: str) -> Iterator[Place]:
+def _places(chart: Chart, bars: Sequence[Bar], end: Fraction, prefix: str) -> Iterator[SheetBar]:
     """The bars in order, each with its system, its letter and its barline."""
     begins = system_starts(chart.drill, bars)
     for index, bar in enumerate(bars):
         last = index == len(bars) - 1
-        yield Place(
+        yield SheetBar(
             bar,
             bar.key,
             f"{prefix}b{bar.number}",

@@ -8,10 +8,26 @@ from typing import NamedTuple
 from xml.etree.ElementTree import Element, SubElement
 
 from drillgen.score import Note
-from drillgen.sheet.elements import text
 from drillgen.sheet.staff import Sign, rows_of
 from drillgen.sheet.values import TRIPLET
 from drillgen.theory.pitch import Pitch
+
+# XML elements with text, as MusicXML's writers need them.
+
+
+def text(
+    parent: Element, tag: str, content: object, attributes: Mapping[str, str] | None = None
+) -> Element:
+    """A child that holds a text."""
+    element = SubElement(parent, tag, dict(attributes or {}))
+    element.text = str(content)
+    return element
+
+
+def pretty(words: str) -> str:
+    """Accidentals as musicians write them: 'm7b5' is 'm7♭5'."""
+    return words.replace("b", "♭").replace("#", "♯")
+
 
 DIVISIONS = 48  # of a quarter note: holds 64ths and triplets of sixteenths exactly
 _SIGNS = {-2: "flat-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import islice, product
+from typing import NamedTuple
 from xml.etree import ElementTree as ET
 
 NUMBER = re.compile(r"-?[\d.]+")
@@ -70,3 +73,168 @@ def of_class(element: ET.Element, name: str) -> list[ET.Element]:
 
 def code_of(use: ET.Element) -> str:
     return use.get("href", "").removeprefix("#")
+
+
+# How high chord symbols and names in boxes stand over a system.
+#
+# All chord symbols are on one line. Verovio (6.4) now and then puts those of a bar a line higher
+# than anything there needs: the best of its places is the lowest at which every symbol is clear.
+
+# In tenths of a verovio pixel; a staff is 720 high.
+_CLEAR = 60  # between a symbol and what is under it
+_UP = 320  # how far a sign of the music font reaches up at most: a flat's stem
+_HEAD_UP = 90
+_OVER_LETTERS = 0.25  # what letters leave free of their size
+_WIDE = 300  # a sign, at most
+
+
+class _Ink(NamedTuple):
+    """Something drawn, at its widest, and its top."""
+
+    left: float
+    right: float
+    top: float
+
+
+def level_chords(system: ET.Element) -> None:
+    """Set the symbols on one line: the lowest of verovio's places where none touches anything."""
+    texts = [text for group in of_class(system, "sheet-chord") for text in group.iter("text")]
+    places = sorted({float(text.attrib["y"]) for text in texts}, reverse=True)
+    if len(places) < 2:
+        return
+    spans = [extent(text)[:2] for text in texts]
+    ink = list(_under(system, "sheet-chord", "sheet-mark"))
+    level = next((y for y in places if _is_clear(spans, y, ink)), places[-1])
+    for text in texts:
+        text.set("y", f"{level:g}")
+
+
+def _is_clear(spans: Sequence[tuple[float, float]], y: float, ink: Sequence[_Ink]) -> bool:
+    high = [each for each in ink if each.top < y + _CLEAR]
+    return not any(
+        each.left < right and left < each.right for each in high for left, right in spans
+    )
+
+
+def bring_marks_in(system: ET.Element) -> float:
+    """Verovio centres a section's name over the barline, where a long one would leave the page or
+    hide something else: it begins on the page, and over what it would touch.
+
+    Returns how high marks and numbers reach.
+    """
+    ink = list(_under(system, "sheet-mark"))
+    numbers = [text for group in of_class(system, "sheet-number") for text in group]
+    tops = [extent(text)[2] for text in numbers]
+    return min([*(_bring_in(mark, ink) for mark in _marks(system)), *tops, 0.0])
+
+
+def _bring_in(mark: ET.Element, ink: Sequence[_Ink]) -> float:
+    left, top, width, height = (
+        float(mark[0].attrib[name]) for name in ("x", "y", "width", "height")
+    )
+    right = max(-left, 0.0)
+    end = left + right + width + _CLEAR
+    under = [each.top for each in ink if each.left < end and left < each.right]
+    up = max(top + height + _CLEAR - min(under, default=top + 2 * height), 0.0)
+    for element in mark:
+        element.set("x", f"{float(element.attrib['x']) + right:g}")
+        element.set("y", f"{float(element.attrib['y']) - up:g}")
+    return top - up
+
+
+def _marks(system: ET.Element) -> list[ET.Element]:
+    """Boxed names: each a group of a box and a text."""
+    marks = of_class(system, "sheet-mark")
+    return [mark for mark in marks if [each.tag for each in mark] == ["rect", "text"]]
+
+
+def _under(element: ET.Element, *above: str) -> Iterator[_Ink]:
+    """Everything but what is of the classes that are put over it."""
+    for child in element:
+        if child.get("class") not in above:
+            yield from _ink(child)
+            yield from _under(child, *above)
+
+
+def _ink(element: ET.Element) -> Iterator[_Ink]:
+    if element.tag == "text":
+        left, right, top = extent(element)
+        top += float(element.attrib["font-size"]) * _OVER_LETTERS
+        yield _Ink(left - (right - left if element.get("text-anchor") else 0.0), right, top)
+    elif element.tag == "use":
+        x, y = map(float, NUMBER.findall(element.attrib["transform"])[:2])
+        code = code_of(element)
+        yield _Ink(x, x + _WIDE, y - (_HEAD_UP if code in HEADS else CLEFS.get(code, _UP)))
+    elif element.tag in ("path", "polygon"):
+        drawn = [
+            float(number)
+            for number in NUMBER.findall(element.get("d", "") or element.get("points", ""))
+        ]
+        yield _Ink(min(drawn[::2]), max(drawn[::2]), min(drawn[1::2]))
+    elif element.tag == "rect" and "x" in element.attrib:
+        x, y, width = (float(element.attrib[name]) for name in ("x", "y", "width"))
+        yield _Ink(x, x + width, y)
+
+
+# What stands in the margin of a system: the number of its first bar, and what its rows are.
+#
+# A number stands over the clef, where other programs put it too (common practice). The names of two
+# fingerings stand before their rows in a key's first system: clef, signature and meter leave room.
+
+_SIZE = 290  # in tenths of a verovio pixel; a staff is 720 high
+_GAP = 70  # between a number and what is under it, or a name and the line before it
+_FINGERS = "finger, "  # what a row's name begins with where there are two fingerings
+
+
+@dataclass(frozen=True, slots=True)
+class Margin:
+    """What a piece of music says about its margins."""
+
+    numbers: Mapping[str, str]  # by the id of a measure; a pick-up has none
+    rows: tuple[str, ...]  # the names of the rows under the staff, from above to below
+
+
+def margin(musicxml: str) -> Margin:
+    """Read a MusicXML text."""
+    root = ET.fromstring(musicxml)
+    counted = (each for each in root.iter("measure") if each.get("implicit") != "yes")
+    numbers = {each.get("id", ""): each.get("number", "") for each in counted}
+    rows = {int(each.get("number", "1")): each.get("name", "") for each in root.iter("lyric")}
+    return Margin(numbers, tuple(rows[place] for place in sorted(rows)))
+
+
+def write_margin(system: ET.Element, beside: Margin, *, opens: bool) -> None:
+    """Put into a system's first bar what stands in its margin; `opens` where a key begins."""
+    bars = of_class(system, "sheet-bar")
+    number = next((n for bar in bars if (n := beside.numbers.get(bar.get("id", "")))), "")
+    bars[0].append(_words("sheet-number", number, _top(bars[0]) - _GAP))
+    if opens:
+        named = _names(system, beside.rows)
+        bars[0].extend([_words("sheet-name", word, y, x=_GAP) for word, y in named])
+
+
+def _words(kind: str, words: str, y: float, x: int = 0) -> ET.Element:
+    group = ET.Element("g", {"class": kind})
+    text = ET.SubElement(group, "text", {"x": str(x), "y": f"{y:g}", "font-size": str(_SIZE)})
+    text.text = words
+    return group
+
+
+def _top(bar: ET.Element) -> float:
+    """The top of the staff where a system begins, its clef included."""
+    line = next(bar.iter("path"))
+    clefs = (use for use in bar.iter("use") if code_of(use) in CLEFS)
+    tops = [
+        float(NUMBER.findall(clef.attrib["transform"])[1]) - CLEFS[code_of(clef)] for clef in clefs
+    ]
+    return min([float(NUMBER.findall(line.attrib["d"])[1]), *tops])
+
+
+def _names(system: ET.Element, rows: tuple[str, ...]) -> Iterator[tuple[str, float]]:
+    """The words of each fingering's name, one a row from its fingers on, where all rows show."""
+    texts = (text for row in of_class(system, "sheet-row") for text in row.iter("text"))
+    places = sorted({float(text.attrib["y"]) for text in texts})
+    for index, row in enumerate(rows):
+        if row.startswith(_FINGERS) and len(places) == len(rows):
+            words = row.removeprefix(_FINGERS).removeprefix("with ").split()
+            yield from zip(words, places[index:], strict=False)

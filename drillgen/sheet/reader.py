@@ -13,18 +13,12 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 
 from drillgen.chart import Chart, Span
-from drillgen.drill.instruments import (
-    CONCERT,
-    IN_B_FLAT,
-    IN_E_FLAT,
-    INSTRUMENTS,
-    Transposition,
-)
+from drillgen.drill.instruments import CONCERT, IN_B_FLAT, IN_E_FLAT, INSTRUMENTS, Transposition
 from drillgen.drill.models import SheetSpec
 from drillgen.score import Note, Part
+from drillgen.theory.chords import as_written
 from drillgen.theory.keys import Key
 from drillgen.theory.pitch import Name, Pitch
-from drillgen.theory.roots import as_written
 
 MOST_ACCIDENTALS = 6  # of a signature that transposing has made
 _CIRCLE = 12  # fifths to the same sound

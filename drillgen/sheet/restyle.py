@@ -10,18 +10,167 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from xml.etree import ElementTree as ET
 
-from drillgen.sheet import symbols
-from drillgen.sheet.levels import bring_marks_in, level_chords
-from drillgen.sheet.margin import Margin, write_margin
 from drillgen.sheet.placing import (
     NUMBER,
     ROW_SIZE,
+    Margin,
+    bring_marks_in,
     centre_rows,
+    level_chords,
     lowest,
+    write_margin,
 )
-from drillgen.sheet.prepared import ROOM
+
+# Chord symbols as a copyist sets them: root and accidental on the line, the suffix raised.
+#
+# Common practice in lead sheets: `m` and a bass after the stroke stand on the line with the root,
+# the rest (7, maj7, dim, ♭9 …) is smaller and raised.
+
+# In tenths of a verovio pixel; a staff is 720 high.
+ROOT_SIZE = 460
+SUFFIX_SIZE = 330
+RAISED = 140
+_BESIDE_A_SHARP = 30
+_ROOT = r"[A-G][♭♯𝄫𝄪]*"
+_SYMBOL = re.compile(rf"({_ROOT})(m(?!aj))?(.*?)(/{_ROOT})?", re.DOTALL)
+
+
+@dataclass(frozen=True, slots=True)
+class LetterRun:
+    """Letters of one size at one height."""
+
+    text: str
+    size: int = ROOT_SIZE
+    raised: int = 0
+
+
+def runs(symbol: str) -> tuple[LetterRun, ...]:
+    """A chord symbol such as `A♭m7♭5/G♭` in runs; what is no chord (N.C.) is one run."""
+    found = _SYMBOL.fullmatch(symbol)
+    if found is None:
+        return (LetterRun(symbol),)
+    root, minor, suffix, bass = (part or "" for part in found.groups())
+    parts = (LetterRun(root + minor), LetterRun(suffix, SUFFIX_SIZE, RAISED), LetterRun(bass))
+    return tuple(run for run in parts if run.text)
+
+
+def drawn(symbol: str, x: str, y: str) -> ET.Element:
+    """The symbol as an SVG text whose first letter stands at `x`, `y`."""
+    text = ET.Element("text", {"x": x, "y": y, "font-size": str(ROOT_SIZE)})
+    text.extend(list(_spans(runs(symbol))))
+    return text
+
+
+def _spans(parts: tuple[LetterRun, ...]) -> Iterator[ET.Element]:
+    height, before = 0, ""
+    for run in parts:
+        span = ET.Element("tspan", {"font-size": str(run.size)})
+        if run.raised != height:
+            span.set("dy", str(height - run.raised))
+        gaps = [_gap(one, other) for one, other in pairwise(before + run.text)]
+        gaps = gaps if before else [0, *gaps]
+        if any(gaps):
+            span.set("dx", " ".join(map(str, gaps)))
+        span.text, before = run.text, run.text[-1]
+        height = run.raised
+        yield span
+
+
+def _gap(one: str, other: str) -> int:
+    """Room between two letters, where the text's sharp would touch its neighbours."""
+    return _BESIDE_A_SHARP if "♯" in (one, other) else 0
+
+
+# MusicXML as verovio engraves it best, from the MusicXML that editors read.
+#
+# What differs, measured with verovio 6.4: it prints `<degree>` beside the kind's own text though it
+# is not to be printed; it places `<unpitched>` as if every clef were treble; a bar without a chord
+# symbol is too wide where the next one has one; and only a page break gives each system a picture
+# of its own. Reader, key and tempo stand in the heading over the staff, so they are taken off it.
+
+BARS_A_SYSTEM = 4
+# Verovio leaves as much room for a chord symbol as plain text of its size takes; ours has a larger
+# root.  Spaces that do not break make up for it, with a gap to the next symbol.
+ROOM = "\u00a0\u00a0"
+_MIDDLE_OF_TREBLE = ("B", "4")
+
+
+def prepared(musicxml: str, bars_a_system: int | None = None) -> str:
+    """The same music, each system on a page of its own.
+
+    Systems begin where the file says so (`<print new-system>`); where it says nothing, or
+    `bars_a_system` is given, they have so many bars.
+    """
+    root = ET.fromstring(musicxml)
+    for part in root.iter("score-part"):
+        for name in (*part.findall("part-name"), *part.findall("part-abbreviation")):
+            name.text = ""
+    for harmony in root.iter("harmony"):
+        _plain_harmony(harmony)
+    for unpitched in root.iter("unpitched"):
+        for child, value in zip(unpitched, _MIDDLE_OF_TREBLE, strict=False):
+            child.text = value
+    for part in root.iter("part"):
+        measures = part.findall("measure")
+        _even_bars(measures)
+        _bare_first(measures[0])
+        _pages(measures, bars_a_system)
+    return ET.tostring(root, encoding="unicode")
+
+
+def _even_bars(measures: list[ET.Element]) -> None:
+    """Give bars without a chord symbol a blank one, where others have one."""
+    bare = [measure for measure in measures if measure.find("harmony") is None]
+    for measure in bare if len(bare) < len(measures) else ():
+        blank = ET.Element("harmony")
+        ET.SubElement(ET.SubElement(blank, "root"), "root-step", {"text": ""}).text = "C"
+        ET.SubElement(blank, "kind", {"text": ROOM}).text = "none"
+        first = next(place for place, each in enumerate(measure) if each.tag == "note")
+        measure.insert(first, blank)
+
+
+def _plain_harmony(harmony: ET.Element) -> None:
+    for degree in harmony.findall("degree"):
+        harmony.remove(degree)
+    kind = harmony.find("kind")
+    if kind is not None:
+        kind.set("text", kind.get("text", "") + ROOM)
+
+
+def _bare_first(measure: ET.Element) -> None:
+    """Take the key's name and the tempo off the first bar."""
+    for direction in measure.findall("direction"):
+        if _is_heading(direction):
+            measure.remove(direction)
+
+
+def _is_heading(direction: ET.Element) -> bool:
+    boxed = any(words.get("enclosure") == "rectangle" for words in direction.iter("words"))
+    return boxed or next(direction.iter("metronome"), None) is not None
+
+
+def _pages(measures: list[ET.Element], bars_a_system: int | None) -> None:
+    encoded = set(_encoded(measures))
+    if bars_a_system is not None or not encoded - {0}:
+        size = bars_a_system or BARS_A_SYSTEM
+        encoded = set(range(0, len(measures), size))
+    for index, measure in enumerate(measures):
+        for old in measure.findall("print"):
+            measure.remove(old)
+        if index and index in encoded:
+            measure.insert(0, ET.Element("print", {"new-page": "yes"}))
+
+
+def _encoded(measures: list[ET.Element]) -> Iterator[int]:
+    """Which measures begin a system, as the file says."""
+    for index, measure in enumerate(measures):
+        mark = measure.find("print")
+        if mark is not None and "yes" in (mark.get("new-system"), mark.get("new-page")):
+            yield index
+
 
 SVG = "{http://www.w3.org/2000/svg}"
 _OURS = re.compile(r"(k\d+)?b\d+p?(n\d+(c\d+|t)?)?")  # bars and notes, as in the MusicXML
@@ -53,7 +202,7 @@ _SIGNS = str.maketrans({"\uea63": "𝄫", "\uea64": "♭", "\uea65": "♮", "\ue
 
 
 @dataclass(frozen=True, slots=True)
-class Picture:
+class SystemPicture:
     """One system: `width` and `height` in tenths of a verovio pixel (a staff is 720 high)."""
 
     width: float
@@ -63,7 +212,7 @@ class Picture:
     glyphs: dict[str, ET.Element]  # the music font's shapes by code, which `use` elements name
 
 
-def restyled(svg: str, beside: Margin, *, opens: bool) -> Picture:
+def restyled(svg: str, beside: Margin, *, opens: bool) -> SystemPicture:
     """Read what verovio drew; `opens` where it is the first system of a key."""
     root = ET.fromstring(svg)
     inner = root.find(f"{SVG}svg")
@@ -85,7 +234,7 @@ def restyled(svg: str, beside: Margin, *, opens: bool) -> Picture:
         glyph.attrib["id"].split("-")[0]: _plain(glyph[0])
         for glyph in root.iterfind(f"{SVG}defs/*")
     }
-    return Picture(width, height + room, bars, group, glyphs)
+    return SystemPicture(width, height + room, bars, group, glyphs)
 
 
 def _boxed_bars(system: ET.Element, top: float, height: float) -> Iterator[str]:
@@ -148,7 +297,7 @@ def _chord(element: ET.Element) -> ET.Element:
     plain = _plain(element)
     for text in element.iter(f"{SVG}text"):
         symbol = _letters(text).replace(ROOM, "").strip()
-        plain.append(symbols.drawn(symbol, text.attrib["x"], text.attrib["y"]))
+        plain.append(drawn(symbol, text.attrib["x"], text.attrib["y"]))
     return plain
 
 

@@ -6,17 +6,182 @@ tracks are split by key, the sheet holds every key.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from drillgen.drill.models import Drill
-from drillgen.score import Score
-from drillgen.sheet.compose import Composed, Wanted, compose
-from drillgen.sheet.directions import TempoMark, facts, tempo_mark
-from drillgen.sheet.musicxml import Heading, KeyMusic, musicxml
-from drillgen.sheet.reader import Reader, reader_named, reader_of
+from drillgen.chart import Bar, Chart, Span
+from drillgen.drill.models import Drill, Fingering, SheetSpec
+from drillgen.score import Note, Part, Score
+from drillgen.sheet.directions import BarMarks, TempoMark, facts, is_listened_to, marks, tempo_mark
+from drillgen.sheet.fingering import FingeringError
+from drillgen.sheet.hands import Solution, fretboard, solutions
+from drillgen.sheet.layout import KeyPart, SheetBar, by_bar, key_parts
+from drillgen.sheet.musicxml import Heading, KeyMusic, Printed, musicxml
+from drillgen.sheet.musicxml import printed as changing
+from drillgen.sheet.notation import Fret, Row, Style, pretty
+from drillgen.sheet.reader import Reader, read_by, reader_named, reader_of
+from drillgen.sheet.staff import Filling, Measure, measure, with_accidentals
 from drillgen.theory.pitch import Pitch
+
+# Rows of text under the staff: fingers, strings and positions, or degrees; and tablatures.
+
+_DEGREES = re.compile(r"[b#]*\d+( [b#]*\d+)*")
+_TABLATURE_FOR = "electric"
+
+
+def degrees(notes: Sequence[Note]) -> Row:
+    """Each note's degree, where its mark is one."""
+    marked = {note: pretty(note.mark) for note in notes if _DEGREES.fullmatch(note.mark)}
+    return Row("degree", marked)
+
+
+def fingerings(chart: Chart, line: Part) -> tuple[Row, ...]:
+    """The rows of each solution that a drill asks for.  Raises FingeringError."""
+    return tuple(row for found in solutions(chart, line) for row in _rows(chart, found))
+
+
+def _rows(chart: Chart, found: Solution) -> Iterator[Row]:
+    which = f", {found.name}" if found.name else ""
+    yield Row(f"finger{which}", {each.note: each.finger for each in found.fingered})
+    yield Row(f"string{which}", {each.note: each.string_name for each in found.fingered})
+    yield Row(f"position{which}", dict(_positions(chart, found)))
+
+
+def _positions(chart: Chart, found: Solution) -> Iterator[tuple[Note, str]]:
+    """The position where the hand comes to it, and at the beginning of each pass."""
+    before: tuple[str, int] | None = None
+    for each in found.fingered:
+        now = (each.position, chart.bar_at(each.note.start).pass_number)
+        if now != before:
+            yield each.note, each.position
+        before = now
+
+
+def tablature(chart: Chart, line: Part) -> tuple[Mapping[Note, Fret], tuple[Pitch, ...]]:
+    """Where each note lies, and the strings from low to high.
+
+    Raises FingeringError where the reader plays no electric bass, or a note cannot be played.
+    """
+    sheet = chart.drill.sheet
+    check_tablature(sheet, line.instrument)
+    wanted = sheet.fingering or Fingering()
+    found = solutions(chart, line, wanted)[0]
+    frets = {each.note: Fret(each.string, each.fret) for each in found.fingered}
+    return frets, fretboard(_TABLATURE_FOR, wanted).strings
+
+
+def check_tablature(sheet: SheetSpec, player: str) -> None:
+    """Raises FingeringError where a line that `player` plays is read by no electric bass."""
+    reader = sheet.instrument or player
+    if reader != _TABLATURE_FOR:
+        raise FingeringError(
+            f"a tablature is for the electric bass, and the line is read by {reader};"
+            " write sheet: {tablature: true, instrument: electric}"
+        )
+
+
+# From a track to the bars of a sheet: what fills each, which chords are named, what is over it.
+
+
+@dataclass(frozen=True, slots=True)
+class SheetRequest:
+    """What is printed, and for whom."""
+
+    reader: Reader
+    line: bool  # else slashes
+    chords: bool
+    degrees: bool = False  # under the notes
+    hands: bool = False  # the fingering and tablature that the drill asks for
+
+
+@dataclass(frozen=True, slots=True)
+class SheetSection:
+    """One key of a sheet."""
+
+    label: str  # "B♭ major", as the reader sees it
+    music: KeyMusic
+    shown_in: tuple[tuple[str, str], ...]  # a bar's id, and the id of the measure that shows it
+    strings: tuple[Pitch, ...]  # of a tablature
+
+
+def compose(score: Score, wanted: SheetRequest, prefix: str) -> Iterator[SheetSection]:
+    """The keys of a track, `prefix` before their ids.  Raises FingeringError."""
+    chart, line = score.chart, score.part("line") if wanted.line else None
+    line = line and read_by(chart, line, wanted.reader)
+    sounding = by_bar(chart, line.notes if line else ())
+    style, strings = _style(chart, line, wanted)
+    for part in key_parts(chart, sounding, prefix):
+        label = wanted.reader.key(part.key).pretty
+        printed = tuple(_bars(chart, part, sounding, wanted, label))
+        yield SheetSection(label, KeyMusic(printed, style), part.shown_in, strings)
+
+
+def _style(
+    chart: Chart, line: Part | None, wanted: SheetRequest
+) -> tuple[Style, tuple[Pitch, ...]]:
+    """Rows and tablature, and the strings of the latter."""
+    clef = wanted.reader.clef
+    if line is None:
+        return Style(clef), ()
+    rows: tuple[Row, ...] = (degrees(line.notes),) if wanted.degrees else ()
+    if not wanted.hands:
+        return Style(clef, rows), ()
+    rows += fingerings(chart, line)
+    if not chart.drill.sheet.tablature:
+        return Style(clef, rows), ()
+    frets, strings = tablature(chart, line)
+    return Style(clef, rows, frets), strings
+
+
+def _bars(
+    chart: Chart,
+    part: KeyPart,
+    sounding: Mapping[int, Sequence[Note]],
+    wanted: SheetRequest,
+    label: str,
+) -> Iterator[Printed]:
+    measures = list(with_accidentals(list(_measures(chart, part, sounding, wanted))))
+    over = list(_marks(chart, part, wanted, label))
+    for found, above in zip(measures, over, strict=True):
+        yield Printed(found, above)
+
+
+def _measures(
+    chart: Chart, part: KeyPart, sounding: Mapping[int, Sequence[Note]], wanted: SheetRequest
+) -> Iterator[Measure]:
+    before: Span | None = None  # the chord in force whose symbol is in sight
+    for place in part.places:
+        if place.new_system:
+            before = None
+        notes = sounding.get(place.bar.number, ())
+        spans: tuple[Span, ...] = ()
+        if wanted.chords and not place.pickup and place.bar.spans:
+            spans = changing(place.bar.spans, place.end, before)
+            before = place.bar.spans[-1]
+        filling = _filling(chart, place.bar, wanted)
+        yield measure(place, notes, filling, spans, wanted.reader, chart.drill.meter)
+
+
+def _filling(chart: Chart, bar: Bar, wanted: SheetRequest) -> Filling:
+    """Slashes mean "play": a bar to listen to has a rest."""
+    drill = chart.drill
+    if bar.role == "response":
+        return "empty" if drill.sheet.responses == "empty" else "slashes"
+    if bar.role in ("ending", "count-in") or is_listened_to(bar, heard=not wanted.line):
+        return "notes"
+    free = bar.tag and drill.gaps is not None  # after calls and responses, the student has the tag
+    return "notes" if wanted.line and not free else "slashes"
+
+
+def _marks(chart: Chart, part: KeyPart, wanted: SheetRequest, label: str) -> Iterator[BarMarks]:
+    before: SheetBar | None = None
+    for index, place in enumerate(part.places):
+        key = label if index == 0 else ""
+        yield marks(chart, place, before, key, heard=not wanted.line)
+        before = None if place.pickup else place
+
 
 _BY_EAR = ("phrases",)  # lines that are made up by the tool and learned by ear
 _FIRST_PLAYER = "upright"  # who reads where there is no line
@@ -114,13 +279,13 @@ def _for_reader(
     heard = drill.line is not None and drill.line.kind in _BY_EAR
     hands = not name
     which = f"for {name}" if name else ""
-    yield _sheet(tracks, Wanted(reader, line and not heard, chords, hands=hands), which)
+    yield _sheet(tracks, SheetRequest(reader, line and not heard, chords, hands=hands), which)
     if heard:
-        wanted = Wanted(reader, line=True, chords=True, degrees=True, hands=hands)
+        wanted = SheetRequest(reader, line=True, chords=True, degrees=True, hands=hands)
         yield _sheet(tracks, wanted, f"answers {which}".strip())
 
 
-def _sheet(tracks: Sequence[Score], wanted: Wanted, name: str) -> Sheet:
+def _sheet(tracks: Sequence[Score], wanted: SheetRequest, name: str) -> Sheet:
     drill = tracks[0].chart.drill
     title = f"{drill.title}: answers" if wanted.degrees else drill.title
     music = [
@@ -168,7 +333,7 @@ def _heading(
     )
 
 
-def _section(key: Composed, head: Heading, mark: TempoMark) -> Section:
+def _section(key: SheetSection, head: Heading, mark: TempoMark) -> Section:
     first, *others = key.music.printed
     timed = replace(first, marks=replace(first.marks, tempo=mark))
     places = [printed.measure.place for printed in key.music.printed]

@@ -6,22 +6,156 @@ triplets, accidentals with courtesies, chord symbols.  Pitches are as written fo
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import groupby
 from typing import Literal
 
 from drillgen.chart import Span
-from drillgen.drill.meter import Meter
+from drillgen.drill.bars import Meter
 from drillgen.score import Note
-from drillgen.sheet.accidentals import Shown, accidentals, altered
-from drillgen.sheet.beams import Beam, beams
-from drillgen.sheet.layout import Place
+from drillgen.sheet.layout import SheetBar
 from drillgen.sheet.reader import Reader
 from drillgen.sheet.values import Piece, Window, pieces, rests, windows
 from drillgen.theory.keys import Key
-from drillgen.theory.pitch import Pitch
+from drillgen.theory.pitch import LETTERS, Pitch
+
+# Accidentals: which notes need one, and where a courtesy helps.
+#
+# Common practice: an accidental holds to the end of its bar and for its own octave; a note tied
+# over the barline needs none. A courtesy (in brackets) shows the plain note after a bar that
+# altered it, after a tied one, and in another octave of the same bar.
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """Whether an accidental stands before a note, and whether as a courtesy (in brackets)."""
+
+    alter: int | None = None  # semitones of the sign; None: no sign
+    courtesy: bool = False
+
+
+def in_signature(letter: str, fifths: int) -> int:
+    """How a signature of so many sharps (negative: flats) alters a letter."""
+    place = LETTERS.index(letter)  # F C G D A E B: the order of sharps
+    if fifths >= 0:
+        return 1 if place < fifths else 0
+    return -1 if 6 - place < -fifths else 0
+
+
+def altered(pitches: Sequence[Pitch], fifths: int) -> frozenset[str]:
+    """The letters that some pitches have otherwise than the signature."""
+    return frozenset(p.name.letter for p in pitches if _is_altered(p, fifths))
+
+
+def accidentals(
+    signs: Sequence[tuple[Sequence[Pitch], bool]], doubtful: frozenset[str], fifths: int
+) -> list[tuple[Shown, ...]]:
+    """The accidental of each pitch of each sign of a bar (its pitches, whether it is tied from
+    before); `doubtful` are the letters that the bar before has altered."""
+    bar = _Bar(fifths, set(doubtful))
+    return [tuple(bar.show(pitches, tied)) for pitches, tied in signs]
+
+
+def _is_altered(pitch: Pitch, fifths: int) -> bool:
+    return pitch.name.alter != in_signature(pitch.name.letter, fifths)
+
+
+@dataclass(slots=True)
+class _Bar:
+    """What a reader has in mind, from left to right through a bar."""
+
+    fifths: int
+    doubtful: set[str]  # letters that may be taken for what they were before
+    valid: dict[tuple[str, int], int] = field(default_factory=dict)  # by staff line
+
+    def show(self, pitches: Sequence[Pitch], tied: bool) -> Iterator[Shown]:
+        for pitch in pitches:
+            if not tied:
+                yield self._struck(pitch)
+            else:
+                if _is_altered(pitch, self.fifths):
+                    self.doubtful.add(pitch.name.letter)
+                yield Shown()
+
+    def _struck(self, pitch: Pitch) -> Shown:
+        letter, alter = pitch.name.letter, pitch.name.alter
+        line = (letter, pitch.octave)
+        holds = self.valid.get(line, in_signature(letter, self.fifths))
+        courtesy = letter in self.doubtful and line not in self.valid
+        self.valid[line] = alter
+        self.doubtful.discard(letter)
+        if alter == holds:
+            return Shown(alter, courtesy=True) if courtesy else Shown()
+        if _is_altered(pitch, self.fifths):
+            self.doubtful.add(letter)  # in its other octaves
+        return Shown(alter)
+
+
+# Beams: short notes joined so that a reader sees the beats.
+#
+# By the beat (the dotted quarter in 6/8 and 12/8); four plain eighths that fill half a bar of four,
+# or a bar of two, share one beam, as is usual in jazz parts (common practice). Rests part beams.
+
+Beam = Literal["begin", "continue", "end", "forward hook", "backward hook"]
+_BEAMED = {"eighth": 1, "16th": 2, "32nd": 3, "64th": 4}  # how many beams a value has
+_HALF_BARS = ("4/4", "2/4")
+_HALF_BAR = Fraction(2)
+_EIGHTH = Fraction(1, 2)
+
+
+def beams(signs: Sequence[tuple[Piece, bool]], meter: Meter) -> list[tuple[Beam, ...]]:
+    """The beams of each sign of a bar (its value, whether it is a note), the outermost first."""
+    halves = _filled_halves(signs, meter)
+
+    def group(sign: tuple[Piece, bool]) -> tuple[bool, Fraction]:
+        return _group(*sign, meter, halves)
+
+    found: list[tuple[Beam, ...]] = []
+    for (short, _), members in groupby(signs, key=group):
+        together = [piece for piece, _ in members]
+        joined = short and len(together) > 1
+        found += _joined(together) if joined else [()] * len(together)
+    return found
+
+
+def _group(
+    piece: Piece, note: bool, meter: Meter, halves: Collection[Fraction]
+) -> tuple[bool, Fraction]:
+    """What a sign is beamed with: notes of one beat, or of one half filled with eighths."""
+    if not note or piece.value not in _BEAMED:
+        return False, piece.start
+    half = piece.start // _HALF_BAR * _HALF_BAR
+    return True, half if half in halves else piece.start // meter.beat * meter.beat
+
+
+def _filled_halves(signs: Sequence[tuple[Piece, bool]], meter: Meter) -> set[Fraction]:
+    """Where the halves begin that hold four plain eighth notes and nothing else."""
+    if meter.text not in _HALF_BARS:
+        return set()
+    plain = [p.start for p, note in signs if note and p.length == _EIGHTH and not p.triplet]
+    halves = {start // _HALF_BAR * _HALF_BAR for start in plain}
+    return {h for h in halves if sum(h <= start < h + _HALF_BAR for start in plain) == 4}
+
+
+def _joined(group: Sequence[Piece]) -> list[tuple[Beam, ...]]:
+    counts = [_BEAMED[piece.value] for piece in group]
+    return [tuple(_levels(counts, index)) for index in range(len(counts))]
+
+
+def _levels(counts: Sequence[int], index: int) -> Iterator[Beam]:
+    """Each beam of a note: joined to neighbours that have it too, else a hook."""
+    for level in range(1, counts[index] + 1):
+        before = index > 0 and counts[index - 1] >= level
+        after = index + 1 < len(counts) and counts[index + 1] >= level
+        if before and after:
+            yield "continue"
+        elif before or after:
+            yield "begin" if after else "end"
+        else:
+            yield "forward hook" if index == 0 else "backward hook"
+
 
 # What fills a bar: the line, slashes to play over, or nothing (room to write).
 Filling = Literal["notes", "slashes", "empty"]
@@ -48,7 +182,7 @@ class Sign:
 class Measure:
     """One bar of the staff."""
 
-    place: Place
+    place: SheetBar
     filling: Filling
     signs: tuple[Sign, ...]  # none: a bar of rest, slashes or room
     spans: tuple[Span, ...]  # chords whose symbols are printed, as written
@@ -57,7 +191,7 @@ class Measure:
 
 
 def measure(
-    place: Place,
+    place: SheetBar,
     notes: Sequence[Note],
     filling: Filling,
     spans: Sequence[Span],
@@ -74,21 +208,23 @@ def measure(
     return Measure(place, filling, tuple(_pitched(signs, reader, place)), written, key, meter)
 
 
-def _pitched(signs: Sequence[Sign], reader: Reader, place: Place) -> Iterator[Sign]:
+def _pitched(signs: Sequence[Sign], reader: Reader, place: SheetBar) -> Iterator[Sign]:
     for sign in signs:
         pitches = (reader.pitch(n.pitch, place.key, _under(place, n)) for n in sign.notes)
         held = place.held and sign is signs[-1]
         yield replace(sign, pitches=tuple(pitches), fermata=held)
 
 
-def _under(place: Place, note: Note) -> Span | None:
+def _under(place: SheetBar, note: Note) -> Span | None:
     """The chord over which a note begins; a pick-up belongs to the key and chord that follow."""
     if place.pickup:
         return None
     return next((s for s in place.bar.spans if s.start <= note.start < s.end), None)
 
 
-def _signs(place: Place, notes: Sequence[Note], filling: Filling, meter: Meter) -> Iterator[Sign]:
+def _signs(
+    place: SheetBar, notes: Sequence[Note], filling: Filling, meter: Meter
+) -> Iterator[Sign]:
     bar, first, last = place.bar.start, place.start - place.bar.start, place.end - place.bar.start
     edges = {edge - bar for note in notes for edge in (note.start, note.start + note.duration)}
     triplets = windows(sorted(edge for edge in edges if first < edge < last), meter)
@@ -108,7 +244,7 @@ def _bracket(piece: Piece, triplets: Sequence[Window]) -> Literal["start", "stop
 
 
 def _filled(
-    place: Place,
+    place: SheetBar,
     notes: Sequence[Note],
     filling: Filling,
     meter: Meter,
@@ -144,7 +280,7 @@ def _between(
 
 
 def _written(
-    place: Place,
+    place: SheetBar,
     chord: tuple[Note, ...],
     span: tuple[Fraction, Fraction],
     meter: Meter,

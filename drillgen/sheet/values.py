@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
-from drillgen.drill.meter import Meter
+from drillgen.drill.bars import Meter
 
 # Name (MusicXML's `type`), dots, by length in quarter notes; the longest first.
 VALUES: dict[Fraction, tuple[str, int]] = {

@@ -21,7 +21,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from drillgen.sound.synth import Samples
+from drillgen.sound.fluidsynth import Samples
 
 Floats = NDArray[np.float64]
 Biquad = tuple[tuple[float, float, float], tuple[float, float, float]]  # b and a, a[0] = 1

@@ -13,12 +13,11 @@ import numpy as np
 
 from drillgen.performance import Performance, Played, Voice
 from drillgen.score import PartName
-from drillgen.sound.arrangement import resolved
-from drillgen.sound.closing import Closing
-from drillgen.sound.mix import sides
+from drillgen.sound.fluidsynth import GRID, RATE, Closing, Samples, Synth, on_grid
+from drillgen.sound.mixer import sides
+from drillgen.sound.schedule import resolved
 from drillgen.sound.soundfonts import Soundfont
 from drillgen.sound.strokes import step_of
-from drillgen.sound.synth import GRID, RATE, Samples, Synth, on_grid
 
 Event = tuple[int, bool, int, int]  # sample on the grid, note-on, key, velocity
 _VOICES = 64  # more than sound at once in a part
@@ -32,7 +31,7 @@ class Parts(Closing):
         self._performance, self._soundfont = performance, soundfont
         said = [resolved(voice, soundfont)[1] for voice in performance.voices]
         self.warnings = tuple(dict.fromkeys(warning for warning in said if warning))
-        self._players: list[Player] = []
+        self._players: list[ReferencePart] = []
 
     def close(self) -> None:
         """Let the synthesisers go."""
@@ -42,7 +41,7 @@ class Parts(Closing):
     def bus(self, parts: Sequence[PartName]) -> Direct:
         """Some parts together."""
         voices = [voice for voice in self._performance.voices if voice.part in parts]
-        own = [Player(voice, self._soundfont) for voice in voices]
+        own = [ReferencePart(voice, self._soundfont) for voice in voices]
         self._players += own
         return Direct(own)
 
@@ -50,7 +49,7 @@ class Parts(Closing):
 class Direct:
     """Parts that are played together, from the start on: like a `Bus`, but without going back."""
 
-    def __init__(self, players: Sequence[Player]) -> None:
+    def __init__(self, players: Sequence[ReferencePart]) -> None:
         self._players = players
 
     def add(self, block: Samples, begin: int, scratch: Samples) -> None:
@@ -61,7 +60,7 @@ class Direct:
             block[:, first:] += player.read(block.shape[1] - first)
 
 
-class Player(Closing):
+class ReferencePart(Closing):
     """One part as FluidSynth itself plays it."""
 
     def __init__(self, voice: Voice, soundfont: Soundfont) -> None:
@@ -104,7 +103,7 @@ class Player(Closing):
 
 def played(voice: Voice, length: int, soundfont: Soundfont) -> Samples:
     """One part as FluidSynth itself plays it, shape (2, length)."""
-    with Player(voice, soundfont) as player:
+    with ReferencePart(voice, soundfont) as player:
         return player.read(length)
 
 

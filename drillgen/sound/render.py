@@ -10,25 +10,30 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
 
+from drillgen.errors import SoundError
 from drillgen.performance import Performance
 from drillgen.score import PartName
-from drillgen.sound.arrangement import gathered, looped, prepared
-from drillgen.sound.bank import Bank
-from drillgen.sound.desk import STRETCH, Desk, Source
-from drillgen.sound.errors import SoundError
-from drillgen.sound.library import library
+from drillgen.sound.fluidsynth import HOP, Progress, Samples, library
+from drillgen.sound.limiter import Measured
 from drillgen.sound.loudness import loudness_of
-from drillgen.sound.measured import Measured
-from drillgen.sound.mix import Bus, stream
-from drillgen.sound.passage import passage
+from drillgen.sound.mixer import (
+    STRETCH,
+    Bus,
+    Desk,
+    MixReport,
+    MixRequest,
+    RenderReport,
+    Source,
+    split,
+    stream,
+)
 from drillgen.sound.reference import Parts
-from drillgen.sound.requests import MixReport, MixRequest, RenderReport, split
-from drillgen.sound.room import Room
+from drillgen.sound.reverb import Reverb
+from drillgen.sound.samples import Bank
+from drillgen.sound.schedule import gathered, looped, prepared
 from drillgen.sound.soundfonts import Soundfont
-from drillgen.sound.strokes import sample_at
-from drillgen.sound.synth import HOP, Samples
-from drillgen.sound.wavfile import writing
-from drillgen.sound.workers import Progress
+from drillgen.sound.strokes import passage, sample_at
+from drillgen.sound.wav import writing
 
 __all__ = ["MixReport", "MixRequest", "RenderReport", "prepare_notes", "render", "split"]
 
@@ -40,7 +45,7 @@ _NOTES, _MIXING = 0.4, 0.8  # of the progress, when the notes are ready and when
 
 
 @dataclass(frozen=True, slots=True)
-class _Sound:
+class _TrackSound:
     """What a track is made of: its parts, and the sum of any of them."""
 
     parts: tuple[PartName, ...]
@@ -124,11 +129,11 @@ def _from_notes(
     room: str | float,
     around: int | None,
     progress: Progress,
-) -> _Sound:
+) -> _TrackSound:
     """From the note bank.  `around`: the samples of a loop."""
     sounding = gathered(performance, bank, progress)
     if around is not None:
-        sounding = looped(sounding, around, Room(room).memory + HOP)
+        sounding = looped(sounding, around, Reverb(room).memory + HOP)
     buses: dict[tuple[PartName, ...], Bus] = {}
     lock = threading.Lock()
 
@@ -138,17 +143,17 @@ def _from_notes(
                 buses[own] = Bus(sounding.notes(own))
         return stream(buses[own], room, begin, end)
 
-    return _Sound(tuple(sounding.parts), source, STRETCH, sounding.warnings)
+    return _TrackSound(tuple(sounding.parts), source, STRETCH, sounding.warnings)
 
 
-def _directly(parts: Parts, performance: Performance, room: str | float) -> _Sound:
+def _directly(parts: Parts, performance: Performance, room: str | float) -> _TrackSound:
     """By FluidSynth itself, which plays from the start to the end and no other way."""
 
     def source(own: Sequence[PartName], begin: int, end: int) -> Iterator[Samples]:
         return stream(parts.bus(own), room, begin, end)
 
     names = dict.fromkeys(voice.part for voice in performance.voices)
-    return _Sound(tuple(names), source, max(sample_at(performance.seconds), 1), parts.warnings)
+    return _TrackSound(tuple(names), source, max(sample_at(performance.seconds), 1), parts.warnings)
 
 
 def _gain(

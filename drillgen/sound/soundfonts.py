@@ -7,7 +7,10 @@ Python package has.  Within a place the better known and better sounding come fi
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
 import importlib.util
+import json
 import os
 import sys
 from collections.abc import Iterator
@@ -16,12 +19,103 @@ from dataclasses import dataclass, field
 from difflib import get_close_matches
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
-from drillgen.sound.checksums import sha256_of
-from drillgen.sound.errors import SoundError
-from drillgen.sound.known import Known, known
-from drillgen.sound.places import data_dir
-from drillgen.sound.riff import Outside, outside
+from drillgen.errors import SoundError
+from drillgen.sound.places import cache_dir, data_dir
+from drillgen.sound.soundfont_chunks import Outside, outside
+from drillgen.whole import whole_file
+
+# What is known of well-known free soundfonts: licence and how they sound.
+#
+# Licences are those that the files' own distributions state: Debian's copyright files of csound-
+# soundfont, fluid-soundfont and timgm6mb-soundfont, and the makers' licence files. Ranks are by
+# ear, for double bass, piano and brushes. Every other file is unknown: it is asked what it says.
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """Facts of one soundfont."""
+
+    title: str
+    licence: str  # "" unknown
+    rank: int  # lower is better
+    public_domain: bool = False
+    judgement: str = ""
+
+
+_UNKNOWN = Known("", "", 50)
+_GS_LICENCE = "GeneralUser GS licence (free to use in music, private or commercial)"
+
+# The start of a file's name or of the name inside it, lower case without spaces, _ and -.
+_TABLE: dict[str, Known] = {
+    "fluidr3gm": Known(
+        "FluidR3 GM", "MIT", 10, judgement="the best bass, piano and brushes of the free ones"
+    ),
+    "musescoregeneral": Known("MuseScore General", "MIT", 12, judgement="MIT, a full set"),
+    "msbasic": Known("MS Basic", "MIT", 13, judgement="MIT, a full set"),
+    "generalusergs": Known("GeneralUser GS", _GS_LICENCE, 14, judgement="a full set"),
+    "fluidr3gs": Known("FluidR3 GS", "MIT", 60, judgement="few presets: the GS extras of FluidR3"),
+    "sfgmbank": Known(
+        "GMbank", "public domain", 30, public_domain=True, judgement="small and public domain"
+    ),
+    "gmgsbank": Known(
+        "GMbank", "public domain", 30, public_domain=True, judgement="small and public domain"
+    ),
+    "freepats": Known("FreePats", "", 40, judgement=""),
+    "timgm6mb": Known("TimGM6mb", "GPL-2", 45, judgement="small, comes with a Python package"),
+}
+
+
+def known(stem: str, name: str) -> Known:
+    """The facts of a soundfont by its file's stem, else by the name inside the file."""
+    for text in (stem, name):
+        plain = "".join(char for char in text.lower() if char not in " _-.")
+        for start, facts in _TABLE.items():
+            if plain.startswith(start):
+                return facts
+    return _UNKNOWN
+
+
+# SHA-256 of soundfonts, remembered: 148 MB take a third of a second each time.
+
+
+def sha256_of(path: Path) -> str:
+    """The SHA-256 of a file in hexadecimal, from memory while its time and size are the same."""
+    try:
+        true = path.resolve(strict=True)
+        state = true.stat()
+        entry = _remembered().get(str(true))
+        mark = [state.st_mtime_ns, state.st_size]
+        if isinstance(entry, list) and entry[:2] == mark and len(entry) == 3:
+            return str(entry[2])
+        with true.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise SoundError(f"{path} cannot be read: {error.strerror or error}.") from error
+    _remember(str(true), [*mark, digest])
+    return digest
+
+
+def _book() -> Path:
+    return cache_dir() / "checksums.json"
+
+
+def _remembered() -> dict[str, Any]:
+    try:
+        content = json.loads(_book().read_text("utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return content if isinstance(content, dict) else {}
+
+
+def _remember(path: str, entry: list[Any]) -> None:
+    """A cache that cannot be written is only slower."""
+    with contextlib.suppress(OSError):
+        _book().parent.mkdir(parents=True, exist_ok=True)
+        with whole_file(_book()) as file:
+            file.write(json.dumps(_remembered() | {path: entry}, indent=1).encode("utf-8"))
+
 
 _ENDINGS = (".sf2", ".sf3")
 _SYSTEM = (
@@ -95,7 +189,7 @@ class Soundfont:
 
 
 @dataclass(frozen=True)
-class Choice:
+class SoundfontChoice:
     """The soundfont to use, and why, as the end of a sentence."""
 
     soundfont: Soundfont
@@ -127,7 +221,7 @@ def _looked_at() -> Iterator[Soundfont | SoundError]:
                 yield error
 
 
-def choose(request: str | None = None) -> Choice:
+def choose(request: str | None = None) -> SoundfontChoice:
     """The soundfont to use: `request` is a file's path, or the name of one that was found.
 
     Raises:
@@ -140,7 +234,7 @@ def choose(request: str | None = None) -> Choice:
             font = _read(Path(own).expanduser(), "environment")
         except SoundError as error:
             raise SoundError(f"DRILLGEN_SOUNDFONT={own}: {error}") from error
-        return Choice(font, _PLACES["environment"])
+        return SoundfontChoice(font, _PLACES["environment"])
     fonts = find_soundfonts()
     if not fonts:
         raise SoundError(" ".join([f"No soundfont was found: {_HELP}.", *damaged_soundfonts()]))
@@ -149,17 +243,17 @@ def choose(request: str | None = None) -> Choice:
     why = _PLACES[best.place]
     if best.place != "shared" and others:
         why += ", and the best there"
-    return Choice(best, f"{why} ({best.facts.judgement})" if best.facts.judgement else why)
+    return SoundfontChoice(best, f"{why} ({best.facts.judgement})" if best.facts.judgement else why)
 
 
-def _requested(request: str) -> Choice:
+def _requested(request: str) -> SoundfontChoice:
     path = Path(request).expanduser()
     if path.suffix.lower() in _ENDINGS and path.exists():
-        return Choice(_read(path, "asked for"), "you asked for it")
+        return SoundfontChoice(_read(path, "asked for"), "you asked for it")
     fonts = find_soundfonts()
     names = {name.lower(): font for font in reversed(fonts) for name in _names(font)}
     if font := names.get(request.lower()):
-        return Choice(font, "you asked for it")
+        return SoundfontChoice(font, "you asked for it")
     if path.is_file():
         raise SoundError(f"{request} is no soundfont: those end in {' or '.join(_ENDINGS)}.")
     near = get_close_matches(request.lower(), names, n=1)

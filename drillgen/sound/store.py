@@ -20,8 +20,8 @@ from typing import Any
 
 import numpy as np
 
+from drillgen.sound.fluidsynth import Samples
 from drillgen.sound.places import cache_dir
-from drillgen.sound.synth import Samples
 from drillgen.whole import whole_file
 
 LIMIT = 1 << 30  # bytes

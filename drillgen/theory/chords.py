@@ -10,17 +10,17 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
 
-from drillgen.theory.chord_errors import (
+from drillgen.theory.chord_symbols import (
     ROOT,
     ChordError,
+    QualityError,
     named_elsewhere,
     no_bass,
     no_quality,
     no_root,
+    read_quality,
 )
-from drillgen.theory.elsewhere import chord_elsewhere
-from drillgen.theory.pitch import Degree, Name
-from drillgen.theory.qualities import (
+from drillgen.theory.chord_types import (
     KINDS,
     SPECIAL_SYMBOLS,
     Change,
@@ -29,7 +29,9 @@ from drillgen.theory.qualities import (
     changes,
     name_of,
 )
-from drillgen.theory.quality_text import QualityError, read_quality
+from drillgen.theory.keys import Key
+from drillgen.theory.other_names import chord_elsewhere
+from drillgen.theory.pitch import Degree, Name
 
 Family = Literal["major", "minor", "dominant", "half-diminished", "diminished", "minor-major",
                  "augmented", "suspended"]  # fmt: skip
@@ -225,3 +227,21 @@ def _from_elsewhere(text: str) -> ChordError | None:
     except ChordError:
         return None
     return named_elsewhere(text, meant)
+
+
+# How players write the root of a chord in a key.
+
+_REMOTE = frozenset(map(Name.parse, ("Cb", "Fb")))
+
+
+def as_written(chord: Chord, key: Key) -> Chord:
+    """The chord by the root that players expect in a key.
+
+    The tritone substitute in Gb is G7, not Abb7, and the way home by the back door is Bm7 E7, not
+    Cbm7 Fb7: a double accidental is never written, and Cb or Fb only where the key has the root and
+    its third, as it has those of IV in Gb.  E# and B# stay, since they lead up (common practice).
+    """
+    root = chord.root
+    third = root.above(chord.third) if chord.third else root
+    remote = root in _REMOTE and not (key.has(root) and key.has(third))
+    return chord.on(root.simplest) if remote or abs(root.alter) > 1 else chord

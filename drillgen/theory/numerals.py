@@ -15,13 +15,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import lru_cache
 
+from drillgen.theory.chord_symbols import QualityError, SymbolError, read_quality
+from drillgen.theory.chord_types import USUAL, Degrees, name_of
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
-from drillgen.theory.nearest import nearest
+from drillgen.theory.other_names import nearest
 from drillgen.theory.pitch import Degree, Name
-from drillgen.theory.qualities import USUAL, Degrees, name_of
-from drillgen.theory.quality_text import QualityError, read_quality
-from drillgen.theory.symbol_error import SymbolError
 
 NUMBERS = {"I": 1, "II": 2, "III": 3, "IV": 4, "V": 5, "VI": 6, "VII": 7}
 

@@ -11,10 +11,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
+from drillgen.theory.chord_types import Degrees, ascending, spelled
 from drillgen.theory.chords import Chord, Family
 from drillgen.theory.keys import Key, Mode
 from drillgen.theory.pitch import Degree, Name
-from drillgen.theory.qualities import Degrees, ascending, spelled
 
 
 @dataclass(frozen=True, slots=True)

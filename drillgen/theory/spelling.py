@@ -57,7 +57,7 @@ _WIDE = 4  # semitones
 _LEAPS = ((9, 0.0), (12, 0.5))
 
 
-class Tone(NamedTuple):
+class LineTone(NamedTuple):
     """A note of a line, what it sounds over, and the bar (or figure) that it belongs to."""
 
     pitch: Pitch
@@ -84,7 +84,7 @@ class _State(NamedTuple):
 _Way = tuple[float, Any]  # what it costs, and its pitches: the last, and those before it
 
 
-def spelled(line: Sequence[Tone]) -> list[Pitch]:
+def spelled(line: Sequence[LineTone]) -> list[Pitch]:
     """The same sounds, each by the name that reads best between its neighbours."""
     ways: dict[_State, _Way] = {_State(): (0.0, None)}
     for tone, again in zip(line, _again(line), strict=True):
@@ -109,7 +109,7 @@ def _pitches(way: Any) -> Iterator[Pitch]:
         yield pitch
 
 
-def _again(line: Sequence[Tone]) -> list[frozenset[int]]:
+def _again(line: Sequence[LineTone]) -> list[frozenset[int]]:
     """For each note, the pitch classes that come after it in its bar."""
     found: list[frozenset[int]] = []
     later: frozenset[int] = frozenset()

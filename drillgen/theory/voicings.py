@@ -16,10 +16,10 @@ from functools import lru_cache
 from itertools import combinations, pairwise, product
 from typing import Literal
 
+from drillgen.theory.chord_types import Degrees
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
 from drillgen.theory.pitch import Degree, Pitch, in_range
-from drillgen.theory.qualities import Degrees
 from drillgen.theory.scales import Scale, chord_scale
 
 Form = Literal["A", "B"]

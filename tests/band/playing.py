@@ -9,7 +9,7 @@ from typing import Any
 from drillgen.arrange import arrange
 from drillgen.band.percussion import KEYS
 from drillgen.chart import Bar, charts
-from drillgen.drill.meter import METERS, Meter
+from drillgen.drill.bars import METERS, Meter
 from drillgen.drill.models import Drill
 from drillgen.drill.playable import basses, meters, playable_feels
 from drillgen.score import Part, PartName, Score

@@ -8,14 +8,12 @@ from itertools import pairwise
 
 import pytest
 
-from drillgen.band import figures
-from drillgen.band.choices import Choices
-from drillgen.band.feel import DrumBook, feel
-from drillgen.band.patterns import bars_of, strokes
+from drillgen.band import bass as figures
+from drillgen.band.feel import Choices, DrumBook, bars_of, feel, strokes
 from drillgen.band.percussion import KEYS
 from drillgen.drill import playable
 from drillgen.drill.band import COMPING
-from drillgen.drill.meter import FASTEST, METERS, SLOWEST
+from drillgen.drill.bars import FASTEST, METERS, SLOWEST
 from drillgen.performance import perform
 from drillgen.timing import ratio_in
 from tests.band.playing import BLUES, EVERY, WITH_BASS, bars, of, shapes, struck, written

@@ -6,9 +6,9 @@ from fractions import Fraction
 
 import pytest
 
-from drillgen.band import figures
-from drillgen.band.patterns import bars_of
-from drillgen.drill.meter import METERS
+from drillgen.band import bass as figures
+from drillgen.band.feel import bars_of
+from drillgen.drill.bars import METERS
 from drillgen.drill.playable import basses
 from tests.band.playing import EVERY, bars, of, written
 

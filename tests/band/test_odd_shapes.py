@@ -10,7 +10,7 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drillgen.drill.meter import METERS
+from drillgen.drill.bars import METERS
 from drillgen.performance import perform
 from drillgen.score import Score
 from drillgen.timing import clock_of

@@ -21,10 +21,9 @@ from hypothesis import strategies as st
 from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.models import Drill
-from drillgen.lateness import late_beats
 from drillgen.midi import midi_file
 from drillgen.performance import Performance, Voice, perform
-from drillgen.timing import clock_of, exact_clock
+from drillgen.timing import clock_of, exact_clock, late_beats
 from tests.conftest import DATA
 
 BLUES = "I7 | IV7 | I7 | % | IV7 | % | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7alt"

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from drillgen.drill.lesson import read_drill
+from drillgen.drill.messages import DrillError, Problem
 from drillgen.drill.models import Drill
-from drillgen.drill.problems import DrillError, Problem
 
 MARK = "¦"  # stands in a test's text before each place that must be complained about
 SHORTEST = "progression: ii7 | V7 | Imaj7 | %\n"

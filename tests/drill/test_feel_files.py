@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from drillgen.drill.problems import DrillError
+from drillgen.drill.messages import DrillError
 
 OK = "progression: ii7 | V7 | Imaj7 | %\n"
 

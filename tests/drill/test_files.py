@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from drillgen.drill.lesson import load, read_drill
-from drillgen.drill.problems import DrillError
+from drillgen.drill.messages import DrillError
 
 OK = "progression: ii7 | V7 | Imaj7 | %\n"
 

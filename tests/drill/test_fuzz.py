@@ -10,12 +10,12 @@ from hypothesis import strategies as st
 
 from drillgen.chart import charts
 from drillgen.drill.lesson import Lesson, load
+from drillgen.drill.messages import DrillError
 from drillgen.drill.models import Drill
 from drillgen.drill.presets import list_presets
-from drillgen.drill.problems import DrillError
 from drillgen.drill.reader import drill_of, parse_drill
 from drillgen.pack.trial import problems_of
-from drillgen.sheet.review import review
+from drillgen.sheet.hands import review
 
 TEXTS = [preset.path.read_text("utf-8") for preset in list_presets()]
 PIECES = st.sampled_from(

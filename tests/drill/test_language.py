@@ -10,8 +10,8 @@ from fractions import Fraction
 
 import pytest
 
+from drillgen.drill.bars import METERS, Tempo
 from drillgen.drill.lesson import read_drill
-from drillgen.drill.meter import METERS, Tempo
 from drillgen.theory.keys import Key
 
 FOURTHS = ["C", "F", "Bb", "Eb", "Ab", "Db", "Gb", "B", "E", "A", "D", "G"]

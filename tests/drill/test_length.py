@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drillgen.chart import charts
-from drillgen.drill.length import seconds
-from drillgen.drill.problems import DrillError
+from drillgen.drill.messages import DrillError
+from drillgen.drill.models import seconds
 from drillgen.drill.reader import drill_of, parse_drill
 from tests.conftest import Run
 

@@ -9,7 +9,7 @@ import pytest
 
 from drillgen.drill.instruments import INSTRUMENTS
 from drillgen.drill.lesson import load
-from drillgen.drill.problems import DrillError
+from drillgen.drill.messages import DrillError
 from tests.conftest import Run
 from tests.drill.conftest import SHORTEST
 

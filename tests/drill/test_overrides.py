@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from drillgen.drill.lesson import read_drill
+from drillgen.drill.messages import DrillError
 from drillgen.drill.overrides import Override
-from drillgen.drill.problems import DrillError
 from drillgen.drill.reader import drill_of, parse_drill
 
 BASE = (

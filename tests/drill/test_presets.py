@@ -11,8 +11,8 @@ import pytest
 from drillgen.chart import sounding
 from drillgen.drill.instruments import INSTRUMENTS
 from drillgen.drill.lesson import load, read_drill
+from drillgen.drill.messages import DrillError
 from drillgen.drill.presets import LESSONS, SCHEMA, list_presets, preset_path, presets_folder
-from drillgen.drill.problems import DrillError
 from drillgen.drill.schema import as_text
 from drillgen.theory.pitch import Pitch
 from tests.conftest import DATA
@@ -148,7 +148,7 @@ def test_first_position_presets_stay_there():
     """Each of their lines can be played in half and first position, by Simandl's table."""
     from drillgen.arrange import arrange
     from drillgen.chart import charts
-    from drillgen.sheet.review import review
+    from drillgen.sheet.hands import review
 
     table = DATA / "simandl_positions.csv"
     with table.open(encoding="utf-8", newline="") as file:

@@ -8,8 +8,8 @@ from __future__ import annotations
 import pytest
 
 from drillgen.drill.lesson import read_drill
+from drillgen.drill.messages import DrillError
 from drillgen.drill.models import Drill
-from drillgen.drill.problems import DrillError
 
 OK = "progression: ii7 | V7 | Imaj7 | %\n"
 

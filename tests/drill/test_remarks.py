@@ -9,9 +9,9 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from drillgen.chart import charts
-from drillgen.drill.problems import DrillError
+from drillgen.drill.messages import DrillError
 from drillgen.drill.reader import drill_of
-from drillgen.drill.remarks import remarks
+from drillgen.listing import remarks
 
 SMALL = st.integers(1, 8)
 LAST = re.compile(r"bars? (\d+)(?:-\d+)? (?:is|are) always the call's(?:; passes: (\d+))?")

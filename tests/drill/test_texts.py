@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drillgen.drill.problems import DrillError
+from drillgen.drill.messages import DrillError
 from drillgen.drill.reader import drill_of, parse_drill
 from tests.conftest import Run
 

@@ -13,7 +13,7 @@ from ruamel.yaml import YAML
 from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.reader import drill_of
-from drillgen.lines.words import in_words
+from drillgen.listing import in_words
 
 PAGE = Path(__file__).parents[2] / "docs" / "lines.md"
 _EXAMPLE = re.compile(r"(```yaml\n(?P<drill>.*?)```\n\n```text\n)(?P<line>.*?)(```\n)", re.DOTALL)

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from drillgen.drill.messages import DrillError
 from drillgen.drill.models import Drill
-from drillgen.drill.problems import DrillError
 from drillgen.drill.reader import drill_of
 from drillgen.score import Note
 from drillgen.theory.scales import chord_scale

@@ -13,11 +13,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from drillgen.drill.bars import METERS
 from drillgen.drill.lesson import read_drill
-from drillgen.drill.melody_text import read_melody
-from drillgen.drill.meter import METERS
-from drillgen.drill.notation import ScaleNote, length_of
-from drillgen.drill.problems import DrillError, RefusedError
+from drillgen.drill.melody import ScaleNote, length_of, read_melody
+from drillgen.drill.messages import DrillError, RefusedError
 from drillgen.theory.pitch import Pitch
 
 MARK = "¦"

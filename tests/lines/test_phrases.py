@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drillgen.drill.problems import DrillError
-from drillgen.drill.rhythm import DEFAULT_CELLS
-from drillgen.lines.phrase_rhythm import Room, free_rhythm, rhythm
+from drillgen.drill.melodic_options import DEFAULT_CELLS
+from drillgen.drill.messages import DrillError
+from drillgen.lines.phrases import PhraseTime, free_rhythm, rhythm
 from drillgen.score import Note, Score
 from drillgen.theory.pitch import Degree
 from tests.lines.melodies import BLUES, TWELVE, bar_of, notes_of, one_at_a_time, score_of
@@ -183,7 +183,7 @@ def test_the_compound_beat_has_its_own_cells(seed: int, bars: int, free: bool) -
     """In 6/8 (its beat a dotted quarter, common practice) every note begins on an eighth, lies
     within the phrase, and overlaps no other."""
     beat, bar = Fraction(3, 2), Fraction(3)
-    room = Room(Fraction(0), bars * bar - beat, bar, beat)
+    room = PhraseTime(Fraction(0), bars * bar - beat, bar, beat)
     random = Random(seed)
     cells = DEFAULT_CELLS[True]
     found = free_rhythm(room, random) if free else rhythm(room, cells, 0.5, 0.2, random)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drillgen.drill.problems import DrillError
+from drillgen.drill.messages import DrillError
 from drillgen.score import Note, Score
 from tests.lines.melodies import (
     BLUES,

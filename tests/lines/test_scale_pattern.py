@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from music21 import scale as reference
 from music21.scale import Direction
 
+from drillgen.drill.messages import DrillError
 from drillgen.drill.models import Drill
-from drillgen.drill.problems import DrillError
 from drillgen.drill.reader import drill_of
 from drillgen.theory.scales import chord_scale
 from tests.lines.writing import (
@@ -281,7 +281,7 @@ def test_six_eight_has_three_eighths_in_a_beat() -> None:
     """An eighth in 6/8 is a third of its beat: six to the bar (the meter's own name)."""
     from fractions import Fraction
 
-    from drillgen.lines.stretch import note_length
+    from drillgen.lines.pass_context import note_length
 
     assert note_length("eighth", Fraction(3, 2)) == Fraction(1, 2)
     assert note_length("eighth", Fraction(1)) == Fraction(1, 2)

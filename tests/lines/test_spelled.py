@@ -14,7 +14,7 @@ from drillgen.chart import charts
 from drillgen.drill.lesson import load
 from drillgen.drill.overrides import Override
 from drillgen.drill.presets import list_presets
-from drillgen.lines import line
+from drillgen.lines.kinds import line
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
 from drillgen.theory.pitch import Name, Pitch

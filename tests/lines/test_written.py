@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drillgen.drill.bars import METERS
 from drillgen.drill.lines import Written
-from drillgen.drill.meter import METERS
 from drillgen.drill.reader import drill_of
 from drillgen.score import Score
 from tests.lines.melodies import TWELVE, bar_of, by_pass, names, notes_of, one_at_a_time, score_of

@@ -11,7 +11,7 @@ from drillgen.arrange import arrange
 from drillgen.chart import Span, charts
 from drillgen.drill.models import Drill
 from drillgen.score import Note, Score
-from drillgen.theory.qualities import USUAL
+from drillgen.theory.chord_types import USUAL
 
 TWELVE = ["C", "F", "Bb", "Eb", "Ab", "Db", "Gb", "B", "E", "A", "D", "G"]
 ROOTS = [letter + sign for letter in "CDEFGAB" for sign in ("", "b", "#")]

@@ -13,7 +13,7 @@ import pytest
 import soundfile
 
 from drillgen.pack.settings import ROOMS, SettingError, Settings
-from drillgen.sound import room
+from drillgen.sound import reverb as room
 from tests.conftest import Built, Run, run_command
 from tests.pack.building import contents, manifest
 from tests.pack.conftest import surround

@@ -97,7 +97,7 @@ def test_no_page_without_drills(tmp_path: Path, drillgen: Run) -> None:
     drill = tmp_path / "drill.yaml"
     drill.write_text(f"{{title: One, {REST}}}")
     code = (
-        "import drillgen.page.write as w, drillgen.cli as c\n"
+        "import drillgen.page.html as w, drillgen.cli as c\n"
         "from drillgen.errors import DrillgenError\n"
         "def never(*a, **k): raise DrillgenError('no page today')\n"
         "w.write_drill = never\n"

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from music21 import key as keys
 
-from drillgen.sheet.accidentals import accidentals, altered, in_signature
+from drillgen.sheet.staff import accidentals, altered, in_signature
 from drillgen.theory.pitch import Name, Pitch
 
 Bar = list[tuple[list[Pitch], bool]]

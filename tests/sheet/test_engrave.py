@@ -12,11 +12,9 @@ import pytest
 from music21 import chord, converter, harmony, note
 
 from drillgen.score import Score
-from drillgen.sheet.drawing import font_faces
-from drillgen.sheet.engrave import Strip, strips, whole_svg
-from drillgen.sheet.engraved import SheetError
+from drillgen.sheet.restyle import runs
 from drillgen.sheet.sheets import Sheet, Sheets
-from drillgen.sheet.symbols import runs
+from drillgen.sheet.svg import SheetError, Strip, font_faces, strips, whole_svg
 from tests.sheet.written import preset, sheets_of
 
 SVG = "{http://www.w3.org/2000/svg}"

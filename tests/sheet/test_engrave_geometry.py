@@ -6,7 +6,7 @@ from itertools import combinations
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from drillgen.sheet.engrave import strips
+from drillgen.sheet.svg import strips
 from tests.sheet.test_engrave import WORST
 from tests.sheet.written import preset, sheets_of
 

@@ -11,10 +11,10 @@ from xml.etree import ElementTree as ET
 import pytest
 from pypdf import PdfReader
 
-from drillgen.sheet.engrave import strips
-from drillgen.sheet.paper import pdf
+from drillgen.sheet.pdf import pdf
+from drillgen.sheet.restyle import drawn
 from drillgen.sheet.sheets import Sheet
-from drillgen.sheet.symbols import drawn
+from drillgen.sheet.svg import strips
 from tests.conftest import Run
 from tests.sheet.test_engrave import SVG
 from tests.sheet.test_layout import has, measures

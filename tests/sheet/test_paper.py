@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from pypdf import PdfReader
 
 from drillgen.score import Score
-from drillgen.sheet.engraved import SheetError
-from drillgen.sheet.paper import Booklet, booklet, pdf
+from drillgen.sheet.pdf import Booklet, booklet, pdf
 from drillgen.sheet.sheets import Sheet, Sheets
+from drillgen.sheet.svg import SheetError
 from tests.sheet.test_engrave import WORST
 from tests.sheet.written import preset, sheets_of
 

@@ -7,7 +7,7 @@ import csv
 import pytest
 
 from drillgen.sheet.fingering import FRETBOARDS, finger
-from drillgen.sheet.fingering.schools import SIMANDL
+from drillgen.sheet.fingering.basses import SIMANDL
 from drillgen.theory.pitch import Name, Pitch
 from tests.conftest import DATA
 from tests.sheet.hands import fingers, line

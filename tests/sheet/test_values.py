@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from music21 import duration, meter, note
 
-from drillgen.drill.meter import METERS
-from drillgen.sheet.beams import beams
+from drillgen.drill.bars import METERS
+from drillgen.sheet.staff import beams
 from drillgen.sheet.values import VALUES, Piece, pieces, rests, windows
 
 LENGTHS = {"w": 4, "h": 2, "q": 1, "e": Fraction(1, 2), "s": Fraction(1, 4)}

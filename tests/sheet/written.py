@@ -11,7 +11,7 @@ from music21 import chord, converter, harmony, note, stream
 from drillgen.chart import Span, charts
 from drillgen.drill.lesson import load
 from drillgen.drill.models import Drill
-from drillgen.lines import line
+from drillgen.lines.kinds import line
 from drillgen.score import Score
 from drillgen.sheet.sheets import Section, Sheets, sheets
 

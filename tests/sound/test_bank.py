@@ -18,15 +18,15 @@ import pytest
 from drillgen.band.percussion import KEYS, KITS
 from drillgen.drill.instruments import INSTRUMENTS
 from drillgen.performance import Performance, Played, Voice
-from drillgen.sound import bank as bank_module
-from drillgen.sound.arrangement import gathered
-from drillgen.sound.bank import Bank
-from drillgen.sound.mix import mixed
+from drillgen.sound import samples as bank_module
+from drillgen.sound.fluidsynth import GRID
+from drillgen.sound.mixer import mixed
 from drillgen.sound.reference import on_the_grid, played
+from drillgen.sound.samples import Bank
+from drillgen.sound.schedule import gathered
 from drillgen.sound.soundfonts import Soundfont, find_soundfonts
 from drillgen.sound.store import Store, forget
 from drillgen.sound.strokes import sample_at
-from drillgen.sound.synth import GRID
 from tests.sound.helpers import level, performance, voice
 
 KNOWN = list({font.path.stem: font for font in find_soundfonts() if font.rank < 50}.values())
@@ -230,7 +230,7 @@ def test_warm_bank_needs_no_synthesiser(font: Soundfont, monkeypatch: pytest.Mon
     def refuse(*_: Any) -> None:
         raise AssertionError("a note was rendered again")
 
-    monkeypatch.setattr("drillgen.sound.workers.Synth", refuse)
+    monkeypatch.setattr("drillgen.sound.fluidsynth.Synth", refuse)
     assert np.array_equal(by_bank(notes, font), first)
 
 
@@ -261,8 +261,8 @@ def test_the_cache_is_bounded(
 
 _FROM_SCRATCH = """\
 import hashlib, sys
-from drillgen.sound.arrangement import gathered
-from drillgen.sound.bank import Bank
+from drillgen.sound.schedule import gathered
+from drillgen.sound.samples import Bank
 from drillgen.sound.soundfonts import choose
 from tests.sound.helpers import band
 with Bank(choose().soundfont, int(sys.argv[1])) as bank:

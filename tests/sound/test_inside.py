@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from drillgen.sound.errors import SoundError
-from drillgen.sound.inside import check
+from drillgen.errors import SoundError
+from drillgen.sound.fluidsynth import Synth
+from drillgen.sound.soundfont_file import check
 from drillgen.sound.soundfonts import Soundfont, choose, find_soundfonts
-from drillgen.sound.synth import Synth
 from tests.sound.test_soundfonts import soundfont
 
 # Tables of the pdta list and the size of their records (SoundFont 2.04, 7.2 to 7.10).
@@ -94,8 +94,8 @@ def test_hollow(tmp_path: Path) -> None:
 _FUZZ = """\
 import random, struct, sys
 from pathlib import Path
-from drillgen.sound.errors import SoundError
-from drillgen.sound.synth import Synth
+from drillgen.errors import SoundError
+from drillgen.sound.fluidsynth import Synth
 from tests.sound.test_inside import EMBEDDED, place
 whole, path = EMBEDDED.path.read_bytes(), Path(sys.argv[1])
 played = 0

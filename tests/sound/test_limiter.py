@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 from scipy.signal import resample_poly
 
-from drillgen.sound.limiter import Limiter
-from drillgen.sound.peaks import sample_peaks, true_peaks
+from drillgen.sound.limiter import Limiter, sample_peaks, true_peaks
 from tests.sound.helpers import silence_around
 
 

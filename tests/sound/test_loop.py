@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from drillgen.errors import SoundError
 from drillgen.performance import Performance
-from drillgen.sound.errors import SoundError
 from drillgen.sound.render import MixRequest, render
 from drillgen.sound.soundfonts import Soundfont
 from tests.sound.helpers import EVERYONE, band, level, read

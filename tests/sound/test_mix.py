@@ -9,21 +9,21 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
+from drillgen.errors import SoundError
 from drillgen.performance import Played
-from drillgen.sound.errors import SoundError
-from drillgen.sound.mix import BLOCK, Placed, mixed, sides
-from drillgen.sound.room import Room, response
+from drillgen.sound.mixer import BLOCK, PlacedSample, mixed, sides
+from drillgen.sound.reverb import Reverb, response
 from drillgen.sound.strokes import sample_at, strokes
 from tests.sound.helpers import level, voice
 
 TICK = np.ones((1, 1), np.float32)
 
 
-def at(start: int, copy: Any = TICK) -> Placed:
-    return Placed(start, copy, None, 0.0, None, 1.0, 1.0)
+def at(start: int, copy: Any = TICK) -> PlacedSample:
+    return PlacedSample(start, copy, None, 0.0, None, 1.0, 1.0)
 
 
-def whole(notes: list[Placed], length: int, room: str = "off") -> Any:
+def whole(notes: list[PlacedSample], length: int, room: str = "off") -> Any:
     return np.concatenate(list(mixed(notes, length, room)), axis=1)
 
 
@@ -90,7 +90,7 @@ def test_room_is_a_convolution() -> None:
     random = np.random.default_rng(2)
     dry = (random.standard_normal((2, 30000)) * 0.1).astype(np.float32)
     dry = low_passed(dry, 5500.0)
-    room = Room("small")
+    room = Reverb("small")
     out = np.concatenate([room(dry[:, n : n + 6930].copy()) for n in range(0, 30000, 6930)], axis=1)
     for channel in (0, 1):
         expected = np.convolve(dry[0] + dry[1], response("small")[channel])[:30000]

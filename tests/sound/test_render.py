@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from drillgen.errors import SoundError
 from drillgen.performance import Played
-from drillgen.sound.errors import SoundError
 from drillgen.sound.render import MixReport, MixRequest, prepare_notes, render
 from drillgen.sound.soundfonts import Soundfont, choose, find_soundfonts
 from tests.sound.helpers import (

@@ -12,11 +12,10 @@ from pathlib import Path
 
 import pytest
 
+from drillgen.errors import SoundError
 from drillgen.sound import soundfonts
-from drillgen.sound.checksums import sha256_of
-from drillgen.sound.errors import SoundError
-from drillgen.sound.riff import outside
-from drillgen.sound.soundfonts import choose, damaged_soundfonts, find_soundfonts
+from drillgen.sound.soundfont_chunks import outside
+from drillgen.sound.soundfonts import choose, damaged_soundfonts, find_soundfonts, sha256_of
 
 
 def chunk(kind: bytes, content: bytes) -> bytes:

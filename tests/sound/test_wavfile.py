@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from drillgen.sound.errors import SoundError
-from drillgen.sound.wavfile import writing
+from drillgen.errors import SoundError
+from drillgen.sound.wav import writing
 
 LSB = 1 / 32767
 
@@ -82,8 +82,8 @@ def test_no_room_left(tmp_path: Path) -> None:
     program = (
         "import resource, signal, sys, numpy as np\n"
         "from pathlib import Path\n"
-        "from drillgen.sound.errors import SoundError\n"
-        "from drillgen.sound.wavfile import writing\n"
+        "from drillgen.errors import SoundError\n"
+        "from drillgen.sound.wav import writing\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (100000, 100000))\n"
         "try:\n"

@@ -6,10 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drillgen.theory.chord_errors import ChordError
+from drillgen.theory.chord_symbols import BASES, ChordError
 from drillgen.theory.chords import Chord, parse_chord
 from drillgen.theory.pitch import STEPS
-from drillgen.theory.quality_text import BASES
 from tests.theory.names import ROOTS, spelled
 
 # Spellings of one chord -> its notes: common practice on lead sheets.

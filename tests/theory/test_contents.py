@@ -8,9 +8,9 @@ import pychord
 import pytest
 from pychord.constants.qualities import DEFAULT_QUALITIES
 
+from drillgen.theory.chord_types import KINDS
 from drillgen.theory.chords import Chord, parse_chord
 from drillgen.theory.pitch import Name
-from drillgen.theory.qualities import KINDS
 from tests.theory.names import ROOTS, TWELVE
 
 DATA = Path(__file__).parents[1] / "data"

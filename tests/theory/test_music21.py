@@ -7,10 +7,10 @@ those are not compared.  It writes flats as '-'.
 import pytest
 from music21 import harmony, key, roman, scale
 
+from drillgen.theory.chord_types import KINDS
 from drillgen.theory.chords import Chord, parse_chord
 from drillgen.theory.keys import Key
 from drillgen.theory.numerals import parse_numeral
-from drillgen.theory.qualities import KINDS
 from drillgen.theory.scales import SCALES
 from tests.theory.names import KEYS, TWELVE
 

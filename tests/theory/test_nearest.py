@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drillgen.theory.nearest import nearest
+from drillgen.theory.other_names import nearest
 
 WORDS = ("walking", "roots", "two-beat", "off", "sticks", "brushes", "guide tones")
 

@@ -4,11 +4,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drillgen.theory.chord_errors import ChordError
+from drillgen.theory.chord_symbols import BASES, ChordError
 from drillgen.theory.chords import parse_chord
 from drillgen.theory.keys import Key
 from drillgen.theory.numerals import parse_numeral
-from drillgen.theory.quality_text import BASES
 from drillgen.theory.scales import SCALES, chord_scale
 from tests.theory.names import KEYS, ROOTS, spelled
 

@@ -9,15 +9,15 @@ from hypothesis import strategies as st
 from drillgen.theory.chords import parse_chord
 from drillgen.theory.keys import Key
 from drillgen.theory.pitch import Pitch
-from drillgen.theory.spelling import Tone, spelled
+from drillgen.theory.spelling import LineTone, spelled
 from tests.lines.writing import line, written
 
 KEYS = ["C", "F", "Bb", "Eb", "Ab", "Db", "Gb", "B", "E", "A", "D", "G", "F#"]
 
 
-def tones(pitches: str, chord: str, key: str) -> list[Tone]:
+def tones(pitches: str, chord: str, key: str) -> list[LineTone]:
     over = parse_chord(chord)
-    return [Tone(Pitch.parse(text), over, Key.parse(key)) for text in pitches.split()]
+    return [LineTone(Pitch.parse(text), over, Key.parse(key)) for text in pitches.split()]
 
 
 @pytest.mark.parametrize(
@@ -38,7 +38,7 @@ def test_as_a_copyist_spells_it(key: str, chord: str, before: str, after: str) -
     assert [str(pitch) for pitch in spelled(tones(before, chord, key))] == after.split()
 
 
-def along(text: str, key: str) -> list[Tone]:
+def along(text: str, key: str) -> list[LineTone]:
     """'C7: E2 Eb2 | F7: A1': tones over their chords, a bar between two strokes."""
     return [
         tone._replace(bar=number)
@@ -99,7 +99,7 @@ def test_only_names_change(keys: list[int], chord: str, key: str) -> None:
     by_sound = {name.pitch_class: name for name in plain}
     named = [by_sound.get(each % 12, over.root.simplest) for each in keys]
     before = [Pitch.near(name, each) for name, each in zip(named, keys, strict=True)]
-    after = spelled([Tone(pitch, over, Key.parse(key)) for pitch in before])
+    after = spelled([LineTone(pitch, over, Key.parse(key)) for pitch in before])
     assert [pitch.midi for pitch in after] == [pitch.midi for pitch in before]
     for old, new in zip(before, after, strict=True):
         assert abs(new.name.alter) <= max(abs(old.name.alter), 1)
@@ -112,7 +112,7 @@ def test_a_chord_is_spelled_as_its_symbol_says(chord: str, key: str) -> None:
     """Up and down through its own tones in thirds, a chord keeps its own names in every key."""
     over = parse_chord(chord)
     up = [Pitch(over.root, 2).up(each) for each in over.degrees if each.number <= 7]
-    line = [Tone(pitch, over, Key.parse(key)) for pitch in (*up, *up[::-1])]
+    line = [LineTone(pitch, over, Key.parse(key)) for pitch in (*up, *up[::-1])]
     assert spelled(line) == [tone.pitch for tone in line]
 
 

@@ -10,13 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drillgen.theory.chord_types import USUAL
 from drillgen.theory.chords import Chord, parse_chord
 from drillgen.theory.keys import Key
 from drillgen.theory.numerals import parse_numeral
 from drillgen.theory.pitch import Pitch
-from drillgen.theory.qualities import USUAL
 from drillgen.theory.scales import SCALES, chord_scale
-from drillgen.theory.styles import RUB, styled
+from drillgen.theory.voicing_styles import RUB, styled
 from drillgen.theory.voicings import rootless, shell, tones, voiced
 from tests.theory.names import KEYS, ROOTS, spelled
 

@@ -1,0 +1,109 @@
+"""Who plays in a bar, and how strongly: drop-outs, responses, levels."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from fractions import Fraction
+from itertools import groupby
+
+from drillgen.chart import Bar, Chart
+from drillgen.score import Part, PartName
+
+# Who plays in which bar: the room that the band leaves for the student.
+
+_KEEPS_TIME: tuple[PartName, ...] = ("drums", "click")  # who goes on where only time is kept
+
+_OCTAVE, _TENTH = 12, 16  # semitones
+
+
+def plays(chart: Chart, bar: Bar, part: PartName) -> bool:
+    """Whether a part of the band plays in a bar: never in the count-in nor in a drop-out, else as
+    `gaps` says."""
+    if bar.role == "count-in" or drops_out(chart, bar):
+        return False
+    gaps = chart.drill.gaps
+    if bar.role != "response" or gaps is None or gaps.band == "plays":
+        return True
+    return gaps.band == "time" and part in _KEEPS_TIME
+
+
+def drops_out(chart: Chart, bar: Bar) -> bool:
+    """Whether the whole band, its click included, is silent to test the student's own time.
+
+    From the first bar after the count-in on, `every` bars are counted over and over through the
+    track, and of each the last `bars` stay empty, so that the band comes back where a phrase
+    begins.  The line, a tag and the ending are played all the same.
+    """
+    empty = chart.drill.drop_outs
+    if empty is None or bar.form_bar < 0 or bar.tag:
+        return False
+    first = next(each.number for each in chart.bars if each.form_bar >= 0)
+    return (bar.number - first) % empty.every >= empty.every - empty.bars
+
+
+def ceilings(chart: Chart, line: Part | None, least: int, high: int) -> dict[int, int]:
+    """The highest MIDI key, by the number of the bar, that keeps a part below the line.
+
+    A pass keeps below the line's lowest note, so that a response sounds as its call did; where
+    that leaves less room than up to `least`, each bar keeps below its own notes; where not even
+    that is possible the line lies among the part's own notes or under it, and `high` stays.
+    """
+    lowest: dict[int, int] = {}
+    for note in line.notes if line is not None else ():
+        number = chart.bar_at(note.start).number
+        lowest[number] = min(lowest.get(number, high), note.pitch.midi - 1)
+    found = {bar.number: high for bar in chart.bars}
+    for bars in chart.passes():
+        through = min((lowest.get(bar.number, high) for bar in bars), default=high)
+        for bar in bars:
+            top = through if through >= least else lowest.get(bar.number, high)
+            found[bar.number] = top if top >= least else high
+    return found
+
+
+def bass_ceiling(chart: Chart, low: int, high: int) -> int:
+    """The highest MIDI key of the band's bass that leaves the student's instrument its room.
+
+    Where the line lies on an instrument of the bass's own register, the band's bass keeps to the
+    lowest tenth of its range, enough for every root and fifth (common practice: who accompanies
+    a bass solo stays low).
+    """
+    line = chart.drill.line
+    shares = line is not None and line.sounding_range[0] <= low + _OCTAVE
+    return min(high, low + _TENTH) if shares else high
+
+
+def runs(chart: Chart, part: PartName) -> Iterator[tuple[Bar, ...]]:
+    """Stretches of neighbouring bars of the form in which a part plays."""
+    played = groupby(chart.bars, key=lambda bar: bar.form_bar >= 0 and plays(chart, bar, part))
+    return (tuple(bars) for playing, bars in played if playing)
+
+
+def after(chart: Chart, bar: Bar) -> Bar | None:
+    """The next bar of the track."""
+    return chart.bars[bar.number + 1] if bar.number + 1 < len(chart.bars) else None
+
+
+def starts_pass(chart: Chart, bar: Bar) -> bool:
+    before = chart.bars[bar.number - 1] if bar.number else None
+    return bar.form_bar >= 0 and (before is None or before.pass_number != bar.pass_number)
+
+
+# The band plays softer under a response, where the drill asks for that.
+
+
+def under_responses(chart: Chart, part: Part | None) -> Part | None:
+    """The same part, `gaps.level` dB softer in the bars that are left to the student."""
+    level = chart.drill.gaps.level if chart.drill.gaps is not None else 0.0
+    if part is None or not level:
+        return part
+
+    def softer(start: Fraction) -> float:
+        return level if chart.bar_at(start).role == "response" else 0.0
+
+    return replace(
+        part,
+        notes=tuple(replace(note, level=note.level + softer(note.start)) for note in part.notes),
+        hits=tuple(replace(hit, level=hit.level + softer(hit.start)) for hit in part.hits),
+    )

@@ -1,0 +1,292 @@
+"""YAML with the place of every key, value and sign, so that a message can point at it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from ruamel.yaml import YAML
+from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
+
+from drillgen.drill.messages import DrillError, Path, Problem
+from drillgen.drill.yaml_errors import explain
+
+# YAML text as data that remembers where it stood.
+#
+# YAML 1.2 by its core schema: `off`, `no` and `1:30` stay texts, `true` and numbers are what they
+# look like. `Item` holds a value and its `Place`; line and column are worked out when asked for.
+
+MAX_CHARACTERS = 200_000  # far longer than any lesson; keeps a wrong file from hanging the reader
+MAX_VALUES = 20_000  # counting what aliases repeat
+
+_STR_TAG = "tag:yaml.org,2002:str"
+_KNOWN_TAGS = "tag:yaml.org,2002:"
+_INT = re.compile(r"[-+]?[0-9]{1,18}")
+_FLOAT = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]{1,3})?")
+_AFTER_COLON = re.compile(r"\s*:[^\S\n]*")
+_WORDS: dict[str, bool | None] = {
+    **dict.fromkeys(("", "~", "null", "Null", "NULL"), None),
+    **dict.fromkeys(("true", "True", "TRUE"), True),
+    **dict.fromkeys(("false", "False", "FALSE"), False),
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DrillSource:
+    """A text and what to call it in messages."""
+
+    name: str
+    text: str
+    positions: bool = True  # False for an option or a value from Python: no line to point at
+
+    def problem(self, message: str, start: int = 0, **more: Any) -> Problem:
+        """A problem at an offset of the text."""
+        fields = {"path": "", "value": None, "message": message, **more}
+        if not self.positions:
+            return Problem(file=self.name, line=0, column=0, **fields)
+        start = min(max(start, 0), len(self.text))
+        before = self.text.rfind("\n", 0, start) + 1
+        after = self.text.find("\n", start)
+        return Problem(
+            file=self.name,
+            line=self.text.count("\n", 0, start) + 1,
+            column=start - before + 1,
+            source_line=self.text[before : after if after >= 0 else None],
+            **fields,
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SourceSpan:
+    """A stretch of a source."""
+
+    source: DrillSource
+    start: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SourceItem:
+    """A value (a scalar, a tuple of items, a dict of items) and where it stood."""
+
+    value: Any
+    place: SourceSpan
+    key: SourceSpan | None = None  # where its key stood, in a mapping
+    style: str | None = None  # of a scalar: None is plain, else ' " | >
+    written: str = ""  # of a scalar in a text: its characters, 007 where the value is 7
+
+
+def parse(source: DrillSource) -> SourceItem:
+    """The document as items.  Raises DrillError where it is not one YAML document."""
+    if len(source.text) > MAX_CHARACTERS:
+        raise DrillError(
+            [
+                source.problem(
+                    f"the file has {len(source.text)} characters", allowed=f"up to {MAX_CHARACTERS}"
+                )
+            ]
+        )
+    try:
+        node = YAML(typ="safe", pure=True).compose(source.text)
+    except Exception as error:  # the parser is not ours: whatever it trips over is the text's fault
+        raise DrillError([explain(error, source.problem, source.text)]) from None
+    if node is None:
+        raise DrillError([source.problem("the file is empty", allowed="a drill or a lesson")])
+    return _ItemBuilder(source).build(node)
+
+
+def from_python(value: Any, name: str) -> SourceItem:
+    """Plain Python data as items without places."""
+    place = SourceSpan(DrillSource(name, "", positions=False), 0, 0)
+    if isinstance(value, Mapping):
+        return SourceItem({str(key): from_python(each, name) for key, each in value.items()}, place)
+    if isinstance(value, list | tuple):
+        return SourceItem(tuple(from_python(each, name) for each in value), place)
+    return SourceItem(value, place)
+
+
+class _ItemBuilder:
+    """Builds items from the parser's nodes; a node met twice (an alias) is the same item."""
+
+    def __init__(self, source: DrillSource) -> None:
+        self._source = source
+        self._done: dict[int, tuple[SourceItem, int]] = {}  # the item and how many values it holds
+        self._open: set[int] = set()
+
+    def build(self, node: Node) -> SourceItem:
+        try:
+            return self._item(node)[0]
+        except RecursionError:
+            raise self._error(node, "the file is nested too deeply") from None
+
+    def _item(self, node: Node) -> tuple[SourceItem, int]:
+        if id(node) in self._open:
+            raise self._error(node, "an alias (*) stands inside what it repeats")
+        if id(node) not in self._done:
+            self._open.add(id(node))
+            item, size = self._new(node)
+            self._open.discard(id(node))
+            if size > MAX_VALUES:
+                raise self._error(node, "the file holds too many values", f"up to {MAX_VALUES}")
+            self._done[id(node)] = item, size
+        return self._done[id(node)]
+
+    def _new(self, node: Node) -> tuple[SourceItem, int]:
+        place = self._place(node)
+        if isinstance(node, ScalarNode):
+            return SourceItem(self._scalar(node), place, style=node.style, written=node.value), 1
+        if isinstance(node, SequenceNode):
+            built = [self._item(each) for each in node.value]
+            return SourceItem(tuple(item for item, _ in built), place), 1 + sum(n for _, n in built)
+        assert isinstance(node, MappingNode)
+        return self._mapping(node, place)
+
+    def _mapping(self, node: MappingNode, place: SourceSpan) -> tuple[SourceItem, int]:
+        entries: dict[str, SourceItem] = {}
+        size = 1
+        for key, value in node.value:
+            if not isinstance(key, ScalarNode):
+                raise self._error(key, "a key must be a word", "a word before the colon")
+            if key.value in entries:
+                raise self._error(key, f'"{key.value}" stands here twice', "each key once")
+            item, count = self._item(value)
+            entries[key.value] = replace(item, key=self._place(key), place=self._at(key, item))
+            size += count
+        return SourceItem(entries, place), size
+
+    def _scalar(self, node: ScalarNode) -> Any:
+        if not str(node.tag).startswith(_KNOWN_TAGS):
+            raise self._error(node, f'"{node.tag}" means nothing here', "plain YAML without tags")
+        return node.value if node.style or node.tag == _STR_TAG else plain_scalar(node.value)
+
+    def _at(self, key: Node, item: SourceItem) -> SourceSpan:
+        """The item's place; that of nothing is behind its key's colon, not at the next token."""
+        if item.value is not None or item.place.end > item.place.start:
+            return item.place
+        found = _AFTER_COLON.match(self._source.text, key.end_mark.index)
+        start = found.end() if found else item.place.start
+        return SourceSpan(self._source, start, start)
+
+    def _place(self, node: Node) -> SourceSpan:
+        return SourceSpan(self._source, node.start_mark.index, node.end_mark.index)
+
+    def _error(self, node: Node, message: str, allowed: str = "") -> DrillError:
+        start = node.start_mark.index
+        return DrillError([self._source.problem(message, start, allowed=allowed)])
+
+
+def as_text(item: SourceItem) -> Any:
+    """A number as it looks in the file; any other value as it is."""
+    number = isinstance(item.value, int | float) and not isinstance(item.value, bool)
+    return item.written if number and item.written else item.value
+
+
+def plain_scalar(text: str) -> Any:
+    """What an unquoted text means by YAML 1.2's core schema (section 10.3.2)."""
+    if text in _WORDS:
+        return _WORDS[text]
+    if _INT.fullmatch(text):
+        return int(text)
+    return float(text) if _FLOAT.fullmatch(text) else text
+
+
+def walk(item: SourceItem, path: Path = ()) -> Iterator[tuple[Path, SourceItem]]:
+    """Every item with its path, the outermost first."""
+    yield path, item
+    children = (
+        item.value.items()
+        if isinstance(item.value, dict)
+        else (enumerate(item.value) if isinstance(item.value, tuple) else ())
+    )
+    for step, child in children:
+        yield from walk(child, (*path, step))
+
+
+# Where each character of a YAML text stood in its file.
+#
+# A parsed text has lost its indentation, folded line ends, quotes and escapes; walking through both
+# side by side finds them again.
+
+_CODE = re.compile(r"\\(?:x([0-9A-Fa-f]{2})|u([0-9A-Fa-f]{4})|U([0-9A-Fa-f]{8}))")
+_SIMPLE = {"0": "\0", "a": "\a", "b": "\b", "e": "\x1b", '"': '"', "\\": "\\", "/": "/"}
+
+
+def offsets(item: SourceItem) -> list[int] | None:
+    """The offset in the source of each character of a text; None where they cannot be matched."""
+    raw, place = item.place.source.text, item.place
+    if not item.place.source.positions or not isinstance(item.value, str):
+        return None
+    at = raw.find("\n", place.start) + 1 if item.style in ("|", ">") else place.start
+    at += item.style in ("'", '"') if item.style else 0
+    found: list[int] = []
+    for char in item.value:
+        step = _white(raw, at, item.style) if char.isspace() else _inked(raw, at, item.style, char)
+        if step is None or step[0] > place.end:
+            return None
+        found.append(step[0])
+        at = step[1]
+    return found
+
+
+def source_offset(item: SourceItem, offset: int | None) -> int:
+    """Where a place in a text stood in its source; the text's start where that is not known."""
+    known = offsets(item) if offset is not None else None
+    if offset is None or not known or offset >= len(known):
+        return item.place.start
+    return known[offset]
+
+
+def with_lines(item: SourceItem) -> str:
+    """The text with the line ends that folding made into spaces: a line end divides bars."""
+    text: str = item.value
+    known = offsets(item) if "\n" in _written(item) else None
+    if not known:
+        return text
+    raw = item.place.source.text
+    ends = [*known[1:], item.place.end]
+    return "".join(
+        "\n" if char == " " and "\n" in raw[start:end] else char
+        for char, start, end in zip(text, known, ends, strict=True)
+    )
+
+
+def comment_after(item: SourceItem) -> int | None:
+    """The offset of a comment on the line where an unquoted text ends."""
+    place = item.place
+    if item.style or not place.source.positions:
+        return None
+    found = re.compile(r"[^\S\n]*(#)").match(place.source.text, place.end)
+    return found.start(1) if found else None
+
+
+def _written(item: SourceItem) -> str:
+    return item.place.source.text[item.place.start : item.place.end]
+
+
+def _white(raw: str, at: int, style: str | None) -> tuple[int, int] | None:
+    """White space stands for any stretch of it; an escaped one for itself."""
+    if style == '"' and raw[at : at + 1] == "\\":
+        code = _CODE.match(raw, at)
+        return at, code.end() if code else at + 2
+    return (at, at + 1) if raw[at : at + 1].isspace() else None
+
+
+def _inked(raw: str, at: int, style: str | None, char: str) -> tuple[int, int] | None:
+    """The next sign, after white space that folding or indentation swallowed."""
+    while raw[at : at + 1].isspace() or (style == '"' and raw[at : at + 2] == "\\\n"):
+        at += 2 if raw[at : at + 1] == "\\" else 1
+    if style == "'" and char == "'" and raw[at : at + 2] == "''":
+        return at, at + 2
+    if style == '"' and raw[at : at + 1] == "\\":
+        return _escaped(raw, at, char)
+    return (at, at + 1) if raw[at : at + 1] == char else None
+
+
+def _escaped(raw: str, at: int, char: str) -> tuple[int, int] | None:
+    code = _CODE.match(raw, at)
+    if code:
+        number = int(code[1] or code[2] or code[3], 16)
+        return (at, code.end()) if number == ord(char) else None
+    return (at, at + 2) if _SIMPLE.get(raw[at + 1 : at + 2]) == char else None

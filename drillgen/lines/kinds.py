@@ -1,0 +1,216 @@
+"""The line: the melody that the player is learning.
+
+One module a kind, found by its `KIND`; each has `write(context, options) -> list[Note]`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from fractions import Fraction
+from functools import cache
+from importlib import import_module
+from itertools import groupby
+from pkgutil import iter_modules
+from random import Random
+from typing import cast
+
+from drillgen.chart import Bar, Chart
+from drillgen.drill.instruments import BASSES
+from drillgen.drill.lines import GuideTones, Line
+from drillgen.lines.pass_context import (
+    Cell,
+    PassContext,
+    WholeTrack,
+    Writer,
+    cells,
+    closest,
+    open_spans,
+)
+from drillgen.score import Note, Part
+from drillgen.theory.spelling import LineTone, spelled
+
+# The notes of a line, spelled as a copyist would.
+
+
+def readable(notes: Sequence[Note], cells: Sequence[Cell]) -> list[Note]:
+    """The same notes, each spelled by where it leads; of notes together, voice by voice.
+
+    Both are in order of time, notes together from low to high.  A note before the first chord
+    belongs to it.
+    """
+    voices: dict[int, list[int]] = {}
+    for _, together in groupby(range(len(notes)), key=lambda index: notes[index].start):
+        for voice, index in enumerate(together):
+            voices.setdefault(voice, []).append(index)
+    tones = _tones(notes, cells)
+    found = list(notes)
+    for indices in voices.values():
+        names = spelled([tones[index] for index in indices])
+        for index, pitch in zip(indices, names, strict=True):
+            found[index] = replace(notes[index], pitch=pitch)
+    return found
+
+
+def _tones(notes: Sequence[Note], cells: Sequence[Cell]) -> list[LineTone]:
+    tones: list[LineTone] = []
+    index = 0
+    for note in notes:
+        while index + 1 < len(cells) and cells[index + 1].span.start <= note.start:
+            index += 1
+        cell = cells[index]
+        tones.append(LineTone(note.pitch, cell.chord, cell.key, cell.bar_start))
+    return tones
+
+
+# Kinds that keep clear of the band's bass on their own instrument, with the lowest MIDI keys that
+# they go to and that they seek: a thread of guide tones beyond the open G, where a bass player's
+# upper register begins, or down to Eb2 to stay in one piece; melodies an octave over the lowest
+# roots.  (Arpeggios and scales need the whole range; a written melody lies where it was written.)
+_OVER_THE_BASS = {
+    "guide tones": (39, 43), "enclosure": (36, 40), "riff": (36, 40), "phrases": (36, 40)
+}  # fmt: skip
+# Kinds that do a bass player's work: played to the end, they come to rest on the last root.
+_COME_HOME = ("walking", "roots")
+# Kinds that are made from the chords, and so spelled anew where another name reads better; a melody
+# of scale notes is spelled by its tonic, and roots stand as they do in the symbols.
+_OF_CHORDS = ("walking", "scale pattern", "arpeggio", "guide tones", "enclosure")
+_HIGH_IN_THE_RANGE = 0.6  # where a line begins: a little above the middle, where it sings
+
+
+@cache
+def writers() -> dict[str, Writer]:
+    """Every kind of line that has a module here, by its `KIND`."""
+    room = import_module(__package__)
+    modules = (
+        import_module(f"{__package__}.{found.name}") for found in iter_modules(room.__path__)
+    )
+    return {m.KIND: cast(Writer, m.write) for m in modules if hasattr(m, "KIND")}
+
+
+def line(chart: Chart) -> Part | None:
+    """The line through a whole track; None where the drill has none.
+
+    Each pass is written anew from the same beginning, close to where the last pass began, so that
+    every key is the same exercise and no key change is an octave's leap.
+    """
+    options = chart.drill.line
+    if options is None:
+        return None
+    low, high = options.sounding_range
+    clear_of = low
+    if _over_a_bass(chart, options):
+        low, clear_of = _OVER_THE_BASS[options.kind]
+    write = writers()[options.kind]
+    near = round(clear_of + _HIGH_IN_THE_RANGE * (high - clear_of))
+    begin = (options.begin_at - 1) * chart.drill.meter.beat
+    lead = Fraction(0) if begin else options.lead(chart.drill.meter.bar)
+    through = tuple(_heard(chart, chart.bars))
+    track = WholeTrack(chart.drill.seed, chart.keys, len(chart.keys) * chart.drill.passes, through)
+    before: tuple[Note, ...] = ()
+    notes: list[Note] = []
+    passes = tuple(bars for bars in chart.passes() if not bars[0].tag or _walks_on(chart))
+    for number, bars in enumerate(passes):
+        context = _context(chart, bars, (low, high), near, number / max(len(passes) - 1, 1))
+        context = replace(context, before=before, begin=begin, track=track, clear_of=clear_of)
+        written = write(context, options)
+        written = readable(written, context.cells) if options.kind in _OF_CHORDS else written
+        near = written[0].pitch.midi if written else near
+        before = tuple(written) or before
+        played = _played(written, bars, begin - lead)
+        notes = [*(_until(played[0].start, notes) if lead and played else notes), *played]
+    notes += list(_tagged(chart, notes))
+    return Part("line", options.instrument, (*notes, *_arrival(chart, options.kind, notes, track)))
+
+
+def _over_a_bass(chart: Chart, options: Line) -> bool:
+    """Whether the line keeps clear of a bass in the band, which keeps low: on one instrument the
+    two would else cross and be held a semitone apart.  So do guide tones in pairs, bass or not: in
+    the lowest octave two notes are not heard as two (low interval limits)."""
+    pairs = isinstance(options, GuideTones) and options.voices == "both"
+    meets = options.instrument in BASSES and (chart.drill.band.bass.plays or pairs)
+    return options.kind in _OVER_THE_BASS and options.range is None and meets
+
+
+def _arrival(chart: Chart, kind: str, notes: list[Note], track: WholeTrack) -> Iterator[Note]:
+    """The last chord's root, where a line that walks is played to the end; after calls and
+    responses the student has the last word."""
+    final = chart.ending
+    if not final or not notes or kind not in _COME_HOME or chart.drill.gaps is not None:
+        return
+    chord = final[0].spans[0].chord
+    if chord is not None:
+        low, high = cast(Line, chart.drill.line).sounding_range
+        root = closest(chord.bass_name, notes[-1].pitch.midi, low, high)
+        root = track.led.get(final[0].number, root)
+        yield Note(final[0].start, final[-1].end - final[0].start, root, "held", mark="1")
+
+
+def _tagged(chart: Chart, notes: list[Note]) -> Iterator[Note]:
+    """The line's last bars once more over a tag; after calls and responses the student has it."""
+    tag = [bar for bar in chart.bars if bar.tag]
+    if not tag or chart.drill.gaps is not None or _walks_on(chart):
+        return
+    later = tag[-1].end - tag[0].start
+    for note in notes:
+        if note.start >= tag[0].start - later:
+            yield replace(note, start=note.start + later)
+
+
+def _walks_on(chart: Chart) -> bool:
+    """Whether the line walks through a tag as through a pass: the bars that it repeats lead to the
+    tag, but the tag leads to the ending."""
+    line = chart.drill.line
+    return line is not None and line.kind == "walking" and chart.drill.gaps is None
+
+
+def _context(
+    chart: Chart, bars: tuple[Bar, ...], span: tuple[int, int], near: int, progress: float
+) -> PassContext:
+    heard = tuple(_heard(chart, bars))
+    return PassContext(
+        bars=heard,
+        cells=tuple(cells(heard)),
+        beat=chart.drill.meter.beat,
+        low=span[0],
+        high=span[1],
+        near=near,
+        random=Random(f"{chart.drill.seed} line {bars[0].pass_number}"),
+        turn=(bars[0].pass_number - 1) % chart.drill.passes,
+        progress=progress,
+        seed=f"{chart.drill.seed} line in key {bars[0].key_number}",
+        home=chart.drill.key,
+    )
+
+
+def _heard(chart: Chart, bars: tuple[Bar, ...]) -> Iterator[Bar]:
+    """The bars that the line is written over: not a response that repeats its call."""
+    gaps = chart.drill.gaps
+    repeats = gaps is not None and gaps.harmony == "repeats"
+    return (bar for bar in bars if not (repeats and bar.role == "response"))
+
+
+def _played(notes: list[Note], bars: tuple[Bar, ...], begin: Fraction) -> list[Note]:
+    """Only what begins in a call (or in play throughout): the response is the student's.
+
+    A note may be tied up to the response; one that begins before the call opens, on its beat
+    `begin` quarter notes in (negative: as long before as a pick-up lasts), sounds from there.
+    """
+    played = []
+    spans = open_spans(bars, begin)
+    for note in notes:
+        for span in spans:
+            start = max(note.start, span.start)
+            end = min(note.start + note.duration, span.end)
+            if span.start - max(begin, Fraction(0)) <= note.start < span.end and start < end:
+                played.append(replace(note, start=start, duration=end - start))
+    return played
+
+
+def _until(start: Fraction, notes: list[Note]) -> list[Note]:
+    """The notes as far as a pick-up to the next pass leaves room for them."""
+    return [
+        replace(note, duration=min(note.duration, start - note.start))
+        for note in notes
+        if note.start < start
+    ]

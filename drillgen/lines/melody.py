@@ -1,0 +1,238 @@
+"""Melodies carried from chord to chord, and the line that is played as written."""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+
+from drillgen.chart import Bar
+from drillgen.drill.lines import Written
+from drillgen.drill.melody import Melody, ScaleNote
+from drillgen.lines.pass_context import Cell, PassContext, closest
+from drillgen.score import Note
+from drillgen.theory.keys import Key
+from drillgen.theory.pitch import MAJOR_FIFTHS, Degree, Name, Pitch
+
+# Melodies of scale notes: where the tonic lies in each key, and the notes over a pass's bars.
+
+# What the places of the tonics cost; the whole cycle of keys is weighed at once.
+_OUTSIDE = 100_000.0  # a note beyond the range
+_WISHED = 3.0  # a semitone away from where the first key should lie
+_AS_WRITTEN = 1_000.0  # the same where the melody names its octave
+_DRIFTED = 1.0  # a semitone away from there, in every key
+_TWO_ACCIDENTALS = 2
+_Way = tuple[float, tuple[Pitch, ...]]  # what it costs, and the tonics so far
+
+
+@dataclass(frozen=True, slots=True)
+class MelodyTone:
+    """A note of a melody, ties made into one length."""
+
+    note: ScaleNote
+    start: Fraction  # quarter notes from the first full bar; a pick-up's are negative
+    duration: Fraction  # quarter notes
+
+    @property
+    def end(self) -> Fraction:
+        return self.start + self.duration
+
+
+@dataclass(frozen=True, slots=True)
+class Tune:
+    """A melody without its bar lines."""
+
+    tones: tuple[MelodyTone, ...]
+    bars: int  # a pick-up and the bar that leaves room for it count as one
+    tonic: Pitch | None = None  # what its degrees are counted from, where they have an octave
+
+    @property
+    def notes(self) -> tuple[ScaleNote, ...]:
+        return tuple(tone.note for tone in self.tones)
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedTone:
+    """A tone over a bar of the pass, cut where the neighbouring bars end."""
+
+    tone: MelodyTone
+    downbeat: Fraction  # of its bar; a pick-up's is the bar that it leads to
+    start: Fraction  # quarter notes from the track's start
+    duration: Fraction  # quarter notes
+
+    @property
+    def heard_in(self) -> tuple[Fraction, Fraction]:
+        """The time by which its chord is found: a pick-up belongs to the chord it leads to."""
+        start = max(self.start, self.downbeat)
+        return start, max(self.start + self.duration, start)
+
+
+def tune(melody: Melody, bar: Fraction, home: Key) -> Tune:
+    """The notes of a melody where a bar has `bar` quarter notes; notes by name are in `home`."""
+    pickup = melody.pickup(bar)
+    tonic = Pitch(home.tonic, 2)
+    tones: list[MelodyTone] = []
+    tied = False
+    place = -pickup
+    for index, written in enumerate(melody.bars):
+        for event in written.events:
+            if tied:
+                tones[-1] = MelodyTone(
+                    tones[-1].note, tones[-1].start, tones[-1].duration + event.duration
+                )
+            elif event.tone is not None:
+                note = _scale_note(event.tone, tonic)
+                tones.append(MelodyTone(note, place + event.start, event.duration))
+            tied = event.tied
+        place += pickup if pickup and index == 0 else bar
+    named = any(isinstance(tone, Pitch) for tone in melody.tones)
+    return Tune(tuple(tones), len(melody.bars) - bool(pickup), tonic if named else None)
+
+
+def _scale_note(tone: ScaleNote | Pitch, tonic: Pitch) -> ScaleNote:
+    if isinstance(tone, ScaleNote):
+        return tone
+    degree = degree_over(tonic.name, tone.name)
+    return ScaleNote(degree, (tone.midi - tonic.up(degree).midi) // 12)
+
+
+def degree_over(tonic: Name, name: Name) -> Degree:
+    """What a name is over a tonic, from 1 to 7: Eb over C is b3."""
+    fifths = name.fifths - tonic.fifths
+    step = next(step for step in range(7) if (fifths - MAJOR_FIFTHS[step]) % 7 == 0)
+    return Degree(step + 1, (fifths - MAJOR_FIFTHS[step]) // 7)
+
+
+def pitch(tonic: Pitch, note: ScaleNote, low: int, high: int) -> Pitch:
+    """A note over its tonic; by itself in another octave only where it would leave the range."""
+    found = tonic.up(note.degree).octaves(note.octaves)
+    if abs(found.name.alter) > _TWO_ACCIDENTALS:
+        found = Pitch.near(found.name.simplest, found.midi)
+    if low <= found.midi <= high:
+        return found
+    return closest(found.name, found.midi, low, high)
+
+
+@lru_cache(maxsize=64)
+def tonics(
+    keys: tuple[Key, ...],
+    semitones: frozenset[int],
+    low: int,
+    high: int,
+    middle: float,
+    written: Pitch | None = None,
+) -> tuple[Pitch, ...]:
+    """The tonic of each key, so that melodies with these semitones over it lie in the range and
+    move as little as they can from key to key through the whole cycle.
+
+    The first key's melody lies close to `middle` (a MIDI key) or where it was `written`: over that
+    tonic.  A melody wider than the range lies where the fewest of its notes are outside.
+    """
+    centre = (min(semitones) + max(semitones)) / 2
+    wished = written.midi if written else middle - centre
+    ways: dict[Pitch, _Way] = {}
+    for number, key in enumerate(keys):
+        reached: dict[Pitch, _Way] = {}
+        for tonic in (Pitch(key.tonic, octave) for octave in range(10)):
+            beyond = sum(not low <= tonic.midi + step <= high for step in semitones)
+            away = abs(tonic.midi - wished)
+            if number == 0:
+                best: _Way = (away * (_AS_WRITTEN if written else _WISHED), ())
+            else:
+                best = min((_moved(way, tonic) for way in ways.values()), key=_cost)
+            reached[tonic] = (best[0] + beyond * _OUTSIDE + away * _DRIFTED, (*best[1], tonic))
+        ways = reached
+    return min(ways.values(), key=_cost)[1]
+
+
+def _cost(way: _Way) -> float:
+    return way[0]
+
+
+def _moved(way: _Way, tonic: Pitch) -> _Way:
+    distance = tonic.midi - way[1][-1].midi
+    return way[0] + distance**2, way[1]
+
+
+def over(
+    tones: Sequence[MelodyTone], first: int, bars: Sequence[Bar], ends: Sequence[Fraction]
+) -> Iterator[PlacedTone]:
+    """The tones of a melody that begins with bar `first`, where that is not a response's.
+
+    What is tied over a gap is struck again after it.
+    """
+    length = bars[0].length
+    for tone in tones:
+        inside = max(tone.start // length, 0)
+        index = first + inside
+        if index >= len(bars) or bars[index].role == "response":
+            continue
+        start = bars[index].start + tone.start - inside * length
+        left = tone.duration if start >= 0 else Fraction(0)
+        while left > 0 and index < len(bars):
+            held = min(left, ends[index] - start)
+            yield PlacedTone(tone, bars[index].start, start, held)
+            left -= held
+            index = bisect_left(ends, ends[index] + 1, lo=index)
+            start = bars[index].start if index < len(bars) else start
+
+
+def run_ends(bars: Sequence[Bar]) -> list[Fraction]:
+    """For each bar, where it and the bars that follow it without a gap end."""
+    ends: list[Fraction] = []
+    for index in range(len(bars) - 1, -1, -1):
+        bar = bars[index]
+        goes_on = bool(ends) and bars[index + 1].start == bar.end
+        ends.append(ends[-1] if goes_on else bar.end)
+    return ends[::-1]
+
+
+class Harmony:
+    """Which chord a note belongs to."""
+
+    def __init__(self, cells: Sequence[Cell]) -> None:
+        self._cells = cells
+        self._starts = [cell.span.start for cell in cells]
+
+    def under(self, start: Fraction, end: Fraction) -> Cell | None:
+        """The chord over which most of a note sounds, the later of two: a note that anticipates a
+        chord belongs to it.  None where there is no chord."""
+        first = max(bisect_right(self._starts, start) - 1, 0)
+        last = max(bisect_left(self._starts, end), first + 1)
+        shared = [
+            (min(end, cell.span.end) - max(start, cell.span.start), index)
+            for index, cell in enumerate(self._cells[first:last], first)
+            if cell.span.end > start
+        ]
+        return self._cells[max(shared)[1]] if shared else None
+
+
+# Written melodies: the user's own, the same over the tonic in every key.
+#
+# A melody moves to each key as a whole, up or down by as little as the cycle allows, and is folded
+# by octaves as a whole. Notes by name keep their octave in the first key where the range holds
+# them.
+
+KIND = "written"
+_HIGH_IN_THE_RANGE = 0.5  # where the middle of a melody in degrees lies in the first key
+
+
+def write(context: PassContext, options: Written) -> list[Note]:
+    """The melody from the beginning of the pass: again and again, or once."""
+    bars = context.bars
+    melody = tune(options.notes, bars[0].length, context.home)
+    steps = frozenset(note.semitones for note in melody.notes)
+    middle = context.low + _HIGH_IN_THE_RANGE * (context.high - context.low)
+    places = tonics(context.track.keys, steps, context.low, context.high, middle, melody.tonic)
+    tonic = places[bars[0].key_number]
+    ends = run_ends(bars)
+    times = range(0, len(bars), melody.bars)
+    notes = []
+    for first in times if options.then == "repeat" else times[:1]:
+        for placed in over(melody.tones, first, bars, ends):
+            found = pitch(tonic, placed.tone.note, context.low, context.high)
+            mark = str(degree_over(tonic.name, found.name))
+            notes.append(Note(placed.start, placed.duration, found, mark=mark))
+    return notes

@@ -1,0 +1,235 @@
+"""The tones that lines are made of: chord tones, scale tones and the figures through them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from drillgen.drill.line_options import ChordScales, Named
+from drillgen.lines.pass_context import Cell, PassContext, closest
+from drillgen.score import Note
+from drillgen.theory.chords import Chord
+from drillgen.theory.keys import Key
+from drillgen.theory.numerals import Numeral
+from drillgen.theory.pitch import Degree, Name, Pitch, in_range
+from drillgen.theory.scales import SCALES, Scale, chord_scale
+
+# Figures: degrees over a root, given pitches inside the range and laid out in time.
+
+_MOST_ACCIDENTALS = 2  # nobody reads a triple flat
+
+
+def readable(pitch: Pitch) -> Pitch:
+    """Itself, or the simplest name of its sound where it would need three accidentals."""
+    if abs(pitch.name.alter) <= _MOST_ACCIDENTALS:
+        return pitch
+    return Pitch.near(pitch.name.simplest, pitch.midi)
+
+
+def roots(root: Name, degrees: Sequence[Degree], low: int, high: int) -> list[Pitch]:
+    """The roots over which most of a figure lies in the range: all of it, if it can."""
+    heights = [degree.semitones for degree in degrees]
+
+    def outside(pitch: Pitch) -> int:
+        return sum(not low <= pitch.midi + height <= high for height in heights)
+
+    places = in_range(root, low - max(heights), high - min(heights))
+    places = places or in_range(root, low - max(heights), high)
+    fewest = min(map(outside, places))
+    return [pitch for pitch in places if outside(pitch) == fewest]
+
+
+def placed(root: Name, degrees: Sequence[Degree], near: float, low: int, high: int) -> list[Pitch]:
+    """A figure's pitches, each as high over the root as its degree says, the first near to `near`;
+    what the range does not hold is moved by octaves."""
+    choices = roots(root, degrees, low, high)
+    best = min(choices, key=lambda pitch: abs(pitch.midi + degrees[0].semitones - near))
+    return folded(best, degrees, low, high)
+
+
+def folded(root: Pitch, degrees: Iterable[Degree], low: int, high: int) -> list[Pitch]:
+    """The degrees over a root, those outside the range moved into it by octaves."""
+    pitches = (readable(root.up(degree)) for degree in degrees)
+    return [closest(pitch.name, pitch.midi, low, high) for pitch in pitches]
+
+
+def count(cell: Cell, step: Fraction) -> int:
+    """How many notes of a length fill a chord; the last may be cut short."""
+    return -(-cell.span.duration // step)
+
+
+def laid(cell: Cell, pitches: Sequence[Pitch], marks: Sequence[str], step: Fraction) -> list[Note]:
+    """The pitches one after another, repeated for as long as the chord lasts."""
+    span = cell.span
+    notes = []
+    for index in range(count(cell, step)):
+        place = span.start + index * step
+        turn = index % len(pitches)
+        length = min(step, span.end - place)
+        notes.append(Note(place, length, pitches[turn], mark=marks[turn]))
+    return notes
+
+
+# A chord's scale as a line uses it: chosen by the teacher or the table, and counted in steps.
+
+_SIXTH = Degree(6)
+_SHARP_FIFTH = Degree(5, 1)
+_SEVENTH = Degree(7)
+
+
+def scale_of(chord: Chord, key: Key, home: Key, chosen: ChordScales) -> Scale:
+    """The teacher's scale for a chord, one named for this very chord first; else the table's.
+
+    `key` is the one that sounds, `home` the one in which the teacher wrote chord symbols.
+    """
+    for named, scale in sorted(chosen, key=lambda each: isinstance(each[0], tuple)):
+        if _is_meant(named, chord, key, home):
+            return SCALES[scale]
+    return chord_scale(chord, key)
+
+
+def _is_meant(named: Named, chord: Chord, key: Key, home: Key) -> bool:
+    if isinstance(named, Numeral):
+        return _same(named.in_key(key), chord)
+    if isinstance(named, Chord):
+        return _same(named.transposed(key.tonic.fifths - home.tonic.fifths), chord)
+    return named == chord.degrees
+
+
+def _same(named: Chord, chord: Chord) -> bool:
+    """Alike but for the bass and for how the root is spelled."""
+    alike = named.degrees == chord.degrees
+    return alike and named.root.pitch_class == chord.root.pitch_class
+
+
+def with_passing_note(scale: Scale, chord: Chord) -> Scale:
+    """The bebop form of a scale: an eighth note, so that every other one is a chord tone.
+
+    Common practice: a major seventh between minor seventh and root; a sharp fifth where the chord
+    has a sixth or major seventh, its sixth counting as a chord tone.  Scales that this cannot do it
+    for (those of eight notes, altered, whole tone) stay as they are.
+    """
+    passing = _SEVENTH if Degree(7, -1) in scale.degrees and not chord.degree(6) else _SHARP_FIFTH
+    degrees = sorted({*scale.degrees, passing}, key=lambda degree: degree.semitones)
+    longer = Scale(f"{scale.name} with a passing {passing}", tuple(degrees))
+    if len(degrees) == 8 > len(scale.degrees) and all(
+        lands(longer, chord, degree) for degree in degrees[:8:2]
+    ):
+        return longer
+    return scale
+
+
+def lands(scale: Scale, chord: Chord, degree: Degree) -> bool:
+    """Whether a bebop line rests on this tone: a chord tone, the seventh of a plain triad, or the
+    sixth beside a passing sharp fifth."""
+    plain = simple(degree)
+    sixth = plain == _SIXTH and {Degree(5), _SHARP_FIFTH} <= {*scale.degrees}
+    seventh = plain == Degree(7, -1) and chord.seventh is None
+    return sixth or seventh or has(chord, degree)
+
+
+def step(scale: Scale, index: int) -> Degree:
+    """The scale's tone so many steps over its root; below it where the index is negative."""
+    octave, place = divmod(index, len(scale.degrees))
+    degree = scale.degrees[place]
+    return Degree(degree.number + 7 * octave, degree.alter)
+
+
+def simple(degree: Degree) -> Degree:
+    """The same within an octave: 9 is 2, 8 is 1."""
+    return Degree((degree.number - 1) % 7 + 1, degree.alter)
+
+
+def degree_in(scale: Scale, chord: Chord, number: int) -> Degree:
+    """A degree as the scale has it, the chord's own where it has several; where it has none, the
+    tone nearest to the plain degree, the upper one of two (the 5 of an altered scale is its b6)."""
+    wanted = (number - 1) % 7 + 1
+    found = [degree for degree in scale.degrees if degree.number == wanted]
+    own = [degree for degree in found if has(chord, degree)]
+    if not found:
+        plain = Degree(wanted).semitones
+        found = sorted(
+            scale.degrees, key=lambda each: (abs(each.semitones - plain), -each.semitones)
+        )
+    best = (own or found)[0]
+    return Degree(best.number + number - wanted, best.alter)
+
+
+def has(chord: Chord, degree: Degree) -> bool:
+    """Whether a degree sounds like one of the chord's, in any octave."""
+    return degree.semitones % 12 in {each.semitones % 12 for each in chord.played}
+
+
+def degree_of(chord: Chord, key: Key, number: int) -> Degree:
+    """The chord's own version of a degree in any octave, else the one of its chord scale."""
+    plain = (number - 1) % 7 + 1
+    if plain == 3 and chord.is_suspended:
+        own = chord.third
+        return Degree((own.number if own else 3) + number - plain, own.alter if own else 0)
+    own = chord.degree(number) or chord.degree(plain)
+    if own is not None:
+        return Degree(number, own.alter)
+    return degree_in(chord_scale(chord, key), chord, number)
+
+
+# Filling time with chord tones in eighths, from one note towards another.
+
+_EIGHTH = Fraction(1, 2)  # quarter notes
+_SAME_NOTE = 8  # semitones: what it costs to end on the very note that comes next
+
+
+@dataclass(frozen=True, slots=True)
+class Filler:
+    """Climbs or falls through the chord tones of a chord, turning once where that ends nearer
+    to what follows, and at the ends of the range."""
+
+    context: PassContext
+
+    def lead_in(self, start: Fraction, end: Fraction, aim: Pitch) -> Iterator[Note]:
+        """From the root of the chord there; nothing where there is no time."""
+        chord = self._chord(start)
+        if start < end and chord is not None:
+            context = self.context
+            root = closest(chord.bass_name, context.near, context.low, context.high)
+            yield Note(start, min(_EIGHTH, end - start), root, mark="1")
+            yield from self.between(root, start + _EIGHTH, end, aim)
+
+    def between(self, last: Pitch, start: Fraction, end: Fraction, aim: Pitch) -> Iterator[Note]:
+        """Eighths from `start` to `end`, the last of them close to `aim`."""
+        places = [start + _EIGHTH * index for index in range(-((start - end) // _EIGHTH))]
+        ways = [
+            self._way(last, places, sets_out, turn)
+            for turn in range(len(places), 0, -1)
+            for sets_out in (1, -1)
+        ]
+        best = min(ways, key=lambda way: abs(way[-1].midi - aim.midi) or _SAME_NOTE, default=[])
+        for place, pitch in zip(places, best, strict=True):
+            yield Note(place, min(_EIGHTH, end - place), pitch, mark="")
+
+    def _way(self, last: Pitch, places: list[Fraction], way: int, turn: int) -> list[Pitch]:
+        """Chord tones one after another, the other way round from the `turn`th on."""
+        found: list[Pitch] = []
+        for index, place in enumerate(places):
+            way = -way if index == turn else way
+            following = self._next(last, place, way) or self._next(last, place, -way)
+            last = following or last
+            found.append(last)
+        return found
+
+    def _next(self, last: Pitch, place: Fraction, way: int) -> Pitch | None:
+        """The chord tone next above (way 1) or below (-1) within the range."""
+        chord = self._chord(place)
+        low, high = (
+            (last.midi + 1, self.context.high) if way > 0 else (self.context.low, last.midi - 1)
+        )
+        tones = [
+            pitch
+            for name in (chord.names[:4] if chord else ())
+            for pitch in in_range(name, low, high)
+        ]
+        return min(tones, key=lambda pitch: abs(pitch.midi - last.midi), default=None)
+
+    def _chord(self, place: Fraction) -> Chord | None:
+        spans = (cell.span for cell in self.context.cells)
+        return next((span.chord for span in spans if span.start <= place < span.end), None)

@@ -1,0 +1,355 @@
+"""Engraved systems as pictures: verovio draws them, and they are put together as SVG."""
+
+from __future__ import annotations
+
+import base64
+import copy
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from hashlib import sha256
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+from xml.etree import ElementTree as ET
+
+from drillgen.errors import DrillgenError
+from drillgen.sheet.placing import Margin, margin
+from drillgen.sheet.restyle import BARS_A_SYSTEM, SystemPicture, prepared, restyled
+
+if TYPE_CHECKING:
+    import verovio
+
+
+# Putting systems and words together into one SVG, with the font that its text is set in.
+
+FONTS = Path(__file__).parent / "typeset"
+FAMILY = "Drillgen Sheet"
+# Where the font cannot be loaded: fonts of the same widths come first.
+_FAMILIES = f"'{FAMILY}', 'Times New Roman', 'Liberation Serif', Times, serif"
+_STYLES = {
+    "Regular": "",
+    "Bold": "font-weight: bold;",
+    "Italic": "font-style: italic;",
+}
+_MARGIN = 60  # around the whole drawing, in tenths of a verovio pixel
+_BOX = 110  # between words and the box around them
+_WIDTH_OF_LETTERS = 0.56  # a generous mean width of bold letters, as a share of their size
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """A line of text over the music."""
+
+    text: str
+    size: int
+    bold: bool = False
+    middle: bool = False
+    boxed: bool = False
+
+
+@dataclass(slots=True)
+class Drawing:
+    """What is drawn so far, from above to below."""
+
+    width: float
+    height: float = 0.0
+    elements: list[ET.Element] = field(default_factory=list)
+    glyphs: dict[str, ET.Element] = field(default_factory=dict)
+
+    def picture(self, picture: SystemPicture, gap: float = 0.0) -> None:
+        """Add a system."""
+        group = ET.Element("g", {"transform": f"translate(0 {self.height + gap:g})"})
+        group.append(copy.deepcopy(picture.group))
+        self.elements.append(group)
+        self.glyphs |= picture.glyphs
+        self.height += gap + picture.height
+
+    def words(self, words: Words, gap: float = 0.0) -> None:
+        """Add a line of text."""
+        inset = _BOX if words.boxed else 0
+        top = self.height + gap
+        text = ET.Element("text", {"font-size": str(words.size)})
+        text.set("x", f"{self.width / 2 if words.middle else inset + _MARGIN:g}")
+        text.set("y", f"{top + inset + words.size * 0.8:g}")
+        if words.bold:
+            text.set("font-weight", "bold")
+        if words.middle:
+            text.set("text-anchor", "middle")
+        text.text = words.text
+        height = words.size + 2 * inset
+        if words.boxed:
+            self.elements.append(_box(words, top, height))
+        self.elements.append(text)
+        self.height = top + height
+
+
+def _box(words: Words, top: float, height: float) -> ET.Element:
+    width = len(words.text) * words.size * _WIDTH_OF_LETTERS + 2 * _BOX
+    place = {"x": str(_MARGIN), "y": f"{top:g}", "width": f"{width:g}", "height": f"{height:g}"}
+    return ET.Element(
+        "rect", place | {"fill": "none", "stroke": "currentColor", "stroke-width": "20"}
+    )
+
+
+def svg_text(drawing: Drawing, *, label: str, scope: str, fonts: bool) -> str:
+    """The drawing as SVG that scales to any width and takes its page's colour.
+
+    `label` is what a screen reader says; `scope` goes before the ids of the music's shapes.
+    """
+    root = ET.Element("svg", {"xmlns": "http://www.w3.org/2000/svg", "class": "sheet-strip"})
+    width, height = drawing.width + 2 * _MARGIN, drawing.height + 2 * _MARGIN
+    root.set("viewBox", f"{-_MARGIN} {-_MARGIN} {width:g} {height:g}")
+    root.attrib.update({"role": "img", "aria-label": label, "fill": "currentColor"})
+    root.set("font-family", _FAMILIES)
+    if fonts:
+        ET.SubElement(root, "style").text = font_faces(*_styles_of(drawing))
+    shapes = ET.SubElement(root, "defs")
+    for code, shape in drawing.glyphs.items():
+        ET.SubElement(shapes, "g", {"id": f"{scope}{code}"}).append(shape)
+    root.extend([_scoped(element, scope) for element in drawing.elements])
+    return ET.tostring(root, encoding="unicode")
+
+
+def _scoped(element: ET.Element, scope: str) -> ET.Element:
+    for use in element.iter("use"):
+        use.set("href", f"#{scope}{use.attrib['href'].removeprefix('#')}")
+    return element
+
+
+def _styles_of(drawing: Drawing) -> Iterator[str]:
+    """Which styles of the font the drawing's text needs."""
+    elements = [each for element in drawing.elements for each in element.iter()]
+    yield "Regular"
+    if any(each.get("font-weight") == "bold" for each in elements):
+        yield "Bold"
+    if any(each.get("font-style") == "italic" for each in elements):
+        yield "Italic"
+
+
+def font_faces(*styles: str) -> str:
+    """CSS that brings the font (the styles named, or all), for pages that hold many strips."""
+    return "".join(_font_face(style) for style in styles or _STYLES)
+
+
+def _font_face(style: str) -> str:
+    file = FONTS / f"{FAMILY.replace(' ', '')}-{style}.woff2"
+    data = base64.b64encode(file.read_bytes()).decode("ascii")
+    return (
+        f"@font-face {{ font-family: '{FAMILY}'; {_STYLES[style]} "
+        f"src: url(data:font/woff2;base64,{data}) format('woff2'); }}"
+    )
+
+
+# Music in systems: MusicXML in, a picture of each system out, all in one size. Imports verovio.
+#
+# A staff is 7.2 mm high on a page 180 mm wide between its margins; where a system needs more room
+# than that, the whole sheet is made smaller by as much, and where that would make it too small to
+# read from a stand, systems get half as many bars.
+
+WIDTH = 1800  # of a system, in verovio's pixels: tenths of a millimetre, so that a staff is 7.2 mm
+WIDEST = 2500  # shrunk to the page, a staff is then 5.2 mm: the smallest that reads on a stand
+_LOOSE = 6000  # wider than any system
+_OPTIONS: dict[str, Any] = {
+    "adjustPageHeight": True,
+    "breaks": "encoded",
+    "font": "Bravura",
+    "footer": "none",
+    "header": "none",
+    "minLastJustification": 0.0,
+    "pageMarginBottom": 6,
+    "pageMarginLeft": 10,
+    "pageMarginRight": 10,
+    "pageMarginTop": 11,
+    "smuflTextFont": "none",
+    "spacingStaff": 8,
+    "svgRemoveXlink": True,
+    "svgViewBox": True,
+    "xmlIdSeed": 1,
+}
+_NATURAL = {"adjustPageWidth": True, "noJustification": True, "pageWidth": _LOOSE}
+_LOW_CHORD = re.compile(r'(<harm [^>]*\bstaff=")2')
+_VIEW = re.compile(r'viewBox="0 0 (\d+) (\d+)"')
+
+
+class SheetError(DrillgenError):
+    """A sheet cannot be engraved on this machine."""
+
+
+@dataclass(frozen=True, slots=True)
+class Engraved:
+    """The systems of some pieces of music, all drawn to one size."""
+
+    width: float  # of a full system, in tenths of a verovio pixel
+    pieces: tuple[tuple[SystemPicture, ...], ...]  # the systems of each piece
+
+
+@lru_cache(maxsize=2)  # the same music is asked for as strips, as one picture and as PDF
+def engraved(pieces: tuple[str, ...], bars_a_system: int | None) -> Engraved:
+    """Engrave some MusicXML texts.  Raises SheetError where verovio is missing or refuses one."""
+    toolkit = _toolkit()
+    texts = [_with_chords_on_top(toolkit, prepared(piece, bars_a_system)) for piece in pieces]
+    natural = [_natural(toolkit, text) for text in texts]
+    width = max([WIDTH, *(width for widths in natural for width in widths)])
+    size = bars_a_system or BARS_A_SYSTEM
+    if width > WIDEST and size > 1:
+        return engraved(pieces, size // 2)
+    return Engraved(
+        width * 10,
+        tuple(
+            tuple(_pictures(toolkit, text, margin(piece), widths, width, size))
+            for piece, text, widths in zip(pieces, texts, natural, strict=True)
+        ),
+    )
+
+
+def _toolkit() -> verovio.toolkit:
+    try:
+        import verovio
+    except ImportError as error:
+        raise SheetError(
+            "sheets need the library verovio: pip install verovio (or build with --no-sheets)"
+        ) from error
+    verovio.enableLog(verovio.LOG_OFF)
+    toolkit = verovio.toolkit()
+    toolkit.setOptions(_OPTIONS)
+    return toolkit
+
+
+def _load(toolkit: verovio.toolkit, text: str, **options: object) -> range:
+    """Lay a piece out; the numbers of its pages, which are its systems."""
+    toolkit.setOptions(options)
+    if not toolkit.loadData(text):
+        raise SheetError("verovio cannot read the MusicXML of this sheet")
+    return range(1, toolkit.getPageCount() + 1)
+
+
+def _with_chords_on_top(toolkit: verovio.toolkit, text: str) -> str:
+    """Chord symbols over the notes where tablature stands below: verovio puts those of slashed bars
+    over the tablature, whatever `<staff>` says, so that it is told in its own format (MEI)."""
+    if "<staves>" not in text:
+        return text
+    _load(toolkit, text)
+    return _LOW_CHORD.sub(r"\g<1>1", toolkit.getMEI({}))
+
+
+def _natural(toolkit: verovio.toolkit, text: str) -> list[int]:
+    """How wide each system is before it is stretched to the page."""
+    pages = _load(toolkit, text, **_NATURAL)
+    found = (_VIEW.search(toolkit.renderToSVG(page)) for page in pages)
+    return [int(view[1]) for view in found if view]
+
+
+def _pictures(
+    toolkit: verovio.toolkit,
+    text: str,
+    beside: Margin,
+    natural: Sequence[int],
+    width: int,
+    size: int,
+) -> Iterator[SystemPicture]:
+    """Each system as wide as the page; one with fewer bars in proportion."""
+    pages = _load(toolkit, text, adjustPageWidth=False, noJustification=False, pageWidth=width)
+    for page, least in zip(pages, natural, strict=True):
+        picture = restyled(toolkit.renderToSVG(page), beside, opens=page == pages[0])
+        if len(picture.bar_ids) >= size:
+            yield picture
+        else:
+            share = max(width * len(picture.bar_ids) // size, least)
+            _redo(toolkit, min(share, width))
+            yield restyled(toolkit.renderToSVG(page), beside, opens=page == pages[0])
+            _redo(toolkit, width)
+
+
+def _redo(toolkit: verovio.toolkit, width: int) -> None:
+    toolkit.setOptions({"pageWidth": width})
+    toolkit.redoLayout()
+
+
+# Sheets as SVG: a strip a key for the page, and the whole sheet in one picture.
+#
+# A strip holds a key's systems one under another and needs nothing from outside: the music is
+# shapes, the letters' font is embedded. It takes its colour from the page (`currentColor`). Bars
+# are groups with the ids of the MusicXML (`b12`) and the class `sheet-bar`; in each lies a
+# `rect.sheet-box` over the whole bar, which a page may fill.
+
+_BETWEEN_SYSTEMS = 260  # tenths of a verovio pixel
+_BETWEEN_KEYS = 420
+_TITLE_SIZE, _LABEL_SIZE = 760, 500
+
+
+class Music(Protocol):
+    """One key of a drill: `drillgen.sheet.sheets.Section`, seen from here."""
+
+    @property
+    def label(self) -> str: ...
+    @property
+    def musicxml(self) -> str: ...
+    @property
+    def first_bar(self) -> int: ...
+    @property
+    def last_bar(self) -> int: ...
+    @property
+    def bar_ids(self) -> tuple[str, ...]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """One key as SVG."""
+
+    key_label: str  # "G♭ major"
+    first_bar: int  # index in the chart's bars
+    last_bar: int
+    svg: str
+    bar_ids: tuple[str, ...]
+
+
+def strips(
+    sections: Sequence[Music],
+    *,
+    bars_a_system: int | None = None,
+    fonts: bool = True,
+) -> tuple[Strip, ...]:
+    """A strip for each key, all in one size.
+
+    `bars_a_system` is for narrow pages; by default the MusicXML says.  With `fonts=False` the page
+    brings the font itself (`drillgen.sheet.drawing.font_faces`).  Raises SheetError.
+    """
+    music = engraved(tuple(section.musicxml for section in sections), bars_a_system)
+    return tuple(
+        _strip(section, systems, music.width, fonts)
+        for section, systems in zip(sections, music.pieces, strict=True)
+    )
+
+
+def _strip(section: Music, systems: Sequence[SystemPicture], width: float, fonts: bool) -> Strip:
+    drawing = Drawing(width)
+    for index, system in enumerate(systems):
+        drawing.picture(system, _BETWEEN_SYSTEMS if index else 0)
+    # Shapes are named after the music, so that strips of one page do not share their names.
+    scope = f"m{sha256(section.musicxml.encode()).hexdigest()[:8]}-"
+    svg = svg_text(drawing, label=section.label, scope=scope, fonts=fonts)
+    bars = complete(section, systems)
+    return Strip(section.label, section.first_bar, section.last_bar, svg, bars)
+
+
+def complete(section: Music, systems: Sequence[SystemPicture]) -> tuple[str, ...]:
+    """The ids of the bars that were drawn.  Raises SheetError where one is missing."""
+    drawn = tuple(bar for system in systems for bar in system.bar_ids)
+    missing = [bar for bar in section.bar_ids if bar not in drawn]
+    if missing:
+        raise SheetError(f"verovio left out bars of {section.label}: {', '.join(missing)}")
+    return drawn
+
+
+def whole_svg(title: str, sections: Sequence[Music]) -> str:
+    """All keys of a sheet, one under another, with the title.  Raises SheetError."""
+    music = engraved(tuple(section.musicxml for section in sections), None)
+    drawing = Drawing(music.width)
+    drawing.words(Words(title, _TITLE_SIZE, bold=True, middle=True))
+    for section, systems in zip(sections, music.pieces, strict=True):
+        complete(section, systems)
+        drawing.words(Words(section.label, _LABEL_SIZE, bold=True, boxed=True), _BETWEEN_KEYS)
+        for system in systems:
+            drawing.picture(system, _BETWEEN_SYSTEMS)
+    return svg_text(drawing, label=title, scope="", fonts=True)

@@ -1,0 +1,403 @@
+"""FluidSynth: the library found and loaded, one synthesiser, and several at work side by side."""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import ctypes.util
+import importlib
+import importlib.util
+import io
+import os
+import sys
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from types import ModuleType
+from typing import Any, Self, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drillgen.errors import SoundError
+from drillgen.sound.soundfont_file import check
+
+# Things that hold something which must be given back, for use in a `with` block.
+
+
+class Closing:
+    """Calls `close` when a `with` block ends, however it ends."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *details: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Give back what is held; a second call does nothing."""
+        raise NotImplementedError
+
+
+# Finding libfluidsynth, and the few of its functions that we need.
+#
+# pyfluidsynth is the binding. It looks the library up while it is imported, and only where
+# `ctypes.util.find_library` looks, so it is imported late and is shown each library that we found.
+
+_NAMES = ("fluidsynth", "fluidsynth-3", "libfluidsynth-3", "libfluidsynth", "libfluidsynth-2")
+# Homebrew's folders on Apple silicon and on Intel, and MacPorts'; ctypes does not look there.
+_MACOS = ("/opt/homebrew/lib", "/usr/local/lib", "/opt/local/lib")
+_HELP = (
+    "install it (Debian and Ubuntu: apt install libfluidsynth3; macOS: brew install fluid-synth,"
+    " or pip install pygame-ce, which carries it; Windows: choco install fluidsynth) or set"
+    " DRILLGEN_FLUIDSYNTH to the library's file"
+)
+_LOG_LEVELS = 5  # panic, error, warning, information, debug
+
+
+@dataclass(frozen=True)
+class Library:
+    """libfluidsynth, loaded."""
+
+    version: str  # "2.3.1"
+    path: str  # as it was given to the loader: a file, or a name that the system knows
+    where: str  # "DRILLGEN_FLUIDSYNTH", "system", "pygame-ce"
+    module: Any  # pyfluidsynth, which is not typed
+    write_float: Callable[..., int]
+    count_voices: Callable[[int], int]
+
+
+@cache
+def library() -> Library:
+    """The library, loaded once for the process.
+
+    Raises:
+        SoundError: no usable library was found; the message says what to install.
+    """
+    if importlib.util.find_spec("fluidsynth") is None:
+        raise SoundError("The Python package pyfluidsynth is missing: pip install pyfluidsynth.")
+    trouble = ""
+    for where, path in candidates():
+        try:
+            module = _imported(path)
+        except (OSError, ImportError, AttributeError) as error:
+            trouble = f" ({path}: {error})"
+            continue
+        return _typed(module, path, where)
+    raise SoundError(f"FluidSynth's library was not found{trouble}: {_HELP}.")
+
+
+def candidates() -> Iterator[tuple[str, str]]:
+    """Where a library was found and its path, the preferred first."""
+    if own := os.environ.get("DRILLGEN_FLUIDSYNTH"):
+        yield "DRILLGEN_FLUIDSYNTH", own
+        return  # asked for by name: nothing else will do
+    for name in _NAMES:
+        if found := ctypes.util.find_library(name):
+            yield "system", found
+    for folder in _MACOS if sys.platform == "darwin" else ():
+        for file in sorted(Path(folder).glob("libfluidsynth*.dylib")):
+            yield "system", str(file)
+    for file in _carried_by_pygame():
+        yield "pygame-ce", str(file)
+
+
+def _carried_by_pygame() -> list[Path]:
+    """The library inside the pygame-ce wheel, found without importing pygame.
+
+    auditwheel puts libraries into `pygame_ce.libs` beside the package (Linux), delocate into
+    `.dylibs` within it (macOS).
+    """
+    spec = importlib.util.find_spec("pygame")
+    if spec is None or not spec.submodule_search_locations:
+        return []
+    package = Path(next(iter(spec.submodule_search_locations)))
+    folders = (package.parent / "pygame_ce.libs", package / ".dylibs", package)
+    return [file for folder in folders for file in sorted(folder.glob("libfluidsynth*"))]
+
+
+def _imported(path: str) -> ModuleType:
+    """pyfluidsynth on the library at `path`; as it is if something has imported it before."""
+    if "fluidsynth" in sys.modules:
+        return sys.modules["fluidsynth"]
+    with _shown(path):
+        return importlib.import_module("fluidsynth")
+
+
+@contextmanager
+def _shown(path: str) -> Iterator[None]:
+    """Lets pyfluidsynth's own look-up, made during its import, find `path`, and keeps it quiet:
+    where the variable CI is set it prints what it found."""
+    original = ctypes.util.find_library
+    ctypes.util.find_library = lambda name: path
+    try:
+        with contextlib.redirect_stdout(io.StringIO()):
+            yield
+    finally:
+        ctypes.util.find_library = original
+
+
+def _typed(module: Any, path: str, where: str) -> Library:
+    if not hasattr(module, "new_fluid_synth"):
+        raise SoundError(
+            "The package called fluidsynth is installed where pyfluidsynth is needed:"
+            " pip uninstall fluidsynth, then pip install pyfluidsynth."
+        )
+    version = _version(module)
+    if int(version.split(".")[0]) < 2:
+        raise SoundError(f"FluidSynth {version} at {path} is too old: 2.0 or later is needed.")
+    _silence(module)
+    pointer, number = ctypes.c_void_p, ctypes.c_int
+    write_float = module.cfunc(
+        "fluid_synth_write_float",
+        number,
+        ("synth", pointer, 1),
+        ("frames", number, 1),
+        ("left", pointer, 1),
+        ("left_offset", number, 1),
+        ("left_step", number, 1),
+        ("right", pointer, 1),
+        ("right_offset", number, 1),
+        ("right_step", number, 1),
+    )
+    return Library(
+        version, path, where, module, write_float, module.fluid_synth_get_active_voice_count
+    )
+
+
+def _version(module: Any) -> str:
+    numbers = [ctypes.c_int() for _ in range(3)]
+    module.fluid_version(*numbers)
+    return ".".join(str(number.value) for number in numbers)
+
+
+def _silence(module: Any) -> None:
+    """FluidSynth writes to stderr of its own accord; what matters is raised as a SoundError."""
+    pointer = ctypes.c_void_p
+    set_log = module.cfunc(
+        "fluid_set_log_function",
+        pointer,
+        ("level", ctypes.c_int, 1),
+        ("function", pointer, 1),
+        ("data", pointer, 1),
+    )
+    for level in range(_LOG_LEVELS):
+        set_log(level, None, None)
+
+
+# FluidSynth, rendering into arrays.
+#
+# Samples are float32, 44.1 kHz, shape (2, n): left and right. Reverb and chorus are off, so that a
+# note is itself and nothing else. A `Synth` belongs to one thread; libfluidsynth runs without
+# Python's lock, so threads with a synth each run at once.
+
+Samples = NDArray[np.float32]
+
+RATE = 44100  # samples a second
+HOP = RATE // 10  # samples: 100 ms, the step in which loudness is measured and tracks are cut up
+GRID = 64  # samples: FluidSynth begins and ends notes only at multiples of this
+STANDARD_KIT = 0
+_MELODIC, _PERCUSSION = 0, 9  # MIDI channel indices
+PERCUSSION_BANK = 128  # SoundFont 2.04, 7.2: bank 128 holds percussion
+_FAILED = -1
+_PIECE = 128 * GRID  # samples between looks whether a note still sounds
+
+# FluidSynth fills tables of its own for the first synthesiser of a process, and keeps one store of
+# loaded samples for all: a second thread must not come in between (seen in 2.3.1 and 2.5.7: the
+# second synthesiser played from half-filled tables).
+_ONE_AT_A_TIME = threading.Lock()
+
+_NUMBERS = {"synth.gain": 1.0, "synth.sample-rate": float(RATE)}
+_INTEGERS = {
+    "synth.reverb.active": 0,
+    "synth.chorus.active": 0,
+    "synth.polyphony": 512,
+    "synth.cpu-cores": 1,
+    "synth.lock-memory": 0,
+    # Loads only the samples of chosen presets: 0.01 s instead of 0.4 s for a bank of 148 MB.
+    "synth.dynamic-sample-loading": 1,
+}
+# What the samples depend on besides library, soundfont and note: part of the cache's address.
+SETTINGS = f"gain 1, {RATE} Hz, no effects, interpolation 4"
+
+
+class Synth(Closing):
+    """One synthesiser with one soundfont.  Use it in a `with` block."""
+
+    def __init__(self, soundfont: Path) -> None:
+        """Raises SoundError: no library, or not a soundfont that FluidSynth can use."""
+        check(soundfont)
+        with _ONE_AT_A_TIME:
+            self._start(soundfont)
+
+    def _start(self, soundfont: Path) -> None:
+        found = library()
+        self._f, self._write, self._voices = found.module, found.write_float, found.count_voices
+        self._settings = self._f.new_fluid_settings()
+        for name, number in _NUMBERS.items():
+            self._f.fluid_settings_setnum(self._settings, name.encode(), number)
+        for name, integer in _INTEGERS.items():
+            self._f.fluid_settings_setint(self._settings, name.encode(), integer)
+        self._synth = self._f.new_fluid_synth(self._settings)
+        if not self._synth:
+            self._f.delete_fluid_settings(self._settings)
+            raise SoundError("FluidSynth could not be started.")
+        self._selected: dict[int, tuple[int, int]] = {}
+        self._font = self._f.fluid_synth_sfload(self._synth, os.fsencode(soundfont), 0)
+        if self._font == _FAILED:
+            self._free()
+            raise SoundError(f"{soundfont} cannot be used as a soundfont: FluidSynth refuses it.")
+
+    def close(self) -> None:
+        """Free the synthesiser; a second call does nothing."""
+        with _ONE_AT_A_TIME:
+            self._free()
+
+    def _free(self) -> None:
+        if self._synth:
+            self._f.delete_fluid_synth(self._synth)
+            self._f.delete_fluid_settings(self._settings)
+            self._synth = None
+
+    def select(self, percussion: bool, program: int) -> bool:
+        """Choose a preset; False if the soundfont has no such preset."""
+        channel = _PERCUSSION if percussion else _MELODIC
+        bank = PERCUSSION_BANK if percussion else 0
+        if self._selected.get(channel) == (bank, program):
+            return True
+        self._selected.pop(channel, None)
+        with _ONE_AT_A_TIME:
+            done = self._f.fluid_synth_program_select(
+                self._synth, channel, self._font, bank, program
+            )
+        if done == _FAILED:
+            return False
+        self._selected[channel] = (bank, program)
+        return True
+
+    def on(self, percussion: bool, key: int, velocity: int) -> None:
+        channel = _PERCUSSION if percussion else _MELODIC
+        self._f.fluid_synth_noteon(self._synth, channel, key, velocity)
+
+    def off(self, percussion: bool, key: int) -> None:
+        channel = _PERCUSSION if percussion else _MELODIC
+        self._f.fluid_synth_noteoff(self._synth, channel, key)
+
+    def clear(self) -> None:
+        """Stop everything at once; the next sample is silent."""
+        for channel in (_MELODIC, _PERCUSSION):
+            self._f.fluid_synth_all_sounds_off(self._synth, channel)
+        while self._voices(self._synth):
+            self.read(GRID)
+
+    @property
+    def sounding(self) -> bool:
+        return bool(self._voices(self._synth) > 0)
+
+    def read(self, count: int) -> Samples:
+        """The next `count` samples, which must be a multiple of GRID."""
+        out = np.empty((2, count), np.float32)
+        left, right = out[0].ctypes.data, out[1].ctypes.data
+        if self._write(self._synth, count, left, 0, 1, right, 0, 1) == _FAILED:
+            raise SoundError("FluidSynth failed while rendering.")
+        return out
+
+    def note(self, percussion: bool, key: int, velocity: int, hold: int, count: int) -> Samples:
+        """One note alone from its first sample: held for `hold` samples, at most `count` long.
+
+        Both are rounded up to the grid; it is shorter where the note has died away before.  The
+        preset must have been selected.
+
+        A voice of FluidSynth's begins with a ramp of 64 samples from the level that its previous
+        note had (`current_amp` in fluid_rvoice.c), so the note is struck once before, to have it
+        always begin from its own level, as it does in the course of playing.
+        """
+        hold, count = on_grid(hold), on_grid(count)
+        self.on(percussion, key, velocity)
+        self.read(GRID)
+        self.clear()
+        self.on(percussion, key, velocity)
+        parts = self._pieces(min(hold, count))
+        if hold < count:
+            self.off(percussion, key)
+            parts += self._pieces(count - hold)
+        self.clear()
+        return np.concatenate(parts, axis=1)
+
+    def _pieces(self, count: int) -> list[Samples]:
+        """`count` samples in pieces, or fewer if all falls silent; at least one piece."""
+        pieces = [self.read(min(count, _PIECE))]
+        done = _PIECE
+        while done < count and self.sounding:
+            pieces.append(self.read(min(count - done, _PIECE)))
+            done += _PIECE
+        return pieces
+
+
+def on_grid(samples: int) -> int:
+    """The next multiple of FluidSynth's grid, at least one."""
+    return max(-(-samples // GRID), 1) * GRID
+
+
+def nearest_on_grid(samples: int, coarse: int = 1) -> int:
+    """The nearest multiple of FluidSynth's grid, or of so many of its steps, at least one."""
+    return max(round(samples / (coarse * GRID)), 1) * coarse * GRID
+
+
+# Threads that render notes, each with a synthesiser of its own, started when first needed.
+
+Progress = Callable[[float, str], None]
+Task = TypeVar("Task")
+Result = TypeVar("Result")
+
+
+class Workers(Closing):
+    """Use it in a `with` block."""
+
+    def __init__(self, soundfont: Path, jobs: int | None = None) -> None:
+        self._soundfont = soundfont
+        self._jobs = jobs or os.cpu_count() or 1
+        self._own = threading.local()
+        self._synths: list[Synth] = []
+        self._pool: ThreadPoolExecutor | None = None
+
+    def close(self) -> None:
+        """Stop, and free the synthesisers."""
+        if self._pool is not None:
+            self._pool.shutdown(cancel_futures=True)
+        for synth in self._synths:
+            synth.close()
+
+    @property
+    def started(self) -> bool:
+        return self._pool is not None
+
+    def run(
+        self,
+        tasks: Sequence[Task],
+        work: Callable[[Synth, Task], Result],
+        progress: Progress | None = None,
+        what: str = "",
+    ) -> list[Result]:
+        """`work` on each task, results in the tasks' order.  The first error is raised."""
+        if not tasks:
+            return []
+        if self._pool is None:
+            self._pool = ThreadPoolExecutor(self._jobs)
+        results = []
+        for result in self._pool.map(lambda task: work(self._synth(), task), tasks):
+            results.append(result)
+            if progress is not None:
+                progress(len(results) / len(tasks), what)
+        return results
+
+    def _synth(self) -> Synth:
+        if not hasattr(self._own, "synth"):
+            self._own.synth = Synth(self._soundfont)
+            self._synths.append(self._own.synth)
+        synth: Synth = self._own.synth
+        return synth

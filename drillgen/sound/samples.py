@@ -1,0 +1,291 @@
+"""Rendered notes: each distinct note of a soundfont made once, and choked where the kit does so."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from drillgen.errors import SoundError
+from drillgen.sound.fluidsynth import (
+    GRID,
+    RATE,
+    SETTINGS,
+    Closing,
+    Progress,
+    Samples,
+    Synth,
+    Workers,
+    library,
+)
+from drillgen.sound.release import Beginnings, Law, Touch, measured_law, touches
+from drillgen.sound.soundfonts import Soundfont
+from drillgen.sound.store import Store
+from drillgen.sound.strokes import Chokes
+
+# Which strokes of a percussion kit silence which others.
+#
+# A soundfont puts such strokes into an exclusive class (SoundFont 2.04, 8.1.3, exclusiveClass):
+# closed, pedal and open hi-hat as a rule. FluidSynth is asked instead of the file: one stroke, then
+# another a little later; if less is left of the first than when it sounds alone, it has been cut.
+
+_LATER = 32 * GRID  # samples from the first stroke to the second
+_LOOK = 96 * GRID  # samples compared, the last of what is rendered
+_ALL = 160 * GRID
+_VELOCITY = 100
+_LEFT = 10 ** (-6 / 20)  # a cut stroke has fallen by 8 dB at least where it is compared
+_AUDIBLE = 1e-4
+
+
+def measured_chokes(synth: Synth, keys: tuple[int, ...]) -> frozenset[tuple[int, int]]:
+    """The pairs (key, key that it cuts off) of the selected kit, a key itself among them."""
+    alone = {key: _alone(synth, key) for key in keys}
+    ringing = [key for key in keys if np.abs(alone[key][:, -_LOOK:]).max() > _AUDIBLE]
+    return frozenset(
+        (by, cut) for cut in ringing for by in keys if _cuts(synth, by, cut, alone[by], alone[cut])
+    )
+
+
+def _cuts(synth: Synth, by: int, cut: int, second: Samples, first: Samples) -> bool:
+    synth.on(True, cut, _VELOCITY)
+    synth.read(_LATER)
+    synth.on(True, by, _VELOCITY)
+    both = synth.read(_ALL - _LATER)
+    synth.clear()
+    left = both[:, -_LOOK:] - second[:, _ALL - _LATER - _LOOK : _ALL - _LATER]
+    return _size(left) < _size(first[:, -_LOOK:]) * _LEFT
+
+
+def _alone(synth: Synth, key: int) -> Samples:
+    """One stroke, struck once before for the reason given in `Synth.note`."""
+    for _ in range(2):
+        synth.on(True, key, _VELOCITY)
+        samples = synth.read(_ALL)
+        synth.clear()
+    return samples
+
+
+def _size(samples: Samples) -> float:
+    return float(np.sqrt(np.square(samples, dtype=np.float64).sum()))
+
+
+# The note bank: each distinct note rendered once, then copied wherever it is played.
+#
+# A copy is sustained and serves every length where the preset's release follows a law
+# (`release.py`), else there is a copy for each length. It serves every velocity that sounds like it
+# (`release.py`). Copies are kept on disk.
+
+LONGEST = 12 * RATE  # samples: nothing in a band rings longer
+LEVEL_STEP = 2048  # samples
+_NOTHING = 1e-9
+_SILENCE = 10 ** (-90 / 20)  # of a copy's peak: its end is cut off below that
+# Lengths of sustained copies in seconds, so that a little longer note does not need a new copy.
+_LENGTHS = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 16.0, 24.0, 32.0)
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class SoundfontPreset:
+    """A sound of the soundfont."""
+
+    percussion: bool
+    program: int
+
+    @property
+    def address(self) -> str:
+        return f"{'percussion' if self.percussion else 'melodic'} {self.program}"
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class DistinctNote:
+    """A distinct note.  `hold` is in samples, a multiple of the grid; 0: sustained."""
+
+    preset: SoundfontPreset
+    key: int
+    velocity: int
+    hold: int
+
+    @property
+    def address(self) -> str:
+        return f"note {self.preset.address} {self.key} {self.velocity} {self.hold}"
+
+
+@dataclass(frozen=True, slots=True)
+class Copy:
+    """A rendered note."""
+
+    samples: Samples  # shape (1, n) where left and right are the same, else (2, n)
+    below: tuple[float, ...]  # dB below full scale that it stays from each LEVEL_STEP on, rising
+
+
+class Bank(Closing):
+    """Notes of one soundfont.  Use it in a `with` block; it starts FluidSynth only if it must."""
+
+    def __init__(self, soundfont: Soundfont, jobs: int | None = None) -> None:
+        self.soundfont = soundfont
+        self._store = Store(f"{soundfont.sha256} FluidSynth {library().version} {SETTINGS}")
+        self._workers = Workers(soundfont.path, jobs)
+
+    def close(self) -> None:
+        """Let the workers go, and keep the cache within its bounds."""
+        self._workers.close()
+        if self._workers.started:
+            self._store.trim()
+
+    def releases(self, notes: Iterable[DistinctNote]) -> dict[DistinctNote, float | None]:
+        """For each sustained note: its fall after note-off in dB a second.
+
+        0 if it does not fall; None if it follows no law, so that no sustained copy will do.
+        """
+        return {note: law.rate for note, law in self.laws(notes).items()}
+
+    def laws(self, notes: Iterable[DistinctNote]) -> dict[DistinctNote, Law]:
+        """How each sustained note ends."""
+        tasks = sorted(set(notes))
+        kept = {note: self._store.get(_law(note)) for note in tasks}
+        missing = [note for note in tasks if kept[note] is None]
+        made = dict(zip(missing, self._workers.run(missing, self._measured), strict=True))
+        return {
+            note: made[note] if entry is None else Law(entry[0]["rate"], entry[0]["steps"])
+            for note, entry in kept.items()
+        }
+
+    def touches(
+        self, wanted: Mapping[tuple[SoundfontPreset, int], set[int]]
+    ) -> dict[tuple[SoundfontPreset, int], dict[int, Touch]]:
+        """For each preset's key and its velocities: what is rendered in their stead."""
+        found = {place: self._kept_touches(place) for place in wanted}
+        missing = sorted(
+            (place, tuple(sorted(velocities - found[place].keys())))
+            for place, velocities in wanted.items()
+            if velocities - found[place].keys()
+        )
+        for (place, _), made in zip(
+            missing, self._workers.run(missing, self._touched), strict=True
+        ):
+            found[place] |= made
+        return found
+
+    def chokes(self, preset: SoundfontPreset, keys: Iterable[int]) -> Chokes:
+        """Which keys of a percussion kit cut which others off: (key, key that it cuts)."""
+        ordered = tuple(sorted(set(keys)))
+        address = f"chokes {preset.address} {ordered}"
+        if (kept := self._store.get(address)) is not None:
+            return frozenset((by, cut) for by, cut in kept[0]["pairs"])
+
+        def work(synth: Synth, keys: tuple[int, ...]) -> Chokes:
+            _select(synth, preset)
+            return measured_chokes(synth, keys)
+
+        [found] = self._workers.run([ordered], work)
+        self._store.put(address, {"pairs": sorted(found)})
+        return found
+
+    def fill(
+        self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
+    ) -> dict[DistinctNote, Copy]:
+        """Render what is not there yet; returns only what could not be kept on disk."""
+        missing = sorted(task for task in wanted.items() if not self._has(*task))
+        made = self._workers.run(missing, self._rendered, progress, "Rendering notes")
+        return {
+            note: copy for (note, _), copy in zip(missing, made, strict=True) if copy is not None
+        }
+
+    def copies(
+        self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
+    ) -> dict[DistinctNote, Samples]:
+        """A copy of each note, at least as many samples long as asked or until it dies away.
+
+        Shape (1, n) where left and right are the same, else (2, n).
+        """
+        return {note: copy.samples for note, copy in self.notes(wanted, progress).items()}
+
+    def notes(
+        self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
+    ) -> dict[DistinctNote, Copy]:
+        """As `copies`, with how loud what is left of each is."""
+        copies = self.fill(wanted, progress)
+        for note in wanted.keys() - copies.keys():
+            if (entry := self._store.get(note.address)) is not None:
+                copies[note] = Copy(entry[1], tuple(entry[0]["below"]))
+        damaged = sorted((note, wanted[note]) for note in wanted.keys() - copies.keys())
+        again = self._workers.run(damaged, self._made)
+        return copies | {note: copy for (note, _), copy in zip(damaged, again, strict=True)}
+
+    def _has(self, note: DistinctNote, count: int) -> bool:
+        facts = self._store.facts(note.address)
+        return facts is not None and (facts["ends"] or facts["count"] >= count)
+
+    def _rendered(self, synth: Synth, task: tuple[DistinctNote, int]) -> Copy | None:
+        """None: it is on disk, and need not be held in memory now."""
+        copy = self._made(synth, task)
+        return None if self._has(*task) else copy
+
+    def _made(self, synth: Synth, task: tuple[DistinctNote, int]) -> Copy:
+        note, count = task
+        _select(synth, note.preset)
+        asked = note.hold + LONGEST if note.hold else _rounded(count)
+        raw = synth.note(note.preset.percussion, note.key, note.velocity, note.hold or asked, asked)
+        copy = _copy(_slim(raw))
+        ends = bool(note.hold) or copy.samples.shape[1] < asked
+        self._store.put(note.address, {"ends": ends, "below": copy.below}, copy.samples)
+        return copy
+
+    def _touched(
+        self, synth: Synth, task: tuple[tuple[SoundfontPreset, int], tuple[int, ...]]
+    ) -> dict[int, Touch]:
+        (preset, key), velocities = task
+        _select(synth, preset)
+        made = touches(Beginnings(synth, preset.percussion, key), velocities)
+        whole = self._kept_touches((preset, key)) | made
+        facts = {str(velocity): touch for velocity, touch in sorted(whole.items())}
+        self._store.put(_touch_address(preset, key), {"touches": facts})
+        return made
+
+    def _kept_touches(self, place: tuple[SoundfontPreset, int]) -> dict[int, Touch]:
+        entry = self._store.get(_touch_address(*place))
+        kept = {} if entry is None else entry[0]["touches"]
+        return {int(velocity): Touch(*touch) for velocity, touch in kept.items()}
+
+    def _measured(self, synth: Synth, note: DistinctNote) -> Law:
+        _select(synth, note.preset)
+        law = measured_law(synth, note.preset.percussion, note.key, note.velocity)
+        self._store.put(_law(note), law._asdict())
+        return law
+
+
+def _touch_address(preset: SoundfontPreset, key: int) -> str:
+    return f"velocities of {preset.address} {key}"
+
+
+def _law(note: DistinctNote) -> str:
+    return f"end of {note.address}"
+
+
+def _select(synth: Synth, preset: SoundfontPreset) -> None:
+    if not synth.select(preset.percussion, preset.program):
+        raise SoundError(f"The soundfont has no {preset.address} preset.")
+
+
+def _rounded(count: int) -> int:
+    """A length of sustained copy that is at least `count` samples."""
+    seconds = next((length for length in _LENGTHS if length * RATE >= count), None)
+    return math.ceil(count / RATE) * RATE if seconds is None else int(seconds * RATE)
+
+
+def _slim(raw: Samples) -> Samples:
+    """Without the silence at the end, and as one channel if left and right are the same."""
+    peaks = np.abs(raw).max(axis=0).reshape(-1, GRID).max(axis=1)
+    loud = np.flatnonzero(peaks > peaks.max() * _SILENCE)
+    end = (int(loud[-1]) + 1) * GRID if len(loud) else GRID
+    slim = raw[:, :end]
+    return np.ascontiguousarray(slim[:1] if np.array_equal(slim[0], slim[1]) else slim)
+
+
+def _copy(samples: Samples) -> Copy:
+    peaks = np.abs(samples).max(axis=0)
+    pieces = np.pad(peaks, (0, -len(peaks) % LEVEL_STEP)).reshape(-1, LEVEL_STEP).max(axis=1)
+    left = np.maximum.accumulate(pieces[::-1])[::-1].astype(np.float64)
+    below = -20 * np.log10(np.maximum(left, _NOTHING))
+    return Copy(samples, tuple(np.round(below, 2).tolist()))

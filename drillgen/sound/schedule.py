@@ -1,0 +1,218 @@
+"""From a performance to note copies in their places: what the bank must have, and where it goes."""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from drillgen.errors import SoundError
+from drillgen.performance import Performance, Voice
+from drillgen.score import PartName
+from drillgen.sound.fluidsynth import PERCUSSION_BANK, RATE, STANDARD_KIT, Progress, nearest_on_grid
+from drillgen.sound.mixer import PlacedSample, sides
+from drillgen.sound.release import Law, Touch, tail
+from drillgen.sound.samples import LEVEL_STEP, LONGEST, Bank, Copy, DistinctNote, SoundfontPreset
+from drillgen.sound.soundfonts import Soundfont
+from drillgen.sound.strokes import Stroke, strokes
+
+Touches = dict[tuple[SoundfontPreset, int], dict[int, Touch]]  # of each key: its velocities
+# dB of full scale, before the mix's own gain of some decibels: below it a note has ended.
+_HEARD = -90.0
+
+
+@dataclass(frozen=True)
+class Sounding:
+    """The parts of a performance as note copies."""
+
+    parts: dict[PartName, tuple[PlacedSample, ...]]
+    warnings: tuple[str, ...]
+
+    def notes(self, parts: Iterable[PartName]) -> list[PlacedSample]:
+        """All notes of some parts in order of their starts."""
+        return sorted((note for part in parts for note in self.parts[part]), key=lambda n: n.start)
+
+
+@dataclass(frozen=True, slots=True)
+class _Player:
+    """A voice, the preset that it got, and its strokes."""
+
+    voice: Voice
+    preset: SoundfontPreset
+    strokes: tuple[Stroke, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """Which copy each stroke needs."""
+
+    touches: Touches
+    laws: dict[DistinctNote, Law]  # of sustained notes
+
+    def note(
+        self, preset: SoundfontPreset, key: int, velocity: int
+    ) -> tuple[DistinctNote, float | None, float]:
+        """The sustained copy, its fall after note-off (None: no law), and the gain it lacks."""
+        rendered, gain, faster = self.touches[preset, key][velocity]
+        sustained = DistinctNote(preset, key, rendered, 0)
+        rate = self.laws[sustained].rate
+        if rate is None and faster != 1:  # the copy would have another velocity's release
+            own = DistinctNote(preset, key, velocity, 0)
+            return own, None, 1.0
+        return sustained, rate and float(f"{rate * faster:.3g}"), gain
+
+    def ended(self, note: DistinctNote, hold: int) -> DistinctNote:
+        """The copy that ends by itself, of a note whose release follows no law."""
+        steps = self.laws[note].steps if note in self.laws else 1
+        return replace(note, hold=nearest_on_grid(hold, steps))
+
+    def wanted(self, players: Iterable[_Player]) -> dict[DistinctNote, int]:
+        """Each distinct note and how many samples of it are needed."""
+        wanted: dict[DistinctNote, int] = {}
+        for player in players:
+            for (key, velocity), holds in _holds(player.strokes).items():
+                note, rate, _ = self.note(player.preset, key, velocity)
+                if rate is None:
+                    wanted |= dict.fromkeys((self.ended(note, hold) for hold in holds), 0)
+                else:
+                    wanted[note] = max(wanted.get(note, 0), _needed(max(holds), rate))
+        return wanted
+
+
+def _holds(played: Iterable[Stroke]) -> dict[tuple[int, int], set[int]]:
+    """Of each key and velocity: the lengths."""
+    holds: dict[tuple[int, int], set[int]] = {}
+    for stroke in played:
+        holds.setdefault((stroke.key, stroke.velocity), set()).add(stroke.hold)
+    return holds
+
+
+def prepared(
+    performances: Sequence[Performance], bank: Bank, progress: Progress | None = None
+) -> tuple[str, ...]:
+    """Have the bank render all that the performances need.  Returns warnings."""
+    players, warnings = _players(performances, bank)
+    bank.fill(_plan(players, bank).wanted(players), progress)
+    return warnings
+
+
+def gathered(performance: Performance, bank: Bank, progress: Progress | None = None) -> Sounding:
+    """A performance's parts as note copies in their places."""
+    players, warnings = _players([performance], bank)
+    plan = _plan(players, bank)
+    copies = bank.notes(plan.wanted(players), progress)
+    parts: dict[PartName, tuple[PlacedSample, ...]] = {}
+    for player in players:
+        placed = tuple(_placed(player, plan, copies))
+        parts[player.voice.part] = parts.get(player.voice.part, ()) + placed
+    return Sounding(parts, warnings)
+
+
+def looped(sounding: Sounding, length: int, before: int) -> Sounding:
+    """Notes for a track that goes round: what rings beyond its end is heard at its start.
+
+    `before`: how many samples before the start must be right, for what remembers them.
+    """
+    return replace(
+        sounding,
+        parts={
+            part: tuple(again for note in notes for again in _around(note, length, before))
+            for part, notes in sounding.parts.items()
+        },
+    )
+
+
+def _around(note: PlacedSample, length: int, before: int) -> Iterator[PlacedSample]:
+    start = note.start
+    while start + note.sounding > -before:
+        yield note._replace(start=start)
+        start -= length
+
+
+def _placed(
+    player: _Player, plan: _Plan, copies: dict[DistinctNote, Copy]
+) -> Iterator[PlacedSample]:
+    left, right = sides(player.voice.level, player.voice.pan)
+    notes = {place: plan.note(player.preset, *place) for place in _holds(player.strokes)}
+    sustained = {place: copies.get(note) for place, (note, _, _) in notes.items()}
+    for start, hold, cut, key, velocity in player.strokes:
+        note, rate, gain = notes[key, velocity]
+        copy = sustained[key, velocity] or copies[plan.ended(note, hold)]
+        off = hold if rate else None
+        heard = _heard(copy, off, rate or 0.0, max(left, right) * gain)
+        yield PlacedSample(
+            start,
+            copy.samples,
+            off,
+            rate or 0.0,
+            cut,
+            left * gain,
+            right * gain,
+            heard,
+        )
+
+
+def _heard(copy: Copy, off: int | None, rate: float, gain: float) -> int:
+    """Samples after which a note is below hearing.  What is left of a copy never grows."""
+    louder = 20 * math.log10(gain) - _HEARD
+    whole = bisect_right(copy.below, louder) * LEVEL_STEP
+    if off is None or off >= whole:
+        return whole
+    above = louder - copy.below[off // LEVEL_STEP]
+    return min(whole, off + max(math.ceil(-above / rate * RATE), 0))
+
+
+def _needed(hold: int, rate: float) -> int:
+    return min(hold + tail(rate), LONGEST) if rate else LONGEST
+
+
+def _plan(players: Sequence[_Player], bank: Bank) -> _Plan:
+    velocities: dict[tuple[SoundfontPreset, int], set[int]] = {}
+    for player in players:
+        for key, velocity in {(stroke.key, stroke.velocity) for stroke in player.strokes}:
+            velocities.setdefault((player.preset, key), set()).add(velocity)
+    touches = bank.touches(velocities)
+    sustained = {
+        DistinctNote(preset, key, velocity, 0)
+        for (preset, key), found in touches.items()
+        for velocity, *_ in found.values()
+    }
+    return _Plan(touches, bank.laws(sustained))
+
+
+def resolved(voice: Voice, soundfont: Soundfont) -> tuple[SoundfontPreset, str]:
+    """The preset that a voice gets in a soundfont, and a warning or "".
+
+    Raises:
+        SoundError: a melodic program is missing: another instrument would be another exercise.
+    """
+    there = soundfont.outside.presets
+    if not voice.percussion:
+        if (0, voice.program) in there:
+            return SoundfontPreset(False, voice.program), ""
+        raise SoundError(
+            f"{soundfont.name} has no General MIDI program {voice.program + 1}, which the"
+            f" {voice.part} part needs: choose another soundfont or instrument."
+        )
+    if (PERCUSSION_BANK, voice.program) in there:
+        return SoundfontPreset(True, voice.program), ""
+    if (PERCUSSION_BANK, STANDARD_KIT) not in there:
+        raise SoundError(f"{soundfont.name} has no drum kit: choose another soundfont.")
+    kit = "brush kit" if voice.program == 40 else f"drum kit {voice.program}"
+    return SoundfontPreset(True, STANDARD_KIT), (
+        f"{soundfont.name} has no {kit}; the {voice.part} part uses its standard kit."
+    )
+
+
+def _players(
+    performances: Sequence[Performance], bank: Bank
+) -> tuple[list[_Player], tuple[str, ...]]:
+    players, warnings = [], []
+    for voice in (voice for performance in performances for voice in performance.voices):
+        preset, warning = resolved(voice, bank.soundfont)
+        keys = {note.key for note in voice.notes}
+        chokes = bank.chokes(preset, keys) if preset.percussion and keys else frozenset()
+        players.append(_Player(voice, preset, strokes(voice, chokes)))
+        warnings += [warning] if warning else []
+    return players, tuple(dict.fromkeys(warnings))

@@ -1,0 +1,168 @@
+"""Names that a person may have meant: the nearest known word, and note names of other countries."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+# Guessing what a mistyped word was meant to be.
+
+_MISSED = 1.2  # a letter too many or too few: a slip of the pen changes one more often
+_DOUBLED = 0.6  # a letter written twice, or once instead of twice
+_FURTHEST = 0.4  # of the longer word's letters: most of them must be shared
+_BEGUN = 4  # letters after which a word may be left unfinished
+
+
+def nearest(text: str, known: Iterable[str]) -> str:
+    """Which of `known` is most like `text`, the earlier of two; '' where none shares most letters.
+
+    A word that was only begun (`walk`) means the first that begins so, where none is nearer.
+    """
+    known = tuple(known)
+    measured = [(_distance(text, each) / max(len(text), len(each), 1), each) for each in known]
+    far, best = min(measured, key=lambda pair: pair[0], default=(1.0, ""))
+    if far <= _FURTHEST:
+        return best
+    begun = (each for each in known if each.startswith(text))
+    return next(begun, "") if len(text) >= _BEGUN else ""
+
+
+def _distance(text: str, meant: str) -> float:
+    """What it takes to make one of the other: the optimal string alignment distance (Damerau,
+    1964; two neighbours exchanged are one slip), weighed as above."""
+    before: list[float] = []
+    row = [0.0]
+    for at in range(len(meant)):
+        row.append(row[-1] + _miss(meant, at))
+    for down, char in enumerate(text):
+        above, before = before, row
+        row = [before[0] + _miss(text, down)]
+        for right, other in enumerate(meant):
+            ways = [
+                before[right] + (char != other),
+                before[right + 1] + _miss(text, down),
+                row[right] + _miss(meant, right),
+            ]
+            if down and right and char == meant[right - 1] and text[down - 1] == other:
+                ways.append(above[right - 1] + 1)
+            row.append(min(ways))
+    return row[-1]
+
+
+def _miss(word: str, at: int) -> float:
+    """The cost of a letter that the other word does not have."""
+    return _DOUBLED if at and word[at] == word[at - 1] else _MISSED
+
+
+# Names of notes, keys and chords in other languages, and what they are called here.
+#
+# They are not read: German B is B flat, and a drill that took either for the other would be wrong
+# in every bar. Whoever writes one is told its name here.
+
+# German and Dutch: H is B; -is sharpens, -es (or -s after a vowel) flattens (common practice).
+_GERMAN = {
+    "H": "B", "Bes": "Bb",
+    "Cis": "C#", "Dis": "D#", "Eis": "E#", "Fis": "F#", "Gis": "G#", "Ais": "A#", "His": "B#",
+    "Ces": "Cb", "Des": "Db", "Es": "Eb", "Fes": "Fb", "Ges": "Gb", "As": "Ab",
+}  # fmt: skip
+# French, Italian and Spanish: fixed syllables (common practice).
+_SYLLABLES = {
+    "Do": "C", "Ut": "C", "Re": "D", "Ré": "D", "Mi": "E", "Fa": "F", "Sol": "G", "La": "A",
+    "Si": "B",
+}  # fmt: skip
+_NAMES = {**_GERMAN, **_SYLLABLES, **{letter: letter for letter in "ABCDEFG"}}
+_SIGNS = {
+    **dict.fromkeys(("sharp", "dièse", "diese", "diesis", "sostenido", "#", "♯"), "#"),
+    **dict.fromkeys(("flat", "bémol", "bemol", "bemolle", "b", "♭"), "b"),
+}
+_MODES = {
+    **dict.fromkeys(("dur", "majeur", "maggiore", "mayor", "major", "maj"), "major"),
+    **dict.fromkeys(("moll", "mineur", "minore", "menor", "minor", "min", "m"), "minor"),
+}
+_OURS = ("major", "minor", "maj", "min", "m")  # modes that are English too
+
+
+def _any_of(words: dict[str, str]) -> str:
+    return "|".join(map(re.escape, sorted(words, key=len, reverse=True)))
+
+
+_GAP = r"[\s-]*"
+_NOTE = rf"(?P<name>{_any_of(_NAMES)})(?:{_GAP}(?P<sign>{_any_of(_SIGNS)}))?"
+_KEY = re.compile(rf"{_NOTE}{_GAP}(?P<mode>{_any_of(_MODES)})?", re.IGNORECASE)
+_CHORD = re.compile(rf"{_NOTE}(?P<rest>.*)", re.IGNORECASE)
+_OCTAVE = re.compile(r"(-?[0-9])?")
+_ANYTHING = re.compile(".*")
+_FLAT_B = "B"  # in German
+_GERMAN_MODES = ("dur", "moll")
+
+
+@dataclass(frozen=True, slots=True)
+class Elsewhere:
+    """A name from another language."""
+
+    said: str  # "Fis is F# here"
+    here: tuple[str, ...]  # the whole as it is written here; two where it may mean either
+    at: int = 0  # where in the text the first such name stands
+
+
+def key_elsewhere(text: str) -> Elsewhere | None:
+    """What 'Fis', 'F-Dur', 'B moll' or 'Si bémol mineur' is called here; None if it is no such."""
+    text = text.strip()
+    found = _KEY.fullmatch(text)
+    mode = found["mode"].casefold() if found and found["mode"] else ""
+    if not found or not (_is_foreign(found) or (mode and mode not in _OURS)):
+        return None
+    tonic = _here(found)
+    ending = f" {_MODES[mode]}" if mode else ""
+    if tonic == _FLAT_B and found["name"].upper() == _FLAT_B and mode in _GERMAN_MODES:
+        said = "German B is Bb here, German H is B"
+        return Elsewhere(said, (f"Bb{ending}", f"B{ending}"))
+    whole = f"{tonic}{ending}"
+    return Elsewhere(f"{text} is {whole} here{_beside(found)}", (whole,))
+
+
+def note_elsewhere(text: str) -> Elsewhere | None:
+    """What a note's name, with its octave or without, is called here: 'Fis', 'As1', 'Sol'."""
+    return _begun(text, _OCTAVE)
+
+
+def chord_elsewhere(text: str) -> Elsewhere | None:
+    """What a chord symbol with such a root or bass would be here, if its rest is one's."""
+    parts = text.split("/")
+    found = [_begun(part.strip(), _ANYTHING) for part in parts]
+    named = [name for name in found if name]
+    if not named:
+        return None
+    whole = "/".join(
+        name.here[0] if name else part for name, part in zip(found, parts, strict=True)
+    )
+    before = "/".join(parts[: found.index(named[0])])
+    at = len(before) + 1 if before else len(text) - len(text.lstrip())
+    return Elsewhere(", ".join(name.said for name in named), (whole.strip(),), at)
+
+
+def _begun(text: str, rest: re.Pattern[str]) -> Elsewhere | None:
+    """A text that begins with such a name."""
+    found = _CHORD.fullmatch(text)
+    if not found or not _is_foreign(found) or not rest.fullmatch(found["rest"]):
+        return None
+    name = text[: found.start("rest")]
+    return Elsewhere(
+        f"{name} is {_here(found)} here{_beside(found)}", (_here(found) + found["rest"],)
+    )
+
+
+def _is_foreign(found: re.Match[str]) -> bool:
+    """Whether the name, or the word for its sign, is none of ours."""
+    return len(found["name"]) > 1 or found["name"] in "Hh" or len(found["sign"] or "") > 1
+
+
+def _here(found: re.Match[str]) -> str:
+    sign = found["sign"] or ""
+    return _NAMES[found["name"].capitalize()] + (_SIGNS[sign.casefold()] if sign else "")
+
+
+def _beside(found: re.Match[str]) -> str:
+    """Whoever writes H may mean B flat by B."""
+    return " (and German B is Bb)" if found["name"] in "Hh" else ""

@@ -1,0 +1,174 @@
+"""`drillgen serve`: what it says, where it listens, and how it stops."""
+
+from __future__ import annotations
+
+import re
+import socket
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from drillgen.serve.reach import local_address, qr_code
+from tests.conftest import Run
+from tests.serve.serving import Served, make_pack, serve
+
+
+@pytest.fixture
+def pack(tmp_path: Path) -> Path:
+    return make_pack(tmp_path)
+
+
+Start = Callable[..., Served]
+
+
+@pytest.fixture
+def start(pack: Path) -> Iterator[Start]:
+    """Starts the command with some options; whatever happens, it is ended with the test."""
+    running: list[Served] = []
+
+    def begin(*arguments: str) -> Served:
+        running.append(serve(pack, *arguments))
+        return running[-1]
+
+    yield begin
+    for served in running:
+        served.process.kill()
+        served.process.wait()
+
+
+def _stopped(served: Served) -> None:
+    code, said, error = served.stop()
+    assert (code, error) == (0, "")
+    assert len(said.split("\n")) <= 3 and "Stopped" in said
+
+
+def test_it_says_what_is_open_and_stops_on_ctrl_c(pack: Path, start: Start) -> None:
+    """On this machine only: folder, address and audience are said; Ctrl-C ends it with code 0 and
+    a line, even while a browser is still connected."""
+    served = start()
+    said = "".join(served.said)
+    assert str(pack) in said and f"http://127.0.0.1:{served.port}/" in said
+    assert "this machine only" in said and served.port >= 8000
+    with socket.create_connection((served.host, served.port)):
+        assert served.ask("/").status == 200
+        _stopped(served)
+
+
+def test_only_this_machine_is_listened_to(start: Start) -> None:
+    """Without --lan the port is shut on this machine's other addresses."""
+    other = local_address()
+    served = start()
+    if other is not None:
+        with pytest.raises(OSError):
+            socket.create_connection((str(other), served.port), timeout=2).close()
+    _stopped(served)
+
+
+def test_the_next_free_port_is_taken(start: Start) -> None:
+    """A port in use is passed over; one that was asked for and is in use is an error."""
+    first = start()
+    second = start()
+    assert second.port > first.port
+    _stopped(second)
+    _stopped(first)
+
+
+def test_a_port_in_use_is_named(pack: Path, start: Start, drillgen: Run) -> None:
+    """`--port` takes that port, or says that it cannot."""
+    with closing(socket.socket()) as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = str(taken.getsockname()[1])
+        done = drillgen("serve", pack, "--port", port)
+        assert done.returncode == 2 and port in done.stderr and "Traceback" not in done.stderr
+    served = start("--port", port)
+    assert served.port == int(port)
+    _stopped(served)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["no-such-folder"],
+        ["."],  # no pack: a slip of the pen must not open a home folder to a class
+        ["pack/manifest.json"],
+        ["pack", "--address", "127.0.0.1"],
+        ["pack", "--lan", "--address", "here"],
+        ["pack", "--lan", "--address", "203.0.113.7"],  # not this machine's (RFC 5737)
+    ],
+)
+def test_what_cannot_be_served_is_said(
+    pack: Path, tmp_path: Path, drillgen: Run, arguments: list[str]
+) -> None:
+    """Exit code 2, words on standard error, no traceback."""
+    done = drillgen("serve", *arguments, cwd=tmp_path)
+    assert done.returncode == 2 and done.stderr.strip() and "Traceback" not in done.stderr
+
+
+def test_a_file_is_no_folder(pack: Path, tmp_path: Path, drillgen: Run) -> None:
+    """A drill's name instead of its pack's: it is there, and said to be a file."""
+    done = drillgen("serve", "pack/manifest.json", cwd=tmp_path)
+    assert "is a file" in done.stderr and "no such" not in done.stderr
+
+
+@pytest.fixture
+def on_the_lan(start: Start) -> Served:
+    return start("--lan", *(() if local_address() else ("--address", "127.0.0.1")))
+
+
+def test_the_local_network(on_the_lan: Served) -> None:
+    """--lan says who can read what; any address of the machine will do as Host, another site's
+    name will not."""
+    said = "".join(on_the_lan.said)
+    assert "local network" in said and "Everyone" in said and "not encrypted" in said
+    assert on_the_lan.ask("/").status == 200
+    assert on_the_lan.ask("/", {"Host": "192.168.1.20"}).status == 200
+    assert on_the_lan.ask("/", {"Host": f"{socket.gethostname()}.local:8000"}).status == 200
+    assert on_the_lan.ask("/", {"Host": "other-site.example"}).status == 421
+    assert on_the_lan.ask("/../secret.txt").status == 404
+    _stopped(on_the_lan)
+
+
+def test_a_camera_can_read_the_code(on_the_lan: Served) -> None:
+    """The squares in the terminal, read by ZXing (PyPI zxing-cpp), are the address."""
+    zxingcpp = pytest.importorskip("zxingcpp")
+    found = zxingcpp.read_barcodes(np.kron(_squares(on_the_lan.said), np.ones((8, 8), np.uint8)))
+    assert [code.text for code in found] == [f"http://{on_the_lan.host}:{on_the_lan.port}/"]
+
+
+def _squares(said: list[str]) -> np.ndarray:
+    """What the block elements draw (Unicode U+2580, 2584, 2588), lit halves white."""
+    lit = {"█": (255, 255), "▀": (255, 0), "▄": (0, 255), " ": (0, 0)}
+    drawn = [line.rstrip("\n") for line in said if "█" in line]
+    halves = [[lit[sign] for sign in line] for line in drawn]
+    rows = [[half[row] for half in line] for line in halves for row in (0, 1)]
+    return np.array(rows, np.uint8)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a terminal of POSIX")
+def test_the_code_is_black_on_white_in_a_terminal() -> None:
+    """Whatever the terminal's colours are, the light squares are set white on black (ECMA-48: 97
+    and 40), since a code in negative is not read by every camera."""
+    lines = qr_code("http://192.168.1.20:8000/").splitlines()
+    assert len({len(line) for line in lines}) == 1
+    assert all(re.fullmatch(r"\x1b\[97m\x1b\[40m[█▀▄ ]+\x1b\[0m", line) for line in lines)
+
+
+def test_the_address_is_this_machine_s() -> None:
+    """It is one of the addresses that the system itself names, and never a loopback one."""
+    address = local_address()
+    if address is None:
+        pytest.skip("this machine is on no network")
+    assert not address.is_loopback
+    with closing(socket.socket()) as own:
+        own.bind((str(address), 0))  # only an own address can be bound
+
+
+def test_help_says_what_lan_does(drillgen: Run) -> None:
+    """The options are explained, and asking for them imports no server."""
+    done = drillgen("serve", "--help")
+    assert done.returncode == 0 and "local network" in done.stdout

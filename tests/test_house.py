@@ -1,0 +1,76 @@
+"""How the house is built: one direction, each name once."""
+
+from __future__ import annotations
+
+import ast
+from collections import defaultdict
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+HOUSE = Path(__file__).parent.parent / "drillgen"
+
+# From left to right: a file imports from rooms to its left, or from its own.
+ROOMS = (
+    *("errors", "version", "whole"),
+    *("theory", "drill", "chart", "score"),
+    *("band.percussion", "lines", "listing", "band", "arrange"),
+    *("timing", "performance", "midi"),
+    *("sheet", "sound", "audio", "page", "pack", "serve"),
+    *("commands", "", "cli", "__main__"),
+)
+
+
+def _modules() -> dict[str, ast.Module]:
+    """Every module by its name without `drillgen.`; the package itself is ``."""
+    named = {}
+    for file in sorted(HOUSE.rglob("*.py")):
+        parts = file.relative_to(HOUSE).with_suffix("").parts
+        named[".".join(part for part in parts if part != "__init__")] = ast.parse(file.read_text())
+    return named
+
+
+MODULES = _modules()
+
+
+def _imports(tree: ast.Module) -> Iterator[str]:
+    """What a module imports of the house, at its head, in a function or for the checker alone."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "drillgen":
+            base = (node.module or "")[len("drillgen") + 1 :]
+            for name in node.names:
+                inner = f"{base}.{name.name}".strip(".")
+                yield inner if inner in MODULES else base
+
+
+def _room(module: str) -> int:
+    """The place in `ROOMS` of the longest name that the module's begins with."""
+    fitting = [room for room in ROOMS if module == room or module.startswith(f"{room}.")]
+    return ROOMS.index(max(fitting, key=len)) if fitting else -1
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_rooms_lie_in_order(module: str) -> None:
+    """A file imports only from its own room and from those to its left, lazily or not."""
+    assert _room(module) >= 0, f"{module} lies in no room"
+    assert [name for name in _imports(MODULES[module]) if _room(name) > _room(module)] == []
+
+
+def test_no_module_leads_back_to_itself() -> None:
+    """Whoever reads a module's imports, and theirs, never comes back: no cycle, even lazily."""
+    left = {name: set(_imports(tree)) - {name} for name, tree in MODULES.items()}
+    while free := [name for name, needed in left.items() if not needed & left.keys()]:
+        for name in free:
+            del left[name]
+    assert sorted(left) == []
+
+
+def test_no_type_has_a_namesake() -> None:
+    """A class name stands in one module alone, so that it means one thing."""
+    where = defaultdict(list)
+    for module, tree in MODULES.items():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ClassDef):
+                where[node.name].append(module)
+    assert {name: modules for name, modules in where.items() if len(modules) > 1} == {}
