@@ -1,1 +1,19 @@
-"""Finished sound as files to hand out: WAV, FLAC, MP3, AAC and Opus, with their tags."""
+"""Finished sound as files to hand out, each format with its own tags; playlists of them."""
+
+from __future__ import annotations
+
+from drillgen.errors import DrillgenError
+
+
+class AudioError(DrillgenError):
+    """An audio file cannot be written; the message says why."""
+
+
+def unwritable(target: object, error: OSError) -> AudioError:
+    """The error for a file that the system does not let us write."""
+    return AudioError(f"{target} cannot be written: {reason(error)}.")
+
+
+def reason(error: OSError) -> str:
+    """What the system says, without its number."""
+    return (error.strerror or str(error)).lower()

@@ -1,74 +1,61 @@
-"""FLAC, AAC and Opus by libav (PyAV): one pass from WAV to file.
+"""Any format that libav writes (PyAV): one pass from WAV to file.
 
-Files do not depend on when or by which version they were written (libav's `bitexact`), and the Ogg
+Files do not depend on when or by which version they were written (libav's `bitexact`), and an Ogg
 stream's serial number is not drawn by chance.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import IO, TYPE_CHECKING
 
-import av
-import numpy as np
-from av.audio.stream import AudioStream
-from av.container import OutputContainer
-
-from drillgen.audio.sink import Sink
-from drillgen.audio.source import Source
 from drillgen.audio.tags import Tags
+from drillgen.audio.wav import AudioSource
 
-if TYPE_CHECKING:
-    from av.container.core import Chapter  # there for the checker alone
+if TYPE_CHECKING:  # libav takes a tenth of a second to load, and only its writing needs it
+    from av import AudioFrame, Packet
+    from av.audio.stream import AudioStream
+    from av.container import OutputContainer
+    from av.container.core import Chapter as LibavChapter
 
 _LAYOUTS = {1: "mono", 2: "stereo"}
 
 
 @dataclass(frozen=True, slots=True)
-class Coding:
-    """An encoder and a container of libav's, by their names."""
+class LibavCoding:
+    """An encoder and a container of libav's, by libav's names, and the tags in their words."""
 
     container: str
     codec: str
     samples: str  # the sample format that the encoder takes
+    words: Callable[[Tags], dict[str, str]]
+    muxer_has_chapters: bool = False  # else `words` have them, or there are none
     rate: int = 0  # samples a second; 0: the source's own
-    bits: dict[int, int] = field(default_factory=dict)  # a second, by channels
-    options: dict[str, str] = field(default_factory=dict)
-    container_options: dict[str, str] = field(default_factory=dict)
+    bits: tuple[int, int] | None = None  # a second: mono, stereo; None: what the sound needs
+    encoder_options: tuple[tuple[str, str], ...] = ()
+    container_options: tuple[tuple[str, str], ...] = ()
+
+    def write(self, source: AudioSource, file: IO[bytes], tags: Tags) -> None:
+        """As `convert`."""
+        convert(source, file, tags, self)
 
 
-FLAC = Coding("flac", "flac", "s16", options={"compression_level": "5"})
-# The `fast` search is twice as fast as the other and nearer to the source in every band of a
-# rendered trio (by 3 to 5 dB at 160 kbit/s).
-AAC = Coding("ipod", "aac", "fltp", bits={1: 96000, 2: 160000}, options={"aac_coder": "fast"})
-# Opus knows 48 kHz alone (RFC 6716, 2).  Complexity 7: the least that looks at the music.
-OPUS = Coding(
-    "ogg", "libopus", "flt", 48000, bits={1: 64000, 2: 96000}, options={"compression_level": "7"}
-)
-
-
-def convert(
-    source: Source,
-    file: IO[bytes],
-    coding: Coding,
-    *,
-    comments: dict[str, str] | None = None,
-    chapters: Tags | None = None,
-) -> int:
-    """Write `source` to `file`; returns how many packets the encoder made.
-
-    comments, chapters (of these tags): what the container's own muxer is to write.
+def convert(source: AudioSource, file: IO[bytes], tags: Tags, coding: LibavCoding) -> int:
+    """Write `source` to `file` with its tags; returns how many packets the encoder made.
 
     Raises OSError as writing does.
     """
-    sink = Sink(file)
-    options = {"fflags": "+bitexact", **coding.container_options}
+    import av
+
+    sink = _Sink(file)
+    options = {"fflags": "+bitexact", **dict(coding.container_options)}
     with av.open(sink, "w", format=coding.container, options=options) as out:
-        out.metadata.update(comments or {})
-        if chapters and chapters.chapters:
-            out.set_chapters(_chapters(chapters, source))
+        out.metadata.update(coding.words(tags))
+        if coding.muxer_has_chapters and tags.chapters:
+            out.set_chapters(_chapters(tags, source))
         packets = 0
         for packet in _encoded(_stream(out, source, coding), source):
             out.mux(packet)
@@ -78,29 +65,34 @@ def convert(
     return packets
 
 
-def _stream(out: OutputContainer, source: Source, coding: Coding) -> AudioStream:
+def _stream(out: OutputContainer, source: AudioSource, coding: LibavCoding) -> AudioStream:
+    from av.audio.stream import AudioStream
+
     rate = coding.rate or source.rate
-    stream = out.add_stream(coding.codec, rate=rate, options=coding.options)
+    stream = out.add_stream(coding.codec, rate=rate, options=dict(coding.encoder_options))
     assert isinstance(stream, AudioStream)
     stream.codec_context.layout = _LAYOUTS[source.channels]
     stream.codec_context.format = coding.samples
     if coding.bits:
-        stream.bit_rate = coding.bits[source.channels]
+        stream.bit_rate = coding.bits[source.channels - 1]
     return stream
 
 
-def _encoded(stream: AudioStream, source: Source) -> Iterator[av.Packet[AudioStream]]:
+def _encoded(stream: AudioStream, source: AudioSource) -> Iterator[Packet[AudioStream]]:
     for frame in _frames(source):
         yield from stream.encode(frame)
     yield from stream.encode(None)  # what the encoder still holds
 
 
-def _frames(source: Source) -> Iterator[av.AudioFrame]:
+def _frames(source: AudioSource) -> Iterator[AudioFrame]:
     """The samples in frames, each with its place in the track."""
+    import numpy as np
+    from av import AudioFrame
+
     start = 0
     for block in source.blocks():
         samples = np.frombuffer(block, "<i2").reshape(1, -1)
-        frame = av.AudioFrame.from_ndarray(samples, "s16", _LAYOUTS[source.channels])
+        frame = AudioFrame.from_ndarray(samples, "s16", _LAYOUTS[source.channels])
         frame.sample_rate = source.rate
         frame.time_base = Fraction(1, source.rate)
         frame.pts = start
@@ -108,7 +100,7 @@ def _frames(source: Source) -> Iterator[av.AudioFrame]:
         yield frame
 
 
-def _chapters(tags: Tags, source: Source) -> list[Chapter]:
+def _chapters(tags: Tags, source: AudioSource) -> list[LibavChapter]:
     """Chapters in samples."""
     return [
         {
@@ -118,7 +110,40 @@ def _chapters(tags: Tags, source: Source) -> list[Chapter]:
             "time_base": Fraction(1, source.rate),
             "metadata": {"title": chapter.title},
         }
-        for number, (chapter, end) in enumerate(
-            zip(tags.chapters, tags.ends(source.seconds), strict=False)
-        )
+        for number, (chapter, end) in enumerate(tags.spans(source.seconds))
     ]
+
+
+class _Sink:
+    """A file for libav to write to, whose errors come out whole.
+
+    An error raised inside libav's call-backs is lost, or comes back as one of libav's own that says
+    nothing of the disk.  So nothing is raised there: the first error is kept, and raised outside.
+    """
+
+    def __init__(self, file: IO[bytes]) -> None:
+        self._file = file
+        self._error: OSError | None = None
+
+    def write(self, data: bytes) -> int:
+        try:
+            if self._error is None:
+                self._file.write(data)
+        except OSError as error:
+            self._error = error
+        return len(data)
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
+        try:
+            return self._file.seek(offset, whence) if self._error is None else offset
+        except OSError as error:
+            self._error = error
+            return offset
+
+    def tell(self) -> int:
+        return self._file.tell()
+
+    def check(self) -> None:
+        """Raise the error that there was, if any: an OSError."""
+        if self._error is not None:
+            raise self._error

@@ -7,12 +7,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from drillgen.audio.errors import AudioError, reason
+from drillgen.audio import unwritable
 from drillgen.whole import whole_file
 
 
 @dataclass(frozen=True, slots=True)
-class Item:
+class PlaylistEntry:
     """A file to play."""
 
     path: Path
@@ -20,16 +20,16 @@ class Item:
     seconds: float
 
 
-def playlist(items: Iterable[Item], folder: Path) -> str:
+def playlist(entries: Iterable[PlaylistEntry], folder: Path) -> str:
     """The text of a playlist that lies in `folder`; names are relative to it, with slashes."""
     lines = ["#EXTM3U"]
-    for item in items:
-        title = " ".join(item.title.split())  # a line each
-        lines += [f"#EXTINF:{round(item.seconds)},{title}", _name(item.path, folder)]
+    for entry in entries:
+        title = " ".join(entry.title.split())  # a line each
+        lines += [f"#EXTINF:{round(entry.seconds)},{title}", _name(entry.path, folder)]
     return "\n".join(lines) + "\n"
 
 
-def write_playlist(target: Path, items: Iterable[Item]) -> None:
+def write_playlist(target: Path, entries: Iterable[PlaylistEntry]) -> None:
     """Write a playlist, whole or not at all.
 
     Raises:
@@ -37,9 +37,9 @@ def write_playlist(target: Path, items: Iterable[Item]) -> None:
     """
     try:
         with whole_file(target) as file:
-            file.write(playlist(items, target.parent).encode())
+            file.write(playlist(entries, target.parent).encode())
     except OSError as error:
-        raise AudioError(f"{target} cannot be written: {reason(error)}.") from error
+        raise unwritable(target, error) from error
 
 
 def _name(path: Path, folder: Path) -> str:

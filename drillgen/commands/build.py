@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from drillgen.audio.formats import names_in_words
 from drillgen.commands import Named, OverrideError, overriding, read
 
 if TYPE_CHECKING:
@@ -104,8 +105,8 @@ _INTERRUPTED = 130  # 128 + SIGINT, as shells report it
     "--format",
     "formats",
     multiple=True,
-    metavar="FORM,…",
-    help="wav (default), flac, mp3, m4a (or aac, mp4), opus (or ogg); several are all written.",
+    metavar="FORMAT,…",
+    help=f"{names_in_words()}; the first by default, several are all written.",
 )
 @click.option(
     "--loudness",

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from drillgen.audio.playlist import Item, write_playlist
+from drillgen.audio.playlist import PlaylistEntry, write_playlist
 from drillgen.pack.address import address_of, program
 from drillgen.pack.files import write_whole
 from drillgen.pack.notes import NAME, notes_bytes, notes_text
@@ -86,6 +86,7 @@ def _write_notes(job: NotesJob, place: Place) -> Entry:
 
 
 def _write_list(job: ListJob, place: Place) -> Entry:
-    items = [Item(place.folder / name, title, seconds) for name, title, seconds in job.items]
-    write_playlist(place.folder / job.name, items)
+    folder = place.folder
+    listed = [PlaylistEntry(folder / name, title, seconds) for name, title, seconds in job.items]
+    write_playlist(folder / job.name, listed)
     return {"files": {"playlist": job.name}}

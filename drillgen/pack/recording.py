@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from pathlib import PurePosixPath
 from typing import Any
 
-from drillgen.audio.encode import encode, tag
-from drillgen.audio.forms import FORMS
+from drillgen.audio.formats import FORMATS, encode, tag
 from drillgen.audio.tags import Tags
 from drillgen.pack.files import folder
 from drillgen.pack.mixes import Mix
@@ -103,5 +102,5 @@ def _list(files: dict[str, Any], recording: Recording, formats: Sequence[str]) -
         files.setdefault(other, {})[role] = str(_named(recording.wav, other))
 
 
-def _named(wav: PurePosixPath, form: str) -> PurePosixPath:
-    return wav.with_suffix(FORMS[form].suffix)
+def _named(wav: PurePosixPath, format_name: str) -> PurePosixPath:
+    return wav.with_suffix(FORMATS[format_name].suffix)

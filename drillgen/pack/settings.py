@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
-from drillgen.audio.forms import form
+from drillgen.audio.formats import format_named
 from drillgen.errors import DrillgenError
 from drillgen.pack.mixes import mix_name
 from drillgen.theory.other_names import nearest
@@ -28,7 +29,7 @@ class Settings:
     room: str | float = "small"  # one of `ROOMS`, or the seconds in which it dies away
     lufs: float = TARGET_LUFS
     ceiling: float = CEILING_DBTP  # dBTP
-    formats: tuple[str, ...] = ("wav",)  # names of `audio.forms.FORMS`; the first is the main one
+    formats: tuple[str, ...] = ("wav",)  # names of `FORMATS`; the first is the main one
     mixes: tuple[str, ...] = ()  # names of `pack.mixes.NAMES`
     stems: bool = False
     loops: bool = False  # each key by itself, going round without a seam
@@ -43,7 +44,7 @@ class Settings:
         return replace(
             self,
             room=_room(self.room),
-            formats=tuple(dict.fromkeys(form(name).name for name in self.formats)) or ("wav",),
+            formats=_formats(self.formats) or ("wav",),
             mixes=tuple(dict.fromkeys(map(mix_name, self.mixes))),
         )
 
@@ -77,6 +78,11 @@ def _within(option: str, value: float, low: float, high: float) -> None:
     """Raises SettingError for what is not from `low` to `high`; what is no number is nowhere."""
     if not low <= value <= high:
         raise SettingError(f"{option} {value:g}: allowed: {low} to {high}")
+
+
+def _formats(names: Iterable[str]) -> tuple[str, ...]:
+    """As they are known here, each once."""
+    return tuple(dict.fromkeys(format_named(name).name for name in names))
 
 
 def _room(given: str | float) -> str | float:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from drillgen.audio.formats import writers_of
 from drillgen.pack.address import address_of, program
 from drillgen.pack.plan import Planned
 from drillgen.pack.settings import Settings
@@ -38,7 +39,7 @@ def track_tasks(
     from drillgen.sound.fluidsynth import library
 
     base = (program(*_ELSEWHERE), library().version, soundfont.sha256, settings, album)
-    encoders = _encoders(settings.formats)
+    encoders = writers_of(settings.formats)
     return tuple(
         Task(
             address=address_of(*base, encoders, track),
@@ -51,21 +52,6 @@ def track_tasks(
         )
         for track in planned
     )
-
-
-def _encoders(formats: Sequence[str]) -> tuple[str, ...]:
-    """The versions of what writes compressed audio: other ones may write other bytes."""
-    if set(formats) <= {"wav"}:
-        return ()
-    from importlib.metadata import PackageNotFoundError, version
-
-    found = []
-    for name in ("av", "lameenc", "mutagen", "soundfile"):
-        try:
-            found.append(f"{name} {version(name)}")
-        except PackageNotFoundError:
-            continue
-    return tuple(found)
 
 
 def _make(job: TrackJob, place: Place) -> Entry:

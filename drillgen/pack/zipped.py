@@ -8,12 +8,15 @@ import zipfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from drillgen.audio.formats import FORMATS
 from drillgen.pack.files import PackError, is_inside, reason
 from drillgen.pack.manifest import NAME as MANIFEST
 from drillgen.whole import whole_file
 
 # Compressed already: to try again costs time and gains nothing.
-_STORED = frozenset({".flac", ".m4a", ".mp3", ".opus", ".pdf", ".png", ".woff2", ".mxl", ".zip"})
+_STORED = frozenset({".pdf", ".png", ".woff2", ".mxl", ".zip"}) | {
+    row.suffix for row in FORMATS.values() if row.packed
+}
 _NO_TIME = (1980, 1, 1, 0, 0, 0)  # the first that a zip can hold: the same files, the same bytes
 _UNIX, _READABLE = 3, 0o100644 << 16  # made on, and how a file is unpacked there
 _BLOCK = 1 << 20  # bytes

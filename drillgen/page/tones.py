@@ -20,7 +20,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from drillgen.audio.reel import mp3
+from drillgen.audio.mp3 import mp3_in_memory
 from drillgen.page.models import Take
 from drillgen.performance import Played, Voice, clocks
 from drillgen.score import Hit, Note, PartName
@@ -252,7 +252,7 @@ def _encoded(samples: Samples, address: str, store: Store) -> bytes:
     """The store keeps float32 words: bytes are packed into them and their number is a fact."""
     if (kept := store.get(address)) is not None:
         return kept[1].tobytes()[: kept[0]["bytes"]]
-    data = bytes(mp3(samples, RATE, QUALITY))
+    data = mp3_in_memory(samples, RATE, QUALITY)
     padded = np.frombuffer(data + bytes(-len(data) % 4), "<f4").reshape(1, -1)
     store.put(address, {"bytes": len(data)}, padded)
     return data

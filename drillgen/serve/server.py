@@ -18,6 +18,7 @@ from socketserver import TCPServer
 from typing import IO, Any
 from urllib.parse import urlsplit
 
+from drillgen.audio.formats import FORMATS
 from drillgen.errors import DrillgenError
 from drillgen.serve.reach import address, is_ours, page, reach
 
@@ -115,7 +116,7 @@ class Validators:
 
 # What each kind of file in a pack is called over HTTP.
 #
-# By the IANA registry of media types where it has one; `audio/midi`, `audio/wav` and
+# By the IANA registry of media types where it has one; `audio/midi` and
 # `audio/mpegurl` are what browsers and phones know (common practice). Python's own table differs
 # between systems.
 
@@ -123,28 +124,23 @@ UNKNOWN = "application/octet-stream"
 _TEXT = "; charset=utf-8"
 MEDIA_TYPES = {
     ".css": "text/css" + _TEXT,
-    ".flac": "audio/flac",  # RFC 9639
     ".html": "text/html" + _TEXT,
     ".js": "text/javascript" + _TEXT,  # RFC 9239
     ".json": "application/json",  # RFC 8259: always UTF-8
     ".m3u8": "audio/mpegurl" + _TEXT,
-    ".m4a": "audio/mp4",  # RFC 4337
     ".mid": "audio/midi",
-    ".mp3": "audio/mpeg",  # RFC 3003
     ".musicxml": "application/vnd.recordare.musicxml+xml",
     ".mxl": "application/vnd.recordare.musicxml",
-    ".opus": "audio/ogg",  # RFC 7845
     ".pdf": "application/pdf",
     ".png": "image/png",
     ".svg": "image/svg+xml",
     ".txt": "text/plain" + _TEXT,
-    ".wav": "audio/wav",
     ".webmanifest": "application/manifest+json",
     ".woff2": "font/woff2",  # RFC 8081
     ".xml": "application/xml",
     ".yaml": "application/yaml",  # RFC 9512
     ".zip": "application/zip",
-}
+} | {row.suffix: row.media_type for row in FORMATS.values()}
 
 
 def media_type(path: Path) -> str:

@@ -18,7 +18,8 @@ from drillgen.sound.fluidsynth import HOP, RATE, Closing, Progress, Samples
 from drillgen.sound.limiter import Measured
 from drillgen.sound.release import choke_fall, curve, tail
 from drillgen.sound.reverb import Reverb
-from drillgen.sound.wav import WavWriter, read_at, write_at
+from drillgen.sound.wav import WavWriter
+from drillgen.whole import read_at, write_at
 
 # What is asked of a rendering, and what it reports.
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import struct
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cache
@@ -15,41 +13,7 @@ import numpy as np
 
 from drillgen.errors import SoundError
 from drillgen.sound.fluidsynth import HOP, RATE, Samples
-from drillgen.whole import whole_file
-
-# Reading and writing at a place of an open file, by several threads at once.
-
-_LOCK = threading.Lock()  # where the system cannot do both in one step (Windows)
-
-
-def write_at(file: IO[bytes], content: memoryview, place: int) -> None:
-    """Write all of `content` as it lies in memory.  Raises OSError as writing does."""
-    content = content.cast("B")
-    while content:
-        done = _write(file, content, place)
-        content, place = content[done:], place + done
-
-
-def read_at(file: IO[bytes], target: memoryview, place: int) -> None:
-    """Fill `target`, which must be contiguous; what is beyond the end stays as it was."""
-    target = target.cast("B")
-    if hasattr(os, "preadv"):
-        os.preadv(file.fileno(), [target], place)
-        return
-    with _LOCK:
-        file.seek(place)
-        target[:] = file.read(len(target))
-
-
-def _write(file: IO[bytes], content: memoryview, place: int) -> int:
-    if hasattr(os, "pwrite"):
-        return os.pwrite(file.fileno(), content, place)
-    with _LOCK:
-        file.seek(place)
-        done = file.write(content)
-        file.flush()
-        return done
-
+from drillgen.whole import whole_file, write_at
 
 # Writing 16-bit WAV with dither, whole or not at all.
 #

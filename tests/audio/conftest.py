@@ -9,8 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from drillgen.audio.encode import encode
-from drillgen.audio.forms import FORMS
+from drillgen.audio.formats import FORMATS, encode
 from tests.audio.helpers import TAGS, music, write_wav
 
 
@@ -29,7 +28,7 @@ def piece(tmp_path_factory: pytest.TempPathFactory) -> Piece:
     folder = tmp_path_factory.mktemp("piece")
     samples = music(220777)
     wav = write_wav(folder / "source.wav", samples)
-    files = {name: folder / f"piece{form.suffix}" for name, form in FORMS.items()}
+    files = {name: folder / f"piece{row.suffix}" for name, row in FORMATS.items()}
     for name, path in files.items():
         encode(wav, path, name, TAGS)
     return Piece(samples, wav, files)

@@ -9,10 +9,12 @@ from typing import Any
 import av
 import numpy as np
 
+from drillgen.audio.formats import FORMATS
 from drillgen.audio.tags import Chapter, Tags
 
 RATE = 44100
-LOSSY = ("mp3", "m4a", "opus")
+LOSSLESS = tuple(name for name, row in FORMATS.items() if row.lossless)
+LOSSY = tuple(name for name, row in FORMATS.items() if not row.lossless)
 TAGS = Tags(
     title="Thirds, ♭ and ♯",
     album="Slow bows",

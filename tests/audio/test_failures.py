@@ -11,9 +11,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from drillgen.audio.encode import encode, tag
-from drillgen.audio.errors import AudioError
-from drillgen.audio.forms import FORMS, form
+from drillgen.audio import AudioError
+from drillgen.audio.formats import FORMATS, encode, format_named, tag
 from drillgen.audio.tags import Tags
 from tests.audio.conftest import Piece
 from tests.audio.helpers import TAGS, music, write_wav
@@ -21,8 +20,8 @@ from tests.audio.helpers import TAGS, music, write_wav
 LIMITED = """
 import resource, signal, sys
 from pathlib import Path
-from drillgen.audio.encode import encode, tag
-from drillgen.audio.errors import AudioError
+from drillgen.audio.formats import encode, tag
+from drillgen.audio import AudioError
 from tests.audio.helpers import TAGS
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 source, target, form, *limits = sys.argv[1:]
@@ -52,7 +51,7 @@ def within(limits: list[int], source: Path, target: Path, form: str) -> list[str
 
 
 @posix
-@pytest.mark.parametrize("name", FORMS)
+@pytest.mark.parametrize("name", FORMATS)
 def test_no_room_left(piece: Piece, tmp_path: Path, name: str) -> None:
     """Wherever the disk is full, up to the very last byte: a sentence and no file."""
     target = tmp_path / f"a.{name}"
@@ -123,12 +122,12 @@ def test_other_files_are_refused(tmp_path: Path, content: bytes | str, said: str
     assert [file.name for file in tmp_path.iterdir()] == ["a.wav"]
 
 
-def test_unknown_form() -> None:
-    """An unknown form is answered with the nearest, or with all there are."""
+def test_unknown_format() -> None:
+    """An unknown format is answered with the nearest, or with all there are."""
     with pytest.raises(AudioError, match=r"'flak': there are .*did you mean flac\?"):
-        form("flak")
-    with pytest.raises(AudioError, match=r"'8-track': there are wav, flac, mp3, m4a, opus\.$"):
-        form("8-track")
+        format_named("flak")
+    with pytest.raises(AudioError, match=rf"'8-track': there are {', '.join(FORMATS)}\.$"):
+        format_named("8-track")
 
 
 @pytest.mark.parametrize(
@@ -136,7 +135,7 @@ def test_unknown_form() -> None:
 )
 def test_usual_names(said: str, meant: str) -> None:
     """Endings, capitals and other usual names are understood."""
-    assert form(said).name == meant
+    assert format_named(said).name == meant
 
 
 def test_wav_in_place(tmp_path: Path) -> None:

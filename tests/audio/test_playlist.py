@@ -6,17 +6,17 @@ from pathlib import Path
 
 import pytest
 
-from drillgen.audio.errors import AudioError
-from drillgen.audio.playlist import Item, playlist, write_playlist
+from drillgen.audio import AudioError
+from drillgen.audio.playlist import PlaylistEntry, playlist, write_playlist
 
 
 def test_extended_m3u(tmp_path: Path) -> None:
     """A head; for each file a line of length and title, and its name (common practice)."""
     items = [
-        Item(
+        PlaylistEntry(
             tmp_path / "pack" / "Two-fives" / "Two-fives - Bb – 72.mp3", "Two-fives\nin B♭", 178.2
         ),
-        Item(tmp_path / "pack" / "#1.flac", "One", 59.6),
+        PlaylistEntry(tmp_path / "pack" / "#1.flac", "One", 59.6),
     ]
     assert playlist(items, tmp_path / "pack") == (
         "#EXTM3U\n"
@@ -34,7 +34,7 @@ def test_names_lead_to_the_files(tmp_path: Path) -> None:
     for path in paths:
         path.touch()
     target = tmp_path / "Blues" / "all.m3u8"
-    write_playlist(target, [Item(path, path.stem, 1.0) for path in paths])
+    write_playlist(target, [PlaylistEntry(path, path.stem, 1.0) for path in paths])
     raw = target.read_bytes()
     assert raw.startswith(b"#EXTM3U\n")
     names = [line for line in raw.decode("utf-8").splitlines() if not line.startswith("#")]

@@ -1,24 +1,28 @@
-"""Titles and facts, read back by a library that did not write them."""
+"""Titles and facts, read back by what did not write them: libav, libsndfile, and small readers
+after the specifications (`readers.py`)."""
 
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import av
-import mutagen
-import mutagen.wave
 import pytest
 import soundfile
 
-from drillgen.audio import vorbis
-from drillgen.audio.encode import encode
-from drillgen.audio.forms import FORMS
-from drillgen.audio.tags import Chapter, Tags
+from drillgen.audio.formats import FORMATS, encode
+from drillgen.audio.tags import Chapter, Tags, vorbis_comments
 from tests.audio.conftest import Piece
 from tests.audio.helpers import RATE, TAGS, chapters
+from tests.audio.readers import (
+    comments,
+    id3_chapters,
+    id3_frames,
+    id3_text,
+    mp4_tags,
+    riff_chunks,
+)
 
 # ID3v2.3 says a tempo in whole numbers and keys as "F#m" (4.2.1, TBPM and TKEY).
 BY_LIBAV = {
@@ -53,17 +57,24 @@ BY_LIBAV = {
 }
 # The field names that "Ogg Vorbis I format specification: comment field" proposes, and by common
 # practice INITIALKEY, BPM and TRACKTOTAL.
-VORBIS = {
+VORBIS = [
+    ("TITLE", TAGS.title),
+    ("ARTIST", "drillgen"),
+    ("ALBUM", TAGS.album),
+    ("TRACKNUMBER", "3"),
+    ("TRACKTOTAL", "12"),
+    ("GENRE", "Practice"),
+    ("INITIALKEY", "F#m"),
+    ("BPM", "72"),
+    ("DESCRIPTION", TAGS.comment),
+    ("LICENSE", TAGS.licence),
+]
+# What libsndfile knows of tags, by its own names (sndfile.h: SF_STR_TITLE and so on).
+SNDFILE = {
     "title": TAGS.title,
     "artist": "drillgen",
     "album": TAGS.album,
-    "tracknumber": "3",
-    "tracktotal": "12",
     "genre": "Practice",
-    "initialkey": "F#m",
-    "bpm": "72",
-    "description": TAGS.comment,
-    "license": TAGS.licence,
 }
 
 
@@ -76,37 +87,87 @@ def test_tags_read_by_libav(piece: Piece, form: str) -> None:
     assert {name: found.get(name) for name in expected} == expected
 
 
-def test_licence_in_mp3(piece: Piece) -> None:
-    """The licence of the sounds is given as terms of use (ID3v2.3, 4.23), not as a copyright."""
-    tags = mutagen.File(piece.files["mp3"]).tags
-    assert [frame.text for frame in tags.getall("USER")] == [TAGS.licence]
-    assert not tags.getall("TCOP")
+@pytest.mark.parametrize("form", ["wav", "flac", "opus"])
+def test_tags_read_by_libsndfile(piece: Piece, form: str) -> None:
+    """libsndfile finds title, artist, album and genre."""
+    with soundfile.SoundFile(piece.files[form]) as file:
+        found = file.copy_metadata()
+    assert {name: found.get(name) for name in SNDFILE} == SNDFILE
 
 
-def test_tempo_in_mp4(piece: Piece) -> None:
-    """`tmpo` holds a whole number of 16 bits (type 21: "QuickTime File Format", well-known types).
+def test_frames_of_mp3(piece: Piece) -> None:
+    """An MP3 begins with the text frames of ID3v2.3 (4.2.1), each once, and sound follows at once.
 
-    libav does not read it.
+    A comment has a language and an empty heading (4.11); the licence of the sounds is given as
+    terms of use (4.23), not as a copyright.
     """
-    raw = piece.files["m4a"].read_bytes()
-    data = raw.index(b"tmpo") + 4
-    assert struct.unpack_from(">I4sIIH", raw, data) == (18, b"data", 21, 0, 72)
+    raw = piece.files["mp3"].read_bytes()
+    frames = id3_frames(raw)
+    assert {name: id3_text(content) for name, content in frames if name[0] == "T"} == {
+        "TIT2": TAGS.title,
+        "TPE1": "drillgen",
+        "TRCK": "3/12",
+        "TALB": TAGS.album,
+        "TCON": "Practice",
+        "TBPM": "72",
+        "TKEY": "F#m",
+    }
+    others = [name for name, _ in frames if name[0] != "T"]
+    assert others == ["CTOC", "CHAP", "CHAP", "CHAP", "COMM", "USER"]
+    said = dict(frames)
+    assert said["COMM"][:4] == said["USER"][:4] == b"\x01eng"
+    heading, comment = said["COMM"][4:].decode("utf-16-le").removeprefix("\ufeff").split("\0", 1)
+    assert (heading, comment.strip("\ufeff\0")) == ("", TAGS.comment)
+    assert said["USER"][4:].decode("utf-16").removesuffix("\0") == TAGS.licence
+    size = 10 + sum(10 + len(content) for _, content in frames)
+    assert raw[size] == 0xFF and raw[size + 1] >> 5 == 7  # a frame of sound (ISO/IEC 11172-3)
+
+
+def test_atoms_of_m4a(piece: Piece) -> None:
+    """`ilst` has every tag once, as text in UTF-8 (type 1), the numbers in 16 bits.
+
+    "QuickTime File Format", well-known types: 1 UTF-8, 21 a number (`tmpo`), 0 left to the atom
+    (`trkn`: nothing, track, tracks, nothing).  The free-form names are common practice.
+    """
+    tags = mp4_tags(piece.files["m4a"])
+    assert tags.pop("com.apple.iTunes:iTunSMPB")[0] == 1
+    assert tags.pop("tmpo") == (21, struct.pack(">H", 72))
+    assert tags.pop("trkn") == (0, struct.pack(">4H", 0, 3, 12, 0))
+    assert tags == {
+        "\xa9nam": (1, TAGS.title.encode()),
+        "\xa9ART": (1, b"drillgen"),
+        "\xa9alb": (1, TAGS.album.encode()),
+        "\xa9gen": (1, b"Practice"),
+        "\xa9cmt": (1, TAGS.comment.encode()),
+        "cprt": (1, TAGS.licence.encode()),
+        "com.apple.iTunes:initialkey": (1, b"F#m"),
+    }
 
 
 @pytest.mark.parametrize("form", ["flac", "opus"])
-def test_comments_read_by_mutagen(piece: Piece, form: str) -> None:
-    """mutagen finds the same in the comments of FLAC and Opus, each once."""
-    tags = mutagen.File(piece.files[form]).tags
-    assert {name: tags[name] for name in VORBIS} == {name: [text] for name, text in VORBIS.items()}
+def test_comments(piece: Piece, form: str) -> None:
+    """FLAC (RFC 9639, 8.6) and Opus (RFC 7845, 5.2) have every comment once, then the chapters."""
+    found = comments(piece.files[form])
+    assert found[: len(VORBIS)] == VORBIS
+    assert found[len(VORBIS) :] == [
+        ("CHAPTER000", "00:00:00.000"),
+        ("CHAPTER000NAME", "count-in"),
+        ("CHAPTER001", "00:00:01.500"),
+        ("CHAPTER001NAME", "Bb, call"),
+        ("CHAPTER002", "00:00:03.250"),
+        ("CHAPTER002NAME", "Bb, réponse"),
+    ]
 
 
 def test_key_and_tempo_in_wav(piece: Piece) -> None:
     """A WAV has an ID3 chunk too, which has fields for key and tempo."""
-    tags = mutagen.wave.WAVE(piece.files["wav"]).tags
-    assert (str(tags["TKEY"]), str(tags["TBPM"])) == ("F#m", "72")
+    raw = piece.files["wav"].read_bytes()
+    frames = dict(id3_frames(dict(riff_chunks(raw, 12, len(raw)))[b"id3 "]))
+    assert (id3_text(frames["TKEY"]), id3_text(frames["TBPM"])) == ("F#m", "72")
+    assert "CHAP" not in frames  # cue points say it already
 
 
-@pytest.mark.parametrize("form", FORMS)
+@pytest.mark.parametrize("form", FORMATS)
 def test_chapters(piece: Piece, form: str) -> None:
     """libav finds every chapter at its time and with its name, to the millisecond.
 
@@ -125,7 +186,7 @@ def test_chapters_after_an_hour() -> None:
 
     Source: "Chapter Extension" of the Vorbis comment, Xiph's wiki (from memory).
     """
-    fields = vorbis.comments(Tags("A", chapters=(Chapter(3723.4564, "Bb, call"),)))
+    fields = vorbis_comments(Tags("A", chapters=(Chapter(3723.4564, "Bb, call"),)))
     assert (fields["CHAPTER000"], fields["CHAPTER000NAME"]) == ("01:02:03.456", "Bb, call")
 
 
@@ -135,15 +196,25 @@ def test_table_of_contents(piece: Piece) -> None:
     The frame: its id, flags (bit 0 ordered, bit 1 top-level), how many entries, their ids.
     """
     raw = piece.files["mp3"].read_bytes()
-    assert raw[:5] == b"ID3\x03\x00"
-    contents = raw[raw.index(b"CTOC") + 10 :]
-    assert contents.startswith(b"toc\0\x03\x03chapter1\0chapter2\0chapter3\0")
-    times = [raw.rindex(b"chapter%d\0" % number) + 9 for number in (1, 2, 3)]
+    contents = dict(id3_frames(raw))["CTOC"]
+    assert contents == b"toc\0\x03\x03chapter1\0chapter2\0chapter3\0"
     end = round(len(piece.samples) / RATE * 1000)
-    assert [struct.unpack_from(">IIII", raw, at) for at in times] == [
-        (start, stop, 2**32 - 1, 2**32 - 1)
-        for start, stop in ((0, 1500), (1500, 3250), (3250, end))
+    assert id3_chapters(raw) == [
+        ("chapter1", (0, 1500, 2**32 - 1, 2**32 - 1), "count-in"),
+        ("chapter2", (1500, 3250, 2**32 - 1, 2**32 - 1), "Bb, call"),
+        ("chapter3", (3250, end, 2**32 - 1, 2**32 - 1), "Bb, réponse"),
     ]
+
+
+def test_more_chapters_than_a_table_lists(piece: Piece, tmp_path: Path) -> None:
+    """A table of contents lists 255 chapters at most, one byte's worth (addendum, 3.2); each of 300
+    has its frame all the same."""
+    many = tuple(Chapter(number / 100, f"bar {number}") for number in range(300))
+    encode(piece.wav, tmp_path / "a.mp3", "mp3", Tags("A", chapters=many))
+    raw = (tmp_path / "a.mp3").read_bytes()
+    contents = dict(id3_frames(raw))["CTOC"]
+    assert contents[4:6] == b"\x03\xff" and contents[6:].count(b"\0") == 255
+    assert [title for _, _, title in id3_chapters(raw)] == [f"bar {n}" for n in range(300)]
 
 
 def test_both_kinds_of_mp4_chapters(piece: Piece) -> None:
@@ -162,20 +233,15 @@ def test_both_kinds_of_mp4_chapters(piece: Piece) -> None:
 
 def test_what_is_unknown_is_not_written(piece: Piece, tmp_path: Path) -> None:
     """A bare title gives a title, artist and genre, and no empty field."""
-    encode(piece.wav, tmp_path / "a.flac", "flac", Tags("Alone"))
-    tags = mutagen.File(tmp_path / "a.flac").tags
-    assert sorted(name.lower() for name, _ in tags) == ["artist", "genre", "title"]
-    encode(piece.wav, tmp_path / "a.mp3", "mp3", Tags("Alone"))
-    assert sorted(mutagen.File(tmp_path / "a.mp3").tags) == ["TCON", "TIT2", "TPE1"]
-
-
-def riff_chunks(raw: bytes, start: int, end: int) -> Iterator[tuple[bytes, bytes]]:
-    """Name and content of each chunk (RIFF 1991, chapter 2: padded to even lengths)."""
-    while start < end:
-        name, size = struct.unpack_from("<4sI", raw, start)
-        yield name, raw[start + 8 : start + 8 + size]
-        start += 8 + size + size % 2
-    assert start == end
+    for form in ("flac", "opus", "mp3", "m4a"):
+        encode(piece.wav, tmp_path / f"a.{form}", form, Tags("Alone"))
+    for form in ("flac", "opus"):
+        found = comments(tmp_path / f"a.{form}")
+        assert found == [("TITLE", "Alone"), ("ARTIST", "drillgen"), ("GENRE", "Practice")]
+    frames = id3_frames((tmp_path / "a.mp3").read_bytes())
+    assert [name for name, _ in frames] == ["TIT2", "TPE1", "TCON"]
+    gapless = "com.apple.iTunes:iTunSMPB"  # of the sound, not of the tags
+    assert set(mp4_tags(tmp_path / "a.m4a")) == {"\xa9nam", "\xa9ART", "\xa9gen", gapless}
 
 
 def test_order_of_chunks(piece: Piece) -> None:

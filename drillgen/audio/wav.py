@@ -1,4 +1,4 @@
-"""WAV with cue points, texts and loops: a list of chunks after the samples.
+"""WAV: reading 16 bits in blocks; writing cue points, texts and loops as chunks after the samples.
 
 After "Multimedia Programming Interface and Data Specifications 1.0" (IBM and Microsoft, 1991),
 chapters 2 (RIFF, INFO) and 3 (WAVE: fmt, cue, adtl), and "New Multimedia Data Types and Data
@@ -9,21 +9,64 @@ simplest readers look for them; all else follows.
 from __future__ import annotations
 
 import struct
+import wave
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import IO
 
-from drillgen.audio import id3
-from drillgen.audio.errors import AudioError
-from drillgen.audio.source import Source
-from drillgen.audio.tags import ARTIST, Tags
-from drillgen.sound.wav import write_at
+from drillgen.audio import AudioError, reason
+from drillgen.audio.tags import ARTIST, Tags, id3_tag
+from drillgen.whole import write_at
 
 _LARGEST = 2**32 - 1  # bytes: sizes have 32 bits
 _MIDDLE_C = 60
+_BLOCK = 16384  # samples a channel at a time
 
 
-def write(source: Source, file: IO[bytes], tags: Tags) -> None:
+@dataclass(frozen=True, slots=True)
+class AudioSource:
+    """An open WAV file.  Get one from `opened`."""
+
+    file: wave.Wave_read
+    channels: int
+    rate: int  # samples a second
+    count: int  # samples a channel
+
+    @property
+    def seconds(self) -> float:
+        return self.count / self.rate
+
+    def blocks(self) -> Iterator[bytes]:
+        """All samples, 16 bits, little endian, channels interleaved."""
+        while block := self.file.readframes(_BLOCK):
+            yield block
+
+
+@contextmanager
+def opened(path: Path) -> Iterator[AudioSource]:
+    """A WAV file of 16 bits, mono or stereo.
+
+    Raises:
+        AudioError: it cannot be read, is something else, or holds no sound.
+    """
+    try:
+        file = wave.open(str(path), "rb")  # noqa: SIM115 (closed below; only its errors are caught)
+    except (wave.Error, EOFError) as error:
+        raise AudioError(f"{path} is not a WAV file that can be converted.") from error
+    except OSError as error:
+        raise AudioError(f"{path} cannot be read: {reason(error)}.") from error
+    with file:
+        source = AudioSource(file, file.getnchannels(), file.getframerate(), file.getnframes())
+        if file.getsampwidth() != 2 or source.channels not in (1, 2):
+            raise AudioError(f"{path} must have 16 bits and one or two channels.")
+        if source.count == 0:
+            raise AudioError(f"{path} holds no sound.")
+        yield source
+
+
+def write_wav(source: AudioSource, file: IO[bytes], tags: Tags) -> None:
     """The samples of `source` as a WAV file with `tags`.
 
     Raises:
@@ -32,10 +75,10 @@ def write(source: Source, file: IO[bytes], tags: Tags) -> None:
     file.write(_head(source, 0))
     for block in source.blocks():
         file.write(block)
-    add(source, file, tags)
+    add_chunks(source, file, tags)
 
 
-def add(source: Source, file: IO[bytes], tags: Tags) -> None:
+def add_chunks(source: AudioSource, file: IO[bytes], tags: Tags) -> None:
     """Put `tags` behind the samples of `source` in `file`, a WAV that ends with them.
 
     The size in the head comes last, so that whatever happens before leaves a WAV without tags.
@@ -44,7 +87,7 @@ def add(source: Source, file: IO[bytes], tags: Tags) -> None:
         AudioError: more than 4 GB.
         OSError: it cannot be written; then it is as long as it was.
     """
-    extra = chunks(tags, source.rate, source.count)
+    extra = _chunks(tags, source.rate, source.count)
     head = _head(source, len(extra))
     end = len(head) + _data(source)
     file.flush()
@@ -56,7 +99,7 @@ def add(source: Source, file: IO[bytes], tags: Tags) -> None:
     write_at(file, memoryview(head), 0)
 
 
-def chunks(tags: Tags, rate: int, count: int) -> bytes:
+def _chunks(tags: Tags, rate: int, count: int) -> bytes:
     """The chunks that follow the samples of a WAV file: `count` samples a channel."""
     starts = [round(chapter.start * rate) for chapter in tags.chapters]
     labels = [chapter.title for chapter in tags.chapters]
@@ -71,12 +114,12 @@ def chunks(tags: Tags, rate: int, count: int) -> bytes:
     )
 
 
-def _data(source: Source) -> int:
+def _data(source: AudioSource) -> int:
     """Bytes of the samples."""
     return source.count * source.channels * 2
 
 
-def _head(source: Source, extra: int) -> bytes:
+def _head(source: AudioSource, extra: int) -> bytes:
     """What stands before the samples, where so many bytes follow them."""
     size = 36 + _data(source) + extra
     if size > _LARGEST:
@@ -134,7 +177,7 @@ def _texts(tags: Tags) -> Iterator[bytes]:
 
 def _key_and_tempo(tags: Tags) -> bytes:
     """An ID3 tag for what INFO cannot say; chapters are cue points already, and once is enough."""
-    return id3.tag(replace(tags, chapters=()), 0.0)
+    return id3_tag(replace(tags, chapters=()), 0.0)
 
 
 def _loop(first: int, count: int, rate: int) -> bytes:
