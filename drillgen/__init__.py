@@ -39,12 +39,14 @@ def load(source: str | Path, **overrides: Any) -> Lesson:
 
 def check(source: str | Path, **overrides: Any) -> str:
     """The chart of a drill or lesson as text, bar by bar."""
-    from drillgen.pack.trial import refuse_unplayable
-    from drillgen.sheet.hands import review
+    from drillgen.drill.messages import DrillError
+    from drillgen.pack.preflight import check as checked
 
     lesson = load(source, **overrides)
-    refuse_unplayable(lesson, range(len(lesson.drills)))
-    return "\n\n".join(text for drill in lesson.drills for text in review(drill))
+    found = [checked(lesson, index) for index in range(len(lesson.drills))]
+    if problems := [problem for each in found for problem in each.problems]:
+        raise DrillError(problems)
+    return "\n\n".join(text for each in found for text in each.texts)
 
 
 def build(source: str | Path, out: str | Path, **overrides: Any) -> Pack:

@@ -164,16 +164,15 @@ def check(sources: Sequence[str], settings: Sequence[str], **given: str | None) 
     What cannot be played is said at the end, below the charts whose bars it names.
     """
     lesson = read(sources, settings, given)
-    from drillgen.drill.messages import DrillError
-    from drillgen.pack.trial import problems_of
-    from drillgen.sheet.hands import review
+    from drillgen.drill.messages import DrillError, Problem
+    from drillgen.pack.preflight import check as checked
 
-    unplayable = []
-    for index, drill in enumerate(lesson.drills):
-        found = problems_of(lesson, index)
-        for text in review(drill, fingered=not found):
+    unplayable: list[Problem] = []
+    for index in range(len(lesson.drills)):
+        found = checked(lesson, index)
+        for text in found.texts:
             click.echo(text + "\n")
-        unplayable += found
+        unplayable += found.problems
     if unplayable:
         raise DrillError(unplayable)
 

@@ -12,10 +12,9 @@ from pathlib import Path, PureWindowsPath
 
 import pytest
 
-from drillgen.pack.files import PackError
-from drillgen.pack.naming import Place, lesson_folders, safe
-from drillgen.pack.notes import notes_bytes, notes_text
-from drillgen.pack.zipped import zip_pack, zip_path
+from drillgen.pack.files import PackError, zip_pack, zip_path
+from drillgen.pack.handout import notes_bytes, notes_text
+from drillgen.pack.naming import TakenFolder, lesson_folders, safe
 
 # Names ------------------------------------------------------------------------------------------
 
@@ -97,10 +96,10 @@ def test_a_lesson_that_is_built_again_takes_its_folders_over() -> None:
     """Drills in another order get new numbers, and their old folders are replaced; a drill that
     left the lesson stays; a name that differs only in a number is not taken for the same."""
     was = [
-        Place("01 Thirds", "Thirds"),
-        Place("02 Roots", "Roots"),
-        Place("03 Gone", "Gone"),
-        Place("12 bars", "12 bars"),
+        TakenFolder("01 Thirds", "Thirds"),
+        TakenFolder("02 Roots", "Roots"),
+        TakenFolder("03 Gone", "Gone"),
+        TakenFolder("12 bars", "12 bars"),
     ]
     now = lesson_folders(["Roots", "thirds", "bars"], was)
     assert now.names == ("01 Roots", "02 thirds", "03 bars")
@@ -110,7 +109,7 @@ def test_a_lesson_that_is_built_again_takes_its_folders_over() -> None:
 def test_a_drill_of_a_lesson_that_is_built_alone_stays_where_it_is() -> None:
     """Into the lesson's pack it goes under its number; into none, or beside others, under its
     name."""
-    was = [Place("01 Thirds", "Thirds"), Place("02 Roots", "Roots")]
+    was = [TakenFolder("01 Thirds", "Thirds"), TakenFolder("02 Roots", "Roots")]
     again = lesson_folders(["Roots"], was)
     assert (again.names, again.replaced) == (("02 Roots",), {"02 Roots"})
     other = lesson_folders(["01 Thirds"], was)
@@ -121,7 +120,7 @@ def test_equal_titles_keep_apart() -> None:
     """The second of two drills of one title is told from the first, also when built again."""
     names = lesson_folders(["Blues", "blues"]).names
     assert names == ("01 Blues", "02 blues (2)")
-    was = [Place("01 Blues", "Blues"), Place("02 blues (2)", "blues")]
+    was = [TakenFolder("01 Blues", "Blues"), TakenFolder("02 blues (2)", "blues")]
     assert lesson_folders(["Blues", "blues"], was).replaced == {"01 Blues", "02 blues (2)"}
     assert lesson_folders(["Blues"], was).replaced == {"01 Blues"}
 

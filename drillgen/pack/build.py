@@ -2,31 +2,280 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+import sys
+import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from drillgen.drill.lesson import Lesson
-from drillgen.pack.cluster import checked
-from drillgen.pack.files import PackError, reason
-from drillgen.pack.ledger import Ledger
-from drillgen.pack.meter import Meter, Progress
-from drillgen.pack.naming import Folders, Place, lesson_folders
-from drillgen.pack.notes import heard_first
-from drillgen.pack.printing import sheet_tasks
-from drillgen.pack.run import Run, UnfinishedError
+from drillgen.drill.messages import DrillError
+from drillgen.errors import DrillgenError
+from drillgen.pack.files import PackError, clear, reason, zip_pack, zip_path
+from drillgen.pack.folder import BuildFolder, build_folder, refuse_foreign_files
+from drillgen.pack.handout import heard_first
+from drillgen.pack.manifest_store import ManifestStore
+from drillgen.pack.naming import Folders, TakenFolder, lesson_folders, plan
+from drillgen.pack.plan import STAGES, Order, elsewhere, rounds
+from drillgen.pack.preflight import problem, silent
 from drillgen.pack.settings import Options, Settings
-from drillgen.pack.site import site
-from drillgen.pack.stages import Order, elsewhere
-from drillgen.pack.strangers import refuse_strangers
-from drillgen.pack.tracks import SECTION
-from drillgen.pack.trial import refuse_unplayable
-from drillgen.pack.zipped import zip_pack, zip_path
+from drillgen.pack.tasks import Failure, ManifestEntry, Outcome, PackTask, Shared, task_folder
+from drillgen.pack.track import NOTES_KEY, SECTION, bank_task
 from drillgen.page.models import ALONE, INDEX
-from drillgen.sound.fluidsynth import library
+from drillgen.sound.library import library
 from drillgen.sound.soundfonts import SoundfontChoice, choose
+
+if TYPE_CHECKING:
+    from drillgen.pack.workers import Workers
+
+ProgressCallback = Callable[[float, str], None]  # done so far (0 to 1), what is being done
+
+
+class BuildProgress:
+    """How far a build is: finished tasks and shares of those at work, by weight.  Hears from any
+    thread."""
+
+    def __init__(self, progress: ProgressCallback | None) -> None:
+        self._progress = progress
+        self._lock = threading.Lock()
+        self._total = self._done = self._said = 0.0
+        self._shares: dict[str, float] = {}
+
+    def expect(self, tasks: Iterable[PackTask]) -> None:
+        """Count tasks in that are still to be done."""
+        self._total += sum(task.weight for task in tasks)
+
+    def share(self, task: PackTask, done: float) -> None:
+        """A task is `done` (0 to 1)."""
+        with self._lock:
+            self._shares[task.key] = done * task.weight
+            self._say(task.label)
+
+    def ended(self, task: PackTask) -> None:
+        """A task has ended."""
+        with self._lock:
+            self._shares.pop(task.key, None)
+            self._done += task.weight
+            self._say(task.label)
+
+    def _say(self, what: str) -> None:
+        if self._progress is not None and self._total:
+            done = (self._done + sum(self._shares.values())) / self._total
+            self._said = max(self._said, min(done, 1.0))
+            self._progress(self._said, what)
+
+
+# Weight of tasks (seconds of music) up to which starting processes costs more than it gains.
+_QUICK = 120.0
+_TOLD = 3  # names for one reason; a reason that all share needs no list of all
+
+
+class UnfinishedError(DrillgenError):
+    """Some of a pack could not be made; the rest is there."""
+
+    def __init__(self, message: str, exit_code: int) -> None:
+        super().__init__(message)
+        self.exit_code = exit_code
+
+
+class BuildRun:
+    """A build of an order."""
+
+    def __init__(
+        self,
+        order: Order,
+        options: Options,
+        folder: BuildFolder,
+        store: ManifestStore,
+        progress: BuildProgress,
+    ) -> None:
+        self._order, self._options, self._folder = order, options, folder
+        self._store, self._progress = store, progress
+        self._tasks: list[PackTask] = []
+        self._values: dict[str, Shared] = {}  # by key
+        self._lacking: dict[str, Failure] = {}  # why a value is not there, by key
+        self._wrongs: list[tuple[str, Any]] = []  # with the folder of the drill
+        self._failures: list[tuple[PackTask, Failure]] = []
+        self.made = 0  # tracks
+
+    def tracks(self) -> list[ManifestEntry]:
+        """The entries of this order's tracks."""
+        return self._entries(task for task in self._tasks if task.section == SECTION)
+
+    def warnings(self) -> tuple[str, ...]:
+        """What is to be said about what was made, in this build or before."""
+        found = self._entries(self._tasks)
+        return tuple(dict.fromkeys(text for entry in found for text in entry.get("warnings", ())))
+
+    def _entries(self, tasks: Iterable[PackTask]) -> list[ManifestEntry]:
+        entries = map(self._store.entry, tasks)
+        return [entry for entry in entries if entry is not None]
+
+    def through(self, replaced: Collection[str]) -> None:
+        """Do every stage; at the end the manifest says what is finished, whatever happened.
+
+        `replaced`: folders of which nothing stays but what this build has made.  Raises
+        UnfinishedError where something could not be made, PackError, OSError.
+        """
+        try:
+            for stage in STAGES:
+                self._do(stage(self._order, self._store))
+        except BaseException:
+            clear(self._folder.making)  # first, for the disk may be full
+            with contextlib.suppress(OSError):
+                self._store.leave()
+            raise
+        if self._failures:
+            self._store.leave()
+            raise self._unfinished()
+        self._store.finish(replaced)
+
+    def _do(self, tasks: Sequence[PackTask]) -> None:
+        missing = self._store.plan(tasks)
+        self._tasks += tasks
+        others = [task for task in missing if not task.here]
+        own = [task for task in missing if task.here]
+        if others:
+            self._check_soundfont()
+            self._with(self._workers(others), others)
+        if own:
+            from drillgen.pack.workers import InThisProcess
+
+            self._with(InThisProcess(self._options.jobs), own)
+
+    def _check_soundfont(self) -> None:
+        """Raises SoundError where it is damaged, which else every task would find out by itself."""
+        from drillgen.sound.soundfont_file import check
+
+        check(self._order.soundfont.path)
+
+    def _workers(self, tasks: Sequence[PackTask]) -> Workers:
+        from drillgen.pack.workers import DaskCluster, InThisProcess, WorkerProcesses
+
+        jobs = self._options.jobs
+        if self._options.cluster is not None:
+            return DaskCluster(self._options.cluster)
+        quick = jobs is None and sum(task.weight for task in tasks) < _QUICK
+        count = min(jobs or cores(), len(tasks))
+        return InThisProcess(jobs) if quick or count < 2 else WorkerProcesses(count)
+
+    def _with(self, workers: Workers, tasks: Sequence[PackTask]) -> None:
+        """Do tasks and, before them, what they need."""
+        parts = rounds(tasks)
+        if workers.share_notes:
+            parts = self._with_notes(parts)
+        self._progress.expect(task for part in parts for task in part)
+        *before, last = parts
+        with workers:
+            for part in before:
+                self._round(workers, part)
+            self._refuse_unplayable()
+            self._round(workers, last)
+
+    def _with_notes(
+        self, parts: tuple[tuple[PackTask, ...], ...]
+    ) -> tuple[tuple[PackTask, ...], ...]:
+        """The notes of several tracks, rendered before processes would each render the same."""
+        tracks = [task for task in parts[-1] if task.section == SECTION]
+        if len(tracks) < 2:
+            return parts
+        notes = bank_task([need for task in tracks for need in task.needs], self._order.soundfont)
+        first, *between, last = parts
+        return (first, (*(task for part in between for task in part), notes), last)
+
+    def _given(self, task: PackTask) -> PackTask:
+        """A task with the values that it needs, as far as they are there."""
+        values = tuple(self._values[n.key] for n in task.needs if n.key in self._values)
+        return replace(task, given=values)
+
+    def _round(self, workers: Workers, tasks: Sequence[PackTask]) -> None:
+        """Do tasks whose needs have been done; ends early where the drills are to be refused."""
+        tasks = [self._given(task) for task in tasks]
+        ready = [task for task in tasks if len(task.given) == len(task.needs)]
+        for task in tasks:
+            if len(task.given) < len(task.needs):
+                self._ended(Outcome(task, self._missing(task)))
+        waiting = {task.key for task in ready if task.key != NOTES_KEY}
+        for outcome in workers.work(ready, self._folder.room_for, self._progress.share):
+            self._ended(outcome)
+            waiting.discard(outcome.task.key)
+            if not waiting and self._wrongs:
+                break
+
+    def _ended(self, outcome: Outcome) -> None:
+        self._progress.ended(outcome.task)
+        self._take(outcome)
+
+    def _missing(self, task: PackTask) -> Failure:
+        """Why something that a task needs is not there."""
+        return next(self._lacking[need.key] for need in task.needs if need.key in self._lacking)
+
+    def _take(self, outcome: Outcome) -> None:
+        """What a task has made goes into the pack, or to those who need it."""
+        task, result = outcome.task, outcome.result
+        if isinstance(result, Failure):
+            self._fail(task, result)
+        elif result.value is not None:
+            self._values[task.key] = result.value
+        else:
+            made_in = task_folder(self._folder.making, task)
+            self._store.accept(task, result, made_in)
+            clear(made_in)
+            self.made += task.section == SECTION
+
+    def _fail(self, task: PackTask, failure: Failure) -> None:
+        if failure.blame == "target":
+            raise PackError(f"cannot write into {self._order.pack}: {failure.message}")
+        if task.section:
+            self._failures.append((task, failure))
+        else:
+            self._lacking[task.key] = failure
+            if failure.details:
+                self._wrongs.append((task.folder, failure.details))
+
+    def _refuse_unplayable(self) -> None:
+        """Raises DrillError for every drill in which nothing sounds, or that no hand can play as
+        its sheet asks."""
+        lesson, folders = self._order.lesson, self._order.folders
+        problems = [
+            problem(lesson, index, wrong)
+            for index, (drill, folder) in enumerate(zip(lesson.drills, folders, strict=True))
+            for wrong in (*silent(drill), *(each for own, each in self._wrongs if own == folder))
+        ]
+        if problems:
+            raise DrillError(problems)
+
+    def _unfinished(self) -> UnfinishedError:
+        ours = any(failure.blame == "program" for _, failure in self._failures)
+        there = f"{len(self.tracks())} of {sum(t.section == SECTION for t in self._tasks)} tracks"
+        said = "\n".join(f"  {line}" for line in self._complaints())
+        return UnfinishedError(
+            f"Not everything could be made; {self._order.pack} has {there}.\n{said}",
+            1 if ours else 2,
+        )
+
+    def _complaints(self) -> Iterator[str]:
+        """What failed and why, in the order in which it was asked for; one reason is told once."""
+        order = {task.key: number for number, task in enumerate(self._tasks)}
+        labels: dict[str, list[str]] = {}
+        for task, failure in sorted(self._failures, key=lambda each: order[each[0].key]):
+            labels.setdefault(failure.message, []).append(task.label)
+        for message, names in labels.items():
+            shown = names[:_TOLD] + ([f"{len(names) - _TOLD} more"] if len(names) > _TOLD else [])
+            yield f"{', '.join(shown)}: {message}"
+
+
+def cores() -> int:
+    """How many cores this process may use."""
+    if sys.platform == "linux":
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
 
 __all__ = ["Options", "Pack", "Settings", "UnfinishedError", "build"]
 
@@ -49,7 +298,10 @@ class Pack:
 
 
 def build(
-    lesson: Lesson, out: Path, options: Options | None = None, progress: Progress | None = None
+    lesson: Lesson,
+    out: Path,
+    options: Options | None = None,
+    progress: ProgressCallback | None = None,
 ) -> Pack:
     """Bring a lesson's pack in a folder up to date, each file whole or not at all.
 
@@ -66,37 +318,38 @@ def build(
     options = options or Options()
     settings = options.settings.checked()
     if options.cluster is not None:
-        checked(options.cluster)
+        from drillgen.pack.workers import scheduler
+
+        scheduler(options.cluster)
     choice = choose(options.soundfont)
     library()
-    refuse_unplayable(lesson, _unprinted(lesson, out) if options.extras.sheets else ())
-    with _plain_words(out), site(out) as place:
-        ledger = Ledger(out, lesson.title)
-        folders = _folders(lesson, ledger)
+    with _plain_words(out), build_folder(out) as place:
+        store = ManifestStore(out, lesson.title, place.found)
+        folders = _folders(lesson, store)
         replaced = frozenset({*folders.names, *folders.replaced})
-        extras, font = options.extras, choice.soundfont
-        order = Order(lesson, folders.names, replaced, out, settings, extras, font)
-        refuse_strangers(order, ledger)
-        run = Run(order, options, place, ledger, Meter(progress))
+        order = Order(
+            lesson=lesson,
+            folders=folders.names,
+            replaced=replaced,
+            pack=out,
+            tracks=plan(lesson.drills, folders.names),
+            settings=settings,
+            extras=options.extras,
+            soundfont=choice.soundfont,
+        )
+        refuse_foreign_files(order, store)
+        run = BuildRun(order, options, place, store, BuildProgress(progress))
         run.through(replaced)
-        packed = zip_pack(out, zip_path(out), ledger.files()) if extras.zip else None
-        others = elsewhere(order, ledger.entries(SECTION, replaced))
+        packed = zip_pack(out, zip_path(out), store.files()) if options.extras.zip else None
+        others = elsewhere(order, store.entries(SECTION, replaced))
         return _pack(order, run, choice, packed, others, began)
 
 
-def _unprinted(lesson: Lesson, out: Path) -> frozenset[int]:
-    """The drills whose sheets are still to be made; what is printed can be played."""
-    ledger = Ledger(out, lesson.title)
-    drills = zip(lesson.drills, _folders(lesson, ledger).names, strict=True)
-    tasks = sheet_tasks(tuple(drills))
-    return frozenset(index for index, task in enumerate(tasks) if not ledger.has(task))
-
-
-def _folders(lesson: Lesson, ledger: Ledger) -> Folders:
+def _folders(lesson: Lesson, store: ManifestStore) -> Folders:
     """Each drill's folder, where other drills may have theirs."""
     places = {
-        entry["folder"]: Place(entry["folder"], str(entry.get("drill", "")))
-        for entry in ledger.entries(SECTION)
+        entry["folder"]: TakenFolder(entry["folder"], str(entry.get("drill", "")))
+        for entry in store.entries(SECTION)
         if entry.get("folder")
     }
     return lesson_folders([drill.title for drill in lesson.drills], tuple(places.values()))
@@ -112,7 +365,7 @@ def _plain_words(out: Path) -> Iterator[None]:
 
 def _pack(
     order: Order,
-    run: Run,
+    run: BuildRun,
     choice: SoundfontChoice,
     packed: Path | None,
     others: Sequence[str],

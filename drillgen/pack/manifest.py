@@ -1,28 +1,30 @@
 """`manifest.json`: what is in a pack, for machines and for the curious.
 
 `docs/manifest.md` describes it; names, once given, stay.
+
+A person, or a failing disk, may have been at it: an entry can be used where everything that other
+modules read of it is there, each of its kind.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+import math
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from drillgen.chart import Bar, Chart
-from drillgen.pack.entries import is_plain, is_sound
-from drillgen.pack.tasks import Entry
+from drillgen.pack.tasks import ManifestEntry
+from drillgen.page.models import FOLDER
 from drillgen.version import VERSION
-
-if TYPE_CHECKING:
-    from drillgen.pack.track import Track
 
 __all__ = [
     "NAME",
-    "Entry",
+    "ManifestEntry",
+    "ManifestOnDisk",
     "document",
-    "entry",
     "every_file",
     "files_of",
     "is_foreign",
@@ -30,69 +32,23 @@ __all__ = [
     "read",
     "sections",
     "text",
-    "time_of",
 ]
 
 NAME = "manifest.json"
 _HEAD = ("program", "version", "title")  # what is no section
 
 
-def entry(track: Track, files: Mapping[str, Any], sound: Mapping[str, Any]) -> Entry:
-    """One track's entry: `files` by role, relative to the pack; `sound`: loudness, soundfont."""
-    chart = track.chart
-    return {
-        "drill": chart.drill.title,
-        **({"note": chart.drill.note} if chart.drill.note else {}),
-        "folder": track.folder,
-        "tempo": _tempo(chart),
-        "keys": [str(key) for key in chart.keys],
-        "feel": chart.drill.feel,
-        "meter": chart.drill.meter.text,
-        "seconds": track.performance.seconds,
-        "files": dict(files),
-        "bars": list(_bars(chart)),
-        "seed": chart.drill.seed,
-        **sound,
-    }
-
-
-def _tempo(chart: Chart) -> float | dict[str, float]:
-    tempo = chart.tempo
-    if not tempo.step:
-        return tempo.start
-    return {"from": tempo.start, "to": tempo.end, "step": tempo.step}
-
-
-def _bars(chart: Chart) -> Iterator[Entry]:
-    for bar in chart.bars:
-        yield {
-            "start": chart.seconds_at(bar.start),
-            "key": str(bar.key),
-            "chords": _chords(bar),
-            "role": bar.role,
-            "pass": bar.pass_number,
-        }
-
-
-def _chords(bar: Bar) -> list[Entry]:
-    """Each chord with the quarter note of the bar it starts on."""
-    return [
-        {"chord": span.chord.text if span.chord else "N.C.", "at": float(span.start - bar.start)}
-        for span in bar.spans
-    ]
-
-
-def document(title: str, sections: Mapping[str, Sequence[Entry]]) -> Entry:
+def document(title: str, sections: Mapping[str, Sequence[ManifestEntry]]) -> ManifestEntry:
     """The whole manifest."""
     return {"program": "drillgen", "version": VERSION, "title": title, **sections}
 
 
-def text(document: Entry) -> str:
+def text(document: ManifestEntry) -> str:
     """The manifest as its file has it."""
     return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def files_of(entry: Entry) -> list[str]:
+def files_of(entry: ManifestEntry) -> list[str]:
     """Every file that an entry lists."""
     return list(dict.fromkeys(_texts(entry.get("files", {}))))
 
@@ -105,34 +61,39 @@ def _texts(value: object) -> Iterator[str]:
             yield from _texts(part)
 
 
-def read(pack: Path) -> Entry:
-    """A pack's manifest; empty where it has none that can be read."""
+@dataclass(frozen=True, slots=True)
+class ManifestOnDisk:
+    """A manifest as it lies in a pack."""
+
+    document: ManifestEntry  # empty where there is none that can be read
+    time: int  # when it was written, in nanoseconds of the file system's clock; 0: there is none
+
+
+def read(pack: Path) -> ManifestOnDisk:
+    """A pack's manifest, whatever has become of it."""
+    path = pack / NAME
     try:
-        found = json.loads((pack / NAME).read_bytes())
+        time = path.stat().st_mtime_ns
+    except OSError:
+        return ManifestOnDisk({}, 0)
+    try:
+        found = json.loads(path.read_bytes())
     except (OSError, ValueError, RecursionError):
-        return {}
-    return found if isinstance(found, dict) else {}
+        found = {}
+    return ManifestOnDisk(found if isinstance(found, dict) else {}, time)
 
 
-def is_ours(document: Entry) -> bool:
+def is_ours(document: ManifestEntry) -> bool:
     """Whether a manifest is a pack's, as this program has written it."""
     return document.get("program") == "drillgen"
 
 
-def is_foreign(document: Entry) -> bool:
+def is_foreign(document: ManifestEntry) -> bool:
     """Whether it is another program's: a web site may have a `manifest.json`, too."""
     return bool(document) and not is_ours(document) and "tracks" not in document
 
 
-def time_of(pack: Path) -> int:
-    """When a pack's manifest was written, in nanoseconds of the file system's clock; else 0."""
-    try:
-        return (pack / NAME).stat().st_mtime_ns
-    except OSError:
-        return 0
-
-
-def sections(document: Entry) -> dict[str, list[Entry]]:
+def sections(document: ManifestEntry) -> dict[str, list[ManifestEntry]]:
     """The sections of a manifest; an entry that is damaged is left out, for a person may have been
     at it."""
     return {
@@ -142,7 +103,7 @@ def sections(document: Entry) -> dict[str, list[Entry]]:
     }
 
 
-def every_file(document: Entry) -> set[str]:
+def every_file(document: ManifestEntry) -> set[str]:
     """Every file that a manifest lists, those of damaged entries, too."""
     entries = [
         each for section in document.values() if isinstance(section, list) for each in section
@@ -159,3 +120,116 @@ def every_file(document: Entry) -> set[str]:
 def _keys(value: object) -> Iterator[str]:
     if isinstance(value, dict):
         yield from value
+
+
+Check = Callable[[Any], bool]
+_NOTHING = object()  # where there is no such key
+_DEEPEST = 12  # levels of lists and objects; ours have six
+_LONGEST = 255  # bytes of a file's name (POSIX NAME_MAX of usual file systems)
+_LARGEST = 1e9  # of tempos, seconds
+_SCRIPT = re.compile(rf"{FOLDER}/[a-z]+-[0-9a-f]+\.js")
+
+
+def is_sound(section: str, entry: object) -> bool:
+    """Whether an entry of a section has what is read of it, each of its kind."""
+    if not isinstance(entry, dict) or not is_plain(entry):
+        return False
+    checks = _EVERY | _SECTIONS.get(section, {})
+    return all(check(entry.get(key, _NOTHING)) for key, check in checks.items())
+
+
+def is_plain(value: object, depth: int = _DEEPEST) -> bool:
+    """Whether a value can be written again: numbers that are finite, texts in UTF-8 that a file's
+    name may hold, and not too deep."""
+    if isinstance(value, str):
+        return "\0" not in value and not any("\ud800" <= sign <= "\udfff" for sign in value)
+    if isinstance(value, float):
+        return math.isfinite(value)
+    if isinstance(value, dict):
+        return depth > 0 and all(
+            is_plain(key) and is_plain(part, depth - 1) for key, part in value.items()
+        )
+    if isinstance(value, list):
+        return depth > 0 and all(is_plain(part, depth - 1) for part in value)
+    return True
+
+
+def _is_text(value: object) -> bool:
+    return isinstance(value, str)
+
+
+def _is_name(value: object) -> bool:
+    """A file's name that a file system could hold."""
+    if not isinstance(value, str) or not value:
+        return False
+    return all(len(part.encode()) <= _LONGEST for part in value.split("/"))
+
+
+def _is_script(value: object) -> bool:
+    return isinstance(value, str) and bool(_SCRIPT.fullmatch(value))
+
+
+def _is_number(value: object) -> bool:
+    return type(value) in (int, float) and 0 <= value < _LARGEST  # type: ignore[operator]
+
+
+def _perhaps(check: Check) -> Check:
+    """That the key is not there will do."""
+    return lambda value: value is _NOTHING or check(value)
+
+
+def _list_of(check: Check) -> Check:
+    return lambda value: isinstance(value, list) and all(map(check, value))
+
+
+def _with(checks: Mapping[str, Check]) -> Check:
+    """An object in which these keys hold what they shall."""
+    return lambda value: (
+        isinstance(value, dict) and all(check(value.get(key)) for key, check in checks.items())
+    )
+
+
+def _is_tempo(value: object) -> bool:
+    climbs = _with({"from": _is_number, "to": _is_number, "step": _is_number})
+    return _is_number(value) or climbs(value)
+
+
+def _are_recordings(value: object) -> bool:
+    """Files by role, or by role under the name of a kind or form."""
+    return (
+        isinstance(value, dict)
+        and _is_name(value.get("play-along"))
+        and _is_name(value.get("with line", "none"))
+        and isinstance(value.get("mixes", {}), dict)
+        and all(
+            _is_name(each) or (isinstance(each, dict) and all(map(_is_name, each.values())))
+            for each in value.values()
+        )
+    )
+
+
+_EVERY: dict[str, Check] = {
+    "folder": _perhaps(_is_text),
+    "made_from": _perhaps(_is_text),
+    "warnings": _perhaps(_list_of(_is_text)),
+}
+_SECTIONS: dict[str, dict[str, Check]] = {
+    "tracks": {
+        "drill": _is_text,
+        "note": _perhaps(_is_text),
+        "title": _perhaps(_is_text),
+        "folder": _is_name,
+        "tempo": _is_tempo,
+        "keys": _list_of(_is_text),
+        "seconds": _is_number,
+        "files": _are_recordings,
+        "soundfont": _with({"name": _is_text, "licence": _is_text, "sha256": _is_text}),
+    },
+    "page": {
+        "folder": _is_name,
+        "title": _is_text,
+        "file": _is_name,
+        "takes": _list_of(lambda take: isinstance(take, dict)),
+        "files": _list_of(_is_script),
+    },
+}

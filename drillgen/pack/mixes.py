@@ -1,14 +1,18 @@
-"""Which parts are heard together: the mixes of a track, and the names of those to be had."""
+"""What is recorded of a track: mixes of its parts, and loops of its keys."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import groupby
 from pathlib import PurePosixPath
 from typing import get_args
 
+from drillgen.chart import Bar, Chart
 from drillgen.errors import DrillgenError
+from drillgen.pack.naming import distinct
 from drillgen.score import PartName
+from drillgen.theory.keys import Key
 from drillgen.theory.other_names import nearest
 
 PARTS: tuple[PartName, ...] = get_args(PartName)
@@ -90,3 +94,51 @@ def _extra(everyone: frozenset[PartName], names: Sequence[str]) -> Iterator[Mix]
         if sided or (some and some not in made):
             made.add(some)
             yield Mix(name, some, f" {name}", "mixes", measured=False, split=sided)
+
+
+@dataclass(frozen=True, slots=True)
+class Loop:
+    """All passes of one key, to be played round and round."""
+
+    key: Key
+    label: str  # "Bb"; "Bb (2)" where the cycle comes back to it
+    start: float  # seconds
+    end: float  # seconds
+
+    def mix(self, mix: Mix) -> Mix:
+        """A mix of the track as one of this loop."""
+        return replace(mix, role=f"{self.label}{mix.ending}", kind="loops")
+
+    def path(self, folder: str, name: str, mix: Mix) -> PurePosixPath:
+        """The file in the pack, as a WAV."""
+        return PurePosixPath(folder) / "loops" / f"{name} - {self.label} loop{mix.ending}.wav"
+
+
+JUMPS = (
+    "No loop of a key in which the tempo climbs: it would jump back where the loop begins again."
+)
+
+
+def climbs(chart: Chart) -> bool:
+    """Whether the tempo changes within a key of a track."""
+    return any(map(_climbs, _keys(chart)))
+
+
+def loops(chart: Chart) -> Iterator[Loop]:
+    """A loop for each key of a track in which the tempo stays, in order."""
+    keys = _keys(chart)
+    labels = distinct(bars[0].key.short for bars in keys)
+    for bars, label in zip(keys, labels, strict=True):
+        if not _climbs(bars):
+            start, end = chart.seconds_at(bars[0].start), chart.seconds_at(bars[-1].end)
+            yield Loop(bars[0].key, label, start, end)
+
+
+def _climbs(bars: Sequence[Bar]) -> bool:
+    return len({bar.tempo for bar in bars}) > 1
+
+
+def _keys(chart: Chart) -> list[list[Bar]]:
+    """The bars of each key, count-in, tag and ending left out."""
+    played = [bar for bar in chart.bars if bar.form_bar >= 0 and not bar.tag]
+    return [list(bars) for _, bars in groupby(played, key=lambda bar: bar.key_number)]

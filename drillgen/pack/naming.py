@@ -1,7 +1,10 @@
-"""Names of folders and files: readable on a phone, allowed on every system, in the lesson's order.
+"""What a build will make, by name: every track of every drill, with its folder and its files.
 
-What the strictest systems refuse (Windows, FAT on a phone's card) is left out everywhere, so that a
-pack is the same on each and in a zip.
+A plan is made without writing a note, so that a build which has nothing to do knows it at once.
+
+Names are readable on a phone, allowed on every system, and in the lesson's order.  What the
+strictest systems refuse (Windows, FAT on a phone's card) is left out everywhere, so that a pack is
+the same on each and in a zip.
 """
 
 from __future__ import annotations
@@ -9,25 +12,34 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from pathlib import PurePosixPath
+from typing import TYPE_CHECKING
 
 from drillgen.chart import Chart
+from drillgen.drill.bars import Tempo
 from drillgen.drill.messages import plain
-from drillgen.pack import manifest
-from drillgen.pack.handout import list_names
-from drillgen.pack.notes import NAME as NOTES
-from drillgen.pack.printing import BOOKLET_NAME
+from drillgen.drill.models import Drill, seconds
+from drillgen.pack.manifest import NAME as MANIFEST
 from drillgen.page.models import ALONE, FOLDER, INDEX
 from drillgen.theory.keys import Key
+
+if TYPE_CHECKING:
+    from drillgen.performance import Performance
+    from drillgen.score import PartName, Score
+
+# What a pack has of its own beside the drills' folders, with the page's files.
+NOTES, BOOKLET = "NOTES.txt", "booklet.pdf"
+# A playlist's file for each role of a track's files: what to hear, then what to play over.
+PLAYLISTS = {"with line": "Listen.m3u8", "play-along": "Play along.m3u8"}
 
 _FORBIDDEN = re.compile(r'[<>:"/\\|?*]+')  # by Windows
 # Windows devices, with any ending.
 _RESERVED = re.compile(
     r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9¹²³])( *\..*)?", re.IGNORECASE
 )
-# What a pack has of its own beside the drills' folders.
 _OURS = frozenset(
     name.casefold()
-    for name in (manifest.NAME, NOTES, BOOKLET_NAME, INDEX, ALONE, FOLDER, *list_names())
+    for name in (MANIFEST, NOTES, BOOKLET, INDEX, ALONE, FOLDER, *PLAYLISTS.values())
 )
 _LONGEST = 80  # bytes of a title in UTF-8: it stands twice in a path, and a name may have 255
 _COUNTED = re.compile(r"( \(\d+\))?")  # behind a repeated name
@@ -57,7 +69,7 @@ def distinct(names: Iterable[str], taken: Iterable[str] = ()) -> Iterator[str]:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class TakenFolder:
     """A folder that a pack has already, and the title of the drill in it."""
 
     folder: str
@@ -85,7 +97,7 @@ class Folders:
     replaced: frozenset[str]
 
 
-def lesson_folders(titles: Sequence[str], places: Collection[Place] = ()) -> Folders:
+def lesson_folders(titles: Sequence[str], places: Collection[TakenFolder] = ()) -> Folders:
     """A folder for each drill, in a pack that may have some already.
 
     The drills of a lesson are numbered in its order, from 1; a single drill is not.  A drill that
@@ -99,7 +111,7 @@ def lesson_folders(titles: Sequence[str], places: Collection[Place] = ()) -> Fol
     return Folders(tuple(distinct(folders, taken)), frozenset(place.folder for place in same))
 
 
-def _single(name: str, same: Sequence[Place]) -> tuple[str, ...]:
+def _single(name: str, same: Sequence[TakenFolder]) -> tuple[str, ...]:
     return (same[0].folder if same else name,)
 
 
@@ -117,3 +129,56 @@ def keys_label(keys: tuple[Key, ...]) -> str:
 def track_name(drill_name: str, chart: Chart) -> str:
     """'<drill> - <key or cycle> - <tempo>', the file name without its ending."""
     return f"{drill_name} - {keys_label(chart.keys)} - {chart.tempo}"
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """A track that is to be made: its own drill, and what its files are called."""
+
+    drill: Drill  # with this track's one tempo and its keys alone
+    folder: str
+    name: str
+    number: int  # in the pack, from 1
+
+    @property
+    def seconds(self) -> float:
+        """About how long it will be."""
+        return seconds(self.drill, len(self.drill.key_cycle), self.drill.tempos[0])
+
+
+@dataclass(frozen=True, slots=True)
+class PlayedTrack:
+    """What is played, and the names of what will be written (from the pack's root)."""
+
+    folder: str
+    name: str
+    chart: Chart
+    score: Score
+    performance: Performance
+
+    def file(self, ending: str) -> PurePosixPath:
+        return PurePosixPath(self.folder) / f"{self.name}{ending}"
+
+    @property
+    def parts(self) -> tuple[PartName, ...]:
+        return tuple(voice.part for voice in self.performance.voices)
+
+
+def plan(drills: Sequence[Drill], folders: Sequence[str]) -> tuple[Planned, ...]:
+    """Every track of some drills, in order; no two of them share a file."""
+    tracks: list[Planned] = []
+    for drill, folder in zip(drills, folders, strict=True):
+        split = tuple(_split(drill))
+        labels = (track_name(folder, Chart(*track)) for track in split)
+        for (own, _, _, _), name in zip(split, distinct(labels), strict=True):
+            tracks.append(Planned(own, folder, name, len(tracks) + 1))
+    return tuple(tracks)
+
+
+def _split(drill: Drill) -> Iterator[tuple[Drill, tuple[Key, ...], Tempo, tuple[()]]]:
+    """The drill of each track alone, in the order of `charts`, with what its chart is named by."""
+    splits = [drill.key_cycle] if drill.tracks == "together" else [(k,) for k in drill.key_cycle]
+    for tempo in drill.tempos:
+        for keys in splits:
+            own = drill.model_copy(update={"tempos": (tempo,), "key_cycle": keys})
+            yield own, keys, tempo, ()

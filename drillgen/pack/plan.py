@@ -1,50 +1,188 @@
-"""What a build will make: every track of every drill, with its place in the pack.
+"""What a build makes: its tasks in two stages, and in which order they are done.
 
-A plan is made without writing a note, so that a build which has nothing to do knows it at once.
+A stage is a function from the order (what was asked for) and the manifest store (what is in the
+pack by now) to tasks; all tasks of a stage may be done at once, on any core, after the tasks whose
+values they need.  To add something to packs:
+
+* a drill's own (sheets, the page's sounds): write `work(job, place, *values) -> entry` in a module
+  here; give it to a `PackTask` with a key of everything that it follows from
+  (`cache_key_of(program(), drill, ...)`), with `folder` the drill's folder and in `needs` the tasks
+  whose values it takes (`track.py` and `sheets.py` have them), and add the tasks to `first`.
+* something of the whole pack (page, notes, playlists, booklet, zip): the same with `folder=""`, in
+  `second`, which is called when the tracks are there: `store.entries("tracks")` are the entries of
+  all tracks of the pack, those of earlier builds included, and belong into the key.  Set `here`
+  where the work is quick or reads files of the pack.
+
+The work writes its files into `place.folder` under the names that they shall have in the pack, and
+its entry, with these names under `files`, becomes one of the manifest's section that it names.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import os
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
-from drillgen.chart import Chart
-from drillgen.drill.bars import Tempo
-from drillgen.drill.models import Drill, seconds
-from drillgen.pack.naming import distinct, track_name
-from drillgen.theory.keys import Key
+from drillgen.drill.lesson import Lesson
+from drillgen.drill.models import Drill
+from drillgen.pack.handout import notes_task, playlist_tasks
+from drillgen.pack.manifest import files_of
+from drillgen.pack.manifest_store import ManifestStore
+from drillgen.pack.naming import Planned
+from drillgen.pack.page import SECTION as PAGE
+from drillgen.pack.page import IndexJob, index_task, page_tasks
+from drillgen.pack.settings import Extras, Settings
+from drillgen.pack.sheets import BOOKLET_SECTION, booklet_tasks, composing_task, sheet_tasks
+from drillgen.pack.sheets import SECTION as SHEETS
+from drillgen.pack.tasks import ManifestEntry, PackTask
+from drillgen.pack.track import SECTION as TRACKS
+from drillgen.pack.track import track_tasks
+from drillgen.page.models import ALONE, INDEX
+from drillgen.sound.soundfonts import Soundfont
 
 
 @dataclass(frozen=True, slots=True)
-class Planned:
-    """A track that is to be made: its own drill, and what its files are called."""
+class Order:
+    """What was asked for, and where it goes."""
 
-    drill: Drill  # with this track's one tempo and its keys alone
-    folder: str
-    name: str
-    number: int  # in the pack, from 1
+    lesson: Lesson
+    folders: tuple[str, ...]  # of the drills, in order
+    replaced: frozenset[str]  # folders of the pack of which nothing stays but what is made now
+    pack: Path
+    tracks: tuple[Planned, ...]  # every track that was asked for
+    settings: Settings
+    extras: Extras
+    soundfont: Soundfont
 
     @property
-    def seconds(self) -> float:
-        """About how long it will be."""
-        return seconds(self.drill, len(self.drill.key_cycle), self.drill.tempos[0])
+    def drills(self) -> tuple[tuple[Drill, str], ...]:
+        """Each drill with its folder."""
+        return tuple(zip(self.lesson.drills, self.folders, strict=True))
 
 
-def plan(drills: Sequence[Drill], folders: Sequence[str]) -> tuple[Planned, ...]:
-    """Every track of some drills, in order; no two of them share a file."""
-    tracks: list[Planned] = []
-    for drill, folder in zip(drills, folders, strict=True):
-        split = tuple(_split(drill))
-        labels = (track_name(folder, Chart(*track)) for track in split)
-        for (own, _, _, _), name in zip(split, distinct(labels), strict=True):
-            tracks.append(Planned(own, folder, name, len(tracks) + 1))
-    return tuple(tracks)
+Stage = Callable[[Order, ManifestStore], Sequence[PackTask]]
 
 
-def _split(drill: Drill) -> Iterator[tuple[Drill, tuple[Key, ...], Tempo, tuple[()]]]:
-    """The drill of each track alone, in the order of `charts`, with what its chart is named by."""
-    splits = [drill.key_cycle] if drill.tracks == "together" else [(k,) for k in drill.key_cycle]
-    for tempo in drill.tempos:
-        for keys in splits:
-            own = drill.model_copy(update={"tempos": (tempo,), "key_cycle": keys})
-            yield own, keys, tempo, ()
+def first(order: Order, store: ManifestStore) -> Sequence[PackTask]:
+    """Everything that belongs to one drill, the tracks before all, and the booklet."""
+    tasks = list(track_tasks(order.tracks, order.lesson.title, order.settings, order.soundfont))
+    composing = _composing(order)
+    if order.extras.sheets:
+        tasks += sheet_tasks(order.drills, composing)
+        tasks += booklet_tasks(order.lesson, composing)
+    if order.extras.page:
+        tasks += page_tasks(order.drills, order.tracks, composing, order.soundfont, order.extras)
+    return tasks
+
+
+def _composing(order: Order) -> list[PackTask]:
+    """The tasks that compose each drill's sheets."""
+    return [
+        composing_task(
+            drill,
+            number,
+            [track for track in order.tracks if track.folder == folder],
+            printed=order.extras.sheets,
+        )
+        for number, (drill, folder) in enumerate(order.drills)
+    ]
+
+
+def second(order: Order, store: ManifestStore) -> Sequence[PackTask]:
+    """Everything that belongs to the whole pack: drills that were there before are in it, too."""
+
+    def there(section: str) -> list[ManifestEntry]:
+        return store.entries(section, order.replaced)
+
+    tracks = there(TRACKS)
+    pages = [entry for entry in there(PAGE) if _is_whole(order.pack, entry)]
+    if not tracks:
+        return ()
+    lists = playlist_tasks(tracks)
+    others = [task.label for task in lists]
+    others += [
+        name
+        for section in (SHEETS, BOOKLET_SECTION)
+        for e in there(section)
+        for name in files_of(e)
+    ]
+    tasks = [*lists]
+    if pages:  # of other drills perhaps, which are to be found whatever this build leaves out
+        tasks.append(index_task(_index(order, pages)))
+        others = [INDEX, *([ALONE] if order.extras.alone else []), *others]
+    return [*tasks, notes_task(_title(order, tracks), order.lesson.note, tracks, others)]
+
+
+def _is_whole(pack: Path, page: ManifestEntry) -> bool:
+    """Whether a drill can be shown: nothing that its page needs was removed."""
+    return all(os.path.exists(pack / name) for name in page["files"])  # noqa: PTH110 - never raises
+
+
+def _title(order: Order, entries: Sequence[ManifestEntry]) -> str:
+    """What the pack is called where it shows these drills: after the lesson, if that is among them,
+    and how many more there are."""
+    others = elsewhere(order, entries)
+    title, count = order.lesson.title, len(others)
+    if all(entry["folder"] in others for entry in entries):
+        title, count = entries[0].get("title") or entries[0]["drill"], count - 1
+    return f"{title} and {count} more drill{'s' if count > 1 else ''}" if count else title
+
+
+def elsewhere(order: Order, entries: Sequence[ManifestEntry]) -> list[str]:
+    """The folders of other drills than the order's, in order."""
+    folders = dict.fromkeys(entry["folder"] for entry in entries)
+    return [folder for folder in folders if folder not in order.folders]
+
+
+def _index(order: Order, drills: Sequence[ManifestEntry]) -> IndexJob:
+    font, room = order.soundfont, order.settings.room
+    alone = order.pack if order.extras.alone else None
+    title = _title(order, drills)
+    return IndexJob(title, tuple(drills), font.name, font.licence, room, alone)
+
+
+STAGES: tuple[Stage, ...] = (first, second)
+
+
+def rounds(tasks: Sequence[PackTask]) -> tuple[tuple[PackTask, ...], ...]:
+    """Some tasks after all that they need, each once; those of a round may be done at once, and the
+    last round has the tasks themselves."""
+    needed: dict[str, PackTask] = {}
+    for task in tasks:
+        _gather(task.needs, needed)
+    depths = [_depth(task) for task in needed.values()]
+    before = (
+        tuple(task for task, own in zip(needed.values(), depths, strict=True) if own == depth)
+        for depth in sorted(set(depths))
+    )
+    return (*before, tuple(_in_turn(tasks)))
+
+
+def _gather(needs: Sequence[PackTask], found: dict[str, PackTask]) -> None:
+    """Of tasks for the same value the one that does most, with all that they need."""
+    for task in needs:
+        known = found.get(task.key)
+        if known is None or task.weight > known.weight:
+            found[task.key] = task
+        _gather(task.needs, found)
+
+
+def _depth(task: PackTask) -> int:
+    return 1 + max(map(_depth, task.needs), default=0)
+
+
+def _in_turn(tasks: Sequence[PackTask]) -> Iterator[PackTask]:
+    """Drill after drill.  After the first track, which can be heard at once, what takes long: no
+    process shall be left with that alone at the end."""
+    whole = [task for task in tasks if not task.folder]
+    for folder in dict.fromkeys(task.folder for task in tasks if task.folder):
+        own = [task for task in tasks if task.folder == folder]
+        tracks = [task for task in own if task.section == TRACKS]
+        others = [task for task in own if task.section != TRACKS]
+        yield from tracks[:1]
+        yield from whole
+        whole = []
+        yield from sorted(others, key=lambda task: -task.weight)
+        yield from tracks[1:]
+    yield from whole

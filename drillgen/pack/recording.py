@@ -1,23 +1,182 @@
-"""Audio files of a track: rendered as WAV, then written in every form that was asked for."""
+"""A track recorded: every mix as WAV, then in every form that was asked for, with tags; its MIDI;
+and what the manifest says of it."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import socket
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from math import isfinite
 from pathlib import PurePosixPath
 from typing import Any
 
 from drillgen.audio.formats import FORMATS, encode, tag
-from drillgen.audio.tags import Tags
-from drillgen.pack.files import folder
-from drillgen.pack.mixes import Mix
-from drillgen.pack.settings import Settings
-from drillgen.pack.tasks import Place
+from drillgen.audio.tags import Chapter, Tags
+from drillgen.chart import Bar, Chart
+from drillgen.midi import midi_files
+from drillgen.pack.files import PackError, make_folder, write_whole
+from drillgen.pack.mixes import JUMPS, Loop, Mix, climbs, left_out, loops, mixes
+from drillgen.pack.naming import PlayedTrack, keys_label
+from drillgen.pack.preflight import SILENT
+from drillgen.pack.settings import Settings, TrackJob
+from drillgen.pack.tasks import ManifestEntry, Workspace
 from drillgen.performance import Performance
-from drillgen.sound.render import MixRequest, RenderReport, render, split
-from drillgen.sound.soundfonts import Soundfont
+from drillgen.score import PartName
+from drillgen.sound.render import MixReport, MixRequest, RenderReport, render, split
+from drillgen.sound.soundfonts import Soundfont, find_soundfonts, sha256_of
+from drillgen.theory.keys import Key
+
+_LINE: frozenset[PartName] = frozenset({"line"})
+
+
+def make_track(job: TrackJob, track: PlayedTrack, place: Workspace) -> ManifestEntry:
+    """Write a track's files; returns its entry."""
+    if not any(voice.notes for voice in track.performance.voices):
+        raise PackError(SILENT)
+    font = here(job.soundfont, job.sha256)
+    recorder = Recorder(track.performance, place, font, job.settings)
+    wanted = tuple(mixes(track.parts, job.settings.mixes, job.settings.stems))
+    rendered, files = _audio(job, track, wanted, recorder)
+    for loop in loops(track.chart) if job.settings.loops else ():
+        _merge(files, _loop(job, track, loop, wanted, recorder))
+    files |= _midi(place, track)
+    warnings = [*rendered.warnings, *_left_out(job, track)]
+    return _entry(track, files, _sound(wanted, rendered, warnings, job, font))
+
+
+def _left_out(job: TrackJob, track: PlayedTrack) -> Iterator[str]:
+    """What was asked for and is not made of this track."""
+    yield from left_out(track.parts, job.settings.mixes)
+    if job.settings.loops and climbs(track.chart):
+        yield JUMPS
+
+
+def here(font: Soundfont, sha256: str) -> Soundfont:
+    """A soundfont as it lies on this machine.  Raises PackError, which names the machine."""
+    with suppress(Exception):
+        if sha256_of(font.path) == sha256:
+            return font
+    for other in find_soundfonts():
+        if other.sha256 == sha256:
+            return other
+    raise PackError(
+        f"{socket.gethostname()} has no soundfont with the SHA-256 {sha256} ({font.name}):"
+        f" copy {font.path.name} into its soundfonts folder"
+    )
+
+
+def _audio(
+    job: TrackJob, track: PlayedTrack, wanted: Sequence[Mix], recorder: Recorder
+) -> tuple[RenderReport, dict[str, Any]]:
+    def recording(mix: Mix) -> Recording:
+        label = "" if mix.role == "play-along" else mix.role
+        said = tags(track.chart, label, job.album, job.planned.number, job.soundfont)
+        return Recording(mix, mix.path(track.folder, track.name), said)
+
+    return recorder.record([recording(mix) for mix in wanted])
+
+
+def _loop(
+    job: TrackJob, track: PlayedTrack, loop: Loop, wanted: Sequence[Mix], recorder: Recorder
+) -> dict[str, Any]:
+    """The play-along and the demonstration of a key, going round."""
+
+    def recording(mix: Mix) -> Recording:
+        label = "" if mix.role == "play-along" else mix.role
+        said = loop_tags(track.chart, loop.key, label, job.album, job.planned.number, job.soundfont)
+        return Recording(loop.mix(mix), loop.path(track.folder, track.name, mix), said)
+
+    own = [recording(mix) for mix in wanted if mix.measured]
+    return recorder.record(own, (loop.start, loop.end))[1]
+
+
+def _merge(files: dict[str, Any], more: dict[str, Any]) -> None:
+    for role, names in more.items():
+        files.setdefault(role, {}).update(names)
+
+
+def _midi(place: Workspace, track: PlayedTrack) -> dict[str, str]:
+    title = track.chart.drill.title
+    versions = {"midi": (".mid", _LINE)}
+    if track.score.part("line") is not None:
+        versions["midi with line"] = (" with line.mid", frozenset())
+    contents = midi_files(track.performance, title, (left_out for _, left_out in versions.values()))
+    for (ending, _), content in zip(versions.values(), contents, strict=True):
+        write_whole(place.folder / track.file(ending), content)
+    return {role: str(track.file(ending)) for role, (ending, _) in versions.items()}
+
+
+def _sound(
+    wanted: Sequence[Mix],
+    rendered: RenderReport,
+    warnings: Sequence[str],
+    job: TrackJob,
+    font: Soundfont,
+) -> ManifestEntry:
+    reports = zip(wanted, rendered.mixes, strict=True)
+    return {
+        "sample_rate": rendered.sample_rate,
+        "loudness": {mix.role: _loudness(report) for mix, report in reports if mix.measured},
+        "soundfont": {"name": font.name, "licence": font.licence, "sha256": font.sha256},
+        "synthesiser": f"FluidSynth {rendered.library_version}",
+        **({"reference": True} if job.settings.reference else {}),
+        **({"warnings": warnings} if warnings else {}),
+    }
+
+
+def _loudness(mix: MixReport) -> dict[str, float | None]:
+    """None where the mix is silent: JSON has no infinity."""
+    measured = {"lufs": mix.lufs, "true_peak_dbtp": mix.true_peak_db}
+    return {name: round(value, 2) if isfinite(value) else None for name, value in measured.items()}
+
 
 _RENDERED = 0.9  # of the progress, when the WAVs are there
+
+
+def _entry(track: PlayedTrack, files: Mapping[str, Any], sound: Mapping[str, Any]) -> ManifestEntry:
+    """One track's entry: `files` by role, relative to the pack; `sound`: loudness, soundfont."""
+    chart = track.chart
+    return {
+        "drill": chart.drill.title,
+        **({"note": chart.drill.note} if chart.drill.note else {}),
+        "folder": track.folder,
+        "tempo": _tempo(chart),
+        "keys": [str(key) for key in chart.keys],
+        "feel": chart.drill.feel,
+        "meter": chart.drill.meter.text,
+        "seconds": track.performance.seconds,
+        "files": dict(files),
+        "bars": list(_bars(chart)),
+        "seed": chart.drill.seed,
+        **sound,
+    }
+
+
+def _tempo(chart: Chart) -> float | dict[str, float]:
+    tempo = chart.tempo
+    if not tempo.step:
+        return tempo.start
+    return {"from": tempo.start, "to": tempo.end, "step": tempo.step}
+
+
+def _bars(chart: Chart) -> Iterator[ManifestEntry]:
+    for bar in chart.bars:
+        yield {
+            "start": chart.seconds_at(bar.start),
+            "key": str(bar.key),
+            "chords": _chords(bar),
+            "role": bar.role,
+            "pass": bar.pass_number,
+        }
+
+
+def _chords(bar: Bar) -> list[ManifestEntry]:
+    """Each chord with the quarter note of the bar it starts on."""
+    return [
+        {"chord": span.chord.text if span.chord else "N.C.", "at": float(span.start - bar.start)}
+        for span in bar.spans
+    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,11 +189,11 @@ class Recording:
 
 
 @dataclass(frozen=True, slots=True)
-class Studio:
+class Recorder:
     """Where a performance is recorded."""
 
     performance: Performance
-    place: Place
+    place: Workspace
     soundfont: Soundfont
     settings: Settings
 
@@ -58,7 +217,7 @@ class Studio:
     ) -> RenderReport:
         requests = [self._request(recording) for recording in recordings]
         for request in requests:
-            folder(request.path.parent)
+            make_folder(request.path.parent)
         settings = self.settings
         return render(
             self.performance,
@@ -104,3 +263,56 @@ def _list(files: dict[str, Any], recording: Recording, formats: Sequence[str]) -
 
 def _named(wav: PurePosixPath, format_name: str) -> PurePosixPath:
     return wav.with_suffix(FORMATS[format_name].suffix)
+
+
+def tags(chart: Chart, label: str, album: str, number: int, font: Soundfont) -> Tags:
+    """The tags of a track's file; `label` says which of its mixes it is.
+
+    The number stands without the whole count: one more drill shall not change every file.
+    """
+    return Tags(
+        title=_title(chart, chart.keys, label),
+        album=album,
+        track=number,
+        key=str(chart.keys[0]) if len(chart.keys) == 1 else "",
+        tempo=chart.tempo.start,
+        comment=chart.drill.note,
+        licence=_terms(font),
+        chapters=tuple(_chapters(chart)),
+    )
+
+
+def loop_tags(chart: Chart, key: Key, label: str, album: str, number: int, font: Soundfont) -> Tags:
+    """The tags of a loop in one of the track's keys."""
+    return Tags(
+        title=_title(chart, (key,), f"loop {label}".strip()),
+        album=album,
+        track=number,
+        key=str(key),
+        tempo=chart.tempo.start,
+        comment=chart.drill.note,
+        licence=_terms(font),
+        loop_from=0.0,
+    )
+
+
+def _terms(font: Soundfont) -> str:
+    """Of the sounds alone: the music is the teacher's."""
+    return f"Sounds: {font.name}, {font.licence or 'licence unknown'}"
+
+
+def _title(chart: Chart, keys: tuple[Key, ...], label: str) -> str:
+    said = f" ({label})" if label else ""
+    return f"{chart.drill.title} – {keys_label(keys)} – {chart.tempo}{said}"
+
+
+def _chapters(chart: Chart) -> Iterator[Chapter]:
+    """Where each key and each pass begins; the count-in belongs to the first."""
+    passes = chart.drill.passes
+    for index, (bar, *_) in enumerate(chart.passes()):
+        title = str(bar.key)
+        if bar.tag:
+            title += ", tag"
+        elif passes > 1:
+            title += f", pass {bar.pass_number - bar.key_number * passes}"
+        yield Chapter(chart.seconds_at(bar.start) if index else 0.0, title)

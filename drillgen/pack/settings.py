@@ -8,6 +8,8 @@ from dataclasses import dataclass, field, replace
 from drillgen.audio.formats import format_named
 from drillgen.errors import DrillgenError
 from drillgen.pack.mixes import mix_name
+from drillgen.pack.naming import Planned
+from drillgen.sound.soundfonts import Soundfont
 from drillgen.theory.other_names import nearest
 
 TARGET_LUFS = -16.0  # AES TD1008: music by itself
@@ -72,6 +74,17 @@ class Options:
     extras: Extras = field(default_factory=Extras)
     jobs: int | None = None  # None: all cores
     cluster: str | None = None  # a Dask scheduler's address; None: this machine
+
+
+@dataclass(frozen=True, slots=True)
+class TrackJob:
+    """A track to be recorded."""
+
+    planned: Planned
+    album: str
+    settings: Settings
+    soundfont: Soundfont
+    sha256: str  # of the soundfont's file
 
 
 def _within(option: str, value: float, low: float, high: float) -> None:

@@ -1,14 +1,18 @@
 """Tasks: pieces of work that are done only when their results are not in the pack yet.
 
-A task's address says everything that its files and its entry in the manifest follow from (see
-`address.py`), their names included.  Its work is a function of a module, given the task's job (a
-value that can be pickled) and a place to write into; it returns its entry.  So the same task can be
-done in this process, in a worker process, or on another machine.
+A task's cache key says everything that its files and its entry in the manifest follow from (see
+`cache_key.py`), their names included.  Its work is a function of a module, given the task's job (a
+value that can be pickled), a place to write into, and the values of the tasks that it needs; it
+returns its entry.  So the same task can be done in this process, in a worker process, or on another
+machine.
+
+A task without a section makes no files: what its work returns is the value that others need.
 """
 
 from __future__ import annotations
 
 import errno
+import pickle
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +20,7 @@ from typing import Any, Literal
 
 from drillgen.errors import DrillgenError
 
-Entry = dict[str, Any]
+ManifestEntry = dict[str, Any]
 Report = Callable[[float], None]  # the share of the task that is done, 0 to 1
 Blame = Literal["person", "target", "program"]
 
@@ -29,11 +33,11 @@ _TARGET = frozenset(
 
 
 def unheard(done: float) -> None:
-    """Progress that nobody asked for."""
+    """ProgressCallback that nobody asked for."""
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class Workspace:
     """Where a task is done: an empty folder that stands for the pack, and some cores."""
 
     folder: Path
@@ -41,26 +45,54 @@ class Place:
     report: Report = unheard
 
 
+class Shared:
+    """A value that others need: pickled once, and unpickled only where it is looked at, through
+    however many processes it goes."""
+
+    __slots__ = ("_pickled", "_values")
+
+    def __init__(self, *values: Any, pickled: bytes = b"") -> None:
+        self._values, self._pickled = values, pickled
+
+    @property
+    def value(self) -> Any:
+        if not self._values:
+            self._values = (pickle.loads(self._pickled),)
+        return self._values[0]
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        if not self._pickled:
+            self._pickled = pickle.dumps(self._values[0])
+        return _unopened, (self._pickled,)
+
+
+def _unopened(pickled: bytes) -> Shared:
+    return Shared(pickled=pickled)
+
+
 @dataclass(frozen=True, slots=True)
-class Task:
+class PackTask:
     """One piece of work."""
 
-    address: str
-    section: str  # of the manifest, in which its entry is listed; "": not in the manifest
+    key: str  # cache key; of what is not cached, a name that no other task has
+    section: str  # of the manifest, in which its entry is listed; "": it makes a value
     folder: str  # the drill's, in the pack; "": the work is for the whole pack
     label: str  # for people: "Thirds and sevenths - C - 72"
     weight: float  # how long it takes against others; seconds of music
-    work: Callable[[Any, Place], Entry]
+    work: Callable[..., Any]  # of the job, a place, and the value of each task in `needs`
     job: Any
     here: bool = False  # quick, or in need of the pack itself: done in this process
+    needs: tuple[PackTask, ...] = ()  # tasks that make values
+    given: tuple[Shared, ...] = ()  # their values, when these are there
 
 
 @dataclass(frozen=True, slots=True)
-class Result:
-    """What a task has made: its entry, and its files with their sizes in bytes."""
+class TaskResult:
+    """What a task has made: its entry, and its files with their sizes in bytes; or a value."""
 
-    entry: Entry
+    entry: ManifestEntry
     files: dict[str, int]
+    value: Shared | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,28 +105,31 @@ class Failure:
 
     blame: Blame
     message: str
+    details: tuple[Any, ...] = ()  # what the error has besides, for who knows it
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
     """How a task ended."""
 
-    task: Task
-    result: Result | Failure
+    task: PackTask
+    result: TaskResult | Failure
 
 
-def task_folder(making: Path, task: Task) -> Path:
+def task_folder(making: Path, task: PackTask) -> Path:
     """Where a task is done, in the folder where a build makes what is not finished yet."""
-    return making / task.address[:20]
+    return making / task.key[:20]
 
 
-def done(task: Task, place: Place) -> Result | Failure:
+def done(task: PackTask, place: Workspace) -> TaskResult | Failure:
     """Do a task; what goes wrong is returned, except an interruption."""
     try:
-        entry = task.work(task.job, place)
+        made = task.work(task.job, place, *(each.value for each in task.given))
     except (Exception, SystemExit) as error:
         return failure(error)
-    return Result(entry, sizes(place.folder))
+    return (
+        TaskResult(made, sizes(place.folder)) if task.section else TaskResult({}, {}, Shared(made))
+    )
 
 
 def failure(error: BaseException) -> Failure:
@@ -103,7 +138,7 @@ def failure(error: BaseException) -> Failure:
         if isinstance(cause, OSError) and cause.errno in _TARGET:
             return Failure("target", (cause.strerror or str(cause)).lower())
     if isinstance(error, DrillgenError):
-        return Failure("person", str(error))
+        return Failure("person", str(error), getattr(error, "details", ()))
     return Failure("program", f"{type(error).__name__}: {error}".rstrip(": "))
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-from drillgen.chart import Chart, charts
+from drillgen.chart import Chart
 from drillgen.drill.instruments import BASSES
 from drillgen.drill.models import Drill, Fingering
 from drillgen.listing import listing, number_of
@@ -111,28 +111,15 @@ def in_words(chart: Chart, solution: Solution) -> Iterator[str]:
 _BY_EAR = ("phrases",)  # their answers show the line, whatever the sheet does
 
 
-def review(drill: Drill, *, fingered: bool = True) -> Iterator[str]:
-    """The text of each track, with its fingerings or without.  Raises FingeringError where one
-    cannot be found."""
-    tracks = charts(drill)
-    for chart in tracks:
+def review(tracks: Sequence[Chart], fingerings: Sequence[Sequence[Solution]] = ()) -> Iterator[str]:
+    """The text of each track of a drill, followed by its fingerings where there are some."""
+    for number, chart in enumerate(tracks):
         yield listing(chart, tracks)
-        if fingered and drill.sheet.fingering is not None and shows_line(drill):
-            yield from _fingerings(chart)
+        for found in fingerings[number] if fingerings else ():
+            yield "\n".join(in_words(chart, found))
 
 
 def shows_line(drill: Drill) -> bool:
     """Whether any sheet of a drill shows the line, and so the hand that plays it."""
     line = drill.line
     return line is not None and (drill.sheet.show != "chords" or line.kind in _BY_EAR)
-
-
-def _fingerings(chart: Chart) -> Iterator[str]:
-    from drillgen.lines.kinds import line
-    from drillgen.sheet.reader import read_by, reader_of
-
-    part = line(chart)
-    if part is not None:
-        reader = reader_of(chart.drill.sheet, part.instrument)
-        found = solutions(chart, read_by(chart, part, reader))
-        yield from ("\n".join(in_words(chart, each)) for each in found)

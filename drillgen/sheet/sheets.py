@@ -16,7 +16,7 @@ from drillgen.drill.models import Drill, Fingering, SheetSpec
 from drillgen.score import Note, Part, Score
 from drillgen.sheet.directions import BarMarks, TempoMark, facts, is_listened_to, marks, tempo_mark
 from drillgen.sheet.fingering import FingeringError
-from drillgen.sheet.hands import Solution, fretboard, solutions
+from drillgen.sheet.hands import Solution, solutions
 from drillgen.sheet.layout import KeyPart, SheetBar, by_bar, key_parts
 from drillgen.sheet.musicxml import Heading, KeyMusic, Printed, musicxml
 from drillgen.sheet.musicxml import printed as changing
@@ -37,9 +37,17 @@ def degrees(notes: Sequence[Note]) -> Row:
     return Row("degree", marked)
 
 
-def fingerings(chart: Chart, line: Part) -> tuple[Row, ...]:
-    """The rows of each solution that a drill asks for.  Raises FingeringError."""
-    return tuple(row for found in solutions(chart, line) for row in _rows(chart, found))
+def hands(chart: Chart, line: Part) -> tuple[Solution, ...]:
+    """The solutions that a drill's fingering or tablature asks for.  Raises FingeringError."""
+    sheet = chart.drill.sheet
+    if sheet.tablature:
+        check_tablature(sheet, line.instrument)
+    return solutions(chart, line, sheet.fingering or (Fingering() if sheet.tablature else None))
+
+
+def fingerings(chart: Chart, found: Sequence[Solution]) -> tuple[Row, ...]:
+    """The rows of each solution."""
+    return tuple(row for each in found for row in _rows(chart, each))
 
 
 def _rows(chart: Chart, found: Solution) -> Iterator[Row]:
@@ -59,17 +67,10 @@ def _positions(chart: Chart, found: Solution) -> Iterator[tuple[Note, str]]:
         before = now
 
 
-def tablature(chart: Chart, line: Part) -> tuple[Mapping[Note, Fret], tuple[Pitch, ...]]:
-    """Where each note lies, and the strings from low to high.
-
-    Raises FingeringError where the reader plays no electric bass, or a note cannot be played.
-    """
-    sheet = chart.drill.sheet
-    check_tablature(sheet, line.instrument)
-    wanted = sheet.fingering or Fingering()
-    found = solutions(chart, line, wanted)[0]
+def tablature(found: Solution) -> tuple[Mapping[Note, Fret], tuple[Pitch, ...]]:
+    """Where each note lies, and the strings from low to high."""
     frets = {each.note: Fret(each.string, each.fret) for each in found.fingered}
-    return frets, fretboard(_TABLATURE_FOR, wanted).strings
+    return frets, found.board.strings
 
 
 def check_tablature(sheet: SheetSpec, player: str) -> None:
@@ -128,10 +129,12 @@ def _style(
     rows: tuple[Row, ...] = (degrees(line.notes),) if wanted.degrees else ()
     if not wanted.hands:
         return Style(clef, rows), ()
-    rows += fingerings(chart, line)
+    found = hands(chart, line)
+    if chart.drill.sheet.fingering is not None:
+        rows += fingerings(chart, found)
     if not chart.drill.sheet.tablature:
         return Style(clef, rows), ()
-    frets, strings = tablature(chart, line)
+    frets, strings = tablature(found[0])
     return Style(clef, rows, frets), strings
 
 

@@ -313,7 +313,7 @@ def strips(
     """A strip for each key, all in one size.
 
     `bars_a_system` is for narrow pages; by default the MusicXML says.  With `fonts=False` the page
-    brings the font itself (`drillgen.sheet.drawing.font_faces`).  Raises SheetError.
+    brings the font itself (`font_faces`).  Raises SheetError.
     """
     music = engraved(tuple(section.musicxml for section in sections), bars_a_system)
     return tuple(

@@ -16,7 +16,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from drillgen.sound.fluidsynth import GRID, RATE, Samples, Synth, library
+from drillgen.sound.fluidsynth import GRID, RATE, Samples, Synth
+from drillgen.sound.library import library
 from drillgen.sound.strokes import step_of
 
 # Note-offs: 0.07 (drum strokes are short), 0.2 and 0.8 s.

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from drillgen.errors import SoundError
 from drillgen.performance import Performance
 from drillgen.score import PartName
-from drillgen.sound.fluidsynth import HOP, Progress, Samples, library
+from drillgen.sound.fluidsynth import HOP, Progress, Samples
+from drillgen.sound.library import library
 from drillgen.sound.limiter import Measured
 from drillgen.sound.loudness import loudness_of
 from drillgen.sound.mixer import (

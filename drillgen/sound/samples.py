@@ -17,9 +17,9 @@ from drillgen.sound.fluidsynth import (
     Progress,
     Samples,
     Synth,
-    Workers,
-    library,
+    SynthPool,
 )
+from drillgen.sound.library import library
 from drillgen.sound.release import Beginnings, Law, Touch, measured_law, touches
 from drillgen.sound.soundfonts import Soundfont
 from drillgen.sound.store import Store
@@ -125,7 +125,7 @@ class Bank(Closing):
     def __init__(self, soundfont: Soundfont, jobs: int | None = None) -> None:
         self.soundfont = soundfont
         self._store = Store(f"{soundfont.sha256} FluidSynth {library().version} {SETTINGS}")
-        self._workers = Workers(soundfont.path, jobs)
+        self._workers = SynthPool(soundfont.path, jobs)
 
     def close(self) -> None:
         """Let the workers go, and keep the cache within its bounds."""

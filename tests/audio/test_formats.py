@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from drillgen.audio.formats import FORMATS, writers_of
-from drillgen.pack.zipped import zip_pack
+from drillgen.pack.files import zip_pack
 from drillgen.serve.server import MEDIA_TYPES
 from tests.audio.conftest import Piece
 from tests.conftest import Run

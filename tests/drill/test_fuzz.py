@@ -14,8 +14,7 @@ from drillgen.drill.messages import DrillError
 from drillgen.drill.models import Drill
 from drillgen.drill.presets import list_presets
 from drillgen.drill.reader import drill_of, parse_drill
-from drillgen.pack.trial import problems_of
-from drillgen.sheet.hands import review
+from drillgen.pack.preflight import check
 
 TEXTS = [preset.path.read_text("utf-8") for preset in list_presets()]
 PIECES = st.sampled_from(
@@ -91,9 +90,9 @@ def shown(lesson):
     """Charts, and what `check` prints: no sign in it that a terminal obeys."""
     for index, drill in enumerate(lesson.drills):
         assert all(chart.bars for chart in charts(drill))
-        found = problems_of(lesson, index)
-        assert all(problem.message for problem in found)
-        for text in review(drill, fingered=not found):
+        found = check(lesson, index)
+        assert all(problem.message for problem in found.problems)
+        for text in found.texts:
             assert text and not OBEYED.search(text)
 
 

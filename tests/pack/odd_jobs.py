@@ -8,10 +8,10 @@ import sys
 from typing import Any
 
 from drillgen.errors import DrillgenError
-from drillgen.pack.tasks import Entry, Place
+from drillgen.pack.tasks import ManifestEntry, Workspace
 
 
-def fine(job: Any, place: Place) -> Entry:
+def fine(job: Any, place: Workspace) -> ManifestEntry:
     print("something that a library prints")
     os.write(1, b"and something below Python")
     (place.folder / "a.txt").write_text(str(job))
@@ -19,27 +19,27 @@ def fine(job: Any, place: Place) -> Entry:
     return {"job": job}
 
 
-def crash(job: Any, place: Place) -> Entry:
+def crash(job: Any, place: Workspace) -> ManifestEntry:
     os.abort()
 
 
-def leave(job: Any, place: Place) -> Entry:
+def leave(job: Any, place: Workspace) -> ManifestEntry:
     os._exit(7)
 
 
-def stop(job: Any, place: Place) -> Entry:
+def stop(job: Any, place: Workspace) -> ManifestEntry:
     sys.exit(3)
 
 
-def starve(job: Any, place: Place) -> Entry:
+def starve(job: Any, place: Workspace) -> ManifestEntry:
     raise MemoryError
 
 
-def complain(job: Any, place: Place) -> Entry:
+def complain(job: Any, place: Workspace) -> ManifestEntry:
     raise DrillgenError("the drill is too odd")
 
 
-def fill(job: Any, place: Place) -> Entry:
+def fill(job: Any, place: Workspace) -> ManifestEntry:
     try:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
     except OSError as error:

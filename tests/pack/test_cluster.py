@@ -15,9 +15,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from drillgen.cli import main
-from drillgen.pack import cluster
 from drillgen.pack.files import PackError
-from drillgen.pack.making import here
+from drillgen.pack.recording import here
 from drillgen.sound.soundfonts import choose
 from tests.conftest import Run
 from tests.pack.building import LONG, contents, lesson, started, tracks, until
@@ -114,7 +113,7 @@ def test_what_is_no_address(tmp_path: Path, address: str) -> None:
 
 def test_nobody_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, scheduler: str) -> None:
     """No scheduler at the address, and a scheduler without workers: said plainly."""
-    monkeypatch.setattr(cluster, "_PATIENCE", 0.5)
+    monkeypatch.setattr("drillgen.pack.workers._PATIENCE", 0.5)
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]

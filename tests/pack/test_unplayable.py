@@ -66,6 +66,18 @@ def test_all_are_told_before_anything_is_made(
         assert all(title in done.stdout for title in DRILLS)
 
 
+@pytest.mark.parametrize("jobs", ["1", "2"])
+def test_a_pack_that_is_there_stays(plan: Path, tmp_path: Path, drillgen: Run, jobs: str) -> None:
+    """Refused, a build changes nothing in a pack that is there, its title included."""
+    drill = tmp_path / "drill.yaml"
+    drill.write_text(f"{{title: Fine, {REST}, line: roots}}")
+    where = ("-o", tmp_path / "out", "--quiet")
+    assert drillgen("build", drill, *where, "--no-page").returncode == 0
+    before = contents(tmp_path / "out")
+    assert drillgen("build", plan, *where, "--jobs", jobs).returncode == 2
+    assert contents(tmp_path / "out") == before
+
+
 def test_the_cure_cures(tmp_path: Path, drillgen: Run) -> None:
     """The range that is suggested for a line that leaves the bass makes the drill playable."""
     drill = tmp_path / "drill.yaml"

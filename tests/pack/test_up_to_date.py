@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import re
 import shutil
 import subprocess
 import sys
@@ -9,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+import drillgen as program
 from tests.conftest import Run, run_command
 from tests.pack.building import changed, contents, lesson, manifest, sounding, tracks, written
 from tests.pack.conftest import surround
@@ -93,6 +96,41 @@ def test_what_sounds_otherwise_is_made_again(
     assert drillgen("build", plan, "-o", pack, *options).returncode == 0
     wanted = {track["files"]["play-along"] for track in manifest(pack)["tracks"]}
     assert wanted <= changed(before, pack)
+
+
+def sounded_swing(folder: Path) -> set[tuple[str, str]]:
+    """Long and short eighth as the sheets' MusicXML has them (4.0, `<swing>`)."""
+    texts = [path.read_text("utf-8") for path in folder.rglob("*.musicxml")]
+    found = (re.search(r"<first>(\d+)</first>\s*<second>(\d+)</second>", text) for text in texts)
+    return {(swing[1], swing[2]) for swing in found if swing}
+
+
+def test_a_changed_feel_makes_everything_again(tmp_path: Path) -> None:
+    """Any file of the program, data too, may be what a result follows from: where a feel of a copy
+    of the package swings otherwise, the sheets of a finished pack are printed anew."""
+    package = shutil.copytree(Path(program.__file__).parent, tmp_path / "copy" / "drillgen")
+    feel = next(package.rglob("feels/shuffle.yaml"))
+    drill = tmp_path / "drill.yaml"
+    drill.write_text("{progression: I, key_cycle: C, gaps: none, line: roots, feel: shuffle}")
+
+    def build(folder: str) -> str:
+        command = [sys.executable, "-m", "drillgen", "build", str(drill), "-o", folder, "--no-page"]
+        surroundings = os.environ | {"PYTHONPATH": str(tmp_path / "copy")}
+        done = subprocess.run(
+            command, env=surroundings, cwd=tmp_path, capture_output=True, text=True, check=True
+        )
+        return done.stdout
+
+    build("out")
+    assert sounded_swing(tmp_path / "out") == {("2", "1")}
+    assert "Nothing to do" in build("out")
+    was = feel.read_text("utf-8")
+    assert "swing: 2\n" in was
+    feel.write_text(was.replace("swing: 2\n", "swing: 3\n"), "utf-8")
+    assert "Made 1 track" in build("out")
+    assert sounded_swing(tmp_path / "out") == {("3", "1")}
+    build("fresh")
+    assert contents(tmp_path / "out") == contents(tmp_path / "fresh")
 
 
 def test_damaged_files_are_made_again(plan: Path, pack: Path, drillgen: Run) -> None:

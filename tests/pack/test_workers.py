@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from drillgen.pack.crew import Processes
-from drillgen.pack.tasks import Failure, Outcome, Result, Task
+from drillgen.pack.tasks import Failure, Outcome, PackTask, TaskResult
+from drillgen.pack.workers import WorkerProcesses
 
 
 @pytest.fixture
@@ -25,17 +25,17 @@ def jobs(monkeypatch: pytest.MonkeyPatch) -> Any:
 def outcomes(tmp_path: Path, works: list[Any]) -> dict[str, Outcome]:
     """How each of some works ended, by its task's name."""
     tasks = [
-        Task(f"{number}", "tracks", "", f"{number} {work.__name__}", 1.0, work, number)
+        PackTask(f"{number}", "tracks", "", f"{number} {work.__name__}", 1.0, work, number)
         for number, work in enumerate(works)
     ]
 
-    def folder(task: Task) -> Path:
-        place = tmp_path / task.address
+    def folder(task: PackTask) -> Path:
+        place = tmp_path / task.key
         place.mkdir()
         return place
 
-    with Processes(2) as crew:
-        ended = list(crew.work(tasks, folder, lambda task, share: None))
+    with WorkerProcesses(2) as workers:
+        ended = list(workers.work(tasks, folder, lambda task, share: None))
     assert len(ended) == len(tasks)
     return {each.task.label: each for each in ended}
 
@@ -48,7 +48,7 @@ def test_one_that_dies_has_failed_alone(jobs: Any, tmp_path: Path) -> None:
     ended = outcomes(tmp_path, works)
     for number in range(0, 9, 2):
         result = ended[f"{number} fine"].result
-        assert isinstance(result, Result) and result.files == {"a.txt": 1}
+        assert isinstance(result, TaskResult) and result.files == {"a.txt": 1}
         assert result.entry == {"job": number}
     said = {}
     for name, outcome in ended.items():

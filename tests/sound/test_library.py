@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from drillgen.sound.fluidsynth import candidates, library
+from drillgen.sound.library import candidates, library
 
 _ASK = (
     "import sys\n"
     "from drillgen.errors import DrillgenError\n"
-    "from drillgen.sound.fluidsynth import library\n"
+    "from drillgen.sound.library import library\n"
     "try:\n"
     "    found = library()\n"
     "    print(found.where, found.version, 'pygame' in sys.modules)\n"

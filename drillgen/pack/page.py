@@ -2,27 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drillgen.drill.models import Drill
-from drillgen.pack.address import address_of, program
-from drillgen.pack.printing import engravers, papers
+from drillgen.pack.cache_key import cache_key_of, program
+from drillgen.pack.naming import Planned, PlayedTrack
 from drillgen.pack.settings import Extras
-from drillgen.pack.tasks import Entry, Place, Task
+from drillgen.pack.sheets import engravers, papers
+from drillgen.pack.tasks import ManifestEntry, PackTask, Workspace
+from drillgen.pack.track import writing_task
 from drillgen.page.models import INDEX
 from drillgen.sound.soundfonts import Soundfont
 
 if TYPE_CHECKING:
+    from drillgen.pack.sheets import DrillSheets
     from drillgen.page.models import Picture, Take
-    from drillgen.score import Score
     from drillgen.sheet.sheets import Sheet, Sheets
 
+
 SECTION, OVER_ALL = "page", "index"
-# Rooms of the program that the page does not follow from.
-_ELSEWHERE = ("cli.py", "commands", "midi.py", "presets", "progress.py", "share")
 _WEIGHT = 220.0  # seconds of music that take as long to render as a drill's part of the page
 _NARROW = 2  # bars a system where the page is a phone's
 
@@ -35,7 +36,6 @@ class PageJob:
     folder: str
     soundfont: Soundfont
     sheets: bool  # whether there are sheets to be linked
-    written: tuple[Path, ...] = ()  # where its tracks' parts lie, if they have been written already
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,7 @@ class IndexJob:
     """The document: the entries of the drills, in order."""
 
     title: str
-    drills: tuple[Entry, ...]
+    drills: tuple[ManifestEntry, ...]
     soundfont: str
     licence: str
     room: str | float
@@ -51,44 +51,55 @@ class IndexJob:
 
 
 def page_tasks(
-    drills: Sequence[tuple[Drill, str]], soundfont: Soundfont, extras: Extras
-) -> tuple[Task, ...]:
-    """A task for each drill with its folder.  Raises SoundError where there is no FluidSynth."""
-    from drillgen.sound.fluidsynth import library
+    drills: Sequence[tuple[Drill, str]],
+    tracks: Sequence[Planned],
+    composing: Sequence[PackTask],
+    soundfont: Soundfont,
+    extras: Extras,
+) -> tuple[PackTask, ...]:
+    """A task for each drill with its folder, from the tracks there and its sheets as they are
+    composed.  Raises SoundError where there is no FluidSynth."""
+    from drillgen.sound.library import library
 
-    base = (program(*_ELSEWHERE), engravers(), library().version, soundfont.sha256, extras.sheets)
+    base = (program(), engravers(), library().version, soundfont.sha256, extras.sheets)
     return tuple(
-        Task(
-            address=address_of(*base, drill, folder),
+        PackTask(
+            key=cache_key_of(*base, drill, folder),
             section=SECTION,
             folder=folder,
             label=f"{folder}: page",
             weight=_WEIGHT,
             work=_make,
             job=PageJob(drill, folder, soundfont, extras.sheets),
+            needs=(composed, *_written(tracks, folder)),
         )
-        for drill, folder in drills
+        for (drill, folder), composed in zip(drills, composing, strict=True)
     )
 
 
-def index_task(job: IndexJob) -> Task:
+def _written(tracks: Sequence[Planned], folder: str) -> Iterator[PackTask]:
+    return (writing_task(track, band=True) for track in tracks if track.folder == folder)
+
+
+def index_task(job: IndexJob) -> PackTask:
     """The task of the document over the drills' entries."""
     said = (job.title, job.drills, job.soundfont, job.licence, job.room, job.alone is not None)
-    address = address_of(program(*_ELSEWHERE), *said)
-    return Task(address, OVER_ALL, "", "the page", 1.0, _write_index, job, here=True)
+    key = cache_key_of(program(), *said)
+    return PackTask(key, OVER_ALL, "", "the page", 1.0, _write_index, job, here=True)
 
 
-def _make(job: PageJob, place: Place) -> Entry:
-    from drillgen.pack.making import here
+def _make(
+    job: PageJob, place: Workspace, composed: DrillSheets, *tracks: PlayedTrack
+) -> ManifestEntry:
+    from drillgen.pack.recording import here
     from drillgen.page.html import write_drill
     from drillgen.page.models import Stand
 
-    takes = _takes(job)
-    found, warning = _sheets([take.score for take in takes])
+    found, warning = composed.sheets, composed.warning
     stand = Stand(
         folder=job.folder,
         keys=job.drill.key_cycle,
-        takes=takes,
+        takes=_takes(job.drill, tracks),
         pictures=_pictures(found),
         shown_in=found.handout.shown_in,
         papers=papers(job.folder, found) if job.sheets else (),
@@ -98,33 +109,15 @@ def _make(job: PageJob, place: Place) -> Entry:
     return entry | ({"warnings": [warning]} if warning else {})
 
 
-def _takes(job: PageJob) -> tuple[Take, ...]:
-    """Every track of the drill as it is played."""
+def _takes(drill: Drill, tracks: Sequence[PlayedTrack]) -> tuple[Take, ...]:
+    """Every track as it is played, each of them one of the whole drill's."""
     from drillgen.chart import charts
-    from drillgen.pack.track import performed
     from drillgen.page.models import Take
 
-    whole = charts(job.drill)
-    paths = job.written if len(job.written) == len(whole) else [None] * len(whole)
-    charted = zip(whole, paths, strict=True)
-    return tuple(Take(chart, *performed(chart, path)) for chart, path in charted)
-
-
-def _sheets(scores: Sequence[Score]) -> tuple[Sheets, str]:
-    """The sheets to be shown, and why they lack a hand where none can play the line."""
-    from drillgen.sheet.fingering import FingeringError
-    from drillgen.sheet.sheets import sheets
-
-    try:
-        return sheets(scores), ""
-    except FingeringError as error:
-        drill = scores[0].chart.drill
-        bare = drill.sheet.model_copy(update={"fingering": None, "tablature": False})
-        plain = drill.model_copy(update={"sheet": bare})
-        charts = [replace(score.chart, drill=plain) for score in scores]
-        shown = [replace(s, chart=chart) for s, chart in zip(scores, charts, strict=True)]
-        said = f'"{drill.title}" is on the page without its fingering or tablature: {error}'
-        return sheets(shown), said
+    return tuple(
+        Take(chart, replace(track.score, chart=chart), replace(track.performance, chart=chart))
+        for chart, track in zip(charts(drill), tracks, strict=True)
+    )
 
 
 def _pictures(found: Sheets) -> tuple[Picture, ...]:
@@ -147,7 +140,7 @@ def _strips(sheet: Sheet) -> list[tuple[str, str]]:
     return [(one.svg, other.svg) for one, other in zip(wide, narrow, strict=True)]
 
 
-def _write_index(job: IndexJob, place: Place) -> Entry:
+def _write_index(job: IndexJob, place: Workspace) -> ManifestEntry:
     from drillgen.page.html import write_alone, write_index
     from drillgen.page.models import Licence
 

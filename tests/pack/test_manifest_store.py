@@ -7,34 +7,34 @@ from typing import Any
 
 import pytest
 
-from drillgen.pack.ledger import Ledger
-from drillgen.pack.tasks import Place, Task, done, task_folder
+from drillgen.pack.manifest_store import ManifestStore
+from drillgen.pack.tasks import PackTask, Workspace, done, task_folder
 from tests.pack.building import contents, manifest
 
 
-def write(job: dict[str, str], place: Place) -> dict[str, Any]:
+def write(job: dict[str, str], place: Workspace) -> dict[str, Any]:
     for name, text in job.items():
         (place.folder / name).parent.mkdir(parents=True, exist_ok=True)
         (place.folder / name).write_text(text)
     return {"files": list(job)}
 
 
-def task(folder: str, address: str, **job: str) -> Task:
+def task(folder: str, address: str, **job: str) -> PackTask:
     files = {name.replace("_", "/") + ".txt": text for name, text in job.items()}
-    return Task(address, "pages", folder, address, 1.0, write, files)
+    return PackTask(address, "pages", folder, address, 1.0, write, files)
 
 
-def build(pack: Path, *tasks: Task, replaced: tuple[str, ...] = ()) -> list[str]:
+def build(pack: Path, *tasks: PackTask, replaced: tuple[str, ...] = ()) -> list[str]:
     """Build tasks into a pack as a whole; returns which of them were done."""
-    ledger = Ledger(pack, "A pack")
-    missing = ledger.plan(tasks)
+    store = ManifestStore(pack, "A pack")
+    missing = store.plan(tasks)
     for each in missing:
         place = task_folder(pack / ".work", each)
         place.mkdir(parents=True)
-        result = done(each, Place(place))
-        ledger.accept(each, result, place)  # type: ignore[arg-type]
-    ledger.finish({*replaced, *(each.folder for each in tasks)})
-    return [each.address for each in missing]
+        result = done(each, Workspace(place))
+        store.accept(each, result, place)  # type: ignore[arg-type]
+    store.finish({*replaced, *(each.folder for each in tasks)})
+    return [each.key for each in missing]
 
 
 @pytest.fixture

@@ -2,6 +2,11 @@
 
 A file is taken as whole while it has the size that the manifest says and has not been changed since
 the manifest was written.  (A pack that was copied without its files' times may be made again.)
+
+The intent log has the names of files that a build is about to put into the pack or to take out of
+it.  They are written down before that is done, and struck when the manifest is right again: so a
+build that is killed in between leaves nothing behind that no manifest lists and nobody would ever
+remove.
 """
 
 from __future__ import annotations
@@ -13,20 +18,70 @@ from collections.abc import Collection, Iterable, Sequence
 from pathlib import Path
 
 from drillgen.pack import manifest
-from drillgen.pack.files import is_inside, is_same, place, remove, stranger, write_whole
-from drillgen.pack.journal import Journal
-from drillgen.pack.tasks import Entry, Result, Task
+from drillgen.pack.files import foreign_file, is_inside, is_same, place, remove, write_whole
+from drillgen.pack.manifest import ManifestOnDisk
+from drillgen.pack.tasks import ManifestEntry, PackTask, TaskResult
+
+LOG = ".placing"  # the intent log
+_MARK = "drillgen puts these files into the pack or takes them out of it:"  # the first line
+
+
+def may_log(pack: Path) -> bool:
+    """Whether an intent log may be written: there is none, or one of a build's, or an empty one."""
+    path = pack / LOG
+    return not os.path.lexists(path) or (path.is_file() and _lines(path)[:1] in ([], [_MARK]))
+
+
+def _lines(path: Path) -> list[str]:
+    try:
+        return path.read_text("utf-8", errors="replace").splitlines()
+    except OSError:
+        return []
+
+
+class IntentLog:
+    """The names, one a line."""
+
+    def __init__(self, pack: Path) -> None:
+        self._path = pack / LOG
+        self._noted = self._read()
+
+    def _read(self) -> set[str]:
+        """A line that was cut short names no file."""
+        first, *names = _lines(self._path) or [""]
+        return set(names) - {""} if first == _MARK else set()
+
+    def names(self) -> frozenset[str]:
+        """What is written down, by an earlier build, too."""
+        return frozenset(self._noted)
+
+    def note(self, names: Iterable[str]) -> None:
+        """Write names down, unless they are.  Raises OSError."""
+        if not (new := sorted(set(names) - self._noted)):
+            return
+        self._noted |= set(new)
+        with self._path.open("a", encoding="utf-8", newline="\n") as file:
+            if not file.tell():
+                file.write(f"{_MARK}\n")
+            file.writelines(f"\n{name}\n" for name in new)
+
+    def strike(self) -> None:
+        """All is as the manifest says.  Raises OSError."""
+        self._path.unlink(missing_ok=True)
+        self._noted.clear()
+
 
 _EVERY = 2.0  # seconds between two writings of the manifest while tracks are being made
 
 
-class Ledger:
+class ManifestStore:
     """The entries of a pack, by section, from an earlier build and from this one."""
 
-    def __init__(self, pack: Path, title: str) -> None:
+    def __init__(self, pack: Path, title: str, found: ManifestOnDisk | None = None) -> None:
+        """`found`: the manifest where it has been read already."""
         self._pack, self._title = pack, title
-        self._written = manifest.time_of(pack)
-        self._before = manifest.read(pack)
+        found = found or manifest.read(pack)
+        self._before, self._written = found.document, found.time
         # Whether a build has been here, or may have been: a manifest may be damaged.
         self.is_pack = bool(self._written) and not manifest.is_foreign(self._before)
         self._can_tell = not self.is_pack or manifest.is_ours(self._before)
@@ -34,25 +89,25 @@ class Ledger:
             section: [self._checked(entry) for entry in entries]
             for section, entries in manifest.sections(self._before).items()
         }
-        found = [entry for entries in self._earlier.values() for entry in entries]
-        self._journal = Journal(pack)
-        self._known = {name for entry in found for name in manifest.files_of(entry)}
-        self._known = set(filter(is_inside, self._known | self._journal.names()))
+        listed = [entry for entries in self._earlier.values() for entry in entries]
+        self._log = IntentLog(pack)
+        self._known = {name for entry in listed for name in manifest.files_of(entry)}
+        self._known = set(filter(is_inside, self._known | self._log.names()))
         # Also what damaged entries list, which is nobody else's, and what this build places.
         self._own = {name.casefold() for name in self._known | manifest.every_file(self._before)}
-        self._whole = {entry["made_from"]: entry for entry in found if "made_from" in entry}
-        self._made: dict[str, Entry] = {}  # by address
-        self._tasks: list[Task] = []
-        self._changed = False  # since the manifest was written
+        self._whole = {entry["made_from"]: entry for entry in listed if "made_from" in entry}
+        self._made: dict[str, ManifestEntry] = {}  # by key
+        self._tasks: list[PackTask] = []
+        self._changed = self._accepted = False  # since the manifest was written, and at all
         self._saved_at = time.monotonic()
 
-    def _checked(self, entry: Entry) -> Entry:
+    def _checked(self, entry: ManifestEntry) -> ManifestEntry:
         """An entry as it is, or without what would have it kept where a file of it was changed."""
         if self._is_whole(entry):
             return entry
         return {key: value for key, value in entry.items() if key not in ("made_from", "bytes")}
 
-    def _is_whole(self, entry: Entry) -> bool:
+    def _is_whole(self, entry: ManifestEntry) -> bool:
         files = entry.get("bytes")
         return (
             "made_from" in entry
@@ -70,7 +125,7 @@ class Ledger:
             return False
         return state.st_size == size and state.st_mtime_ns <= self._written
 
-    def strangers(self, names: Iterable[str]) -> list[str]:
+    def foreign_files(self, names: Iterable[str]) -> list[str]:
         """Of some names, those under which the folder has something that no build has put there;
         none where that cannot be known any more."""
         if not self._can_tell:
@@ -84,53 +139,53 @@ class Ledger:
             and os.path.lexists(self._pack / name)
         ]
 
-    def has(self, task: Task) -> bool:
+    def has(self, task: PackTask) -> bool:
         """Whether a task was done before, and what it made is whole."""
-        return task.address in self._whole
+        return task.key in self._whole
 
-    def plan(self, tasks: Sequence[Task]) -> list[Task]:
+    def plan(self, tasks: Sequence[PackTask]) -> list[PackTask]:
         """Take on tasks; returns those that have to be done."""
         self._tasks += tasks
         for task in tasks:
-            if (entry := self._whole.get(task.address)) is not None:
-                self._made[task.address] = entry
-        return [task for task in tasks if task.address not in self._made]
+            if (entry := self._whole.get(task.key)) is not None:
+                self._made[task.key] = entry
+        return [task for task in tasks if task.key not in self._made]
 
-    def entry(self, task: Task) -> Entry | None:
+    def entry(self, task: PackTask) -> ManifestEntry | None:
         """What a task has made, in this build or before."""
-        return self._made.get(task.address)
+        return self._made.get(task.key)
 
-    def accept(self, task: Task, result: Result, made_in: Path) -> None:
+    def accept(self, task: PackTask, result: TaskResult, made_in: Path) -> None:
         """Put a task's files into the pack and its entry on the list.
 
-        Raises PackError where one would take a stranger's place, OSError.  What has the same bytes
-        is none: an earlier build made it, and its manifest was lost.
+        Raises PackError where one would take a foreign file's place, OSError.  What has the same
+        bytes is none: an earlier build made it, and its manifest was lost.
         """
-        for name in self.strangers(result.files):
+        for name in self.foreign_files(result.files):
             if not is_same(made_in / name, self._pack / name):
-                raise stranger(self._pack / name)
+                raise foreign_file(self._pack / name)
         self._own |= {name.casefold() for name in result.files}
-        self._changed = True
-        self._journal.note(result.files)
+        self._changed = self._accepted = True
+        self._log.note(result.files)
         for name in result.files:
             place(made_in / name, self._pack / name)
         if task.section:
             place_of = {"folder": task.folder} if task.folder else {}
-            marks = {"made_from": task.address, "bytes": result.files}
-            self._made[task.address] = result.entry | place_of | marks
+            marks = {"made_from": task.key, "bytes": result.files}
+            self._made[task.key] = result.entry | place_of | marks
         if time.monotonic() - self._saved_at > _EVERY:
             self.save()
 
-    def entries(self, section: str, without: Collection[str] = ()) -> list[Entry]:
+    def entries(self, section: str, without: Collection[str] = ()) -> list[ManifestEntry]:
         """A section as it stands: entries of earlier builds, then this build's in their order.
 
         Earlier entries of the folders in `without` are left out, and those of which this build has
         written a file anew.  Entries of different folders may share files.
         """
         made = [
-            self._made[task.address]
+            self._made[task.key]
             for task in self._tasks
-            if task.section == section and task.address in self._made
+            if task.section == section and task.key in self._made
         ]
         taken = {(_folder(entry), name) for entry in made for name in manifest.files_of(entry)}
         earlier = [
@@ -146,7 +201,7 @@ class Ledger:
         longer.  Raises OSError."""
         sections = self._sections(without)
         forgotten = self._known - _names(sections)
-        self._journal.note(forgotten)
+        self._log.note(forgotten)
         document = manifest.document(self._title, sections)
         if self._changed or document != self._before:
             content = manifest.text(document).encode("utf-8")
@@ -155,7 +210,7 @@ class Ledger:
         self._saved_at = time.monotonic()
         return forgotten
 
-    def _sections(self, without: Collection[str]) -> dict[str, list[Entry]]:
+    def _sections(self, without: Collection[str]) -> dict[str, list[ManifestEntry]]:
         others = {*self._earlier, *(task.section for task in self._tasks)} - {"tracks"}
         names = ("tracks", *sorted(others))  # whatever was made first
         found = {name: self.entries(name, without) for name in names if name}
@@ -171,7 +226,7 @@ class Ledger:
         forgotten = self.save(gone)
         with contextlib.suppress(OSError):  # what is open elsewhere is removed by the next build
             remove(self._pack, forgotten, _names(self._sections(gone)))
-            self._journal.strike()
+            self._log.strike()
 
     def files(self) -> list[str]:
         """Every file of a complete pack, its manifest included."""
@@ -179,19 +234,19 @@ class Ledger:
 
     def leave(self) -> None:
         """Write the manifest of a build that is not complete, where what was there stays listed;
-        none where there is nothing to list.  Raises OSError."""
-        if not self._before and not self._made:
+        nothing where nothing was made.  Raises OSError."""
+        if not self._accepted:
             return
         if not self.save():
-            self._journal.strike()
+            self._log.strike()
 
 
-def _folder(entry: Entry) -> str:
+def _folder(entry: ManifestEntry) -> str:
     folder: str = entry.get("folder", "")
     return folder
 
 
-def _names(sections: dict[str, list[Entry]]) -> set[str]:
+def _names(sections: dict[str, list[ManifestEntry]]) -> set[str]:
     return {
         name
         for entries in sections.values()

@@ -1,7 +1,7 @@
-"""Addresses of results: the SHA-256 of everything that they follow from.
+"""Cache keys: the SHA-256 of everything that a result follows from.
 
-Values are written out by their types and fields, so that an equal value has the same address in
-every process and on every machine, and one that differs anywhere has another.
+Values are written out by their types and fields, so that an equal value has the same key in every
+process and on every machine, and one that differs anywhere has another.
 """
 
 from __future__ import annotations
@@ -17,11 +17,10 @@ from typing import Any
 from pydantic import BaseModel
 
 _PLAIN = (str, int, float, bool, Fraction, type(None))
-_SOURCES = (".py", ".yaml", ".js", ".css", ".html", ".typ")
 
 
-def address_of(*values: Any) -> str:
-    """The address of some values together, 64 hexadecimal digits.
+def cache_key_of(*values: Any) -> str:
+    """The cache key of some values together, 64 hexadecimal digits.
 
     Raises TypeError for a value that is not made of models, dataclasses, tuples, mappings, sets,
     texts and numbers.
@@ -49,21 +48,31 @@ def _parts(value: Any) -> Iterator[tuple[str, Any]]:
     elif isinstance(value, tuple | list):
         yield from (("", part) for part in value)
     else:
-        raise TypeError(f"no address for {value!r}")
+        raise TypeError(f"no cache key for {value!r}")
 
 
 @cache
-def program(*left_out: str) -> str:
-    """The address of the program's own code, without some of its rooms (`"page"`).
+def program() -> str:
+    """The cache key of the program itself: of every file of its package, whatever it is for.
 
-    It stands for the version, and is never stale while the program is being worked on.
+    It stands for the version, and is never stale while the program is being worked on.  What a
+    result follows from is not listed by hand: a list forgets, as of the feels, which are data.
     """
     package = Path(__file__).parents[1]
     content = hashlib.sha256()
-    for path in sorted(package.rglob("*")):
-        name = path.relative_to(package)
-        if path.suffix in _SOURCES and name.parts[0] not in left_out:
-            source = path.read_bytes()
-            content.update(f"{name.as_posix()} {len(source)}\n".encode())
-            content.update(source)
+    for path in sorted(_files(package)):
+        data = path.read_bytes()
+        content.update(f"{path.relative_to(package).as_posix()} {len(data)}\n".encode())
+        content.update(data)
     return content.hexdigest()
+
+
+def _files(folder: Path) -> Iterator[Path]:
+    """Every file under a folder but what Python or an editor keeps there for itself."""
+    for path in folder.iterdir():
+        if path.name.startswith(".") or path.name == "__pycache__":
+            continue
+        if path.is_dir():
+            yield from _files(path)
+        else:
+            yield path

@@ -1,0 +1,246 @@
+"""The folder that a build works in: locked, with room for what is not finished, and searched for
+foreign files first.
+
+A folder that is typed by mistake may be anything: a desktop, a web site, a term's handouts.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import socket
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from drillgen.pack import manifest, manifest_store
+from drillgen.pack.files import PackError, clear, foreign_file, is_zip_of, make_folder, zip_path
+from drillgen.pack.manifest_store import ManifestStore
+from drillgen.pack.naming import BOOKLET, NOTES, PLAYLISTS
+from drillgen.pack.plan import Order
+from drillgen.pack.tasks import PackTask, task_folder
+from drillgen.pack.track import SECTION
+from drillgen.page.models import ALONE, FOLDER, INDEX
+
+_MAKING = ".making"  # inside the pack, so that finished files need only be renamed
+# Left beside the manifest by a writer that was killed (`whole.py`).  Everything else is written in
+# `.making`: a folder that holds more than a pack is not searched.
+_PART = ".part-" + "[0-9a-f]" * 16
+_LOCK = ".building"
+_WORDS = re.compile(r"process \d+ on .* since \d\d:\d\d:\d\d")  # as `_only_build` writes them
+_PLACE = 1 << 30  # the byte that is locked, far behind the text, which others may read
+_MODE = os.O_RDWR | os.O_CREAT
+for _flag in ("O_BINARY", "O_CLOEXEC", "O_NOFOLLOW"):  # not every system has each of them
+    _MODE |= getattr(os, _flag, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class BuildFolder:
+    """Folders of a build."""
+
+    pack: Path
+    making: Path
+    found: manifest.ManifestOnDisk
+
+    def room_for(self, task: PackTask) -> Path:
+        """An empty folder for a task."""
+        place = task_folder(self.making, task)
+        clear(place)
+        return make_folder(place)
+
+
+@contextmanager
+def build_folder(pack: Path) -> Iterator[BuildFolder]:
+    """Work in a pack's folder, alone; what a killed build left half-done is removed first.
+
+    Raises PackError where the folder cannot be made, something of somebody else's has one of the
+    names that are used here, or another build works in it; OSError.
+    """
+    with _filled(pack):
+        killed = _refuse_links(pack)
+        with _only_build(pack):
+            found = manifest.read(pack)
+            making = pack / _MAKING
+            _sweep(pack, killed or manifest.is_ours(found.document))
+            make_folder(making)
+            try:
+                yield BuildFolder(pack, making, found)
+            finally:
+                clear(making)
+
+
+@contextmanager
+def _filled(pack: Path) -> Iterator[None]:
+    """A folder, made unless it is there; one that was made and has stayed empty is removed."""
+    new = [each for each in (pack, *pack.parents) if not each.exists()]
+    make_folder(pack)
+    try:
+        yield
+    finally:
+        with suppress(OSError):  # something is in it
+            for each in new:
+                each.rmdir()
+
+
+def _refuse_links(pack: Path) -> bool:
+    """Whether a build was killed here, or another one is at work.
+
+    Raises PackError for a lock or an intent log that no build has left.  A link is nobody's that we
+    know: what it leads to is not here.
+    """
+    making, noted, lock = pack / _MAKING, pack / manifest_store.LOG, pack / _LOCK
+    found = [path for path in (making, noted, lock) if path.is_symlink()]
+    found += [] if manifest_store.may_log(pack) else [noted]
+    found += [] if _may_lock(pack) else [lock]
+    if found:
+        raise foreign_file(found[0])
+    return _is_held(pack)
+
+
+def _sweep(pack: Path, known: bool) -> None:
+    """Remove what a killed build has left.  Raises PackError where none has been here: then it is
+    somebody else's."""
+    left = [path for path in (pack / _MAKING, *pack.glob(_PART)) if os.path.lexists(path)]
+    if left and not known:
+        raise foreign_file(left[0])
+    for path in left:
+        if path.is_dir():
+            clear(path)
+        else:
+            path.unlink(missing_ok=True)
+
+
+def _is_held(pack: Path) -> bool:
+    """Whether a build is at work in a folder, or was killed there: the lock's file says so."""
+    return bool(_WORDS.fullmatch(_said(pack / _LOCK)))
+
+
+def _may_lock(pack: Path) -> bool:
+    """Whether a lock may be made: there is none yet, or one of a build's, or an empty one, which a
+    build leaves that is killed as it begins."""
+    path = pack / _LOCK
+    empty = path.is_file() and not path.stat().st_size
+    return empty or not os.path.lexists(path) or _is_held(pack)
+
+
+@contextmanager
+def _only_build(pack: Path) -> Iterator[None]:
+    """Hold a pack's lock.
+
+    Raises PackError, which says who has it, where another build has; OSError as files do.
+    """
+    path = pack / _LOCK
+    descriptor = _held(path)
+    try:
+        said = f"process {os.getpid()} on {socket.gethostname()} since {time.strftime('%H:%M:%S')}"
+        os.ftruncate(descriptor, 0)
+        os.write(descriptor, said.encode("utf-8"))
+        yield
+    finally:
+        _let_go(path, descriptor)
+
+
+def _held(path: Path) -> int:
+    """A descriptor of the lock's file, locked."""
+    while True:
+        descriptor = os.open(path, _MODE, 0o644)
+        try:
+            _lock(descriptor)
+            if _is_there(path, descriptor):
+                return descriptor
+        except BlockingIOError:
+            os.close(descriptor)
+            raise PackError(_busy(path)) from None
+        except BaseException:
+            os.close(descriptor)
+            raise
+        os.close(descriptor)  # its last owner removed it meanwhile
+
+
+def _busy(path: Path) -> str:
+    owner = _said(path)
+    by = f" by {owner}" if owner else ""
+    return f"{path.parent} is being built{by}; wait until that has finished, or name another folder"
+
+
+def _said(path: Path) -> str:
+    """What the lock's file says, as far as it can be read."""
+    with suppress(OSError):
+        if path.is_file():
+            with path.open(encoding="utf-8", errors="replace") as file:
+                return file.read(400).strip()  # a host's name has 253 letters at most (RFC 1035)
+    return ""
+
+
+def _is_there(path: Path, descriptor: int) -> bool:
+    try:
+        return os.path.samestat(os.fstat(descriptor), path.stat())
+    except FileNotFoundError:
+        return False
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _lock(descriptor: int) -> None:
+        os.lseek(descriptor, _PLACE, os.SEEK_SET)
+        try:
+            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
+        except OSError as error:
+            raise BlockingIOError from error
+        os.lseek(descriptor, 0, os.SEEK_SET)
+
+    def _let_go(path: Path, descriptor: int) -> None:
+        os.close(descriptor)
+        with suppress(OSError):  # the next build may have it open already
+            path.unlink()
+
+else:
+    import fcntl
+
+    def _lock(descriptor: int) -> None:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+    def _let_go(path: Path, descriptor: int) -> None:
+        with suppress(OSError):
+            path.unlink()
+        os.close(descriptor)
+
+
+def refuse_foreign_files(order: Order, store: ManifestStore) -> None:
+    """Raises PackError where an order's folder has something of somebody else's in its way.
+
+    In a pack, the names of a drill's own files are compared when they are placed
+    (`ManifestStore.accept`); what is no pack yet must have nothing at all where drills will lie.
+    """
+    names = [*_beside(order, store)]
+    if not store.is_pack:
+        names += _within(order)
+    for name in store.foreign_files(names):
+        raise foreign_file(order.pack / name)
+    if order.extras.zip and not is_zip_of(order.pack, target := zip_path(order.pack)):
+        raise PackError(f"{target} is there already and is no zip of this pack: move or rename it")
+
+
+def _beside(order: Order, store: ManifestStore) -> Iterator[str]:
+    """Files that lie beside the drills' folders."""
+    yield from (manifest.NAME, NOTES)
+    if order.extras.page:
+        yield INDEX
+    if order.extras.alone:
+        yield ALONE
+    if order.extras.sheets and len(order.folders) > 1:
+        yield BOOKLET
+    if len(order.tracks) > 1 or store.entries(SECTION, order.replaced):
+        yield from PLAYLISTS.values()
+
+
+def _within(order: Order) -> Iterator[str]:
+    """What lies in folders that the order will fill; hidden files are the system's own."""
+    for own in (*order.folders, *([FOLDER] if order.extras.page else [])):
+        for path in sorted((order.pack / own).rglob("*")):
+            if not path.is_dir() and not path.name.startswith("."):
+                yield path.relative_to(order.pack).as_posix()
