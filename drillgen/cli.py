@@ -45,8 +45,8 @@ def list_() -> None:
 
 def _facts(preset: Preset) -> str:
     """What a title does not say: feel, tempos and kind of line, or how many drills there are."""
+    from drillgen.drill.band import meters
     from drillgen.drill.lesson import load
-    from drillgen.drill.playable import meters
 
     if preset.is_lesson:
         return f"{preset.drills} drills"

@@ -14,7 +14,7 @@ from random import Random
 
 from drillgen.band.percussion import KITS
 from drillgen.chart import Chart
-from drillgen.drill.instruments import INSTRUMENTS
+from drillgen.drill.sheet import INSTRUMENTS
 from drillgen.score import Hit, Note, Part, PartName, Score, Touch
 from drillgen.timing import Clock, Together, clock_of, late_beats
 
@@ -70,7 +70,7 @@ def accents(chart: Chart, part: PartName, notes: Sequence[Note]) -> dict[int, fl
     if part == "comping":
         return dict(_voiced(chart, notes))
     line = chart.drill.line
-    walks = part == "bass" or (part == "line" and line is not None and line.kind == "walking")
+    walks = part == "bass" or (part == "line" and line is not None and line.walks)
     if walks and chart.drill.meter.beats % 2 == 0:
         return {i: _BACKBEAT for i, note in enumerate(notes) if _on_backbeat(chart, note)}
     if part == "line" and not walks:

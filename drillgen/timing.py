@@ -96,7 +96,6 @@ _OWN_BOUND = 6.0  # … and the most it comes to: twice it and the bass's delay 
 _WAVES = (23, 59)  # beats: how long the band leans one way and the other
 _SETTLED = 8  # beats after the first and before the last in which the lean grows and fades
 _UNMOVED: tuple[PartName, ...] = ("click", "cue")
-_BASS_LINES = ("walking", "roots")  # lines that stand in for the band's bass
 
 
 def ratio_in(chart: Chart, bar: Bar) -> float:
@@ -218,7 +217,7 @@ def _delay(
     if pace.ratio <= 1:
         return 0.0
     line = chart.drill.line
-    if part == "bass" or (part == "line" and line is not None and line.kind in _BASS_LINES):
+    if part == "bass" or (part == "line" and line is not None and line.is_bass):
         return bass_delay(pace.bpm)
     number, into = divmod(place / chart.drill.meter.beat, 1)
     if part != "line" or number not in late:

@@ -9,8 +9,8 @@ from typing import Any
 from drillgen import load
 from drillgen.arrange import arrange
 from drillgen.chart import charts
+from drillgen.drill.band import meters, playable_feels
 from drillgen.drill.models import Drill
-from drillgen.drill.playable import meters, playable_feels
 from drillgen.drill.presets import list_presets
 from drillgen.score import Score
 

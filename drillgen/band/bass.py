@@ -29,9 +29,9 @@ from drillgen.band.feel import (
 )
 from drillgen.band.who_plays import after, bass_ceiling, plays, runs
 from drillgen.chart import Bar, Chart
-from drillgen.drill.instruments import BASSES, INSTRUMENTS
 from drillgen.drill.lines import Walking
 from drillgen.drill.models import Meter
+from drillgen.drill.sheet import BASSES, INSTRUMENTS
 from drillgen.lines.pass_context import Cell, PassContext, WholeTrack, cells, closest
 from drillgen.lines.walking import walk
 from drillgen.score import Note, Part

@@ -15,8 +15,8 @@ from random import Random
 from typing import Any, Literal
 
 from drillgen.chart import Bar, Chart
+from drillgen.drill.band import feel_file
 from drillgen.drill.models import Meter
-from drillgen.drill.playable import feel_file
 from drillgen.score import Touch
 
 # Patterns to draw from, each with its weight and the tempos that it is played at.

@@ -23,7 +23,6 @@ from typing import Protocol
 
 from drillgen.band.who_plays import ceilings
 from drillgen.chart import Bar, Chart
-from drillgen.drill.lines import Enclosure, ScalePattern
 from drillgen.lines.tones import scale_of
 from drillgen.score import Note, Part
 from drillgen.theory.chords import Chord
@@ -137,7 +136,7 @@ class Heard:
         self._chart = chart
         self._by_bar = _by_bar(chart, line.notes if line is not None else ())
         options = chart.drill.line
-        self._scales = options.scales if isinstance(options, ScalePattern | Enclosure) else ()
+        self._scales = options.chosen_scales if options else ()
 
     def setting(self, chord: Chord, key: Key) -> Setting:
         """The key that a chord is voiced in, or the scale that the teacher chose for the chord."""

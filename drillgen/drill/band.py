@@ -1,30 +1,97 @@
-"""The band as a person writes it: a player's name, a mapping with more, or off."""
+"""The band as a person writes it, the feel that it plays in, and the room that it leaves."""
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+import re
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import Field, ValidationInfo, model_validator
+from ruamel.yaml import YAML
 
-from drillgen.drill import playable
 from drillgen.drill.fields import (
     OFF,
     RANGE,
+    WORD,
+    WORD_OR_OFF,
     Model,
     Range,
     Short,
-    choice,
     is_off,
+    known,
     number,
     whole,
     within,
 )
-from drillgen.drill.messages import Wrongs, listed, refuse, show
+from drillgen.drill.messages import listed, refuse, show, under
 
-DRUMS = ("sticks", "brushes", "off")
-COMPING = ("piano", "electric piano", "guitar", "rhythm guitar", "vibraphone", "off")
-BASS = ("off", "roots", "two-beat", "walking")
-CLICK = ("off", "beats", "two and four")
+# Feels by name, and what of a feel's file the language needs to know. A feel is a file in
+# `band/feels/`, so that adding one is adding a file; nothing that plays them is imported here.
+
+FEELS_FOLDER = Path(__file__).parent.parent / "band" / "feels"
+
+FEELS = (
+    "swing",
+    "two-feel",
+    "ballad",
+    "jazz waltz",
+    "bossa nova",
+    "samba",
+    "shuffle",
+    "straight eighths",
+    "slow 12/8",
+    "five-four swing",
+)
+ALIASES = {"bossa": "bossa nova"}
+
+
+def playable_feels() -> tuple[str, ...]:
+    """Every feel that has a file, by name: the language's own, then others."""
+    stems = {path.stem for path in FEELS_FOLDER.glob("*.yaml")}
+    own = tuple(name for name in FEELS if _stem(name) in stems)
+    others = sorted(stems - {_stem(name) for name in own})
+    return own + tuple(stem.replace("-", " ") for stem in others)
+
+
+def meters(feel: str) -> tuple[str, ...]:
+    """The meters that a feel is played in, the first its usual one."""
+    return tuple(feel_file(feel)["meters"])
+
+
+def basses(feel: str) -> tuple[str, ...]:
+    """What the band's bass can be asked for in a feel."""
+    return tuple(feel_file(feel)["basses"])
+
+
+def feel_file(feel: str) -> Mapping[str, Any]:
+    """All that a feel's file says.  It is read once for whoever asks, and must not be changed."""
+    return _read(FEELS_FOLDER / f"{_stem(feel)}.yaml")
+
+
+def check_feel(name: object) -> str:
+    """The feel's own name.  Raises RefusedError where it is unknown."""
+    feel = ALIASES.get(name, name) if isinstance(name, str) else name
+    return known(feel, "feel", playable_feels(), *ALIASES)
+
+
+def _stem(name: str) -> str:
+    return re.sub(r"[ /]", "-", name)
+
+
+@cache
+def _read(path: Path) -> Mapping[str, Any]:
+    found: Mapping[str, Any] = YAML(typ="safe", pure=True).load(path.read_text("utf-8"))
+    return found
+
+
+# The band: for each player a name, a mapping with more, or off.
+
+DrumKind = Literal["sticks", "brushes", "off"]
+CompingKind = Literal["piano", "electric piano", "guitar", "rhythm guitar", "vibraphone", "off"]
+BassKind = Literal["off", "roots", "two-beat", "walking"]
+ClickKind = Literal["off", "beats", "two and four"]
 
 
 class PartSpec(Model):
@@ -54,25 +121,25 @@ class PartSpec(Model):
 class Drums(PartSpec):
     """The drums."""
 
-    kind: Annotated[str, choice(*DRUMS, off=True)] = "sticks"
+    kind: Annotated[DrumKind, WORD_OR_OFF] = "sticks"
 
 
 class Comping(PartSpec):
     """The player of the chords."""
 
-    kind: Annotated[str, choice(*COMPING, off=True)] = "piano"
+    kind: Annotated[CompingKind, WORD_OR_OFF] = "piano"
 
 
 class Bass(PartSpec):
     """The bass of the band; off where the student is the bass player."""
 
-    kind: Annotated[str, choice(*BASS, off=True)] = "off"
+    kind: Annotated[BassKind, WORD_OR_OFF] = "off"
 
 
 class Click(PartSpec):
     """A metronome beside the band."""
 
-    kind: Annotated[str, choice(*CLICK, off=True)] = "off"
+    kind: Annotated[ClickKind, WORD_OR_OFF] = "off"
 
 
 def _long(value: Any) -> Any:
@@ -87,25 +154,22 @@ def _long_with_kind(value: Any) -> Any:
     return _long(value)
 
 
-def _short(*kinds: str, asked: bool = False) -> Short:
-    extra = [word for word in OFF if word not in kinds]
-    return Short(
-        _long_with_kind if asked else _long,
-        ({"enum": [*kinds, *extra]},),
-        required=("kind",) if asked else (),
-    )
+def _short(kind: Any, *, asked: bool = False) -> Short:
+    words = dict.fromkeys((*get_args(kind), *OFF))
+    required = ("kind",) if asked else ()
+    return Short(_long_with_kind if asked else _long, ({"enum": [*words]},), required)
 
 
 class Band(Model):
     """Who plays with the student."""
 
-    drums: Annotated[Drums, _short(*DRUMS)] = Drums()
+    drums: Annotated[Drums, _short(DrumKind)] = Drums()
     """What keeps time."""
-    comping: Annotated[Comping, _short(*COMPING)] = Comping()
+    comping: Annotated[Comping, _short(CompingKind)] = Comping()
     """What plays the chords."""
-    bass: Annotated[Bass, _short(*BASS, asked=True)] = Bass()
+    bass: Annotated[Bass, _short(BassKind, asked=True)] = Bass()
     """A bass line in the band."""
-    click: Annotated[Click, _short(*CLICK, asked=True)] = Click()
+    click: Annotated[Click, _short(ClickKind, asked=True)] = Click()
     """A metronome."""
 
 
@@ -127,11 +191,9 @@ BAND = Short(_whole_band, ({"enum": [*OFF]},))
 def in_feel(band: Band, info: ValidationInfo) -> Band:
     """A band whose bass plays what the feel (where it could be read) has."""
     feel, asked = info.data.get("feel"), band.bass.kind
-    wrongs = Wrongs()
-    if feel and band.bass.plays and asked not in (known := playable.basses(feel)):
-        with wrongs.at("bass"):
-            raise refuse(f"{feel} has no {asked} bass", listed((*known, "off")))
-    wrongs.raise_any()
+    if feel and band.bass.plays and asked not in basses(feel):
+        with under("bass"):
+            raise refuse(f"{feel} has no {asked} bass", listed((*basses(feel), "off")))
     return band
 
 
@@ -147,9 +209,9 @@ class Gaps(Model):
         default_factory=lambda data: data.get("call", 4)
     )
     """Bars left free to answer in; by default as many as the call's."""
-    harmony: Annotated[str, choice("repeats", "continues")] = "repeats"
+    harmony: Annotated[Literal["repeats", "continues"], WORD] = "repeats"
     """The response plays the same bars again, or call and response trade through the form."""
-    band: Annotated[str, choice("plays", "time", "silent")] = "plays"
+    band: Annotated[Literal["plays", "time", "silent"], WORD] = "plays"
     """What the band does in a response: play, keep time only, or be silent."""
     level: Annotated[float, number(-40, 0, "dB")] = 0.0
     """How much softer the band plays in a response, in dB."""

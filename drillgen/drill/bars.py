@@ -9,7 +9,15 @@ from fractions import Fraction
 from typing import Any
 
 from drillgen.drill.fields import within
-from drillgen.drill.messages import RefusedError, Wrong, Wrongs, refuse, refuse_keys, show
+from drillgen.drill.messages import (
+    RefusedError,
+    Wrong,
+    Wrongs,
+    read_each,
+    refuse,
+    refuse_keys,
+    show,
+)
 
 # Meters, and tempos that count their beats.
 #
@@ -89,15 +97,15 @@ def _numbers(text: str) -> list[Any]:
 def _several(values: Any) -> tuple[Tempo, ...]:
     if not values or len(values) > MAX_TEMPOS:
         raise refuse(f"{len(values)} tempos", f"1 to {MAX_TEMPOS} tempos, a track each")
-    wrongs = Wrongs()
     tempos: list[Tempo] = []
-    for index, value in enumerate(values):
-        with wrongs.at(index):
-            tempo = _tempo(value)
-            if tempo in tempos:
-                raise refuse(f"the tempo {tempo} stands here twice", "each tempo once")
-            tempos.append(tempo)
-    wrongs.raise_any()
+
+    def another(value: Any) -> None:
+        tempo = _tempo(value)
+        if tempo in tempos:
+            raise refuse(f"the tempo {tempo} stands here twice", "each tempo once")
+        tempos.append(tempo)
+
+    read_each(values, another)
     return tuple(tempos)
 
 
@@ -119,19 +127,18 @@ def _beats(value: Any) -> float:
 
 
 def _climb(data: dict[str, Any]) -> Tempo:
-    wrongs = Wrongs()
-    with wrongs.at():
-        refuse_keys(data, _KEYS, "tempo")
     ends: dict[str, float] = {}
-    for key in ("from", "to"):
-        with wrongs.at(*([key] if key in data else [])):
-            if key not in data:
-                raise refuse(f"{show(key)} is missing", "{from: 60, to: 100, step: 4}")
-            ends[key] = _beats(data[key])
     step = DEFAULT_STEP
-    with wrongs.at("step"):
-        step = _step(data.get("step", DEFAULT_STEP))
-    wrongs.raise_any()
+    with Wrongs() as wrongs:
+        with wrongs.at():
+            refuse_keys(data, _KEYS, "tempo")
+        for key in ("from", "to"):
+            with wrongs.at(*([key] if key in data else [])):
+                if key not in data:
+                    raise refuse(f"{show(key)} is missing", "{from: 60, to: 100, step: 4}")
+                ends[key] = _beats(data[key])
+        with wrongs.at("step"):
+            step = _step(data.get("step", DEFAULT_STEP))
     if ends["from"] == ends["to"]:
         return Tempo(ends["from"], 0.0, ends["to"])
     return Tempo(ends["from"], step if ends["to"] > ends["from"] else -step, ends["to"])

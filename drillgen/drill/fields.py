@@ -6,9 +6,9 @@ two stand side by side.  The functions raise `RefusedError`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, get_args
 
 from pydantic import BaseModel, ConfigDict, GetJsonSchemaHandler
 from pydantic import GetCoreSchemaHandler as Handler
@@ -151,6 +151,36 @@ def choice(*names: Any, off: bool = False) -> Read:
 
     extra = [word for word in OFF if word not in names] if off else []
     return Read(read, {"enum": [*names, *extra]})
+
+
+@dataclass(frozen=True)
+class Word:
+    """Annotation of a `Literal`: one of its words; where `off`, that in every way of writing it."""
+
+    off: bool = False
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Handler) -> CoreSchema:
+        words = get_args(source)
+        read = choice(*words, off=self.off).function
+        literal = core_schema.literal_schema(list(words))
+        return core_schema.no_info_before_validator_function(read, literal)
+
+    def __get_pydantic_json_schema__(
+        self, core: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        return dict(choice(*handler(core)["enum"], off=self.off).schema)
+
+
+WORD = Word()
+WORD_OR_OFF = Word(off=True)
+
+
+def known(name: Any, what: str, names: Iterable[str], *besides: str) -> str:
+    """A name, if it is one of these; `besides` is what else may stand there, read by the caller."""
+    if not isinstance(name, str) or name not in names:
+        allowed = (*names, *besides)
+        raise refuse(f"{show(name)} is no {what}", listed(allowed), nearest(name, allowed))
+    return name
 
 
 def _read_yes_no(value: Any) -> bool:

@@ -10,7 +10,16 @@ from math import gcd
 from typing import Any
 
 from drillgen.drill.fields import Read, ReadWith, whole
-from drillgen.drill.messages import RefusedError, Wrongs, listed, nearest, refuse, refuse_keys, show
+from drillgen.drill.messages import (
+    RefusedError,
+    Wrongs,
+    listed,
+    nearest,
+    read_each,
+    refuse,
+    refuse_keys,
+    show,
+)
 from drillgen.theory.keys import CYCLES, Key, Mode, cycle, shuffled
 from drillgen.theory.other_names import key_elsewhere
 from drillgen.theory.pitch import Name
@@ -100,13 +109,7 @@ def _from_text(value: Any, mode: Mode) -> tuple[Key, ...]:
 def _keys(values: Any, mode: Mode, *, indexed: bool = True) -> tuple[Key, ...]:
     if not 1 <= len(values) <= MAX_KEYS:
         raise refuse(f"{len(values)} keys", f"1 to {MAX_KEYS} keys")
-    wrongs = Wrongs()
-    keys: list[Key] = []
-    for index, value in enumerate(values):
-        with wrongs.at(*([index] if indexed else [])):
-            keys.append(read_key(value, mode))
-    wrongs.raise_any()
-    return tuple(keys)
+    return tuple(read_each(values, lambda value: read_key(value, mode), at=indexed))
 
 
 _MOVE = whole(-11, 11, "semitones, but not 0").function
@@ -115,17 +118,16 @@ _COUNT = whole(1, MAX_KEYS, "keys").function
 
 def _moved(data: dict[str, Any], key: Key) -> tuple[Key, ...]:
     """`move` semitones at a time from `start`, for `keys` keys or until the cycle closes."""
-    wrongs = Wrongs()
-    with wrongs.at():
-        refuse_keys(data, _KEYS, "key_cycle")
     start, move, keys = key, 5, 12
-    with wrongs.at("start"):
-        start = read_key(data.get("start", key), key.mode)
-    with wrongs.at(*(["move"] if "move" in data else [])):
-        move = _move(data)
-    with wrongs.at("keys"):
-        keys = _COUNT(data.get("keys", 12 // gcd(12, move)))
-    wrongs.raise_any()
+    with Wrongs() as wrongs:
+        with wrongs.at():
+            refuse_keys(data, _KEYS, "key_cycle")
+        with wrongs.at("start"):
+            start = read_key(data.get("start", key), key.mode)
+        with wrongs.at(*(["move"] if "move" in data else [])):
+            move = _move(data)
+        with wrongs.at("keys"):
+            keys = _COUNT(data.get("keys", 12 // gcd(12, move)))
     return cycle(start, move, keys)
 
 

@@ -1,80 +1,21 @@
-"""The options of the kinds of line that are worked out from the chords."""
+"""How the options of lines are read: degrees, scales for chords, beats, rhythms, growing sets."""
 
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from fractions import Fraction
-from typing import Annotated, Any, Literal, TypeVar
-
-from pydantic import ConfigDict, ValidationInfo
+from typing import Any, Literal, get_args
 
 from drillgen.drill.bars import Meter
-from drillgen.drill.fields import RANGE, YES_NO, Model, Range, Read, ReadWith, choice, whole
-from drillgen.drill.fields import Read as Reader
-from drillgen.drill.instruments import INSTRUMENTS
-from drillgen.drill.messages import RefusedError, Wrong, Wrongs, listed, nearest, refuse, show
+from drillgen.drill.fields import YES_NO, Read, ReadWith, known, whole
+from drillgen.drill.melody import LENGTH_ALLOWED, length_of, read_set
+from drillgen.drill.messages import RefusedError, Wrong, Wrongs, read_each, refuse, show, under
 from drillgen.theory.chord_symbols import QualityError, SymbolError, read_quality
 from drillgen.theory.chord_types import Degrees
 from drillgen.theory.chords import Chord, parse_chord
 from drillgen.theory.numerals import Numeral, is_numeral, parse_numeral
 from drillgen.theory.scales import SCALES
-
-# What every kind of line can be told.
-
-# In the schema: a mapping of this kind must name it.
-NEEDS_KIND = ConfigDict(json_schema_extra={"required": ["kind"]})
-
-MOST_BEATS = 5  # in a bar: 5/4
-
-
-class Line(Model):
-    """What every kind of line can be told."""
-
-    kind: str
-    instrument: Annotated[str, choice(*INSTRUMENTS)] = "upright"
-    """What plays the line."""
-    range: Annotated[Range | None, RANGE] = None
-    """Lowest and highest sounding pitch; by default what lies well on the instrument."""
-    begin_at: Annotated[int, whole(1, MOST_BEATS)] = 1
-    """The beat on which each call begins; what lies before it in its first bar is left out."""
-
-    @property
-    def beats_named(self) -> dict[str, int]:
-        """Options that name a beat of the bar, and the last beat that each names."""
-        return {"begin_at": self.begin_at}
-
-    def lead(self, bar: Fraction) -> Fraction:
-        """Quarter notes before each call in which a pick-up to it sounds; `bar` is a bar's."""
-        return 0 * bar
-
-    def check(self, meter: Meter) -> None:
-        """Raises RefusedError where the line does not fit the meter."""
-
-    def check_gaps(self, call: int | None, response: int | None) -> None:
-        """Raises RefusedError where it does not fit the bars of call and response (None: none)."""
-
-    @property
-    def sounding_range(self) -> tuple[int, int]:
-        """Lowest and highest sounding MIDI key."""
-        if self.range is not None:
-            return self.range.midi
-        instrument = INSTRUMENTS[self.instrument]
-        return instrument.low.midi, instrument.high.midi
-
-
-_AnyLine = TypeVar("_AnyLine", bound=Line | None)
-
-
-def in_meter(line: _AnyLine, info: ValidationInfo) -> _AnyLine:
-    """A line that fits the drill's meter, where that could be read."""
-    meter = info.data.get("meter")
-    wrongs = Wrongs()
-    if isinstance(line, Line) and meter:
-        with wrongs.at(line.kind):
-            line.check(meter)
-    wrongs.raise_any()
-    return line
-
 
 # An order of chord degrees: 1357, 5-1-3-7.
 
@@ -89,16 +30,10 @@ def _read_order(value: Any) -> tuple[int, ...]:
     if not degrees:
         raise refuse(f"{show(value)} is no order", allowed)
     for index, degree in enumerate(degrees):
-        if (
-            isinstance(degree, bool)
-            or not isinstance(degree, int)
-            or not (1 <= degree <= _HIGHEST_DEGREE)
-        ):
-            raise refuse(
-                f"{show(degree)} is no degree",
-                allowed,
-                at=(index,) if isinstance(value, list | tuple) else (),
-            )
+        is_whole = isinstance(degree, int) and not isinstance(degree, bool)
+        if not is_whole or not 1 <= degree <= _HIGHEST_DEGREE:
+            at = (index,) if isinstance(value, list | tuple) else ()
+            raise refuse(f"{show(degree)} is no degree", allowed, at=at)
     if len(degrees) > _LONGEST_ORDER:
         raise refuse(f"the order has {len(degrees)} degrees", f"up to {_LONGEST_ORDER}")
     return tuple(degrees)
@@ -142,33 +77,26 @@ ORDER = Read(
 Named = Numeral | Chord | Degrees  # one chord of a key, or every chord of a quality
 ChordScales = tuple[tuple[Named, str], ...]  # and the name of its scale
 
-_ALLOWED = "a numeral (V7), a chord symbol (G7) or a quality (7, m7, maj7, alt)"
+_CHORDS_ALLOWED = "a numeral (V7), a chord symbol (G7) or a quality (7, m7, maj7, alt)"
 
 
-def _read(value: Any) -> ChordScales:
+def _read_scales(value: Any) -> ChordScales:
     """Read {V7: altered, m7: dorian}."""
     if isinstance(value, tuple):
         return value
     if not isinstance(value, dict) or not value:
         raise refuse(f"{show(value)} names no chords and scales", "{V7: altered, m7: dorian}")
-    wrongs = Wrongs()
-    found: list[tuple[Named, str]] = []
-    for key, scale in value.items():
-        with wrongs.at():
-            named = _named(key)
-            found.append((named, _scale(key, scale)))
-    wrongs.raise_any()
-    return tuple(found)
+    return tuple(read_each(value.items(), lambda item: (_named(item[0]), _scale(*item)), at=False))
 
 
 def _named(key: Any) -> Named:
     text = str(key).strip()
     try:
-        if is_numeral(text):
-            return parse_numeral(text)
-        return _quality_or_symbol(text)
+        return parse_numeral(text) if is_numeral(text) else _quality_or_symbol(text)
     except SymbolError as error:
-        raise _no_chord(key, error.suggestion) from None
+        close = f'"{error.suggestion}"' if error.suggestion else ""
+        wrong = Wrong(f"{show(key)} is no chord", _CHORDS_ALLOWED, close, (key,), key=True)
+        raise RefusedError([wrong]) from None
 
 
 def _quality_or_symbol(text: str) -> Named:
@@ -178,19 +106,13 @@ def _quality_or_symbol(text: str) -> Named:
         return parse_chord(text)
 
 
-def _no_chord(key: Any, suggestion: str) -> RefusedError:
-    close = f'"{suggestion}"' if suggestion else ""
-    return RefusedError([Wrong(f"{show(key)} is no chord", _ALLOWED, close, (key,), key=True)])
-
-
 def _scale(key: Any, scale: Any) -> str:
-    if not isinstance(scale, str) or scale not in SCALES:
-        raise refuse(f"{show(scale)} is no scale", listed(SCALES), nearest(scale, SCALES), (key,))
-    return scale
+    with under(key):
+        return known(scale, "scale", SCALES)
 
 
 CHORD_SCALES = Read(
-    _read,
+    _read_scales,
     {
         "type": "object",
         "minProperties": 1,
@@ -200,37 +122,9 @@ CHORD_SCALES = Read(
 )
 
 
-# Options of arpeggios.
+# Beats of the bar on which something falls.
 
-
-class Arpeggio(Line):
-    """The tones of each chord in a stated order."""
-
-    model_config = NEEDS_KIND
-    kind: Literal["arpeggio"] = "arpeggio"
-    order: Annotated[tuple[int, ...], ORDER] = (1, 3, 5, 7)
-    """Degrees over each chord's root, in the order in which they are played."""
-    inversion: Annotated[int, whole(0, 3)] = 0
-    """How many tones higher it begins: 1 makes 3 5 7 8 of 1 3 5 7."""
-    direction: Annotated[str, choice("up", "down", "alternating")] = "up"
-    """The order as written, backwards, or one chord each way."""
-    note: Annotated[str, choice("quarter", "eighth", "triplet")] = "quarter"
-    """The length of the notes: a beat, half a beat, or a third of one."""
-    connect: Annotated[bool, YES_NO] = False
-    """Begin each chord on the tone nearest to the last note."""
-
-
-# Options of enclosures.
-
-TARGETS = ("root", "third", "fifth", "seventh", "guide tones")
-APPROACHES = (
-    "above below",
-    "below above",
-    "double chromatic",
-    "double chromatic above",
-    "from below",
-    "from above",
-)
+MOST_BEATS = 5  # in a bar: 5/4
 _BEAT = whole(1, MOST_BEATS)
 
 
@@ -241,13 +135,7 @@ def _read_beats(value: Any) -> tuple[int, ...]:
     values = value if isinstance(value, list | tuple) else [value]
     if not values:
         raise refuse(f"{show(value)} names no beat", "chord, or beats of the bar: [1, 3]")
-    wrongs = Wrongs()
-    beats: list[int] = []
-    for index, each in enumerate(values):
-        with wrongs.at(*([index] if values is value else [])):
-            beats.append(_BEAT.function(each))
-    wrongs.raise_any()
-    return tuple(sorted(set(beats)))
+    return tuple(sorted(set(read_each(values, _BEAT.function, at=values is value))))
 
 
 BEATS = Read(
@@ -264,72 +152,21 @@ BEATS = Read(
 )
 
 
-class Enclosure(Line):
-    """Chord tones reached from a note above and a note below."""
+# Patterns over a scale.
 
-    model_config = NEEDS_KIND
-    kind: Literal["enclosure"] = "enclosure"
-    target: Annotated[str, choice(*TARGETS)] = "third"
-    """The chord tone that is aimed at; guide tones: third or seventh, whichever is nearer."""
-    approach: Annotated[str, choice(*APPROACHES)] = "above below"
-    """The notes before it: scale tone above, semitone below, or semitones from one side."""
-    beats: Annotated[tuple[int, ...], BEATS] = ()
-    """Where the targets fall: where each chord begins, or on these beats of the bar."""
-    fill: Annotated[str, choice("rest", "hold", "chord tones")] = "hold"
-    """What comes between: silence, the target held, or chord tones in eighths."""
-    scales: Annotated[ChordScales, CHORD_SCALES] = ()
-    """Scales for some chords, in the place of the usual ones: {V7: altered, m7: dorian}."""
-
-    @property
-    def beats_named(self) -> dict[str, int]:
-        """Options that name a beat of the bar, and the last beat that each names."""
-        return {**super().beats_named, "beats": max(self.beats, default=1)}
-
-
-# Options of guide tones.
-
-
-class GuideTones(Line):
-    """Thirds and sevenths, moving by the smallest step."""
-
-    kind: Literal["guide tones"] = "guide tones"
-    begin_on: Annotated[int, choice(3, 7)] = 3
-    """The tone of the first chord that the line begins on."""
-    voices: Annotated[str, choice("one", "both")] = "one"
-    """One voice, or the two together."""
-    rhythm: Annotated[str, choice("chord", "half", "quarter")] = "chord"
-    """A note for each chord, or repeated in halves (two beats) or quarters (a beat)."""
-    thread: Annotated[str, choice("key", "track")] = "key"
-    """Begin anew in each key, or go on from key to key by the smallest step."""
-
-
-# Options of roots: none of their own.
-
-
-class Roots(Line):
-    """The root of each chord, or the bass of a slash chord."""
-
-    model_config = NEEDS_KIND
-    kind: Literal["roots"] = "roots"
-
-
-# Options of scale patterns.
-
-PATTERNS = ("scale", "thirds", "fourths", "groups of four")
+Pattern = Literal["scale", "thirds", "fourths", "groups of four"]
+PATTERNS = get_args(Pattern)
 
 
 def _read_pattern(value: Any) -> str | tuple[int, ...]:
     """Read a pattern by name, or degrees: 1235, 1-2-3-5."""
     if isinstance(value, str) and not any(sign.isdigit() for sign in value):
-        if value in PATTERNS:
-            return value
-        allowed = f"{listed(PATTERNS)}, or degrees of the scale: 1235"
-        raise refuse(f"{show(value)} is no pattern", allowed, nearest(value, PATTERNS))
+        return known(value, "pattern", PATTERNS, "or degrees of the scale: 1235")
     order: tuple[int, ...] = ORDER.function(value)
     return order
 
 
-def _read_bebop(value: Any, data: dict[str, Any]) -> bool:
+def read_bebop(value: Any, data: dict[str, Any]) -> bool:
     bebop: bool = YES_NO.function(value)
     if bebop and (data.get("pattern", "scale"), data.get("note", "eighth")) != ("scale", "eighth"):
         raise refuse(
@@ -341,7 +178,7 @@ def _read_bebop(value: Any, data: dict[str, Any]) -> bool:
 
 _ORDER_FORMS = [form for form in ORDER.schema["anyOf"] if form.get("type") != "string"]
 _DEGREES = {"type": "string", "pattern": "[0-9]"}
-PATTERN = Reader(
+PATTERN = Read(
     _read_pattern,
     {
         "anyOf": [{"enum": [*PATTERNS]}, *_ORDER_FORMS, _DEGREES],
@@ -351,40 +188,129 @@ PATTERN = Reader(
 )
 
 
-class ScalePattern(Line):
-    """Patterns over each chord's scale."""
+# Cells: small rhythms that phrases are put together from.
+#
+# A cell is written in lengths (`q e e`), `r:` before those that are rests (`r:e q e`).
 
-    model_config = NEEDS_KIND
-    kind: Literal["scale pattern"] = "scale pattern"
-    pattern: Annotated[str | tuple[int, ...], PATTERN] = (1, 2, 3, 5)
-    """Degrees over each chord's root, or the scale in steps, thirds, fourths or groups of four."""
-    direction: Annotated[str, choice("up", "down", "alternating")] = "up"
-    """Rising, falling, or one chord each way."""
-    note: Annotated[str, choice("quarter", "eighth", "triplet")] = "quarter"
-    """The length of the notes: a beat, half a beat, or a third of one."""
-    scales: Annotated[ChordScales, CHORD_SCALES] = ()
-    """Scales for some chords, in the place of the usual ones: {V7: altered, m7: dorian}."""
-    bebop: Annotated[
-        bool, ReadWith(schema={**YES_NO.schema, "default": False}, function=_read_bebop)
-    ] = False
-    """A passing note in each scale, so that chord tones fall on the beats."""
-    connect: Annotated[bool, YES_NO] = False
-    """Go on from the nearest tone at each change, up and down through the whole range."""
+_REST = "r:"
+_MOST_CELLS = 32  # cells
+_CELL_ALLOWED = f"{LENGTH_ALLOWED}; r: before a rest: r:e q e"
 
 
-# Options of walking lines.
+@dataclass(frozen=True, slots=True)
+class RhythmCell:
+    """Lengths in quarter notes, each sounding or silent."""
+
+    lengths: tuple[tuple[Fraction, bool], ...]
+
+    @property
+    def length(self) -> Fraction:
+        """Quarter notes."""
+        return sum((length for length, _ in self.lengths), Fraction(0))
+
+    @property
+    def sounding(self) -> int:
+        """How many notes it has."""
+        return sum(sounds for _, sounds in self.lengths)
 
 
-class Walking(Line):
-    """A note a beat that outlines the chords and leads into each change."""
+def read_cell(value: Any) -> RhythmCell:
+    """Read 'q e e' or 'r:e q e'.  Raises RefusedError."""
+    if not isinstance(value, str) or not value.split():
+        raise refuse(f"{show(value)} is no rhythm", _CELL_ALLOWED)
+    lengths: list[tuple[Fraction, bool]] = []
+    for word in re.finditer(r"\S+", value):
+        sounds = not word[0].startswith(_REST)
+        length = length_of(word[0].removeprefix(_REST))
+        if length is None:
+            raise refuse(f"{show(word[0])} is no length", _CELL_ALLOWED, offset=word.start())
+        lengths.append((length, sounds))
+    cell = RhythmCell(tuple(lengths))
+    if not cell.sounding:
+        raise refuse(f"{show(value)} has no note", _CELL_ALLOWED)
+    return cell
 
-    model_config = NEEDS_KIND
-    kind: Literal["walking"] = "walking"
-    beat_one: Annotated[str, choice("root", "chord tone")] = "root"
-    """Where a chord begins: always its root, or another tone of it now and then."""
-    approach: Annotated[str, choice("chromatic", "dominant", "mixed")] = "mixed"
-    """How the last beat leads on: by a semitone, from the fifth above, or both."""
-    two_beat: Annotated[bool, YES_NO] = False
-    """Two notes a bar instead of four."""
-    version: Annotated[str, choice("full", "bare", "alternating")] = "full"
-    """The whole line, its roots and guide tones alone, or first these and then the same line."""
+
+def _read_cells(value: Any) -> tuple[RhythmCell, ...]:
+    if isinstance(value, tuple) and value and all(isinstance(each, RhythmCell) for each in value):
+        return value
+    if isinstance(value, str):
+        return (read_cell(value),)
+    if not isinstance(value, list | tuple) or not 1 <= len(value) <= _MOST_CELLS:
+        raise refuse(
+            f"{show(value)} is no list of rhythms", f"1 to {_MOST_CELLS} rhythms: [q e e, h]"
+        )
+    return tuple(read_each(value, read_cell))
+
+
+def refuse_too_long(cells: tuple[RhythmCell, ...], meter: Meter) -> None:
+    """Raises RefusedError at cells that no bar of the meter can hold."""
+    allowed = f"up to {meter.bar} quarter notes"
+    message = f"the rhythm is longer than a bar of {meter}"
+    too_long = (index for index, cell in enumerate(cells) if cell.length > meter.bar)
+    if wrongs := [Wrong(message, allowed, at=(index,)) for index in too_long]:
+        raise RefusedError(wrongs)
+
+
+_CELL = {"type": "string", "minLength": 1}
+CELLS = Read(
+    _read_cells,
+    {
+        "anyOf": [_CELL, {"type": "array", "items": _CELL, "minItems": 1, "maxItems": _MOST_CELLS}],
+        "examples": [["q e e", "e q e", "r:e q."]],
+    },
+)
+
+# What phrases are made of where the drill names no cells, by whether the beat has three eighths:
+# common figures of one, two and three beats.
+DEFAULT_CELLS: dict[bool, tuple[RhythmCell, ...]] = {
+    compound: tuple(map(read_cell, cells))
+    for compound, cells in {
+        False: ("q", "e e", "r:e e", "h", "q. e", "e q e", "q e e", "e e q", "r:e q e", "r:e e q",
+                "q. q.", "q q e e"),
+        True: ("q.", "q e", "e q", "e e e", "r:e e e", "h.", "q. q e", "q e q.", "e e e q."),
+    }.items()
+}  # fmt: skip
+
+
+# How a set of notes grows through a track.
+
+FIRST_STAGE = 2  # notes that a growing set begins with
+DEFAULT_NOTES = read_set("1 b3 4 5 b7")
+_GROW = f"yes, no, or rising numbers of notes from {FIRST_STAGE} on: [2, 3, 5]"
+
+
+def _read_grow(value: Any, data: dict[str, Any]) -> tuple[int, ...]:
+    """How many notes there are at each stage, the last the most."""
+    most = len(data.get("notes", DEFAULT_NOTES))
+    if not isinstance(value, list | tuple):
+        grows: bool = YES_NO.function(value)
+        return tuple(range(FIRST_STAGE, most + 1)) if grows else (most,)
+    if not value:
+        raise refuse("the list is empty", _GROW)
+    with Wrongs() as wrongs:
+        for index, count in enumerate(value):
+            with wrongs.at(index):
+                _check_stage(count, value[index - 1] if index else FIRST_STAGE - 1, most)
+    return tuple(value)
+
+
+def _check_stage(count: Any, before: Any, most: int) -> None:
+    if isinstance(count, bool) or not isinstance(count, int):
+        raise refuse(f"{show(count)} is no number of notes", _GROW)
+    if count > most:
+        raise refuse(f"there are only {most} notes", f"up to {most}")
+    if isinstance(before, int) and count <= before:
+        raise refuse(f"{count} is no more than before", _GROW)
+
+
+GROW = ReadWith(
+    schema={
+        "anyOf": [
+            YES_NO.schema,
+            {"type": "array", "items": {"type": "integer", "minimum": FIRST_STAGE}, "minItems": 1},
+        ],
+        "default": "yes",
+    },
+    function=_read_grow,
+)

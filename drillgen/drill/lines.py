@@ -1,52 +1,379 @@
-"""The kinds of line, as a person writes them.
+"""The kinds of line: what a person writes of each, and what the other rooms ask of it.
 
-How a kind is written out stands in the module of `drillgen/lines/` by the same name.  A new kind is
-a model of options, its name in `playable.KINDS` and its model in the two lists below.
+A kind is a class of options here, with its facts, and its name in `AnyLine`; how it is written out
+stands in a module of `drillgen/lines/`, with a row in `lines/kinds.py`.
 """
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from fractions import Fraction
+from typing import Annotated, Any, ClassVar, Literal, get_args
 
-from pydantic import Field
+from pydantic import ConfigDict, Field, ValidationInfo
 
-from drillgen.drill import playable
-from drillgen.drill.fields import OFF, Short, is_off
-from drillgen.drill.line_options import (
-    Arpeggio,
-    Enclosure,
-    GuideTones,
-    Line,
-    Roots,
-    ScalePattern,
-    Walking,
+from drillgen.drill.bars import Meter
+from drillgen.drill.fields import (
+    OFF,
+    RANGE,
+    WORD,
+    YES_NO,
+    Model,
+    Range,
+    Read,
+    ReadWith,
+    Short,
+    choice,
+    is_off,
+    known,
+    number,
+    whole,
 )
-from drillgen.drill.melodic_options import Phrases, Riff, Written
-from drillgen.drill.messages import Wrongs
+from drillgen.drill.line_options import (
+    BEATS,
+    CELLS,
+    CHORD_SCALES,
+    DEFAULT_NOTES,
+    FIRST_STAGE,
+    GROW,
+    MOST_BEATS,
+    ORDER,
+    PATTERN,
+    ChordScales,
+    Pattern,
+    RhythmCell,
+    read_bebop,
+    refuse_too_long,
+)
+from drillgen.drill.melody import MELODY, SET_SCHEMA, Melody, ScaleNote, read_set
+from drillgen.drill.messages import Wrongs, refuse, under
+from drillgen.drill.sheet import INSTRUMENTS
 
-__all__ = [
-    "COMMON",
-    "LINE",
-    "AnyLine",
-    "Arpeggio",
-    "Enclosure",
-    "GuideTones",
-    "Line",
-    "Phrases",
-    "Riff",
-    "Roots",
-    "ScalePattern",
-    "Walking",
-    "Written",
+Direction = Literal["up", "down", "alternating"]
+NoteLength = Literal["quarter", "eighth", "triplet"]
+
+
+class Line(Model):
+    """What every kind of line can be told; and, as class variables, the facts of a kind."""
+
+    model_config = ConfigDict(json_schema_extra={"required": ["kind"]})  # a mapping must name it
+
+    # Where it lies on the instrument of the band's bass, so as to keep clear of it: the lowest MIDI
+    # keys that it goes to and that it seeks.  None for what needs the whole range.
+    over_the_bass: ClassVar[tuple[int, int] | None] = None
+    # Whether it is made from the chords, and so spelled anew where another name reads better; a
+    # melody of scale notes is spelled by its tonic, and roots stand as they do in the symbols.
+    of_chords: ClassVar[bool] = False
+    # Whether it does a bass player's work: in the bass's place, and home to the last root.
+    is_bass: ClassVar[bool] = False
+    # Whether it walks: accents on 2 and 4, and on through a tag as through a pass.
+    walks: ClassVar[bool] = False
+    # Whether it is learned by ear: hidden on the page at first, shown on the sheet in the answers.
+    by_ear: ClassVar[bool] = False
+
+    kind: str
+    instrument: Annotated[str, choice(*INSTRUMENTS)] = "upright"
+    """What plays the line."""
+    range: Annotated[Range | None, RANGE] = None
+    """Lowest and highest sounding pitch; by default what lies well on the instrument."""
+    begin_at: Annotated[int, whole(1, MOST_BEATS)] = 1
+    """The beat on which each call begins; what lies before it in its first bar is left out."""
+
+    @property
+    def beats_named(self) -> dict[str, int]:
+        """Options that name a beat of the bar, and the last beat that each names."""
+        return {"begin_at": self.begin_at}
+
+    @property
+    def chosen_scales(self) -> ChordScales:
+        """Scales that were chosen for some chords."""
+        return ()
+
+    @property
+    def notes_used(self) -> tuple[ScaleNote, ...]:
+        """The few notes that it is made of, where the student is told them."""
+        return ()
+
+    @property
+    def in_pairs(self) -> bool:
+        """Whether two notes sound at once."""
+        return False
+
+    def lead(self, bar: Fraction) -> Fraction:
+        """Quarter notes before each call in which a pick-up to it sounds; `bar` is a bar's."""
+        return 0 * bar
+
+    def check(self, meter: Meter) -> None:
+        """Raises RefusedError where the line does not fit the meter."""
+
+    def check_gaps(self, call: int | None, response: int | None) -> None:
+        """Raises RefusedError where it does not fit the bars of call and response (None: none)."""
+
+    @property
+    def sounding_range(self) -> tuple[int, int]:
+        """Lowest and highest sounding MIDI key."""
+        if self.range is not None:
+            return self.range.midi
+        instrument = INSTRUMENTS[self.instrument]
+        return instrument.low.midi, instrument.high.midi
+
+
+class GuideTones(Line):
+    """Thirds and sevenths, moving by the smallest step."""
+
+    model_config = ConfigDict(json_schema_extra={})  # a mapping without a kind means this one
+    # Beyond the open G, where a bass player's upper register begins, or down to Eb2 to stay in one
+    # piece.
+    over_the_bass = (39, 43)
+    of_chords = True
+
+    kind: Literal["guide tones"] = "guide tones"
+    begin_on: Annotated[Literal[3, 7], WORD] = 3
+    """The tone of the first chord that the line begins on."""
+    voices: Annotated[Literal["one", "both"], WORD] = "one"
+    """One voice, or the two together."""
+    rhythm: Annotated[Literal["chord", "half", "quarter"], WORD] = "chord"
+    """A note for each chord, or repeated in halves (two beats) or quarters (a beat)."""
+    thread: Annotated[Literal["key", "track"], WORD] = "key"
+    """Begin anew in each key, or go on from key to key by the smallest step."""
+
+    @property
+    def in_pairs(self) -> bool:
+        return self.voices == "both"
+
+
+class Roots(Line):
+    """The root of each chord, or the bass of a slash chord."""
+
+    is_bass = True
+
+    kind: Literal["roots"] = "roots"
+
+
+class Arpeggio(Line):
+    """The tones of each chord in a stated order."""
+
+    of_chords = True
+
+    kind: Literal["arpeggio"] = "arpeggio"
+    order: Annotated[tuple[int, ...], ORDER] = (1, 3, 5, 7)
+    """Degrees over each chord's root, in the order in which they are played."""
+    inversion: Annotated[int, whole(0, 3)] = 0
+    """How many tones higher it begins: 1 makes 3 5 7 8 of 1 3 5 7."""
+    direction: Annotated[Direction, WORD] = "up"
+    """The order as written, backwards, or one chord each way."""
+    note: Annotated[NoteLength, WORD] = "quarter"
+    """The length of the notes: a beat, half a beat, or a third of one."""
+    connect: Annotated[bool, YES_NO] = False
+    """Begin each chord on the tone nearest to the last note."""
+
+
+class Walking(Line):
+    """A note a beat that outlines the chords and leads into each change."""
+
+    of_chords = True
+    is_bass = True
+    walks = True
+
+    kind: Literal["walking"] = "walking"
+    beat_one: Annotated[Literal["root", "chord tone"], WORD] = "root"
+    """Where a chord begins: always its root, or another tone of it now and then."""
+    approach: Annotated[Literal["chromatic", "dominant", "mixed"], WORD] = "mixed"
+    """How the last beat leads on: by a semitone, from the fifth above, or both."""
+    two_beat: Annotated[bool, YES_NO] = False
+    """Two notes a bar instead of four."""
+    version: Annotated[Literal["full", "bare", "alternating"], WORD] = "full"
+    """The whole line, its roots and guide tones alone, or first these and then the same line."""
+
+
+class ScalePattern(Line):
+    """Patterns over each chord's scale."""
+
+    of_chords = True
+
+    kind: Literal["scale pattern"] = "scale pattern"
+    pattern: Annotated[Pattern | tuple[int, ...], PATTERN] = (1, 2, 3, 5)
+    """Degrees over each chord's root, or the scale in steps, thirds, fourths or groups of four."""
+    direction: Annotated[Direction, WORD] = "up"
+    """Rising, falling, or one chord each way."""
+    note: Annotated[NoteLength, WORD] = "quarter"
+    """The length of the notes: a beat, half a beat, or a third of one."""
+    scales: Annotated[ChordScales, CHORD_SCALES] = ()
+    """Scales for some chords, in the place of the usual ones: {V7: altered, m7: dorian}."""
+    bebop: Annotated[
+        bool, ReadWith(schema={**YES_NO.schema, "default": False}, function=read_bebop)
+    ] = False
+    """A passing note in each scale, so that chord tones fall on the beats."""
+    connect: Annotated[bool, YES_NO] = False
+    """Go on from the nearest tone at each change, up and down through the whole range."""
+
+    @property
+    def chosen_scales(self) -> ChordScales:
+        return self.scales
+
+
+Approach = Literal[
+    "above below",
+    "below above",
+    "double chromatic",
+    "double chromatic above",
+    "from below",
+    "from above",
 ]
 
-DEFAULT_KIND = "guide tones"
-COMMON = tuple(Line.model_fields)  # options that outlive a change of kind
+
+class Enclosure(Line):
+    """Chord tones reached from a note above and a note below."""
+
+    over_the_bass = (36, 40)  # an octave over the lowest roots
+    of_chords = True
+
+    kind: Literal["enclosure"] = "enclosure"
+    target: Annotated[Literal["root", "third", "fifth", "seventh", "guide tones"], WORD] = "third"
+    """The chord tone that is aimed at; guide tones: third or seventh, whichever is nearer."""
+    approach: Annotated[Approach, WORD] = "above below"
+    """The notes before it: scale tone above, semitone below, or semitones from one side."""
+    beats: Annotated[tuple[int, ...], BEATS] = ()
+    """Where the targets fall: where each chord begins, or on these beats of the bar."""
+    fill: Annotated[Literal["rest", "hold", "chord tones"], WORD] = "hold"
+    """What comes between: silence, the target held, or chord tones in eighths."""
+    scales: Annotated[ChordScales, CHORD_SCALES] = ()
+    """Scales for some chords, in the place of the usual ones: {V7: altered, m7: dorian}."""
+
+    @property
+    def beats_named(self) -> dict[str, int]:
+        return {**super().beats_named, "beats": max(self.beats, default=1)}
+
+    @property
+    def chosen_scales(self) -> ChordScales:
+        return self.scales
+
+
+class Composed(Line):
+    """A line with its own notes: a melody, with a pick-up perhaps."""
+
+    notes: Annotated[Melody, MELODY]
+
+    def lead(self, bar: Fraction) -> Fraction:
+        """How long the pick-up is, in quarter notes."""
+        return self.notes.pickup(bar)
+
+    def check(self, meter: Meter) -> None:
+        """Bars add up."""
+        with under("notes"):
+            self.notes.check(meter)
+
+
+Change = Literal["no", "note", "rhythm"]
+_CHANGE = choice(*get_args(Change))
+DEVELOP = Read(
+    lambda value: "no" if is_off(value) else _CHANGE.function(value),
+    {"enum": [*get_args(Change), *OFF]},
+)
+
+
+class Riff(Composed):
+    """A figure in degrees of the tonic, kept over every chord."""
+
+    over_the_bass = (36, 40)
+
+    kind: Literal["riff"] = "riff"
+    notes: Annotated[Melody, MELODY]
+    """The riff in degrees of the tonic, with its rhythm."""
+    develop: Annotated[Change, DEVELOP] = "no"
+    """Change one note, or the place of one note, each time round; the first note stays."""
+    blue: Annotated[bool, YES_NO] = True
+    """Blue notes stay: b3, b5, b7 of the tonic over every chord, the #9 over a dominant."""
+
+    def check(self, meter: Meter) -> None:
+        """Bars add up, the notes are degrees, and there is something to develop."""
+        with Wrongs() as wrongs:
+            with wrongs.at():
+                super().check(meter)
+            with wrongs.at("notes"):
+                if not all(isinstance(tone, ScaleNote) for tone in self.notes.tones):
+                    raise refuse("a riff is written in degrees", "degrees, or `kind: written`")
+            with wrongs.at("develop"):
+                if self.develop == "note" and len(set(self.notes.tones)) < 2:
+                    raise refuse("the riff has one note only", "no, or two different notes")
+
+
+class Written(Composed):
+    """A melody of one's own, transposed through the cycle."""
+
+    kind: Literal["written"] = "written"
+    notes: Annotated[Melody, MELODY]
+    """The melody in degrees of the tonic, or by name in the drill's key, with its rhythm."""
+    then: Annotated[Literal["repeat", "rest"], WORD] = "repeat"
+    """What comes where the melody is shorter than the form: it again, or silence."""
+
+
+class Phrases(Line):
+    """Phrases from a few notes, each as long as the gap that follows it."""
+
+    over_the_bass = (36, 40)
+    by_ear = True
+
+    kind: Literal["phrases"] = "phrases"
+    notes: Annotated[tuple[ScaleNote, ...], Read(read_set, SET_SCHEMA)] = DEFAULT_NOTES
+    """The only notes used, as degrees of the tonic, in the order in which they come in."""
+    grow: Annotated[tuple[int, ...] | None, GROW] = None
+    """Begin with the first two notes and add one at a time through the track, or as listed."""
+    length: Annotated[int | None, whole(1, 64, "bars")] = None
+    """Bars from the call's start in which a phrase lies; by default the whole call."""
+    density: Annotated[float, number(0, 1)] = 0.5
+    """How busy the rhythm is."""
+    rests: Annotated[float, number(0, 1)] = 0.2
+    """How much of a phrase is left silent."""
+    cells: Annotated[tuple[RhythmCell, ...] | None, CELLS] = None
+    """The rhythms that phrases are put together from; by default common ones."""
+    height: Annotated[Literal["low", "middle", "high"], WORD] = Field(
+        default="middle", alias="register"
+    )
+    """Where in the range the notes lie."""
+    ends: Annotated[Literal["home", "open", "mixed"], WORD] = "home"
+    """Each phrase ends on a note of rest, or on another one like a question, or now and then."""
+    repeat: Annotated[bool, YES_NO] = False
+    """The same phrases again in every pass and key; by default none comes twice in a track."""
+
+    @property
+    def notes_used(self) -> tuple[ScaleNote, ...]:
+        return self.notes
+
+    @property
+    def stages(self) -> tuple[int, ...]:
+        """How many of the notes are used at each stage of the track."""
+        return self.grow or tuple(range(FIRST_STAGE, len(self.notes) + 1))
+
+    def check(self, meter: Meter) -> None:
+        """No cell is longer than a bar."""
+        with under("cells"):
+            refuse_too_long(self.cells or (), meter)
+
+    def check_gaps(self, call: int | None, response: int | None) -> None:
+        """The gap is as long as the call, and the phrase no longer."""
+        if call is None:
+            raise refuse("phrases need a gap to be answered in", "gaps: 4", at=("gaps",))
+        if call != response:
+            raise refuse(
+                f"bars of call and gap: {call} and {response}; phrases need a gap as long as "
+                "the call",
+                f"response: {call}",
+                at=("gaps", "response"),
+            )
+        if self.length is not None and self.length > call:
+            message = f"a phrase of {self.length} bars is longer than the call"
+            raise refuse(message, f"up to {call}", at=("line", "length"))
+
 
 AnyLine = Annotated[
     GuideTones | Roots | Arpeggio | Walking | ScalePattern | Enclosure | Riff | Written | Phrases,
     Field(discriminator="kind"),
 ]
+MODELS: dict[str, type[Line]] = {
+    model.model_fields["kind"].default: model for model in get_args(get_args(AnyLine)[0])
+}
+DEFAULT_KIND = "guide tones"
+COMMON = tuple(Line.model_fields)  # options that outlive a change of kind
 
 
 def _long(value: Any) -> Any:
@@ -57,18 +384,31 @@ def _long(value: Any) -> Any:
     kind = options.get("kind", DEFAULT_KIND)
     if is_off(kind):
         return None
-    wrongs = Wrongs()
-    with wrongs.at(*(["kind"] if isinstance(value, dict) else [])):
-        playable.check_kind(kind)
-    wrongs.raise_any()
+    with under(*(["kind"] if isinstance(value, dict) else [])):
+        known(kind, "kind of line", MODELS, "off")
     return {**options, "kind": kind}
 
 
-_MODELS = (GuideTones, Roots, Arpeggio, Walking, ScalePattern, Enclosure, Riff, Written, Phrases)
-_KINDS = tuple(
-    model.model_fields["kind"].default
-    for model in _MODELS
+_IN_ONE_WORD = [
+    kind
+    for kind, model in MODELS.items()
     if not any(field.is_required() for field in model.model_fields.values())
-)  # those that can be written as one word
+]
 _SILENT = {"type": "object", "properties": {"kind": {"enum": [*OFF]}}, "required": ["kind"]}
-LINE = Short(_long, ({"enum": [*_KINDS, *OFF]}, _SILENT))
+LINE = Short(_long, ({"enum": [*_IN_ONE_WORD, *OFF]}, _SILENT))
+
+
+def in_meter(line: AnyLine | None, info: ValidationInfo) -> AnyLine | None:
+    """A line that fits the drill's meter, where that could be read: in all that it names beats of,
+    and in its own shape."""
+    meter = info.data.get("meter")
+    if line is None or meter is None:
+        return line
+    with Wrongs() as wrongs:
+        for key, beat in line.beats_named.items():
+            with wrongs.at(line.kind, key):
+                if beat > meter.beats:
+                    raise refuse(f"{meter} has no beat {beat}", f"1 to {meter.beats}")
+        with wrongs.at(line.kind):
+            line.check(meter)
+    return line

@@ -22,7 +22,7 @@ from typing import Any
 
 from drillgen.drill.bars import Meter, split_bars
 from drillgen.drill.fields import Read
-from drillgen.drill.messages import RefusedError, Wrong, Wrongs, refuse, show
+from drillgen.drill.messages import RefusedError, Wrong, read_each, refuse, show
 from drillgen.theory.pitch import Degree, Pitch
 
 # Signs for melodies in text: degrees of the tonic, octaves, and the lengths of notes.
@@ -101,11 +101,8 @@ def read_set(value: Any) -> tuple[ScaleNote, ...]:
     if not _FEWEST <= len(words) <= _MOST:
         raise refuse(f"{len(words)} notes", f"{_FEWEST} to {_MOST} notes: [1, b3, 4, 5, b7]")
     notes: list[ScaleNote] = []
-    wrongs = Wrongs()
-    for index, (word, offset) in enumerate(words if not listed else [(w, None) for w in words]):
-        with wrongs.at(*([index] if listed else [])):
-            notes.append(_another(word, offset, notes))
-    wrongs.raise_any()
+    placed = words if not listed else [(word, None) for word in words]
+    read_each(placed, lambda word: notes.append(_another(word[0], word[1], notes)), at=listed)
     return tuple(notes)
 
 

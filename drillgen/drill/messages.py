@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, TypeVar
 
 from drillgen.errors import DrillgenError
 from drillgen.theory import other_names as letters
@@ -45,6 +45,7 @@ def quoted(text: str) -> str:
 # them in one `DrillError`.
 
 Path = tuple[str | int, ...]
+_Read = TypeVar("_Read")
 _LONGEST_SHOWN = 40  # characters of a value quoted in a message
 _LONGEST_WORD = 100  # characters looked at to guess what was meant
 _LONGEST_LINE = 120  # characters of the file's line shown under a message
@@ -96,24 +97,50 @@ def refuse_keys(data: Iterable[Any], known: Iterable[str], owner: str) -> None:
         raise RefusedError(wrongs)
 
 
+@contextmanager
+def under(*path: str | int) -> Iterator[None]:
+    """What is refused inside the block lies under `path`."""
+    try:
+        yield
+    except RefusedError as refused:
+        raise RefusedError(
+            [replace(wrong, at=(*path, *wrong.at)) for wrong in refused.wrongs]
+        ) from None
+
+
 class Wrongs:
-    """Collects what is wrong in several places, to say it all at once."""
+    """Collects what is wrong in several places, to say it all at once when its block ends."""
 
     def __init__(self) -> None:
         self._found: list[Wrong] = []
+
+    def __enter__(self) -> Wrongs:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is None and self._found:
+            raise RefusedError(self._found)
 
     @contextmanager
     def at(self, *path: str | int) -> Iterator[None]:
         """What is refused inside the block is noted as lying under `path`."""
         try:
-            yield
+            with under(*path):
+                yield
         except RefusedError as refused:
-            self._found += [replace(wrong, at=(*path, *wrong.at)) for wrong in refused.wrongs]
+            self._found += refused.wrongs
 
-    def raise_any(self) -> None:
-        """Raises RefusedError if anything was wrong."""
-        if self._found:
-            raise RefusedError(self._found)
+
+def read_each(
+    values: Iterable[Any], read: Callable[[Any], _Read], *, at: bool = True
+) -> list[_Read]:
+    """Every value read, or all that is wrong with them, each `at` its index."""
+    found: list[_Read] = []
+    with Wrongs() as wrongs:
+        for index, value in enumerate(values):
+            with wrongs.at(*([index] if at else [])):
+                found.append(read(value))
+    return found
 
 
 @dataclass(frozen=True, slots=True)

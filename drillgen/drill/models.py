@@ -7,12 +7,12 @@ ValidationError; `reader.py` makes sentences of that.
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, ValidationInfo, model_validator
 
-from drillgen.drill import playable
 from drillgen.drill.band import (
+    ALIASES,
     BAND,
     DROP_OUTS,
     GAPS,
@@ -20,27 +20,31 @@ from drillgen.drill.band import (
     DropOuts,
     Gaps,
     PartSpec,
+    check_feel,
     in_feel,
+    meters,
+    playable_feels,
     short,
 )
 from drillgen.drill.bars import FASTEST, METERS, SLOWEST, Meter, Tempo, read_tempos
 from drillgen.drill.fields import (
     NOTE,
+    OFF,
     TITLE,
+    WORD,
     YES_NO,
     Model,
     Read,
     ReadWith,
     Short,
-    choice,
     is_off,
+    known,
     number,
     whole,
 )
 from drillgen.drill.key_cycle import C_MAJOR, KEY, KEY_CYCLE, default_cycle
-from drillgen.drill.line_options import in_meter
-from drillgen.drill.lines import LINE, AnyLine, GuideTones
-from drillgen.drill.messages import Wrongs, listed, nearest, refuse, show
+from drillgen.drill.lines import LINE, AnyLine, GuideTones, in_meter
+from drillgen.drill.messages import listed, refuse
 from drillgen.drill.progression import PROGRESSION, BarText, Progression, Slot
 from drillgen.drill.sheet import SHEET, Fingering, SheetSpec
 from drillgen.theory.keys import Key
@@ -117,7 +121,7 @@ class CountIn(Model):
 
     bars: Annotated[int, whole(0, 8, "bars")] = 2
     """How many bars are counted."""
-    sound: Annotated[str, choice("sticks", "click", "hat")] = "sticks"
+    sound: Annotated[Literal["sticks", "click", "hat"], WORD] = "sticks"
     """What counts."""
     starting_note: Annotated[bool, YES_NO] = False
     """Sound the line's first note before the count."""
@@ -128,58 +132,36 @@ def _count(value: Any) -> Any:
     return {"bars": 0} if is_off(value) else short("bars")(value)
 
 
-def _feel(value: Any) -> str:
-    return playable.check_feel(value)
-
-
-FEEL = Read(_feel, {"enum": [*playable.playable_feels(), *playable.ALIASES]})
+FEEL = Read(check_feel, {"enum": [*playable_feels(), *ALIASES]})
 
 
 def _meter(value: Any, data: dict[str, Any]) -> Meter:
     """A meter that the feel (where it could be read) is played in."""
     if isinstance(value, Meter):
         return value
-    if not isinstance(value, str) or value not in METERS:
-        raise refuse(f"{show(value)} is no meter", listed(METERS), nearest(value, METERS))
-    played = playable.meters(data["feel"]) if "feel" in data else METERS
-    if value not in played:
-        raise refuse(f"{data['feel']} has no player in {value} yet", listed(played))
-    return METERS[value]
+    text = known(value, "meter", METERS)
+    played = meters(data["feel"]) if "feel" in data else METERS
+    if text not in played:
+        raise refuse(f"{data['feel']} has no player in {text} yet", listed(played))
+    return METERS[text]
 
 
 def _default_meter(data: dict[str, Any]) -> Meter:
     """4/4, or the feel's own meter where it is never played in four."""
-    played = playable.meters(data.get("feel", "swing"))
+    played = meters(data.get("feel", "swing"))
     return METERS["4/4" if "4/4" in played else played[0]]
-
-
-def _on_beats(line: AnyLine | None, info: ValidationInfo) -> AnyLine | None:
-    """A line whose options name only beats that the bar has."""
-    meter = info.data.get("meter")
-    if line is None or meter is None:
-        return line
-    wrongs = Wrongs()
-    for key, beat in line.beats_named.items():
-        with wrongs.at(line.kind, key):
-            if beat > meter.beats:
-                raise refuse(f"{meter} has no beat {beat}", f"1 to {meter.beats}")
-    wrongs.raise_any()
-    return line
 
 
 METER = ReadWith(schema={"enum": [*METERS], "default": "4/4"}, function=_meter)
 
 
-def _tracks(value: Any, data: dict[str, Any]) -> str:
+def _keys_apart(tracks: str, info: ValidationInfo) -> str:
     """`per key` makes a file for each key, so a key may stand there only once."""
-    read: str = choice("together", "per key").function(value)
-    keys = data.get("key_cycle", ())
-    if read == "per key" and len(set(keys)) < len(keys):
+    keys = info.data.get("key_cycle", ())
+    if tracks == "per key" and len(set(keys)) < len(keys):
         raise refuse("a key stands twice in key_cycle", "together, or each key once")
-    return read
+    return tracks
 
-
-TRACKS = ReadWith(schema={"enum": ["together", "per key"]}, function=_tracks)
 
 _NUMBER = r"[0-9]{1,4}(\.[0-9]{1,4})?"
 _BEATS = {"type": "number", "minimum": SLOWEST, "maximum": FASTEST}
@@ -249,7 +231,7 @@ class Drill(Model):
         CountIn,
         Short(
             _count,
-            ({"type": "integer", "minimum": 0, "maximum": 8}, {"enum": ["off", "none", False]}),
+            ({"type": "integer", "minimum": 0, "maximum": 8}, {"enum": [*OFF]}),
         ),
     ] = CountIn()
     """What is counted before the first bar."""
@@ -257,9 +239,7 @@ class Drill(Model):
     """The first eighth's length against the second's; by default it follows the tempo."""
     band: Annotated[Band, BAND, AfterValidator(in_feel)] = Band()
     """Who plays with the student."""
-    line: Annotated[AnyLine | None, LINE, AfterValidator(_on_beats), AfterValidator(in_meter)] = (
-        GuideTones()
-    )
+    line: Annotated[AnyLine | None, LINE, AfterValidator(in_meter)] = GuideTones()
     """The melody to learn."""
     gaps: Annotated[Gaps | None, GAPS] = Field(
         default_factory=lambda data: Gaps() if data.get("line") else None
@@ -267,14 +247,16 @@ class Drill(Model):
     """Call and response; none where the line is off."""
     drop_outs: Annotated[DropOuts | None, DROP_OUTS] = None
     """Bars in which the band is silent while time goes on."""
-    ending: Annotated[str, choice("hold", "tag", "none")] = "hold"
+    ending: Annotated[Literal["hold", "tag", "none"], WORD] = "hold"
     """How a track ends: on a held chord, on one after the last four bars once more, or not at all
     (for loops)."""
-    timing: Annotated[str, choice("loose", "exact")] = "loose"
+    timing: Annotated[Literal["loose", "exact"], WORD] = "loose"
     """Played as a band plays, or everything exactly where it is written (swing stays)."""
     sheet: Annotated[SheetSpec, SHEET] = SheetSpec()
     """What is printed."""
-    tracks: Annotated[str, TRACKS] = "together"
+    tracks: Annotated[Literal["together", "per key"], WORD, AfterValidator(_keys_apart)] = (
+        "together"
+    )
     """All keys in one track, or a track each."""
 
     @property

@@ -279,31 +279,29 @@ def _bars(value: Any, meter: Meter | None) -> list[Placed]:
         return [((), bar) for bar in read_bars(value, meter)]
     if not isinstance(value, list | tuple) or not value:
         raise refuse(f"{show(value)} is no progression", _FORMS_ALLOWED)
-    wrongs = Wrongs()
     bars: list[Placed] = []
-    for index, line in enumerate(value):
-        with wrongs.at(index):
-            if not isinstance(line, str):
-                raise refuse(f"{show(line)} is not a text", _FORMS_ALLOWED)
-            before = bars[-1][1] if bars else None
-            bars += [((index,), bar) for bar in read_bars(line, meter, before)]
-    wrongs.raise_any()
+    with Wrongs() as wrongs:
+        for index, line in enumerate(value):
+            with wrongs.at(index):
+                if not isinstance(line, str):
+                    raise refuse(f"{show(line)} is not a text", _FORMS_ALLOWED)
+                before = bars[-1][1] if bars else None
+                bars += [((index,), bar) for bar in read_bars(line, meter, before)]
     return bars
 
 
 def _from_sections(data: dict[str, Any], meter: Meter | None) -> Progression:
-    wrongs = Wrongs()
     sections: dict[str, list[Placed]] = {}
-    for name, value in data.items():
-        if name != _FORM:
-            with wrongs.at(name):
-                _check_name(name)
-            with wrongs.at(name):
-                sections[name] = _bars(value, meter)
     order: list[str] = []
-    with wrongs.at(*([_FORM] if _FORM in data else [])):
-        order = list(_order(data, [name for name in data if name != _FORM]))
-    wrongs.raise_any()
+    with Wrongs() as wrongs:
+        for name, value in data.items():
+            if name != _FORM:
+                with wrongs.at(name):
+                    _check_name(name)
+                with wrongs.at(name):
+                    sections[name] = _bars(value, meter)
+        with wrongs.at(*([_FORM] if _FORM in data else [])):
+            order = list(_order(data, [name for name in data if name != _FORM]))
     _refuse_mixture([((name, *path), bar) for name, rows in sections.items() for path, bar in rows])
     bars: list[BarText] = []
     for name in order:

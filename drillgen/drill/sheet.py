@@ -1,29 +1,103 @@
-"""What is printed for the reader, and how the left hand plays it."""
+"""Instruments, how their players read, and what is printed for them."""
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal, get_args
 
 from drillgen.drill.band import short
-from drillgen.drill.fields import OFF, YES_NO, Model, Read, Short, choice, is_off
-from drillgen.drill.instruments import CLEFS, INSTRUMENTS
-from drillgen.drill.messages import RefusedError, Wrongs, listed, nearest, refuse, show
+from drillgen.drill.fields import OFF, WORD, YES_NO, Model, Read, Short, choice, is_off, known
+from drillgen.drill.messages import RefusedError, Wrongs, refuse, show
 from drillgen.theory.pitch import Pitch
 
-TUNINGS = ("four", "five", "solo")
+# Instruments that a line can be played on.
+#
+# Programs are those of General MIDI Level 1, counted from 0.  Ranges are sounding and practical:
+# what a student plays with ease rather than all that the instrument has.  Clefs and transpositions
+# are those of modern parts: a double bass is written an octave above its sound, a B flat trumpet a
+# major second, an alto saxophone a major sixth (all common practice).
+
+Clef = Literal["bass", "treble", "alto", "tenor"]
+CLEFS: tuple[Clef, ...] = get_args(Clef)
+
+
+@dataclass(frozen=True, slots=True)
+class Transposition:
+    """From how it sounds to how it is written."""
+
+    fifths: int = 0  # along the line of fifths: 2 for a B flat instrument
+    semitones: int = 0  # upwards: 2 for a trumpet, 14 for a tenor saxophone
+
+    @property
+    def pitch(self) -> str:
+        """The name of the note that its C sounds: 'B♭'; '' at concert pitch."""
+        return {0: "", 1: "F", 2: "B♭", 3: "E♭"}[self.fifths]
+
+
+CONCERT = Transposition()
+OCTAVE = Transposition(0, 12)
+IN_B_FLAT = Transposition(2, 2)
+IN_B_FLAT_LOW = Transposition(2, 14)
+IN_E_FLAT = Transposition(3, 9)
+IN_E_FLAT_LOW = Transposition(3, 21)
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """A General MIDI program, the range in which a line for it lies, and how it is written."""
+
+    program: int  # 0-based
+    low: Pitch  # sounding
+    high: Pitch  # sounding
+    clef: Clef = "treble"
+    written: Transposition = CONCERT
+
+
+def _row(
+    program: int, low: str, high: str, clef: Clef = "treble", written: Transposition = CONCERT
+) -> Instrument:
+    return Instrument(program, Pitch.parse(low), Pitch.parse(high), clef, written)
+
+
+INSTRUMENTS: dict[str, Instrument] = {
+    "upright": _row(32, "E1", "G3", "bass", OCTAVE),
+    "electric": _row(33, "E1", "G3", "bass", OCTAVE),
+    "piano": _row(0, "C3", "C6"),
+    "electric piano": _row(4, "C3", "C6"),
+    "guitar": _row(26, "E2", "E5", "treble", OCTAVE),
+    "vibraphone": _row(11, "F3", "F6"),
+    "voice": _row(52, "G2", "D4", "bass"),
+    "cello": _row(42, "C2", "G4", "bass"),
+    "viola": _row(41, "C3", "E5", "alto"),
+    "violin": _row(40, "G3", "E6"),
+    "flute": _row(73, "C4", "C7"),
+    "clarinet": _row(71, "D3", "C6", "treble", IN_B_FLAT),
+    "trumpet": _row(56, "E3", "Bb5", "treble", IN_B_FLAT),
+    "trombone": _row(57, "E2", "Bb4", "bass"),
+    "soprano saxophone": _row(64, "Ab3", "Eb6", "treble", IN_B_FLAT),
+    "alto saxophone": _row(65, "Db3", "Ab5", "treble", IN_E_FLAT),
+    "tenor saxophone": _row(66, "Ab2", "Eb5", "treble", IN_B_FLAT_LOW),
+    "baritone saxophone": _row(67, "Db2", "Ab4", "treble", IN_E_FLAT_LOW),
+}
+
+BASSES = ("upright", "electric")  # what a bass player's hands and register are for
+
+
+# What is printed, and how the left hand plays it.
+
+Tuning = Literal["four", "five", "solo"]
+TUNINGS = get_args(Tuning)
 _TUNING_ALLOWED = "four, five, solo, or the open strings from low to high: E1 A1 D2 G2"
 _FINGERING_ALLOWED = "true, false, or a mapping: {strings: five, open_strings: preferred}"
 _MOST_STRINGS = 8
 
 
-def _none_or(names: tuple[str, ...]) -> Read:
+def _none_or(*names: str) -> Read:
     """One of the names, or none."""
-    known = choice(*names, "none")
-
-    def read(value: Any) -> str | None:
-        return None if is_off(value) else known.function(value)
-
-    return Read(read, {"enum": [*names, *OFF]})
+    words = choice(*names, "none")
+    return Read(
+        lambda value: None if is_off(value) else words.function(value), {"enum": [*names, *OFF]}
+    )
 
 
 def _read_strings(value: Any) -> tuple[str, ...] | str:
@@ -64,13 +138,11 @@ STRINGS = Read(
 class Fingering(Model):
     """Finger, string and position of every note, by least effort."""
 
-    strings: Annotated[tuple[str, ...] | str, STRINGS] = "four"
+    strings: Annotated[tuple[str, ...] | Tuning, STRINGS] = "four"
     """Four strings, five, the solo tuning, or the open strings from low to high."""
-    open_strings: Annotated[
-        Literal["allowed", "preferred", "avoided"], choice("allowed", "preferred", "avoided")
-    ] = "allowed"
+    open_strings: Annotated[Literal["allowed", "preferred", "avoided"], WORD] = "allowed"
     """Whether open strings are played."""
-    solutions: Annotated[str, choice("one", "two")] = "one"
+    solutions: Annotated[Literal["one", "two"], WORD] = "one"
     """One solution, or two that contrast: with open strings, and stopped."""
 
 
@@ -91,7 +163,8 @@ def _transposed(value: Any) -> str:
     return "none" if is_off(value) else str(choice(*PITCHES, "none").function(value))
 
 
-PITCHES = ("Bb", "Eb")
+WrittenPitch = Literal["Bb", "Eb"]
+PITCHES = get_args(WrittenPitch)
 TRANSPOSE = Read(_transposed, {"enum": [*PITCHES, *OFF]})
 READERS = (*PITCHES, *CLEFS, *INSTRUMENTS)  # by pitch, by clef, by instrument
 
@@ -101,14 +174,11 @@ def _readers(value: Any) -> tuple[str, ...]:
     if is_off(value):
         return ()
     names = value if isinstance(value, list | tuple) else [value]
-    wrongs = Wrongs()
-    for index, name in enumerate(names):
-        with wrongs.at(*([index] if names is value else [])):
-            if not isinstance(name, str) or name not in READERS:
-                raise refuse(f"{show(name)} is no reader", listed(READERS), nearest(name, READERS))
-            if name in names[:index]:
-                raise refuse(f"{show(name)} stands here twice", "each reader once")
-    wrongs.raise_any()
+    with Wrongs() as wrongs:
+        for index, name in enumerate(names):
+            with wrongs.at(*([index] if names is value else [])):
+                if known(name, "reader", READERS) in names[:index]:
+                    raise refuse(f"{show(name)} stands here twice", "each reader once")
     return tuple(names)
 
 
@@ -122,14 +192,17 @@ ALSO_FOR = Read(
 )
 
 
+Show = Literal["line", "chords", "both"]
+
+
 class SheetSpec(Model):
     """What is printed."""
 
-    show: Annotated[str, choice("line", "chords", "both")] = "both"
+    show: Annotated[Show, WORD] = "both"
     """The line, the chords, or both."""
-    clef: Annotated[str | None, _none_or(CLEFS)] = None
+    clef: Annotated[Clef | None, _none_or(*CLEFS)] = None
     """By default the instrument's own."""
-    transpose: Annotated[str | None, TRANSPOSE] = None
+    transpose: Annotated[WrittenPitch | Literal["none"] | None, TRANSPOSE] = None
     """Written for an instrument in this pitch, or at concert pitch; by default as the instrument
     that reads it is written."""
     fingering: Annotated[
@@ -138,12 +211,12 @@ class SheetSpec(Model):
     """Fingers and strings under the staff."""
     tablature: Annotated[bool, YES_NO] = False
     """A second staff with strings and frets, for the electric bass."""
-    responses: Annotated[str, choice("slashes", "empty")] = "slashes"
+    responses: Annotated[Literal["slashes", "empty"], WORD] = "slashes"
     """How the bars to answer in are printed: with slashes, or empty, to write in."""
-    instrument: Annotated[str | None, _none_or(tuple(INSTRUMENTS))] = None
+    instrument: Annotated[str | None, _none_or(*INSTRUMENTS)] = None
     """Who reads it; by default who plays the line."""
     also_for: Annotated[tuple[str, ...], ALSO_FOR] = ()
     """Other readers who get a sheet of their own: Bb, Eb, a clef or an instrument."""
 
 
-SHEET = Short(short("show"), ({"enum": ["line", "chords", "both"]},))
+SHEET = Short(short("show"), ({"enum": [*get_args(Show)]},))

@@ -1,1 +1,1 @@
-"""Lines: one module a kind, found by its `KIND`; `kinds` puts the passes of a track together."""
+"""Lines: one module a kind; `kinds` puts the passes of a track together."""

@@ -18,7 +18,6 @@ from drillgen.score import Note
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Degree, Pitch, in_range
 
-KIND = "arpeggio"
 _Tone = TypeVar("_Tone", Degree, Pitch)
 _TWO_OCTAVES = 24  # semitones: no figure is wider
 _BACKWARDS = 2  # what it costs to play the figure backwards, in semitones to the last note

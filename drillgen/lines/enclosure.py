@@ -17,17 +17,16 @@ from fractions import Fraction
 from itertools import pairwise
 
 from drillgen.chart import Span
-from drillgen.drill.lines import Enclosure
+from drillgen.drill.lines import Approach, Enclosure
 from drillgen.lines.pass_context import Cell, PassContext, open_spans
 from drillgen.lines.tones import Filler, degree_of, readable, scale_of
 from drillgen.score import Note
 from drillgen.theory.pitch import Degree, Name, Pitch, in_range
 
-KIND = "enclosure"
 _EIGHTH = Fraction(1, 2)  # quarter notes
 
 # Each approach: "above" is a scale's next tone, a number so many semitones over the target.
-_APPROACHES: dict[str, tuple[str | int, ...]] = {
+_APPROACHES: dict[Approach, tuple[str | int, ...]] = {
     "above below": ("above", -1),
     "below above": (-1, "above"),
     "double chromatic": (-2, -1),

@@ -119,8 +119,6 @@ def _placed(place: ThreadPlace, octave: int, context: PassContext) -> Voices:
     return tuple(closest(each.name, each.midi, context.low, context.high) for each in moved)
 
 
-KIND = "guide tones"
-
 _Voice = list[tuple[Degree, Pitch]]  # a tone for each chord, in no particular range
 
 

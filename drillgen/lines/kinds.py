@@ -1,6 +1,6 @@
 """The line: the melody that the player is learning.
 
-One module a kind, found by its `KIND`; each has `write(context, options) -> list[Note]`.
+One module a kind, each with `write(context, options) -> list[Note]`.
 """
 
 from __future__ import annotations
@@ -8,16 +8,34 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
-from functools import cache
-from importlib import import_module
 from itertools import groupby
-from pkgutil import iter_modules
 from random import Random
-from typing import cast
 
 from drillgen.chart import Bar, Chart
-from drillgen.drill.instruments import BASSES
-from drillgen.drill.lines import GuideTones, Line
+from drillgen.drill.lines import (
+    Arpeggio,
+    Enclosure,
+    GuideTones,
+    Line,
+    Phrases,
+    Riff,
+    Roots,
+    ScalePattern,
+    Walking,
+    Written,
+)
+from drillgen.drill.sheet import BASSES
+from drillgen.lines import (
+    arpeggio,
+    enclosure,
+    guide_tones,
+    melody,
+    phrases,
+    riff,
+    roots,
+    scale_pattern,
+    walking,
+)
 from drillgen.lines.pass_context import (
     Cell,
     PassContext,
@@ -63,29 +81,20 @@ def _tones(notes: Sequence[Note], cells: Sequence[Cell]) -> list[LineTone]:
     return tones
 
 
-# Kinds that keep clear of the band's bass on their own instrument, with the lowest MIDI keys that
-# they go to and that they seek: a thread of guide tones beyond the open G, where a bass player's
-# upper register begins, or down to Eb2 to stay in one piece; melodies an octave over the lowest
-# roots.  (Arpeggios and scales need the whole range; a written melody lies where it was written.)
-_OVER_THE_BASS = {
-    "guide tones": (39, 43), "enclosure": (36, 40), "riff": (36, 40), "phrases": (36, 40)
-}  # fmt: skip
-# Kinds that do a bass player's work: played to the end, they come to rest on the last root.
-_COME_HOME = ("walking", "roots")
-# Kinds that are made from the chords, and so spelled anew where another name reads better; a melody
-# of scale notes is spelled by its tonic, and roots stand as they do in the symbols.
-_OF_CHORDS = ("walking", "scale pattern", "arpeggio", "guide tones", "enclosure")
 _HIGH_IN_THE_RANGE = 0.6  # where a line begins: a little above the middle, where it sings
 
-
-@cache
-def writers() -> dict[str, Writer]:
-    """Every kind of line that has a module here, by its `KIND`."""
-    room = import_module(__package__)
-    modules = (
-        import_module(f"{__package__}.{found.name}") for found in iter_modules(room.__path__)
-    )
-    return {m.KIND: cast(Writer, m.write) for m in modules if hasattr(m, "KIND")}
+# How each kind is written out.
+WRITERS: dict[type[Line], Writer] = {
+    GuideTones: guide_tones.write,
+    Roots: roots.write,
+    Arpeggio: arpeggio.write,
+    Walking: walking.write,
+    ScalePattern: scale_pattern.write,
+    Enclosure: enclosure.write,
+    Riff: riff.write,
+    Written: melody.write,
+    Phrases: phrases.write,
+}
 
 
 def line(chart: Chart) -> Part | None:
@@ -99,9 +108,9 @@ def line(chart: Chart) -> Part | None:
         return None
     low, high = options.sounding_range
     clear_of = low
-    if _over_a_bass(chart, options):
-        low, clear_of = _OVER_THE_BASS[options.kind]
-    write = writers()[options.kind]
+    if options.over_the_bass and _meets_a_bass(chart, options):
+        low, clear_of = options.over_the_bass
+    write = WRITERS[type(options)]
     near = round(clear_of + _HIGH_IN_THE_RANGE * (high - clear_of))
     begin = (options.begin_at - 1) * chart.drill.meter.beat
     lead = Fraction(0) if begin else options.lead(chart.drill.meter.bar)
@@ -114,33 +123,32 @@ def line(chart: Chart) -> Part | None:
         context = _context(chart, bars, (low, high), near, number / max(len(passes) - 1, 1))
         context = replace(context, before=before, begin=begin, track=track, clear_of=clear_of)
         written = write(context, options)
-        written = readable(written, context.cells) if options.kind in _OF_CHORDS else written
+        written = readable(written, context.cells) if options.of_chords else written
         near = written[0].pitch.midi if written else near
         before = tuple(written) or before
         played = _played(written, bars, begin - lead)
         notes = [*(_until(played[0].start, notes) if lead and played else notes), *played]
     notes += list(_tagged(chart, notes))
-    return Part("line", options.instrument, (*notes, *_arrival(chart, options.kind, notes, track)))
+    return Part("line", options.instrument, (*notes, *_arrival(chart, options, notes, track)))
 
 
-def _over_a_bass(chart: Chart, options: Line) -> bool:
+def _meets_a_bass(chart: Chart, options: Line) -> bool:
     """Whether the line keeps clear of a bass in the band, which keeps low: on one instrument the
     two would else cross and be held a semitone apart.  So do guide tones in pairs, bass or not: in
     the lowest octave two notes are not heard as two (low interval limits)."""
-    pairs = isinstance(options, GuideTones) and options.voices == "both"
-    meets = options.instrument in BASSES and (chart.drill.band.bass.plays or pairs)
-    return options.kind in _OVER_THE_BASS and options.range is None and meets
+    low = chart.drill.band.bass.plays or options.in_pairs
+    return options.instrument in BASSES and options.range is None and low
 
 
-def _arrival(chart: Chart, kind: str, notes: list[Note], track: WholeTrack) -> Iterator[Note]:
+def _arrival(chart: Chart, options: Line, notes: list[Note], track: WholeTrack) -> Iterator[Note]:
     """The last chord's root, where a line that walks is played to the end; after calls and
     responses the student has the last word."""
     final = chart.ending
-    if not final or not notes or kind not in _COME_HOME or chart.drill.gaps is not None:
+    if not final or not notes or not options.is_bass or chart.drill.gaps is not None:
         return
     chord = final[0].spans[0].chord
     if chord is not None:
-        low, high = cast(Line, chart.drill.line).sounding_range
+        low, high = options.sounding_range
         root = closest(chord.bass_name, notes[-1].pitch.midi, low, high)
         root = track.led.get(final[0].number, root)
         yield Note(final[0].start, final[-1].end - final[0].start, root, "held", mark="1")
@@ -161,7 +169,7 @@ def _walks_on(chart: Chart) -> bool:
     """Whether the line walks through a tag as through a pass: the bars that it repeats lead to the
     tag, but the tag leads to the ending."""
     line = chart.drill.line
-    return line is not None and line.kind == "walking" and chart.drill.gaps is None
+    return line is not None and line.walks and chart.drill.gaps is None
 
 
 def _context(

@@ -215,7 +215,6 @@ class Harmony:
 # by octaves as a whole. Notes by name keep their octave in the first key where the range holds
 # them.
 
-KIND = "written"
 _HIGH_IN_THE_RANGE = 0.5  # where the middle of a melody in degrees lies in the first key
 
 

@@ -16,8 +16,8 @@ from math import exp, pi, sin
 from random import Random
 
 from drillgen.chart import Bar
+from drillgen.drill.line_options import DEFAULT_CELLS, RhythmCell
 from drillgen.drill.lines import Phrases
-from drillgen.drill.melodic_options import DEFAULT_CELLS, RhythmCell
 from drillgen.drill.melody import ScaleNote
 from drillgen.lines.melody import Harmony, MelodyTone, pitch, tonics
 from drillgen.lines.pass_context import PassContext
@@ -100,7 +100,6 @@ def free_rhythm(room: PhraseTime, random: Random) -> Rhythm:
     )
 
 
-KIND = "phrases"
 _HEIGHTS = {"low": 0.3, "middle": 0.5, "high": 0.7}  # where in the range the notes lie
 _CONTOURS: dict[str, Callable[[float], float]] = {
     "rise": lambda t: t,

@@ -126,7 +126,6 @@ def _other_places(tones: Tones, bar: Fraction, step: Fraction) -> Iterator[Tones
                 yield (*tones[: index - 1], kept, moved, *tones[index + 1 :])
 
 
-KIND = "riff"
 _BLUE = (3, 6, 10)  # semitones over the tonic: b3, b5, b7
 _NINE = Degree(9, 1).semitones  # #9
 _HIGH_IN_THE_RANGE = 0.5  # where the riff's middle lies in the first key
@@ -173,7 +172,7 @@ def _rounds(riff: Tune, context: PassContext, develop: str) -> Iterator[PlacedTo
     for first in range(0, len(bars), riff.bars):
         played = list(over(times[heard], first, bars, ends))
         if played:
-            track.said.add((KIND, bars[0].key_number, heard))
+            track.said.add(("riff", bars[0].key_number, heard))
             heard += 1
         yield from played
 
@@ -181,7 +180,7 @@ def _rounds(riff: Tune, context: PassContext, develop: str) -> Iterator[PlacedTo
 def _heard(context: PassContext) -> int:
     """How often the riff has been heard in earlier passes of this key."""
     key = context.bars[0].key_number
-    return sum(isinstance(what, tuple) and what[:2] == (KIND, key) for what in context.track.said)
+    return sum(isinstance(what, tuple) and what[:2] == ("riff", key) for what in context.track.said)
 
 
 def fitted(note: Pitch, cell: Cell, tonic: Pitch, *, blue: bool) -> Pitch:

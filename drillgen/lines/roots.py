@@ -6,8 +6,6 @@ from drillgen.drill.lines import Roots
 from drillgen.lines.pass_context import PassContext, closest
 from drillgen.score import Note
 
-KIND = "roots"
-
 
 def write(context: PassContext, options: Roots) -> list[Note]:
     """One note a chord, each close to the one before."""

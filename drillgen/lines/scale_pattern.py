@@ -30,8 +30,6 @@ from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Degree, Pitch
 from drillgen.theory.scales import Scale
 
-KIND = "scale pattern"
-
 # Each pattern as steps over the tone that it is moved along the scale from; rising.
 _SHAPES: dict[str, tuple[int, ...]] = {
     "scale": (0,),

@@ -106,8 +106,6 @@ class Memory:
         return bar.pass_number + bar.tag - self._back - back, bar.form_bar, (*self._bar, figure)
 
 
-KIND = "walking"
-
 _UNLED = 3.0  # where a chord goes on: into it by another interval than leads into a change
 
 

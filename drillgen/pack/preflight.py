@@ -154,7 +154,7 @@ def _cure(drill: Drill, board: Fretboard, lines: Sequence[tuple[Chart, Part]]) -
     """A range in which the line lies on the bass, where it does not and there is one."""
     from drillgen.chart import charts
     from drillgen.drill.fields import Range
-    from drillgen.drill.instruments import INSTRUMENTS
+    from drillgen.drill.sheet import INSTRUMENTS
     from drillgen.lines.kinds import line as write
 
     line = drill.line

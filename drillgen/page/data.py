@@ -113,7 +113,6 @@ PARTS: dict[PartName, str] = {
     "click": "Count-in",
     "cue": "Starting note",
 }
-_BY_EAR = ("phrases",)  # lines that are learned by ear: hidden at first
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +138,7 @@ def drill(
         "facts": _facts(stand),
         "loops": first.ending == "none",
         "beats": first.meter.beats,
-        "byEar": first.line is not None and first.line.kind in _BY_EAR,
+        "byEar": first.line is not None and first.line.by_ear,
         "rate": RATE,
         "gain": sounds.gain,
         "choke": round(choke_fall(), 1),

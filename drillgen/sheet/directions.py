@@ -11,7 +11,6 @@ from fractions import Fraction
 from xml.etree.ElementTree import Element, SubElement
 
 from drillgen.chart import Bar, Chart
-from drillgen.drill.lines import Phrases
 from drillgen.drill.melody import ScaleNote
 from drillgen.drill.models import Drill
 from drillgen.sheet.hands import CONTRASTING
@@ -114,8 +113,8 @@ def _facts(drill: Drill, hands: bool) -> Iterator[str]:
     if drill.gaps:
         yield f"call {_bars(drill.gaps.call)}"
         yield f"response {_bars(drill.gaps.response)}"
-    if isinstance(drill.line, Phrases):
-        yield f"notes {' '.join(map(_named, drill.line.notes))}"
+    if drill.line and drill.line.notes_used:
+        yield f"notes {' '.join(map(_named, drill.line.notes_used))}"
     if drill.passes > 1:
         yield f"{drill.passes} times in each key"
     if drill.drop_outs:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from drillgen.chart import Chart
-from drillgen.drill.instruments import BASSES
 from drillgen.drill.models import Drill, Fingering
+from drillgen.drill.sheet import BASSES
 from drillgen.listing import listing, number_of
 from drillgen.score import Note, Part
 from drillgen.sheet.fingering import (
@@ -108,8 +108,6 @@ def in_words(chart: Chart, solution: Solution) -> Iterator[str]:
 
 # What a person sees of a drill before it is rendered: its charts, and fingerings asked for.
 
-_BY_EAR = ("phrases",)  # their answers show the line, whatever the sheet does
-
 
 def review(tracks: Sequence[Chart], fingerings: Sequence[Sequence[Solution]] = ()) -> Iterator[str]:
     """The text of each track of a drill, followed by its fingerings where there are some."""
@@ -122,4 +120,4 @@ def review(tracks: Sequence[Chart], fingerings: Sequence[Sequence[Solution]] = (
 def shows_line(drill: Drill) -> bool:
     """Whether any sheet of a drill shows the line, and so the hand that plays it."""
     line = drill.line
-    return line is not None and (drill.sheet.show != "chords" or line.kind in _BY_EAR)
+    return line is not None and (drill.sheet.show != "chords" or line.by_ear)

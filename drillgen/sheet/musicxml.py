@@ -12,7 +12,7 @@ from xml.etree import ElementTree as ET
 from xml.etree.ElementTree import Element, SubElement
 
 from drillgen.chart import Span
-from drillgen.drill.instruments import Transposition
+from drillgen.drill.sheet import Transposition
 from drillgen.sheet.directions import BarMarks, marks_over
 from drillgen.sheet.notation import (
     DIVISIONS,

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 
 from drillgen.chart import Chart, Span
-from drillgen.drill.instruments import CONCERT, IN_B_FLAT, IN_E_FLAT, INSTRUMENTS, Transposition
 from drillgen.drill.models import SheetSpec
+from drillgen.drill.sheet import CONCERT, IN_B_FLAT, IN_E_FLAT, INSTRUMENTS, Transposition
 from drillgen.score import Note, Part
 from drillgen.theory.chords import as_written
 from drillgen.theory.keys import Key

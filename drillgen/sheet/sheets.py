@@ -186,7 +186,6 @@ def _marks(chart: Chart, part: KeyPart, wanted: SheetRequest, label: str) -> Ite
         before = None if place.pickup else place
 
 
-_BY_EAR = ("phrases",)  # lines that are made up by the tool and learned by ear
 _FIRST_PLAYER = "upright"  # who reads where there is no line
 
 
@@ -279,7 +278,7 @@ def _for_reader(
     """A reader's sheet, and the answers after it where the line is learned by ear."""
     line = drill.line is not None and drill.sheet.show != "chords"
     chords = drill.sheet.show != "line" or not line
-    heard = drill.line is not None and drill.line.kind in _BY_EAR
+    heard = drill.line is not None and drill.line.by_ear
     hands = not name
     which = f"for {name}" if name else ""
     yield _sheet(tracks, SheetRequest(reader, line and not heard, chords, hands=hands), which)

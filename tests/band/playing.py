@@ -9,9 +9,9 @@ from typing import Any
 from drillgen.arrange import arrange
 from drillgen.band.percussion import KEYS
 from drillgen.chart import Bar, charts
+from drillgen.drill.band import basses, meters, playable_feels
 from drillgen.drill.bars import METERS, Meter
 from drillgen.drill.models import Drill
-from drillgen.drill.playable import basses, meters, playable_feels
 from drillgen.score import Part, PartName, Score
 
 BLUES = "I7 | IV7 | I7 | % | IV7 | % | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7alt"

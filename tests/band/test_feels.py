@@ -11,7 +11,7 @@ import pytest
 from drillgen.band import bass as figures
 from drillgen.band.feel import Choices, DrumBook, bars_of, feel, strokes
 from drillgen.band.percussion import KEYS
-from drillgen.drill import playable
+from drillgen.drill import band
 from drillgen.drill.band import COMPING
 from drillgen.drill.bars import FASTEST, METERS, SLOWEST
 from drillgen.performance import perform
@@ -42,7 +42,7 @@ def complete(book: DrumBook, meter: str) -> None:
 
 def test_every_feel_of_the_language_has_a_player():
     """Nothing that the language names is left without a band."""
-    assert playable.playable_feels() == playable.FEELS
+    assert band.playable_feels() == band.FEELS
 
 
 @pytest.mark.parametrize(("name", "meter"), EVERY)

@@ -8,8 +8,8 @@ import pytest
 
 from drillgen.band import bass as figures
 from drillgen.band.feel import bars_of
+from drillgen.drill.band import basses
 from drillgen.drill.bars import METERS
-from drillgen.drill.playable import basses
 from tests.band.playing import EVERY, bars, of, written
 
 NO_WALK = [(name, meter) for name, meter in EVERY if "walking" not in basses(name)]

@@ -11,11 +11,11 @@ OK = "progression: ii7 | V7 | Imaj7 | %\n"
 
 def test_a_new_feel_is_a_new_file(read, monkeypatch, tmp_path):
     """A file in the feels' folder makes a feel playable, in the meters that it names."""
-    from drillgen.drill import playable
+    from drillgen.drill import band
 
     players = tmp_path / "players"
     players.mkdir()
-    monkeypatch.setattr(playable, "FEELS_FOLDER", players)
+    monkeypatch.setattr(band, "FEELS_FOLDER", players)
     (players / "jazz-waltz.yaml").write_text("meters:\n  3/4:\n    x: y\n", "utf-8")
     (players / "slow-12-8.yaml").write_text("meters:\n  12/8: {}\n", "utf-8")
     (players / "my-own.yaml").write_text("meters:\n  5/4: {}\n  4/4: {}\n", "utf-8")
@@ -33,11 +33,11 @@ def test_a_new_feel_is_a_new_file(read, monkeypatch, tmp_path):
 )
 def test_a_feels_file_may_be_any_yaml(read, monkeypatch, tmp_path, basses):
     """Lists in brackets or in lines, keys in quotes: what YAML 1.2 takes for the same."""
-    from drillgen.drill import playable
+    from drillgen.drill import band
 
     players = tmp_path / "players"
     players.mkdir()
-    monkeypatch.setattr(playable, "FEELS_FOLDER", players)
+    monkeypatch.setattr(band, "FEELS_FOLDER", players)
     text = (
         f"basses: {basses}\n# meters: 5/4\nmeters: {{'3/4': {{x: [{{4/4: y}}]}}, \"6/8\": {{}}}}\n"
     )

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from drillgen.drill.instruments import INSTRUMENTS
 from drillgen.drill.lesson import load
 from drillgen.drill.messages import DrillError
+from drillgen.drill.sheet import INSTRUMENTS
 from tests.conftest import Run
 from tests.drill.conftest import SHORTEST
 

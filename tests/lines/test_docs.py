@@ -6,8 +6,7 @@ import re
 
 import pytest
 
-from drillgen.drill import playable
-from drillgen.drill.lines import AnyLine
+from drillgen.drill.lines import MODELS, AnyLine
 from drillgen.theory.keys import Key
 from drillgen.theory.numerals import parse_numeral
 from drillgen.theory.scales import SCALES, chord_scale
@@ -24,7 +23,7 @@ def test_every_example_is_what_the_tool_writes(drill: str, expected: str) -> Non
     assert line_of(drill) == expected
 
 
-@pytest.mark.parametrize("kind", playable.KINDS)
+@pytest.mark.parametrize("kind", MODELS)
 def test_every_kind_and_every_option_stands_in_the_chapter(kind: str) -> None:
     """Each kind has a section with an example, and a row for each option of its own."""
     section = re.search(rf"\n## {kind}\n(.*?)(?=\n## |\Z)", TEXT, re.IGNORECASE | re.DOTALL)

@@ -9,9 +9,9 @@ import pytest
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
-from drillgen.drill.instruments import BASSES
 from drillgen.drill.lesson import load
 from drillgen.drill.presets import list_presets
+from drillgen.drill.sheet import BASSES
 from drillgen.score import Score
 
 MELODIC = ("enclosure", "riff", "phrases")

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drillgen.drill.melodic_options import DEFAULT_CELLS
+from drillgen.drill.line_options import DEFAULT_CELLS
 from drillgen.drill.messages import DrillError
 from drillgen.lines.phrases import PhraseTime, free_rhythm, rhythm
 from drillgen.score import Note, Score

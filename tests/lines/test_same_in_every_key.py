@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
-from drillgen.drill.instruments import BASSES
 from drillgen.drill.lesson import load
 from drillgen.drill.lines import GuideTones
 from drillgen.drill.overrides import Override
 from drillgen.drill.presets import list_presets
+from drillgen.drill.sheet import BASSES
 from drillgen.score import Score
 from tests.band.test_odd_shapes import low_interval_limits
 from tests.lines.writing import TWELVE, line, progressions, written

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from drillgen.band.percussion import KEYS, KITS
-from drillgen.drill.instruments import INSTRUMENTS
+from drillgen.drill.sheet import INSTRUMENTS
 from drillgen.performance import Performance, Played, Voice
 from drillgen.sound import samples as bank_module
 from drillgen.sound.fluidsynth import GRID
