@@ -19,7 +19,7 @@ from drillgen.errors import DrillgenError
 from drillgen.version import VERSION
 
 if TYPE_CHECKING:
-    from drillgen.drill.presets import Preset
+    from drillgen.drill.lesson import Preset
 
 
 # `drillgen presets`: the drills and lessons that come along.
@@ -33,7 +33,7 @@ def presets() -> None:
 @presets.command("list")
 def list_() -> None:
     """List the presets, by what is being learned; lessons first."""
-    from drillgen.drill.presets import LESSONS, list_presets
+    from drillgen.drill.lesson import LESSONS, list_presets
 
     group = ""
     for preset in sorted(list_presets(), key=lambda preset: preset.group != LESSONS):
@@ -61,7 +61,7 @@ def _facts(preset: Preset) -> str:
 @click.argument("name")
 def show(name: str) -> None:
     """Print a preset's YAML."""
-    from drillgen.drill.presets import preset_path
+    from drillgen.drill.lesson import preset_path
 
     click.echo(preset_path(name).read_text("utf-8"), nl=False)
 
@@ -71,7 +71,7 @@ def show(name: str) -> None:
 @click.argument("target", type=Named(path_type=Path), required=False)
 def copy(name: str, target: Path | None) -> None:
     """Copy a preset to a file of your own, to change it; its schema comes along."""
-    from drillgen.drill.presets import copied, preset_path
+    from drillgen.drill.lesson import copied, preset_path
 
     source = preset_path(name)
     target = target or Path(source.name)

@@ -44,7 +44,7 @@ def _files(drill: Drill) -> Iterator[tuple[str, bytes]]:
 
 def main() -> None:
     """Write the digests of every preset and seed."""
-    from drillgen.drill.presets import list_presets
+    from drillgen.drill.lesson import list_presets
 
     names = [preset.name for preset in list_presets()]
     table = {name: {str(seed): digest(name, seed) for seed in SEEDS} for name in names}

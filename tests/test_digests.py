@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from drillgen.drill.presets import list_presets
+from drillgen.drill.lesson import list_presets
 from tests.digests import FILE, SEEDS, digest
 
 KNOWN = json.loads(FILE.read_text("utf-8"))

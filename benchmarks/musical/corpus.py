@@ -10,8 +10,8 @@ from drillgen import load
 from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.band import meters, playable_feels
+from drillgen.drill.lesson import list_presets
 from drillgen.drill.models import Drill
-from drillgen.drill.presets import list_presets
 from drillgen.score import Score
 
 # Forms as common property.

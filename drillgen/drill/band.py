@@ -263,9 +263,9 @@ _MOST = 64  # bars
 _OFF = {"enum": [*OFF]}
 GAPS = Short(
     _or_none("call", 1, f"1 to {_MOST} bars, none, or a mapping: {{call: 4, response: 4}}"),
-    ({"type": "integer", "minimum": 1, "maximum": _MOST}, _OFF),
+    (whole(1, _MOST).schema, _OFF),
 )
 DROP_OUTS = Short(
     _or_none("every", 3, f"every 3 to {_MOST} bars, none, or a mapping: {{every: 8, bars: 2}}"),
-    ({"type": "integer", "minimum": 3, "maximum": _MOST}, _OFF),
+    (whole(3, _MOST).schema, _OFF),
 )

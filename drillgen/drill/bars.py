@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-from drillgen.drill.fields import within
+from drillgen.drill.fields import Read, any_of, mapping, matching, number, several, within
 from drillgen.drill.messages import (
     RefusedError,
     Wrong,
@@ -57,7 +57,6 @@ DEFAULT_STEP = 4.0  # about as finely as a wind-up metronome is marked in the mi
 MAX_TEMPOS = 32
 _DECIMALS = 2  # finer than any metronome, coarse enough to be told apart in a file's name
 _ALLOWED = f"{SLOWEST:g} to {FASTEST:g} quarter notes a minute (dotted quarters in 6/8 and 12/8)"
-_NUMBER = re.compile(r"[0-9]{1,4}(\.[0-9]{1,4})?")
 _KEYS = ("from", "to", "step")
 
 
@@ -89,7 +88,7 @@ def read_tempos(value: Any) -> tuple[Tempo, ...]:
 
 def _numbers(text: str) -> list[Any]:
     words = [word.strip() for word in text.split(",")]
-    if not all(_NUMBER.fullmatch(word) for word in words):
+    if not all(re.fullmatch(_NUMBER_TEXT, word) for word in words):
         raise refuse(f"{show(text)} is no tempo", _ALLOWED)
     return [float(word) for word in words]
 
@@ -149,6 +148,34 @@ def _step(value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise refuse(f"{show(value)} is not a number", allowed)
     return within(float(value), 0.5, 100.0, allowed)
+
+
+_NUMBER_TEXT = r"[0-9]{1,4}(\.[0-9]{1,4})?"
+_BEATS = number(SLOWEST, FASTEST).schema
+_CLIMB = mapping(
+    {
+        "from": {**_BEATS, "description": "the first pass"},
+        "to": {**_BEATS, "description": "reached and kept"},
+        "step": {
+            **number(0.5, 100).schema,
+            "default": 4,
+            "description": "how much on each pass",
+        },
+    },
+    "from",
+    "to",
+)
+TEMPO = Read(
+    read_tempos,
+    any_of(
+        _BEATS,
+        several(any_of(_BEATS, _CLIMB), 1, MAX_TEMPOS),
+        matching(rf"{_NUMBER_TEXT}(\s*,\s*{_NUMBER_TEXT})*"),
+        _CLIMB,
+        default=80,
+        examples=[72, [60, 72, 84], {"from": 60, "to": 100, "step": 4}],
+    ),
+)
 
 
 # A text divided into bars: `|` divides them, and so does the end of a line; `||` is a double bar,

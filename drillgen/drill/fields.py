@@ -10,8 +10,9 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any, NamedTuple, get_args
 
-from pydantic import BaseModel, ConfigDict, GetJsonSchemaHandler
+from pydantic import BaseModel, ConfigDict
 from pydantic import GetCoreSchemaHandler as Handler
+from pydantic import GetJsonSchemaHandler as JsonHandler
 from pydantic_core import CoreSchema, core_schema
 
 from drillgen.drill.messages import (
@@ -41,19 +42,20 @@ class Model(BaseModel):
 OFF = ("off", "none", False)  # what may be written to leave something out
 
 
+Schema = dict[str, Any]  # of JSON
+
+
 @dataclass(frozen=True)
 class Read:
     """Annotation of a field: read by `function`, described to editors by `schema`."""
 
     function: Callable[[Any], Any]
-    schema: dict[str, Any]
+    schema: Schema
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Handler) -> CoreSchema:
         return core_schema.no_info_plain_validator_function(self.function)
 
-    def __get_pydantic_json_schema__(
-        self, core: CoreSchema, handler: GetJsonSchemaHandler
-    ) -> dict[str, Any]:
+    def __get_pydantic_json_schema__(self, core: CoreSchema, handler: JsonHandler) -> Schema:
         return dict(self.schema)
 
 
@@ -62,17 +64,14 @@ class ReadWith:
     """The same for a function that also gets the fields read so far, by name."""
 
     function: Callable[[Any, dict[str, Any]], Any]
-    schema: dict[str, Any]
+    schema: Schema
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Handler) -> CoreSchema:
-        def read(value: Any, info: core_schema.ValidationInfo) -> Any:
-            return self.function(value, info.data)
+        return core_schema.with_info_plain_validator_function(
+            lambda value, info: self.function(value, info.data)
+        )
 
-        return core_schema.with_info_plain_validator_function(read)
-
-    def __get_pydantic_json_schema__(
-        self, core: CoreSchema, handler: GetJsonSchemaHandler
-    ) -> dict[str, Any]:
+    def __get_pydantic_json_schema__(self, core: CoreSchema, handler: JsonHandler) -> Schema:
         return dict(self.schema)
 
 
@@ -81,19 +80,43 @@ class Short:
     """Annotation of a model: also written in a short form, which `expand` makes long."""
 
     expand: Callable[[Any], Any]
-    forms: tuple[dict[str, Any], ...]
+    forms: tuple[Schema, ...]
     required: tuple[str, ...] = ()  # keys that the long form must have
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Handler) -> CoreSchema:
         return core_schema.no_info_before_validator_function(self.expand, handler(source))
 
-    def __get_pydantic_json_schema__(
-        self, core: CoreSchema, handler: GetJsonSchemaHandler
-    ) -> dict[str, Any]:
+    def __get_pydantic_json_schema__(self, core: CoreSchema, handler: JsonHandler) -> Schema:
         long = handler(core)
         if self.required:
             long = {"allOf": [long, {"required": [*self.required]}]}
         return {"anyOf": [*self.forms, long]}
+
+
+def any_of(*forms: Schema, **more: Any) -> Schema:
+    """The schema of what may be written in several forms; `default` and `examples` in `more`."""
+    return {"anyOf": [*forms], **more}
+
+
+def several(item: Schema, least: int = 1, most: int | None = None) -> Schema:
+    """The schema of a list."""
+    schema = {"type": "array", "items": item, "minItems": least}
+    return schema if most is None else {**schema, "maxItems": most}
+
+
+def mapping(properties: dict[str, Schema], *required: str) -> Schema:
+    """The schema of a mapping that knows no other keys."""
+    return {
+        "type": "object",
+        "additionalProperties": False,
+        "properties": properties,
+        "required": [*required],
+    }
+
+
+def matching(pattern: str, **more: Any) -> Schema:
+    """The schema of a text that fits a pattern, spaces around it apart."""
+    return {"type": "string", "pattern": rf"^\s*{pattern}\s*$", **more}
 
 
 def is_off(value: Any) -> bool:
@@ -165,9 +188,7 @@ class Word:
         literal = core_schema.literal_schema(list(words))
         return core_schema.no_info_before_validator_function(read, literal)
 
-    def __get_pydantic_json_schema__(
-        self, core: CoreSchema, handler: GetJsonSchemaHandler
-    ) -> dict[str, Any]:
+    def __get_pydantic_json_schema__(self, core: CoreSchema, handler: JsonHandler) -> Schema:
         return dict(choice(*handler(core)["enum"], off=self.off).schema)
 
 
@@ -241,21 +262,14 @@ def _pitch(word: Any) -> Pitch:
     return pitch
 
 
-_PITCH_TEXT = r"\s*[A-G](##|bb|[#♯b♭x𝄪𝄫])?-?[0-9]\s*"
+_PITCH_TEXT = "[A-G](##|bb|[#♯b♭x𝄪𝄫])?-?[0-9]"
 RANGE = Read(
     read_range,
-    {
-        "anyOf": [
-            {"type": "string", "pattern": f"^{_PITCH_TEXT} to {_PITCH_TEXT}$"},
-            {
-                "type": "array",
-                "items": {"type": "string", "pattern": f"^{_PITCH_TEXT}$"},
-                "minItems": 2,
-                "maxItems": 2,
-            },
-        ],
-        "examples": ["E1 to G3"],
-    },
+    any_of(
+        matching(rf"{_PITCH_TEXT}\s* to \s*{_PITCH_TEXT}"),
+        several(matching(_PITCH_TEXT), 2, 2),
+        examples=["E1 to G3"],
+    ),
 )
 
 

@@ -9,7 +9,7 @@ import re
 from math import gcd
 from typing import Any
 
-from drillgen.drill.fields import Read, ReadWith, whole
+from drillgen.drill.fields import Read, ReadWith, any_of, mapping, matching, several, whole
 from drillgen.drill.messages import (
     RefusedError,
     Wrongs,
@@ -112,8 +112,8 @@ def _keys(values: Any, mode: Mode, *, indexed: bool = True) -> tuple[Key, ...]:
     return tuple(read_each(values, lambda value: read_key(value, mode), at=indexed))
 
 
-_MOVE = whole(-11, 11, "semitones, but not 0").function
-_COUNT = whole(1, MAX_KEYS, "keys").function
+_MOVE = whole(-11, 11, "semitones, but not 0")
+_COUNT = whole(1, MAX_KEYS, "keys")
 
 
 def _moved(data: dict[str, Any], key: Key) -> tuple[Key, ...]:
@@ -127,50 +127,42 @@ def _moved(data: dict[str, Any], key: Key) -> tuple[Key, ...]:
         with wrongs.at(*(["move"] if "move" in data else [])):
             move = _move(data)
         with wrongs.at("keys"):
-            keys = _COUNT(data.get("keys", 12 // gcd(12, move)))
+            keys = _COUNT.function(data.get("keys", 12 // gcd(12, move)))
     return cycle(start, move, keys)
 
 
 def _move(data: dict[str, Any]) -> int:
     if "move" not in data:
         raise refuse('"move" is missing', "{start: C, move: -2, keys: 6}")
-    move: int = _MOVE(data["move"])
+    move: int = _MOVE.function(data["move"])
     if move == 0:
         raise refuse("0 does not move", "-11 to 11 semitones, but not 0")
     return move
 
 
-_KEY_SCHEMA = {"type": "string", "pattern": rf"^\s*{_KEY_TEXT}\s*$", "examples": ["Bb", "F minor"]}
+_KEY_SCHEMA = matching(_KEY_TEXT, examples=["Bb", "F minor"])
 KEY = Read(read_key, {**_KEY_SCHEMA, "default": "C"})
 KEY_CYCLE = ReadWith(
-    schema={
-        "anyOf": [
-            {"enum": [*CYCLES, SHUFFLED]},
-            {"type": "string", "pattern": rf"^\s*{_KEY_TEXT}\s*(,\s*{_KEY_TEXT}\s*)*$"},
-            {"type": "array", "items": _KEY_SCHEMA, "minItems": 1, "maxItems": MAX_KEYS},
+    read_cycle,
+    any_of(
+        {"enum": [*CYCLES, SHUFFLED]},
+        matching(rf"{_KEY_TEXT}(\s*,\s*{_KEY_TEXT})*"),
+        several(_KEY_SCHEMA, 1, MAX_KEYS),
+        mapping(
             {
-                "type": "object",
-                "additionalProperties": False,
-                "required": ["move"],
-                "properties": {
-                    "start": {**_KEY_SCHEMA, "description": "the first key; default: the drill's"},
-                    "move": {
-                        "type": "integer",
-                        "minimum": -11,
-                        "maximum": 11,
-                        "not": {"const": 0},
-                        "description": "semitones from each key to the next",
-                    },
-                    "keys": {
-                        "type": "integer",
-                        "minimum": 1,
-                        "maximum": MAX_KEYS,
-                        "description": "how many keys; default: until the cycle closes",
-                    },
+                "start": {**_KEY_SCHEMA, "description": "the first key; default: the drill's"},
+                "move": {
+                    **_MOVE.schema,
+                    "not": {"const": 0},
+                    "description": "semitones from each key to the next",
+                },
+                "keys": {
+                    **_COUNT.schema,
+                    "description": "how many keys; default: until the cycle closes",
                 },
             },
-        ],
-        "default": DEFAULT_CYCLE,
-    },
-    function=read_cycle,
+            "move",
+        ),
+        default=DEFAULT_CYCLE,
+    ),
 )

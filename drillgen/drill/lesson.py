@@ -1,4 +1,5 @@
-"""Lessons: several drills with shared defaults.  A single drill is a lesson of one.
+"""Lessons: several drills with shared defaults, from files and presets.  A single drill is a lesson
+of one.
 
 title: Two-fives, first week
 note: One drill a day, the slow tempo first.
@@ -12,18 +13,107 @@ drills:
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from drillgen.drill.fields import MAX_TITLE, NOTE, TITLE, Read
-from drillgen.drill.messages import DrillError, Problem, RefusedError, listed, nearest_key, show
+from drillgen.drill.messages import (
+    DrillError,
+    Problem,
+    RefusedError,
+    listed,
+    nearest,
+    nearest_key,
+    show,
+)
 from drillgen.drill.models import Drill
 from drillgen.drill.overrides import Override, apply, merge
-from drillgen.drill.presets import is_in_group, preset_path
 from drillgen.drill.reader import ENDINGS, file_error, read_item, read_source, refused_at
 from drillgen.drill.yaml_source import SourceItem, as_text, parse
+
+# The drills and lessons that come along: in the package when installed, else beside it.
+
+SCHEMA = "drill.schema.json"  # beside the presets, for editors
+LESSONS = "lessons"  # the group of whole courses
+_PACKAGE = Path(__file__).parent.parent
+_FOLDERS = (_PACKAGE / "presets", _PACKAGE.parent / "presets")
+
+
+@dataclass(frozen=True, slots=True)
+class Preset:
+    """A preset: its file's stem is its name, its folder the group."""
+
+    name: str
+    group: str  # "two-fives"; "" in no group
+    path: Path
+
+    @property
+    def title(self) -> str:
+        item = self._written.get("title")
+        return " ".join(str(item.value).split()) if item else self.name
+
+    @property
+    def drills(self) -> int:
+        """How many drills it has: one, or a lesson's."""
+        return len(self._written["drills"].value) if self.is_lesson else 1
+
+    @property
+    def is_lesson(self) -> bool:
+        return self.group == LESSONS
+
+    @property
+    def _written(self) -> dict[str, SourceItem]:
+        written: dict[str, SourceItem] = parse(read_source(self.path)).value
+        return written
+
+
+def presets_folder() -> Path:
+    """Where the presets are."""
+    return next((folder for folder in _FOLDERS if folder.is_dir()), _FOLDERS[0])
+
+
+def list_presets() -> tuple[Preset, ...]:
+    """Every preset, by group and name."""
+    folder = presets_folder()
+    presets = (
+        Preset(path.stem, path.parent.relative_to(folder).as_posix().removeprefix("."), path)
+        for path in folder.glob("**/*.yaml")
+    )
+    return tuple(sorted(presets, key=lambda preset: (preset.group, preset.name)))
+
+
+def is_in_group(name: str) -> bool:
+    """Whether this is a preset named with its group: `lessons/ear-first`."""
+    return any(name == f"{preset.group}/{preset.name}" for preset in list_presets())
+
+
+def preset_path(name: str) -> Path:
+    """The file of a preset, with its group or without.
+
+    Raises DrillError with the nearest name where there is none.
+    """
+    presets = {preset.name: preset.path for preset in list_presets()}
+    found = presets.get(name.rpartition("/")[2] if is_in_group(name) else name)
+    if found is None:
+        message = "there is no preset or file of this name"
+        allowed = "a preset (drillgen presets list) or a file"
+        near = nearest(name, presets)
+        raise DrillError([Problem(name or '""', 0, 0, "", name, message, allowed, near)])
+    return found
+
+
+def copied(source: Path, target: Path) -> None:
+    """Copy a preset, and the schema that its first line names to beside it.  Raises OSError."""
+    text = source.read_text("utf-8")
+    schema = presets_folder() / SCHEMA
+    beside = target.with_name(SCHEMA)
+    if schema.is_file() and not beside.exists():
+        beside.write_bytes(schema.read_bytes())
+    target.write_text(re.sub(rf"(\$schema=)\S*{re.escape(SCHEMA)}", rf"\1{SCHEMA}", text), "utf-8")
+
 
 # A lesson's own keys, and what is wrong with them.
 
@@ -32,26 +122,20 @@ KEYS = ("title", "note", "defaults", "drills")
 DRILL_ALLOWED = "a file, a preset's name, or a drill"
 
 
-def misplaced(item: SourceItem) -> Iterator[Problem]:
+def _misplaced(item: SourceItem) -> Iterator[Problem]:
     """What is wrong with the lesson's own keys."""
     for key, value in item.value.items():
         if key not in KEYS:
-            place = value.key or value.place
-            yield place.source.problem(
-                f"{show(key)} is not a key of a lesson",
-                place.start,
-                path=key,
-                value=key,
-                allowed=listed(KEYS),
-                nearest=nearest_key(key, KEYS),
-            )
+            at = replace(item, value=key, place=value.key or value.place)
+            message = f"{show(key)} is not a key of a lesson"
+            yield _wrong(at, key, message, listed(KEYS), nearest_key(key, KEYS))
     defaults = item.value.get("defaults")
     if defaults is not None and not isinstance(defaults.value, dict):
         message = f"{show(defaults.value)} does not fit here"
-        yield wrong(defaults, "defaults", message, "a mapping: {tempo: 72}")
+        yield _wrong(defaults, "defaults", message, "a mapping: {tempo: 72}")
 
 
-def text_at(item: SourceItem, key: str, known: Read, problems: list[Problem]) -> str:
+def _text(item: SourceItem, key: str, known: Read, problems: list[Problem]) -> str:
     """A text of the lesson, read as a drill's of the same name; "" where there is none."""
     if key not in item.value:
         return ""
@@ -62,14 +146,14 @@ def text_at(item: SourceItem, key: str, known: Read, problems: list[Problem]) ->
         return ""
 
 
-def wrong(item: SourceItem, path: str, message: str, allowed: str, near: str = "") -> Problem:
+def _wrong(item: SourceItem, path: str, message: str, allowed: str, near: str = "") -> Problem:
     value: Any = item.value if not isinstance(item.value, dict | tuple) else show(item.value)
     return item.place.source.problem(
         message, item.place.start, path=path, value=value, allowed=allowed, nearest=near
     )
 
 
-def entries(item: SourceItem, problems: list[Problem]) -> tuple[SourceItem, ...]:
+def _entries(item: SourceItem, problems: list[Problem]) -> tuple[SourceItem, ...]:
     drills = item.value.get("drills") or replace(item, value=None)
     found = drills.value
     count = len(found) if isinstance(found, tuple) else 0
@@ -77,7 +161,7 @@ def entries(item: SourceItem, problems: list[Problem]) -> tuple[SourceItem, ...]
         return tuple(found)
     message = f"the lesson has {count} drills" if count else "a lesson needs its drills"
     allowed = f"a list of 1 to {MAX_DRILLS}: {DRILL_ALLOWED}"
-    problems.append(wrong(drills, "drills", message, allowed))
+    problems.append(_wrong(drills, "drills", message, allowed))
     return ()
 
 
@@ -128,19 +212,8 @@ def read_drill(source: str | Path, overrides: Iterable[Override] = ()) -> Drill:
     """The drill in a file or preset.  Raises DrillError, also where it holds several."""
     lesson = load(source, overrides)
     if len(lesson.drills) != 1:
-        raise DrillError(
-            [
-                Problem(
-                    str(source),
-                    0,
-                    0,
-                    "drills",
-                    None,
-                    f"this lesson holds {len(lesson.drills)} drills",
-                    "one drill",
-                )
-            ]
-        )
+        message = f"this lesson holds {len(lesson.drills)} drills"
+        raise DrillError([Problem(str(source), 0, 0, "drills", None, message, "one drill")])
     return lesson.drills[0]
 
 
@@ -165,14 +238,9 @@ def _path(source: str | Path) -> Path:
 
 def _parsed(path: Path, name: str | None = None) -> SourceItem:
     try:
-        return parse(read_source(path, name or _shown(path)))
+        return parse(read_source(path, name or path.name))  # presets may lie anywhere
     except RefusedError as refused:
         raise file_error(name or str(path), refused) from None
-
-
-def _shown(path: Path) -> str:
-    """Presets are cited by their file's name: they may lie anywhere."""
-    return path.name
 
 
 def _is_lesson(item: SourceItem) -> bool:
@@ -184,19 +252,18 @@ def _titled(item: SourceItem, path: Path) -> SourceItem:
     if not isinstance(item.value, dict) or "title" in item.value:
         return item
     words = path.stem.replace("-", " ").replace("_", " ").strip()
-    title = SourceItem(
-        (words[:1].upper() + words[1:])[:MAX_TITLE] or "Drill", item.place, style='"'
-    )
+    written = (words[:1].upper() + words[1:])[:MAX_TITLE] or "Drill"
+    title = SourceItem(written, item.place, style='"')
     return replace(item, value={**item.value, "title": title})
 
 
 def _lesson(item: SourceItem, path: Path, overrides: tuple[Override, ...]) -> Lesson:
-    problems = list(misplaced(item))
-    title = text_at(_titled(item, path), "title", TITLE, problems)
-    note = text_at(item, "note", NOTE, problems)
+    problems = list(_misplaced(item))
+    title = _text(_titled(item, path), "title", TITLE, problems)
+    note = _text(item, "note", NOTE, problems)
     drills: list[tuple[Drill, SourceItem]] = []
     defaults = item.value.get("defaults") or replace(item, value={})
-    for index, entry in enumerate(entries(item, problems)):
+    for index, entry in enumerate(_entries(item, problems)):
         try:
             read = apply(_drill(entry, path, defaults, index), overrides)
             drills.append((read_item(read), read))
@@ -223,46 +290,25 @@ def _drill(entry: SourceItem, path: Path, defaults: SourceItem, index: int) -> S
 
 def _named(item: SourceItem, path: Path, where: str) -> SourceItem:
     """The drill in the file or preset that an item of the lesson names."""
+
+    def refused(said: str, allowed: str = DRILL_ALLOWED, near: str = "") -> DrillError:
+        return DrillError([_wrong(item, where, f"{show(item.value)}{said}", allowed, near)])
+
     if not isinstance(item.value, str):
-        raise DrillError([wrong(item, where, f"{show(item.value)} is no drill", DRILL_ALLOWED)])
+        raise refused(" is no drill")
     is_file = _is_file(item.value)
     try:
         file = path.parent / item.value if is_file else preset_path(item.value)
         source = read_source(file, str(file) if is_file else file.name, path)
         found = _titled(parse(source), file)
-    except RefusedError as refused:
-        first = refused.wrongs[0]
-        raise DrillError(
-            [
-                wrong(
-                    item,
-                    where,
-                    f"{show(item.value)}: {first.message}",
-                    first.allowed or DRILL_ALLOWED,
-                    first.nearest,
-                )
-            ]
-        ) from None
+    except RefusedError as error:
+        first = error.wrongs[0]
+        raise refused(f": {first.message}", first.allowed or DRILL_ALLOWED, first.nearest) from None
     except DrillError as error:
-        raise _from_preset(error, item, where) from None
+        # A name that is no preset is wrong in the lesson; anything else where it was found.
+        if error.problems[0].line:
+            raise
+        raise refused(" is no preset and no file", near=error.problems[0].nearest) from None
     if _is_lesson(found):
-        raise DrillError([wrong(item, where, f"{show(item.value)} is a lesson itself", "a drill")])
+        raise refused(" is a lesson itself", "a drill")
     return found
-
-
-def _from_preset(error: DrillError, item: SourceItem, where: str) -> DrillError:
-    """A name that is no preset is wrong in the lesson; anything else where it was found."""
-    if error.problems[0].line:
-        return error
-    first = error.problems[0]
-    return DrillError(
-        [
-            wrong(
-                item,
-                where,
-                f"{show(item.value)} is no preset and no file",
-                DRILL_ALLOWED,
-                first.nearest,
-            )
-        ]
-    )

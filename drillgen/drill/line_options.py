@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import Any, Literal, get_args
 
 from drillgen.drill.bars import Meter
-from drillgen.drill.fields import YES_NO, Read, ReadWith, known, whole
+from drillgen.drill.fields import YES_NO, Read, ReadWith, any_of, known, matching, several, whole
 from drillgen.drill.melody import LENGTH_ALLOWED, length_of, read_set
 from drillgen.drill.messages import RefusedError, Wrong, Wrongs, read_each, refuse, show, under
 from drillgen.theory.chord_symbols import QualityError, SymbolError, read_quality
@@ -52,20 +52,13 @@ def _degrees(value: Any) -> list[int]:
 
 ORDER = Read(
     _read_order,
-    {
-        "anyOf": [
-            {"type": "integer", "minimum": 1},
-            {"type": "string", "pattern": r"^\s*[0-9]+([ ,-]+[0-9]+)*\s*$"},
-            {
-                "type": "array",
-                "items": {"type": "integer", "minimum": 1, "maximum": _HIGHEST_DEGREE},
-                "minItems": 1,
-                "maxItems": _LONGEST_ORDER,
-            },
-        ],
-        "default": "1357",
-        "examples": ["1357", "7531", "5-1-3-7"],
-    },
+    any_of(
+        {"type": "integer", "minimum": 1},
+        matching("[0-9]+([ ,-]+[0-9]+)*"),
+        several(whole(1, _HIGHEST_DEGREE).schema, 1, _LONGEST_ORDER),
+        default="1357",
+        examples=["1357", "7531", "5-1-3-7"],
+    ),
 )
 
 
@@ -140,15 +133,13 @@ def _read_beats(value: Any) -> tuple[int, ...]:
 
 BEATS = Read(
     _read_beats,
-    {
-        "anyOf": [
-            {"const": "chord"},
-            _BEAT.schema,
-            {"type": "array", "items": _BEAT.schema, "minItems": 1},
-        ],
-        "default": "chord",
-        "examples": ["chord", [1, 3]],
-    },
+    any_of(
+        {"const": "chord"},
+        _BEAT.schema,
+        several(_BEAT.schema),
+        default="chord",
+        examples=["chord", [1, 3]],
+    ),
 )
 
 
@@ -180,11 +171,13 @@ _ORDER_FORMS = [form for form in ORDER.schema["anyOf"] if form.get("type") != "s
 _DEGREES = {"type": "string", "pattern": "[0-9]"}
 PATTERN = Read(
     _read_pattern,
-    {
-        "anyOf": [{"enum": [*PATTERNS]}, *_ORDER_FORMS, _DEGREES],
-        "default": "1235",
-        "examples": ["1235", *PATTERNS],
-    },
+    any_of(
+        {"enum": [*PATTERNS]},
+        *_ORDER_FORMS,
+        _DEGREES,
+        default="1235",
+        examples=["1235", *PATTERNS],
+    ),
 )
 
 
@@ -255,10 +248,7 @@ def refuse_too_long(cells: tuple[RhythmCell, ...], meter: Meter) -> None:
 _CELL = {"type": "string", "minLength": 1}
 CELLS = Read(
     _read_cells,
-    {
-        "anyOf": [_CELL, {"type": "array", "items": _CELL, "minItems": 1, "maxItems": _MOST_CELLS}],
-        "examples": [["q e e", "e q e", "r:e q."]],
-    },
+    any_of(_CELL, several(_CELL, 1, _MOST_CELLS), examples=[["q e e", "e q e", "r:e q."]]),
 )
 
 # What phrases are made of where the drill names no cells, by whether the beat has three eighths:
@@ -304,13 +294,5 @@ def _check_stage(count: Any, before: Any, most: int) -> None:
         raise refuse(f"{count} is no more than before", _GROW)
 
 
-GROW = ReadWith(
-    schema={
-        "anyOf": [
-            YES_NO.schema,
-            {"type": "array", "items": {"type": "integer", "minimum": FIRST_STAGE}, "minItems": 1},
-        ],
-        "default": "yes",
-    },
-    function=_read_grow,
-)
+_STAGES = several({"type": "integer", "minimum": FIRST_STAGE})
+GROW = ReadWith(_read_grow, any_of(YES_NO.schema, _STAGES, default="yes"))

@@ -44,7 +44,7 @@ from drillgen.drill.line_options import (
     read_bebop,
     refuse_too_long,
 )
-from drillgen.drill.melody import MELODY, SET_SCHEMA, Melody, ScaleNote, read_set
+from drillgen.drill.melody import MELODY, SCALE_NOTES, Melody, ScaleNote
 from drillgen.drill.messages import Wrongs, refuse, under
 from drillgen.drill.sheet import INSTRUMENTS
 
@@ -199,9 +199,7 @@ class ScalePattern(Line):
     """The length of the notes: a beat, half a beat, or a third of one."""
     scales: Annotated[ChordScales, CHORD_SCALES] = ()
     """Scales for some chords, in the place of the usual ones: {V7: altered, m7: dorian}."""
-    bebop: Annotated[
-        bool, ReadWith(schema={**YES_NO.schema, "default": False}, function=read_bebop)
-    ] = False
+    bebop: Annotated[bool, ReadWith(read_bebop, {**YES_NO.schema, "default": False})] = False
     """A passing note in each scale, so that chord tones fall on the beats."""
     connect: Annotated[bool, YES_NO] = False
     """Go on from the nearest tone at each change, up and down through the whole range."""
@@ -314,7 +312,7 @@ class Phrases(Line):
     by_ear = True
 
     kind: Literal["phrases"] = "phrases"
-    notes: Annotated[tuple[ScaleNote, ...], Read(read_set, SET_SCHEMA)] = DEFAULT_NOTES
+    notes: Annotated[tuple[ScaleNote, ...], SCALE_NOTES] = DEFAULT_NOTES
     """The only notes used, as degrees of the tonic, in the order in which they come in."""
     grow: Annotated[tuple[int, ...] | None, GROW] = None
     """Begin with the first two notes and add one at a time through the track, or as listed."""

@@ -21,7 +21,7 @@ from itertools import pairwise
 from typing import Any
 
 from drillgen.drill.bars import Meter, split_bars
-from drillgen.drill.fields import Read
+from drillgen.drill.fields import Read, any_of, several
 from drillgen.drill.messages import RefusedError, Wrong, read_each, refuse, show
 from drillgen.theory.pitch import Degree, Pitch
 
@@ -126,13 +126,14 @@ def _another(word: Any, offset: int | None, notes: list[ScaleNote]) -> ScaleNote
 
 
 _NOTE = {"anyOf": [{"type": "integer"}, {"type": "string", "minLength": 1}]}
-SET_SCHEMA: dict[str, Any] = {
-    "anyOf": [
-        {"type": "array", "items": _NOTE, "minItems": _FEWEST, "maxItems": _MOST},
+SCALE_NOTES = Read(
+    read_set,
+    any_of(
+        several(_NOTE, _FEWEST, _MOST),
         {"type": "string", "minLength": 1},
-    ],
-    "examples": [[1, "b3", 4, 5, "b7"], "5, b7, 1 b3 4"],
-}
+        examples=[[1, "b3", 4, 5, "b7"], "5, b7, 1 b3 4"],
+    ),
+)
 
 
 Tone = ScaleNote | Pitch
@@ -353,8 +354,9 @@ def _loose_ties(bars: Iterable[MelodyBar], text: str) -> Iterator[Wrong]:
 
 MELODY = Read(
     read_melody,
-    {
-        "anyOf": [{"type": "string", "minLength": 1}, {"type": "integer"}],
-        "examples": ["1:e b3 4:q 5:h", "5,:e | 1:q b3 4:e 5~ | 5:h r:q."],
-    },
+    any_of(
+        {"type": "string", "minLength": 1},
+        {"type": "integer"},
+        examples=["1:e b3 4:q 5:h", "5,:e | 1:q b3 4:e 5~ | 5:h r:q."],
+    ),
 )

@@ -26,7 +26,7 @@ from drillgen.drill.band import (
     playable_feels,
     short,
 )
-from drillgen.drill.bars import FASTEST, METERS, SLOWEST, Meter, Tempo, read_tempos
+from drillgen.drill.bars import METERS, TEMPO, Meter, Tempo
 from drillgen.drill.fields import (
     NOTE,
     OFF,
@@ -152,7 +152,7 @@ def _default_meter(data: dict[str, Any]) -> Meter:
     return METERS["4/4" if "4/4" in played else played[0]]
 
 
-METER = ReadWith(schema={"enum": [*METERS], "default": "4/4"}, function=_meter)
+METER = ReadWith(_meter, {"enum": [*METERS], "default": "4/4"})
 
 
 def _keys_apart(tracks: str, info: ValidationInfo) -> str:
@@ -161,39 +161,6 @@ def _keys_apart(tracks: str, info: ValidationInfo) -> str:
     if tracks == "per key" and len(set(keys)) < len(keys):
         raise refuse("a key stands twice in key_cycle", "together, or each key once")
     return tracks
-
-
-_NUMBER = r"[0-9]{1,4}(\.[0-9]{1,4})?"
-_BEATS = {"type": "number", "minimum": SLOWEST, "maximum": FASTEST}
-_CLIMB = {
-    "type": "object",
-    "additionalProperties": False,
-    "required": ["from", "to"],
-    "properties": {
-        "from": {**_BEATS, "description": "the first pass"},
-        "to": {**_BEATS, "description": "reached and kept"},
-        "step": {
-            "type": "number",
-            "minimum": 0.5,
-            "maximum": 100,
-            "default": 4,
-            "description": "how much on each pass",
-        },
-    },
-}
-TEMPO = Read(
-    read_tempos,
-    {
-        "anyOf": [
-            _BEATS,
-            {"type": "array", "items": {"anyOf": [_BEATS, _CLIMB]}, "minItems": 1, "maxItems": 32},
-            {"type": "string", "pattern": rf"^\s*{_NUMBER}\s*(,\s*{_NUMBER}\s*)*$"},
-            _CLIMB,
-        ],
-        "default": 80,
-        "examples": [72, [60, 72, 84], {"from": 60, "to": 100, "step": 4}],
-    },
-)
 
 
 def _title(data: dict[str, Any]) -> str:
@@ -231,7 +198,7 @@ class Drill(Model):
         CountIn,
         Short(
             _count,
-            ({"type": "integer", "minimum": 0, "maximum": 8}, {"enum": [*OFF]}),
+            (whole(0, 8).schema, {"enum": [*OFF]}),
         ),
     ] = CountIn()
     """What is counted before the first bar."""

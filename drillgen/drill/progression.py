@@ -17,7 +17,7 @@ from fractions import Fraction
 from typing import Any
 
 from drillgen.drill.bars import METERS, BarWord, Meter, bare, bars_of, split_bars, without_signs
-from drillgen.drill.fields import ReadWith, refuse_controls
+from drillgen.drill.fields import ReadWith, any_of, refuse_controls, several
 from drillgen.drill.messages import (
     Path,
     RefusedError,
@@ -376,24 +376,15 @@ def _checked(bars: tuple[BarText, ...], text: str) -> Progression:
 
 _NAME = {"type": ["string", "number"]}
 _TEXT = {"type": "string", "minLength": 1}
-_LINES = {"anyOf": [_TEXT, {"type": "array", "items": _TEXT, "minItems": 1}]}
+_LINES = any_of(_TEXT, several(_TEXT))
+_ORDER = any_of(_TEXT, several(_NAME), description="the sections in playing order: A A B A")
+_SECTIONS = {
+    "type": "object",
+    "minProperties": 1,
+    "properties": {_FORM: _ORDER},
+    "additionalProperties": _LINES,
+}
 PROGRESSION = ReadWith(
-    schema={
-        "anyOf": [
-            *_LINES["anyOf"],
-            {
-                "type": "object",
-                "minProperties": 1,
-                "properties": {
-                    "form": {
-                        "anyOf": [_TEXT, {"type": "array", "items": _NAME, "minItems": 1}],
-                        "description": "the sections in playing order: A A B A",
-                    }
-                },
-                "additionalProperties": _LINES,
-            },
-        ],
-        "examples": ["ii7 | V7 | Imaj7 | %", "Dm7 / / G7 | Cmaj7"],
-    },
-    function=read_progression,
+    read_progression,
+    any_of(*_LINES["anyOf"], _SECTIONS, examples=["ii7 | V7 | Imaj7 | %", "Dm7 / / G7 | Cmaj7"]),
 )

@@ -6,7 +6,20 @@ from dataclasses import dataclass
 from typing import Annotated, Any, Literal, get_args
 
 from drillgen.drill.band import short
-from drillgen.drill.fields import OFF, WORD, YES_NO, Model, Read, Short, choice, is_off, known
+from drillgen.drill.fields import (
+    OFF,
+    WORD,
+    YES_NO,
+    Model,
+    Read,
+    Short,
+    any_of,
+    choice,
+    is_off,
+    known,
+    matching,
+    several,
+)
 from drillgen.drill.messages import RefusedError, Wrongs, refuse, show
 from drillgen.theory.pitch import Pitch
 
@@ -118,20 +131,13 @@ def _read_strings(value: Any) -> tuple[str, ...] | str:
 
 STRINGS = Read(
     _read_strings,
-    {
-        "anyOf": [
-            {"enum": [*TUNINGS]},
-            {"type": "string", "pattern": r"^\s*[A-G]\S*(\s+[A-G]\S*)*\s*$"},
-            {
-                "type": "array",
-                "items": {"type": "string"},
-                "minItems": 1,
-                "maxItems": _MOST_STRINGS,
-            },
-        ],
-        "default": "four",
-        "examples": ["four", "solo", "C1 A1 D2 G2"],
-    },
+    any_of(
+        {"enum": [*TUNINGS]},
+        matching(r"[A-G]\S*(\s+[A-G]\S*)*"),
+        several({"type": "string"}, 1, _MOST_STRINGS),
+        default="four",
+        examples=["four", "solo", "C1 A1 D2 G2"],
+    ),
 )
 
 
@@ -185,10 +191,12 @@ def _readers(value: Any) -> tuple[str, ...]:
 _READER = {"enum": [*READERS]}
 ALSO_FOR = Read(
     _readers,
-    {
-        "anyOf": [_READER, {"enum": [*OFF]}, {"type": "array", "items": _READER}],
-        "examples": [["Bb", "Eb", "treble"], "tenor"],
-    },
+    any_of(
+        _READER,
+        {"enum": [*OFF]},
+        {"type": "array", "items": _READER},
+        examples=[["Bb", "Eb", "treble"], "tenor"],
+    ),
 )
 
 

@@ -25,17 +25,7 @@ from drillgen.drill.lines import (
     Written,
 )
 from drillgen.drill.sheet import BASSES
-from drillgen.lines import (
-    arpeggio,
-    enclosure,
-    guide_tones,
-    melody,
-    phrases,
-    riff,
-    roots,
-    scale_pattern,
-    walking,
-)
+from drillgen.lines import enclosure, guide_tones, melody, patterns, phrases, riff, walking
 from drillgen.lines.pass_context import (
     Cell,
     PassContext,
@@ -86,10 +76,10 @@ _HIGH_IN_THE_RANGE = 0.6  # where a line begins: a little above the middle, wher
 # How each kind is written out.
 WRITERS: dict[type[Line], Writer] = {
     GuideTones: guide_tones.write,
-    Roots: roots.write,
-    Arpeggio: arpeggio.write,
+    Roots: patterns.roots,
+    Arpeggio: patterns.arpeggio,
     Walking: walking.write,
-    ScalePattern: scale_pattern.write,
+    ScalePattern: patterns.scale_pattern,
     Enclosure: enclosure.write,
     Riff: riff.write,
     Written: melody.write,

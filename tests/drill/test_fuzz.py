@@ -9,10 +9,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from drillgen.chart import charts
-from drillgen.drill.lesson import Lesson, load
+from drillgen.drill.lesson import Lesson, list_presets, load
 from drillgen.drill.messages import DrillError
 from drillgen.drill.models import Drill
-from drillgen.drill.presets import list_presets
 from drillgen.drill.reader import drill_of, parse_drill
 from drillgen.pack.preflight import check
 

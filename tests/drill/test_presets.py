@@ -9,9 +9,16 @@ import pretty_midi
 import pytest
 
 from drillgen.chart import sounding
-from drillgen.drill.lesson import load, read_drill
+from drillgen.drill.lesson import (
+    LESSONS,
+    SCHEMA,
+    list_presets,
+    load,
+    preset_path,
+    presets_folder,
+    read_drill,
+)
 from drillgen.drill.messages import DrillError
-from drillgen.drill.presets import LESSONS, SCHEMA, list_presets, preset_path, presets_folder
 from drillgen.drill.schema import as_text
 from drillgen.drill.sheet import INSTRUMENTS
 from drillgen.theory.pitch import Pitch

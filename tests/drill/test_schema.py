@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 from ruamel.yaml import YAML
 
+from drillgen.drill.lesson import list_presets
 from drillgen.drill.messages import DrillError
 from drillgen.drill.models import Drill
-from drillgen.drill.presets import list_presets
 from drillgen.drill.reader import drill_of
 from drillgen.drill.schema import json_schema
 

@@ -9,8 +9,7 @@ import pytest
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
-from drillgen.drill.lesson import load
-from drillgen.drill.presets import list_presets
+from drillgen.drill.lesson import list_presets, load
 from drillgen.drill.sheet import BASSES
 from drillgen.score import Score
 

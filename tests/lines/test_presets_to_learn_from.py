@@ -8,10 +8,9 @@ import pytest
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
-from drillgen.drill.lesson import load
+from drillgen.drill.lesson import list_presets, load
 from drillgen.drill.models import Drill
 from drillgen.drill.overrides import Override
-from drillgen.drill.presets import list_presets
 from drillgen.drill.sheet import BASSES
 
 DRILLS = [(preset.name, drill) for preset in list_presets() for drill in load(preset.name).drills]

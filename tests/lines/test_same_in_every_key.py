@@ -12,10 +12,9 @@ from hypothesis import strategies as st
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
-from drillgen.drill.lesson import load
+from drillgen.drill.lesson import list_presets, load
 from drillgen.drill.lines import GuideTones
 from drillgen.drill.overrides import Override
-from drillgen.drill.presets import list_presets
 from drillgen.drill.sheet import BASSES
 from drillgen.score import Score
 from tests.band.test_odd_shapes import low_interval_limits

@@ -11,9 +11,8 @@ from typing import NamedTuple
 import pytest
 
 from drillgen.chart import charts
-from drillgen.drill.lesson import load
+from drillgen.drill.lesson import list_presets, load
 from drillgen.drill.overrides import Override
-from drillgen.drill.presets import list_presets
 from drillgen.lines.kinds import line
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key

@@ -9,7 +9,7 @@ import pytest
 import verovio
 from music21 import key as keys
 
-from drillgen.drill.presets import list_presets
+from drillgen.drill.lesson import list_presets
 from tests.sheet.written import chords, expected, heard, preset, read, sheets_of, symbols
 
 PRESETS = [found.name for found in list_presets()]

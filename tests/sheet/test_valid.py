@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from drillgen.drill.presets import list_presets
+from drillgen.drill.lesson import list_presets
 from tests.sheet.schema import SCHEMA, assert_accepted_by_package, assert_valid
 from tests.sheet.written import preset, sheets_of
 
