@@ -82,20 +82,20 @@ def in_words(score: Score) -> str:
     played in, responses among them, are left out."""
     part = score.part("line")
     notes = part.notes if part else ()
-    return "\n".join(_pass(bars, notes) for bars in score.chart.passes())
+    passes = ([bar for bar in bars if bar.role != "response"] for bars in score.chart.passes())
+    return "\n".join(
+        " | ".join("  ".join(_words(span, notes) for span in bar.spans) for bar in bars)
+        for bars in passes
+    )
 
 
-def _pass(bars: tuple[Bar, ...], notes: tuple[Note, ...]) -> str:
-    return " | ".join(_bar(bar, notes) for bar in bars if bar.role != "response")
+def _words(span: Span, notes: tuple[Note, ...]) -> str:
+    pitches = [str(note.pitch) for note in notes if span.start <= note.start < span.end]
+    return " ".join([f"{_chord(span)}:", *pitches])
 
 
-def _bar(bar: Bar, notes: tuple[Note, ...]) -> str:
-    return "  ".join(" ".join(_words(span, notes)) for span in bar.spans)
-
-
-def _words(span: Span, notes: tuple[Note, ...]) -> Iterator[str]:
-    yield f"{span.chord.text if span.chord else 'N.C.'}:"
-    yield from (str(note.pitch) for note in notes if span.start <= note.start < span.end)
+def _chord(span: Span) -> str:
+    return span.chord.text if span.chord else "N.C."
 
 
 _BARS_A_LINE = 4
@@ -190,17 +190,8 @@ def _role(bar: Bar) -> str:
 
 
 def _text(chart: Chart, bar: Bar) -> str:
-    return _counted(chart, bar) or _chords(bar)
-
-
-def _counted(chart: Chart, bar: Bar) -> str:
-    """What is heard in a bar before the first: the starting note, or what counts; else ""."""
+    """The bar's chords; before the first bar what is heard, the starting note or what counts."""
     count_in = chart.drill.count_in
-    if bar.role != "count-in":
-        return ""
-    return "note" if count_in.starting_note and bar.number == 0 else count_in.sound
-
-
-def _chords(bar: Bar) -> str:
-    """The bar's chords; a chord that lasts longer than its share is followed by slashes."""
-    return "  ".join(span.chord.text if span.chord else "N.C." for span in bar.spans)
+    if bar.role == "count-in":
+        return "note" if count_in.starting_note and bar.number == 0 else count_in.sound
+    return "  ".join(map(_chord, bar.spans))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-from drillgen.drill.fields import Read, any_of, mapping, matching, number, several, within
+from drillgen.drill.fields import Read, any_of, mapping, matching, number, several
 from drillgen.drill.messages import (
     RefusedError,
     Wrong,
@@ -58,6 +58,7 @@ MAX_TEMPOS = 32
 _DECIMALS = 2  # finer than any metronome, coarse enough to be told apart in a file's name
 _ALLOWED = f"{SLOWEST:g} to {FASTEST:g} quarter notes a minute (dotted quarters in 6/8 and 12/8)"
 _KEYS = ("from", "to", "step")
+_STEP = number(0.5, 100, "a pass; whether it climbs or falls follows from `from` and `to`")
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,17 +138,10 @@ def _climb(data: dict[str, Any]) -> Tempo:
                     raise refuse(f"{show(key)} is missing", "{from: 60, to: 100, step: 4}")
                 ends[key] = _beats(data[key])
         with wrongs.at("step"):
-            step = _step(data.get("step", DEFAULT_STEP))
+            step = _STEP.function(data.get("step", DEFAULT_STEP))
     if ends["from"] == ends["to"]:
         return Tempo(ends["from"], 0.0, ends["to"])
     return Tempo(ends["from"], step if ends["to"] > ends["from"] else -step, ends["to"])
-
-
-def _step(value: Any) -> float:
-    allowed = "0.5 to 100 a pass; whether it climbs or falls follows from `from` and `to`"
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise refuse(f"{show(value)} is not a number", allowed)
-    return within(float(value), 0.5, 100.0, allowed)
 
 
 _NUMBER_TEXT = r"[0-9]{1,4}(\.[0-9]{1,4})?"
@@ -157,7 +151,7 @@ _CLIMB = mapping(
         "from": {**_BEATS, "description": "the first pass"},
         "to": {**_BEATS, "description": "reached and kept"},
         "step": {
-            **number(0.5, 100).schema,
+            **_STEP.schema,
             "default": 4,
             "description": "how much on each pass",
         },

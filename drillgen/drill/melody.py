@@ -15,9 +15,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import pairwise
+from itertools import islice, pairwise
 from typing import Any
 
 from drillgen.drill.bars import Meter, split_bars
@@ -115,13 +115,10 @@ def _words(value: Any) -> list[Any]:
 def _another(word: Any, offset: int | None, notes: list[ScaleNote]) -> ScaleNote:
     try:
         note = scale_note("" if isinstance(word, bool) else str(word))
+        if any(note.semitones == other.semitones for other in notes):
+            raise refuse(f"the note {show(str(note))} stands here twice", "each note once")
     except RefusedError as refused:
-        wrong = refused.wrongs[0]
-        raise refuse(wrong.message, wrong.allowed, wrong.nearest, offset=offset) from None
-    if any(note.semitones == other.semitones for other in notes):
-        raise refuse(
-            f"the note {show(str(note))} stands here twice", "each note once", offset=offset
-        )
+        raise RefusedError([replace(refused.wrongs[0], offset=offset)]) from None
     return note
 
 
@@ -277,12 +274,7 @@ def _bar(
             tone, new_length, tied = _event(word[0])
         except RefusedError as refused:
             wrongs += [
-                Wrong(
-                    wrong.message,
-                    wrong.allowed,
-                    wrong.nearest,
-                    offset=word.start() + (wrong.offset or 0),
-                )
+                replace(wrong, offset=word.start() + (wrong.offset or 0))
                 for wrong in refused.wrongs
             ]
             continue
@@ -330,14 +322,9 @@ def _tone(what: str) -> Tone | None:
 def _mixture(bars: Iterable[MelodyBar]) -> Iterator[Wrong]:
     """The first note that is not written as those before it."""
     notes = [event for bar in bars for event in bar.events if event.tone]
-    for event in notes:
-        if type(event.tone) is not type(notes[0].tone):
-            yield Wrong(
-                "degrees and notes by name are mixed",
-                "one or the other throughout",
-                offset=event.offset,
-            )
-            return
+    others = (event for event in notes if type(event.tone) is not type(notes[0].tone))
+    message, allowed = "degrees and notes by name are mixed", "one or the other throughout"
+    yield from (Wrong(message, allowed, offset=event.offset) for event in islice(others, 1))
 
 
 def _loose_ties(bars: Iterable[MelodyBar], text: str) -> Iterator[Wrong]:
@@ -345,11 +332,8 @@ def _loose_ties(bars: Iterable[MelodyBar], text: str) -> Iterator[Wrong]:
     events = [event for bar in bars for event in bar.events]
     for event, following in pairwise([*events, None]):
         if event is not None and event.tied and (not following or following.tone != event.tone):
-            yield Wrong(
-                "the tie leads to no note of the same pitch",
-                "the same note again",
-                offset=text.index("~", event.offset),
-            )
+            message, allowed = "the tie leads to no note of the same pitch", "the same note again"
+            yield Wrong(message, allowed, offset=text.index("~", event.offset))
 
 
 MELODY = Read(

@@ -50,7 +50,8 @@ def merge(under: SourceItem, over: SourceItem, path: Path = ()) -> SourceItem:
     lower, upper = _long(under, path), _long(over, path)
     if lower is None or upper is None:
         return over
-    if path == ("line",) and _kind_changes(lower, upper):
+    kinds = {kind.value for kind in (lower.get("kind"), upper.get("kind")) if kind}
+    if path == ("line",) and len(kinds) > 1:
         lower = {key: item for key, item in lower.items() if key in COMMON}
     joined = {
         key: merge(lower[key], item, (*path, key)) if key in lower else item
@@ -70,10 +71,6 @@ def _long(item: SourceItem, path: Path) -> dict[str, SourceItem] | None:
     if path not in _MAIN or (is_off(item.value) and path[0] != "band"):
         return None
     return {_MAIN[path]: item}
-
-
-def _kind_changes(lower: dict[str, SourceItem], upper: dict[str, SourceItem]) -> bool:
-    return "kind" in upper and "kind" in lower and upper["kind"].value != lower["kind"].value
 
 
 _YAML_STARTS = ("{", "[", '"', "'")

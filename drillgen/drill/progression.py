@@ -322,31 +322,20 @@ def _order(data: dict[str, Any], names: list[str]) -> Iterator[str]:
     if not names:
         raise refuse("there is no section", _FORMS_ALLOWED)
     form = data.get(_FORM, names)
+    words: list[tuple[str, Path, int | None]]  # each with its place in a list or a text
     if isinstance(form, str):
-        words = [(found[0], found.start()) for found in re.finditer(r"[^\s,|]+", form)]
+        words = [(found[0], (), found.start()) for found in re.finditer(r"[^\s,|]+", form)]
         if not words:
             raise refuse("the form names no section", f"names of sections: {listed(names)}")
-        for word, offset in words:
-            if word not in names:
-                raise refuse(
-                    f"there is no section {show(word)}",
-                    listed(names),
-                    nearest(word, names),
-                    offset=offset,
-                )
-        yield from (word for word, _ in words)
     elif isinstance(form, list | tuple) and form:
-        for index, word in enumerate(form):
-            if str(word) not in names:
-                raise refuse(
-                    f"there is no section {show(word)}",
-                    listed(names),
-                    nearest(word, names),
-                    at=(index,),
-                )
-            yield str(word)
+        words = [(str(word), (index,), None) for index, word in enumerate(form)]
     else:
         raise refuse(f"{show(form)} is no form", "names of sections: A A B A")
+    for word, at, offset in words:
+        if word not in names:
+            message = f"there is no section {show(word)}"
+            raise refuse(message, listed(names), nearest(word, names), at, offset)
+        yield word
 
 
 def _refuse_mixture(bars: list[Placed]) -> None:
@@ -357,15 +346,10 @@ def _refuse_mixture(bars: list[Placed]) -> None:
             if slot.symbol is None:
                 continue
             is_chord = isinstance(slot.symbol, Chord)
-            if first is None:
-                first = is_chord
+            first = is_chord if first is None else first
             if is_chord != first:
-                raise refuse(
-                    "chord symbols and Roman numerals are mixed",
-                    "one or the other throughout",
-                    at=path,
-                    offset=offset,
-                )
+                message = "chord symbols and Roman numerals are mixed"
+                raise refuse(message, "one or the other throughout", at=path, offset=offset)
 
 
 def _checked(bars: tuple[BarText, ...], text: str) -> Progression:

@@ -137,15 +137,10 @@ def _problem(wrong: Wrong, loc: Path, root: SourceItem) -> Problem:
         message,
         start,
         path=dotted(found.path),
-        value=_quiet(value),
+        value=show(value) if isinstance(value, dict | tuple) else value,
         allowed=wrong.allowed,
         nearest=wrong.nearest,
     )
-
-
-def _quiet(value: Any) -> Any:
-    """The value as it can be shown and compared."""
-    return show(value) if isinstance(value, dict | tuple) else value
 
 
 def _follow(root: SourceItem, loc: Path) -> _Found:
@@ -173,18 +168,17 @@ def _keys_at(loc: Path) -> tuple[str, ...]:
     """The keys that are known at a path: those of the model there."""
     models: list[type[Model]] = [Drill]
     for step in loc:
-        tagged = [model for model in models if _tag(model) == step]
+        tagged = [
+            model
+            for model in models
+            if "kind" in model.model_fields and model.model_fields["kind"].default == step
+        ]
         models = tagged or [inner for model in models for inner in _inside(model, step)]
     return tuple(dict.fromkeys(key for model in models for key in _fields(model)))
 
 
 def _fields(model: type[Model]) -> dict[str, Any]:
     return {field.alias or name: field for name, field in model.model_fields.items()}
-
-
-def _tag(model: type[Model]) -> Any:
-    kind = model.model_fields.get("kind")
-    return kind.default if kind else None
 
 
 def _inside(model: type[Model], step: str | int) -> list[type[Model]]:
@@ -220,9 +214,7 @@ def drill_of(data: Mapping[str, Any], overrides: Iterable[Override] = ()) -> Dri
 
 def read_item(item: SourceItem) -> Drill:
     """The drill in a mapping of items.  Raises DrillError with every problem."""
-    if not isinstance(item.value, dict):
-        raise DrillError([_no_drill(item)])
-    if _is_something_else(item):
+    if not isinstance(item.value, dict) or _is_something_else(item):
         raise DrillError([_no_drill(item)])
     hidden = _hidden_by_comments(item)
     try:
@@ -250,7 +242,7 @@ def _no_drill(item: SourceItem) -> Problem:
 def _is_something_else(item: SourceItem) -> bool:
     """A mapping without chords, most of whose keys are none of a drill's: one message will do."""
     keys = item.value.keys() - {"title"}  # which other files have, and which is given to them
-    known = keys & {field.alias or name for name, field in Drill.model_fields.items()}
+    known = keys & _fields(Drill).keys()
     other = len(keys - known)
     chords = any(nearest_key(key, ("progression",)) for key in keys)
     return not chords and other > max(len(known), 1)
@@ -276,15 +268,8 @@ def _hidden_by_comments(root: SourceItem) -> list[Problem]:
         start = comment_after(item) if scalar and like else None
         source = item.place.source
         if start is not None and like and like.match(source.text, start):
-            problems.append(
-                source.problem(
-                    COMMENT,
-                    start,
-                    path=dotted(path),
-                    value=item.value,
-                    allowed=COMMENT_ALLOWED,
-                )
-            )
+            about = {"path": dotted(path), "value": item.value, "allowed": COMMENT_ALLOWED}
+            problems.append(source.problem(COMMENT, start, **about))
     return problems
 
 

@@ -164,14 +164,12 @@ def _fingering(value: Any) -> Any:
         raise refuse(f"{show(value)} is not known", _FINGERING_ALLOWED) from None
 
 
-def _transposed(value: Any) -> str:
-    """Bb, Eb, or none: at concert pitch, whoever reads it."""
-    return "none" if is_off(value) else str(choice(*PITCHES, "none").function(value))
-
-
 WrittenPitch = Literal["Bb", "Eb"]
 PITCHES = get_args(WrittenPitch)
-TRANSPOSE = Read(_transposed, {"enum": [*PITCHES, *OFF]})
+_PITCH = choice(*PITCHES, "none")
+TRANSPOSE = Read(  # none: at concert pitch, whoever reads it
+    lambda value: "none" if is_off(value) else _PITCH.function(value), {"enum": [*PITCHES, *OFF]}
+)
 READERS = (*PITCHES, *CLEFS, *INSTRUMENTS)  # by pitch, by clef, by instrument
 
 

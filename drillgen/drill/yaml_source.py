@@ -81,13 +81,8 @@ class SourceItem:
 def parse(source: DrillSource) -> SourceItem:
     """The document as items.  Raises DrillError where it is not one YAML document."""
     if len(source.text) > MAX_CHARACTERS:
-        raise DrillError(
-            [
-                source.problem(
-                    f"the file has {len(source.text)} characters", allowed=f"up to {MAX_CHARACTERS}"
-                )
-            ]
-        )
+        message = f"the file has {len(source.text)} characters"
+        raise DrillError([source.problem(message, allowed=f"up to {MAX_CHARACTERS}")])
     try:
         node = YAML(typ="safe", pure=True).compose(source.text)
     except Exception as error:  # the parser is not ours: whatever it trips over is the text's fault
@@ -241,13 +236,13 @@ def source_offset(item: SourceItem, offset: int | None) -> int:
 def with_lines(item: SourceItem) -> str:
     """The text with the line ends that folding made into spaces: a line end divides bars."""
     text: str = item.value
-    known = offsets(item) if "\n" in _written(item) else None
+    source, place = item.place.source, item.place
+    known = offsets(item) if "\n" in source.text[place.start : place.end] else None
     if not known:
         return text
-    raw = item.place.source.text
-    ends = [*known[1:], item.place.end]
+    ends = [*known[1:], place.end]
     return "".join(
-        "\n" if char == " " and "\n" in raw[start:end] else char
+        "\n" if char == " " and "\n" in source.text[start:end] else char
         for char, start, end in zip(text, known, ends, strict=True)
     )
 
@@ -259,10 +254,6 @@ def comment_after(item: SourceItem) -> int | None:
         return None
     found = re.compile(r"[^\S\n]*(#)").match(place.source.text, place.end)
     return found.start(1) if found else None
-
-
-def _written(item: SourceItem) -> str:
-    return item.place.source.text[item.place.start : item.place.end]
 
 
 def _white(raw: str, at: int, style: str | None) -> tuple[int, int] | None:

@@ -129,15 +129,14 @@ def _after(context: PassContext, shares: bool) -> Bar | None:
     later: Iterable[Bar] = (bar for bar in context.track.bars if bar.number > here.number)
     if shares and context.turn % 2 == 0:
         second = here.key_number, here.pass_number + 1, False
+        # A tag and the ending have the number of the last pass, which they come after.
         later = dropwhile(
-            lambda bar: (bar.key_number, bar.pass_number, _is_last(bar)) == second, later
+            lambda bar: (
+                (bar.key_number, bar.pass_number, bar.tag or bar.role == "ending") == second
+            ),
+            later,
         )
     return next(iter(later), None)
-
-
-def _is_last(bar: Bar) -> bool:
-    """Whether a bar comes after the last pass, whose number it has: in a tag, or in the ending."""
-    return bar.tag or bar.role == "ending"
 
 
 def walk(context: PassContext, options: Walking, after: Bar | None) -> list[Note]:
