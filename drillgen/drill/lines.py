@@ -50,6 +50,8 @@ from drillgen.drill.sheet import INSTRUMENTS
 
 Direction = Literal["up", "down", "alternating"]
 NoteLength = Literal["quarter", "eighth", "triplet"]
+HeldFor = Literal["chord", "half", "quarter"]
+LedBy = Literal["chromatic", "dominant", "mixed"]
 
 
 class Line(Model):
@@ -131,7 +133,7 @@ class GuideTones(Line):
     """The tone of the first chord that the line begins on."""
     voices: Annotated[Literal["one", "both"], WORD] = "one"
     """One voice, or the two together."""
-    rhythm: Annotated[Literal["chord", "half", "quarter"], WORD] = "chord"
+    rhythm: Annotated[HeldFor, WORD] = "chord"
     """A note for each chord, or repeated in halves (two beats) or quarters (a beat)."""
     thread: Annotated[Literal["key", "track"], WORD] = "key"
     """Begin anew in each key, or go on from key to key by the smallest step."""
@@ -177,7 +179,7 @@ class Walking(Line):
     kind: Literal["walking"] = "walking"
     beat_one: Annotated[Literal["root", "chord tone"], WORD] = "root"
     """Where a chord begins: always its root, or another tone of it now and then."""
-    approach: Annotated[Literal["chromatic", "dominant", "mixed"], WORD] = "mixed"
+    approach: Annotated[LedBy, WORD] = "mixed"
     """How the last beat leads on: by a semitone, from the fifth above, or both."""
     two_beat: Annotated[bool, YES_NO] = False
     """Two notes a bar instead of four."""

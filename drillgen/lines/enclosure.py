@@ -19,9 +19,9 @@ from itertools import pairwise
 from drillgen.chart import Span
 from drillgen.drill.lines import Approach, Enclosure
 from drillgen.lines.pass_context import Cell, PassContext, open_spans
-from drillgen.lines.tones import Filler, degree_of, readable, scale_of
+from drillgen.lines.tones import Filler, beside, degree_of, readable, scale_of
 from drillgen.score import Note
-from drillgen.theory.pitch import Degree, Name, Pitch, in_range
+from drillgen.theory.pitch import Degree, Pitch, in_range
 
 _EIGHTH = Fraction(1, 2)  # quarter notes
 
@@ -34,8 +34,6 @@ _APPROACHES: dict[Approach, tuple[str | int, ...]] = {
     "from below": (-1,),
     "from above": ("above",),
 }
-# Spelled on the neighbouring letter: places on the line of fifths by semitones.
-_NEIGHBOURS = {-2: -2, -1: 5, 1: -5, 2: 2}
 _NUMBERS = {"root": 1, "third": 3, "fifth": 5, "seventh": 7}
 _STEP = 2  # semitones: what is further from the target is no neighbour
 
@@ -161,7 +159,7 @@ def _approach(
     found = [
         _above((_sounding(place - _EIGHTH * left, context) or cell, cell), target, context, options)
         if isinstance(move, str)
-        else _beside(target, move)
+        else beside(target, move)
         for left, move in zip(range(len(moves), 0, -1), moves, strict=True)
     ]
     return tuple(pitch for pitch in found if context.low <= pitch.midi <= context.high)
@@ -190,14 +188,6 @@ def _next(cell: Cell, target: Pitch, context: PassContext, options: Enclosure) -
         pitch for name in names for pitch in in_range(name, target.midi + 1, target.midi + 12)
     ]
     return min(higher, key=lambda pitch: pitch.midi)
-
-
-def _beside(target: Pitch, semitones: int) -> Pitch:
-    """A chromatic neighbour on the next letter: D# below E, F# a tone above E."""
-    name = Name(target.name.fifths + _NEIGHBOURS[semitones])
-    if abs(name.alter) > 1:
-        name = name.simplest
-    return Pitch.near(name, target.midi + semitones)
 
 
 def _sounded(

@@ -13,7 +13,7 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import NamedTuple
 
-from drillgen.drill.lines import GuideTones
+from drillgen.drill.lines import GuideTones, HeldFor
 from drillgen.lines.pass_context import Cell, PassContext, closest, open_spans
 from drillgen.score import Note
 from drillgen.theory.pitch import Degree, Pitch
@@ -199,7 +199,7 @@ def _nearest(
     return min(choices, key=cost)
 
 
-def _sounded(cell: Cell, pitch: Pitch, mark: str, rhythm: str, beat: Fraction) -> list[Note]:
+def _sounded(cell: Cell, pitch: Pitch, mark: str, rhythm: HeldFor, beat: Fraction) -> list[Note]:
     """The tone held for the chord, or repeated in halves or quarters within it."""
     span = cell.span
     step = {"chord": span.duration, "half": 2 * beat, "quarter": beat}[rhythm]

@@ -12,6 +12,7 @@ from drillgen.chart import Bar
 from drillgen.drill.lines import Written
 from drillgen.drill.melody import Melody, ScaleNote
 from drillgen.lines.pass_context import Cell, PassContext, closest
+from drillgen.lines.tones import readable
 from drillgen.score import Note
 from drillgen.theory.keys import Key
 from drillgen.theory.pitch import MAJOR_FIFTHS, Degree, Name, Pitch
@@ -23,7 +24,6 @@ _OUTSIDE = 100_000.0  # a note beyond the range
 _WISHED = 3.0  # a semitone away from where the first key should lie
 _AS_WRITTEN = 1_000.0  # the same where the melody names its octave
 _DRIFTED = 1.0  # a semitone away from there, in every key
-_TWO_ACCIDENTALS = 2
 _Way = tuple[float, tuple[Pitch, ...]]  # what it costs, and the tonics so far
 
 
@@ -107,11 +107,7 @@ def degree_over(tonic: Name, name: Name) -> Degree:
 
 def pitch(tonic: Pitch, note: ScaleNote, low: int, high: int) -> Pitch:
     """A note over its tonic; by itself in another octave only where it would leave the range."""
-    found = tonic.up(note.degree).octaves(note.octaves)
-    if abs(found.name.alter) > _TWO_ACCIDENTALS:
-        found = Pitch.near(found.name.simplest, found.midi)
-    if low <= found.midi <= high:
-        return found
+    found = readable(tonic.up(note.degree).octaves(note.octaves))
     return closest(found.name, found.midi, low, high)
 
 

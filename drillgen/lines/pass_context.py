@@ -9,6 +9,7 @@ from random import Random
 from typing import Any
 
 from drillgen.chart import Bar, Span
+from drillgen.drill.lines import NoteLength
 from drillgen.score import Note
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
@@ -66,10 +67,10 @@ class PassContext:
 
 
 _EIGHTH = Fraction(1, 2)
-_PARTS_OF_A_BEAT = {"quarter": 1, "eighth": 2, "triplet": 3}
+_PARTS_OF_A_BEAT: dict[NoteLength, int] = {"quarter": 1, "eighth": 2, "triplet": 3}
 
 
-def note_length(note: str, beat: Fraction) -> Fraction:
+def note_length(note: NoteLength, beat: Fraction) -> Fraction:
     """A quarter (a beat), an eighth or an eighth of a triplet, in quarter notes.
 
     In 6/8 and 12/8 the beat has three eighths, which are written as they are.

@@ -27,6 +27,16 @@ def readable(pitch: Pitch) -> Pitch:
     return Pitch.near(pitch.name.simplest, pitch.midi)
 
 
+# Neighbours on the next letter, fifths on their own: places on the line of fifths by semitones.
+_BESIDE = {-2: -2, -1: 5, 1: -5, 2: 2, -5: 1, 7: 1}
+
+
+def beside(target: Pitch, semitones: int) -> Pitch:
+    """A neighbour (or a fifth above) outside any scale: D# below E, F# a tone above E."""
+    name = Name(target.name.fifths + _BESIDE[semitones])
+    return Pitch.near(name.simplest if abs(name.alter) > 1 else name, target.midi + semitones)
+
+
 def roots(root: Name, degrees: Sequence[Degree], low: int, high: int) -> list[Pitch]:
     """The roots over which most of a figure lies in the range: all of it, if it can."""
     heights = [degree.semitones for degree in degrees]

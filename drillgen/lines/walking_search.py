@@ -7,8 +7,9 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import NamedTuple
 
-from drillgen.drill.lines import Walking
+from drillgen.drill.lines import LedBy, Walking
 from drillgen.lines.pass_context import Cell, PassContext, closest
+from drillgen.lines.tones import beside
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
 from drillgen.theory.pitch import Name, Pitch, in_range
@@ -288,15 +289,15 @@ def _tones(chord: Chord, key: Key, low: int, high: int) -> tuple[_Tone, ...]:
 
 @lru_cache(maxsize=4096)
 def _leading(
-    target: Pitch, chord: Chord, key: Key, approach: str
+    target: Pitch, chord: Chord, key: Key, approach: LedBy
 ) -> tuple[tuple[Pitch, int, float], ...]:
     """The notes from which an approach leads to a target, their MIDI keys, and what each costs."""
     names = _scale_names(chord, key)
     wrong = _contradictions(chord)
-    beside = ((_beside(target, by, names), price) for by, price in _APPROACH[approach].items())
+    known = ((_led_from(target, by, names), price) for by, price in _APPROACH[approach].items())
     return tuple(
         (pitch, pitch.midi, price + (_CONTRADICTS if pitch.name.pitch_class in wrong else 0.0))
-        for pitch, price in beside
+        for pitch, price in known
     )
 
 
@@ -309,16 +310,12 @@ def _contradictions(chord: Chord) -> set[int]:
     return {(root + semitones) % 12 for semitones in wrong}
 
 
-def _beside(target: Pitch, distance: int, scale: set[Name]) -> Pitch:
+def _led_from(target: Pitch, distance: int, scale: set[Name]) -> Pitch:
     """The pitch `distance` semitones from the target, spelled by the scale or as its neighbour."""
     for name in scale:
         if (name.pitch_class - target.midi - distance) % 12 == 0:
             return Pitch.near(name, target.midi + distance)
-    fifths = {1: -5, -1: 5, 2: 2, -2: -2, 7: 1, -5: 1}[distance]
-    name = Name(target.name.fifths + fifths)
-    if abs(name.alter) > 1:
-        name = name.simplest
-    return Pitch.near(name, target.midi + distance)
+    return beside(target, distance)
 
 
 def _scale_names(chord: Chord, key: Key) -> set[Name]:
