@@ -96,30 +96,58 @@ def line(chart: Chart) -> Part | None:
     options = chart.drill.line
     if options is None:
         return None
-    low, high = options.sounding_range
-    clear_of = low
-    if options.over_the_bass and _meets_a_bass(chart, options):
-        low, clear_of = options.over_the_bass
-    write = WRITERS[type(options)]
-    near = round(clear_of + _HIGH_IN_THE_RANGE * (high - clear_of))
-    begin = (options.begin_at - 1) * chart.drill.meter.beat
-    lead = Fraction(0) if begin else options.lead(chart.drill.meter.bar)
-    through = tuple(_heard(chart, chart.bars))
-    track = WholeTrack(chart.drill.seed, chart.keys, len(chart.keys) * chart.drill.passes, through)
-    before: tuple[Note, ...] = ()
+    context = _context(chart, options)
+    lead = Fraction(0) if context.begin else options.lead(chart.drill.meter.bar)
     notes: list[Note] = []
     passes = tuple(bars for bars in chart.passes() if not bars[0].tag or _walks_on(chart))
     for number, bars in enumerate(passes):
-        context = _context(chart, bars, (low, high), near, number / max(len(passes) - 1, 1))
-        context = replace(context, before=before, begin=begin, track=track, clear_of=clear_of)
-        written = write(context, options)
+        context = _in_pass(context, chart, bars, number / max(len(passes) - 1, 1))
+        written = WRITERS[type(options)](context, options)
         written = readable(written, context.cells) if options.of_chords else written
-        near = written[0].pitch.midi if written else near
-        before = tuple(written) or before
-        played = _played(written, bars, begin - lead)
+        if written:
+            context = replace(context, near=written[0].pitch.midi, before=tuple(written))
+        played = _played(written, bars, context.begin - lead)
         notes = [*(_until(played[0].start, notes) if lead and played else notes), *played]
     notes += list(_tagged(chart, notes))
-    return Part("line", options.instrument, (*notes, *_arrival(chart, options, notes, track)))
+    arrival = _arrival(chart, options, notes, context.track)
+    return Part("line", options.instrument, (*notes, *arrival))
+
+
+def _context(chart: Chart, options: Line) -> PassContext:
+    """What all passes have in common, and where the first of them should begin."""
+    drill, (low, high) = chart.drill, options.sounding_range
+    clear_of = low
+    if options.over_the_bass and _meets_a_bass(chart, options):
+        low, clear_of = options.over_the_bass
+    heard = tuple(_heard(chart, chart.bars))
+    return PassContext(
+        bars=(),
+        cells=(),
+        beat=drill.meter.beat,
+        low=low,
+        high=high,
+        near=round(clear_of + _HIGH_IN_THE_RANGE * (high - clear_of)),
+        random=Random(),
+        home=drill.key,
+        clear_of=clear_of,
+        begin=(options.begin_at - 1) * drill.meter.beat,
+        track=WholeTrack(drill.seed, chart.keys, len(chart.keys) * drill.passes, heard),
+    )
+
+
+def _in_pass(
+    context: PassContext, chart: Chart, bars: tuple[Bar, ...], progress: float
+) -> PassContext:
+    heard, first, seed = tuple(_heard(chart, bars)), bars[0], chart.drill.seed
+    return replace(
+        context,
+        bars=heard,
+        cells=tuple(cells(heard)),
+        random=Random(f"{seed} line {first.pass_number}"),
+        turn=(first.pass_number - 1) % chart.drill.passes,
+        progress=progress,
+        seed=f"{seed} line in key {first.key_number}",
+    )
 
 
 def _meets_a_bass(chart: Chart, options: Line) -> bool:
@@ -160,25 +188,6 @@ def _walks_on(chart: Chart) -> bool:
     tag, but the tag leads to the ending."""
     line = chart.drill.line
     return line is not None and line.walks and chart.drill.gaps is None
-
-
-def _context(
-    chart: Chart, bars: tuple[Bar, ...], span: tuple[int, int], near: int, progress: float
-) -> PassContext:
-    heard = tuple(_heard(chart, bars))
-    return PassContext(
-        bars=heard,
-        cells=tuple(cells(heard)),
-        beat=chart.drill.meter.beat,
-        low=span[0],
-        high=span[1],
-        near=near,
-        random=Random(f"{chart.drill.seed} line {bars[0].pass_number}"),
-        turn=(bars[0].pass_number - 1) % chart.drill.passes,
-        progress=progress,
-        seed=f"{chart.drill.seed} line in key {bars[0].key_number}",
-        home=chart.drill.key,
-    )
 
 
 def _heard(chart: Chart, bars: tuple[Bar, ...]) -> Iterator[Bar]:
