@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any
+from typing import Any, TypeVar
 
 from drillgen.drill.fields import Read, any_of, mapping, matching, number, several
 from drillgen.drill.messages import (
@@ -175,19 +175,33 @@ TEMPO = Read(
 # A text divided into bars: `|` divides them, and so does the end of a line; `||` is a double bar,
 # and bars at the edges are tolerated.
 
+_Bar = TypeVar("_Bar")
 _TOKEN = re.compile(r"\|+|\n|[^\s|]+")
 
 
-def split_bars(text: str, allowed: str, wrongs: list[Wrong]) -> Iterator[list[re.Match[str]]]:
-    """The words of each bar, as found in the text.
+@dataclass(frozen=True, slots=True)
+class BarWord:
+    """A word of a text that is divided into bars, and where it stands."""
+
+    text: str
+    offset: int
+
+    def wrong(
+        self, message: str, allowed: str = "", nearest: str = "", into: int = 0
+    ) -> RefusedError:
+        return refuse(message, allowed, nearest, offset=self.offset + into)
+
+
+def split_bars(text: str, allowed: str, wrongs: list[Wrong]) -> Iterator[list[BarWord]]:
+    """The words of each bar.
 
     An empty bar within a line is noted in `wrongs`, with what may stand there instead.
     """
-    words: list[re.Match[str]] = []
+    words: list[BarWord] = []
     after_bar_line = False
     for found in _TOKEN.finditer(text):
         if found[0] != "\n" and not found[0].startswith("|"):
-            words.append(found)
+            words.append(BarWord(found[0], found.start()))
             after_bar_line = False
             continue
         if words:
@@ -200,6 +214,18 @@ def split_bars(text: str, allowed: str, wrongs: list[Wrong]) -> Iterator[list[re
         yield words
 
 
+def repeated(words: Sequence[BarWord], before: _Bar | None, allowed: str) -> _Bar | None:
+    """The bar before, where a % asks for it; `allowed` is what may stand in the first bar."""
+    sign = next((word for word in words if word.text == "%"), None)
+    if sign is None:
+        return None
+    if len(words) > 1:
+        raise sign.wrong("% repeats a whole bar and stands alone in its own", "| % |")
+    if before is None:
+        raise sign.wrong("% has no bar before it", allowed)
+    return before
+
+
 # Signs that bars are divided or repeated with elsewhere, and what is written here instead.
 
 _BETWEEN = re.compile(r"[,;>→–—-]+")
@@ -208,19 +234,6 @@ _SHOWN = 4  # chords of an example
 _DIVIDED = "chords are divided by spaces and bars by |"
 NO_REPEATS = "repeat signs are not known here"
 REPEATS = "% for the bar before, passes for the whole, or named sections with form: A A B A"
-
-
-@dataclass(frozen=True, slots=True)
-class BarWord:
-    """A word of a progression, and where it stands in the text."""
-
-    text: str
-    offset: int
-
-    def wrong(
-        self, message: str, allowed: str = "", nearest: str = "", into: int = 0
-    ) -> RefusedError:
-        return refuse(message, allowed, nearest, offset=self.offset + into)
 
 
 def without_signs(

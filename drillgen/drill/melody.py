@@ -20,7 +20,7 @@ from fractions import Fraction
 from itertools import islice, pairwise
 from typing import Any
 
-from drillgen.drill.bars import Meter, split_bars
+from drillgen.drill.bars import BarWord, Meter, repeated, split_bars
 from drillgen.drill.fields import Read, any_of, several
 from drillgen.drill.messages import RefusedError, Wrong, read_each, refuse, show
 from drillgen.theory.pitch import Degree, Pitch
@@ -241,45 +241,29 @@ def _bars(text: str, wrongs: list[Wrong]) -> Iterator[MelodyBar]:
     before: MelodyBar | None = None
     for words in split_bars(text, "notes, or r for a rest", wrongs):
         try:
-            repeated = _repeated(words, before)
-            if repeated is None:
-                before, length = _bar(words, length, wrongs)
-            yield repeated or before or MelodyBar(())
+            bar = repeated(words, before, _ALLOWED)
+            if bar is None:
+                bar, length = _bar(words, length, wrongs)
+            before = bar
+            yield bar
         except RefusedError as refused:
             wrongs += refused.wrongs
 
 
-def _repeated(words: list[re.Match[str]], before: MelodyBar | None) -> MelodyBar | None:
-    """The bar before, where a % asks for it."""
-    sign = next((word for word in words if word[0] == "%"), None)
-    if sign is None:
-        return None
-    if len(words) > 1:
-        raise refuse(
-            "% repeats a whole bar and stands alone in its own", "| % |", offset=sign.start()
-        )
-    if before is None:
-        raise refuse("% has no bar before it", _ALLOWED, offset=sign.start())
-    return before
-
-
-def _bar(
-    words: list[re.Match[str]], length: Fraction, wrongs: list[Wrong]
-) -> tuple[MelodyBar, Fraction]:
+def _bar(words: list[BarWord], length: Fraction, wrongs: list[Wrong]) -> tuple[MelodyBar, Fraction]:
     """A bar, and the length that goes on behind it."""
     events: list[MelodyEvent] = []
     place = Fraction(0)
     for word in words:
         try:
-            tone, new_length, tied = _event(word[0])
+            tone, new_length, tied = _event(word.text)
         except RefusedError as refused:
             wrongs += [
-                replace(wrong, offset=word.start() + (wrong.offset or 0))
-                for wrong in refused.wrongs
+                replace(wrong, offset=word.offset + (wrong.offset or 0)) for wrong in refused.wrongs
             ]
             continue
         length = new_length or length
-        events.append(MelodyEvent(tone, place, length, tied, word.start()))
+        events.append(MelodyEvent(tone, place, length, tied, word.offset))
         place += length
     return MelodyBar(tuple(events)), length
 

@@ -16,7 +16,16 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
-from drillgen.drill.bars import METERS, BarWord, Meter, bare, bars_of, split_bars, without_signs
+from drillgen.drill.bars import (
+    METERS,
+    BarWord,
+    Meter,
+    bare,
+    bars_of,
+    repeated,
+    split_bars,
+    without_signs,
+)
 from drillgen.drill.fields import ReadWith, any_of, refuse_controls, several
 from drillgen.drill.messages import (
     Path,
@@ -97,13 +106,12 @@ def read_bars(
     signs: dict[str, Wrong] = {}  # each said once, however often it stands there
     rows = list(split_bars(text, "% (as before), N.C. or a chord", wrongs))
     for found in rows:
-        words, unknown = without_signs(
-            [BarWord(word[0], word.start()) for word in found], _is_chord
-        )
+        words, unknown = without_signs(found, _is_chord)
         for sign in unknown:
             signs.setdefault(sign.message, sign)
         try:
-            before = _bar(words, before, None if unknown else meter, divided=len(rows) > 1)
+            played_in = None if unknown else meter
+            before = repeated(words, before, "a chord") or _bar(words, played_in, len(rows) > 1)
         except RefusedError as refused:
             wrongs += refused.wrongs
             before = before or WrittenBar(BarText(()))
@@ -116,22 +124,13 @@ def read_bars(
     return tuple(bars)
 
 
-def _bar(
-    words: Sequence[BarWord], before: WrittenBar | None, meter: Meter | None, *, divided: bool
-) -> WrittenBar:
-    repeat = next((word for word in words if word.text == "%"), None)
-    if repeat is not None:
-        if len(words) > 1:
-            raise repeat.wrong("% repeats a whole bar and stands alone in its own", "| % |")
-        if before is None:
-            raise repeat.wrong("% has no bar before it", "a chord")
-        return before
+def _bar(words: Sequence[BarWord], meter: Meter | None, divided: bool) -> WrittenBar:
     chords = _grouped(words)
     wrongs: list[Wrong] = []
     symbols = [_symbol(word, wrongs) for word, _ in chords]
     if wrongs:
         raise RefusedError(wrongs)
-    lengths = _lengths(chords, meter, divided=divided)
+    lengths = _lengths(chords, meter, divided)
     starts = [sum(lengths[:index], Fraction(0)) for index in range(len(lengths))]
     slots = (Slot(*row) for row in zip(symbols, starts, lengths, strict=True))
     return WrittenBar(BarText(tuple(slots)), tuple(word.offset for word, _ in chords))
@@ -151,7 +150,7 @@ def _grouped(words: Sequence[BarWord]) -> list[tuple[BarWord, int]]:
 
 
 def _lengths(
-    chords: Sequence[tuple[BarWord, int]], meter: Meter | None, *, divided: bool
+    chords: Sequence[tuple[BarWord, int]], meter: Meter | None, divided: bool
 ) -> list[Fraction]:
     """How long each chord lasts, in quarter notes."""
     if not chords:
@@ -163,7 +162,7 @@ def _lengths(
         if checked and not _playable(share, meter, len(chords)):
             raise first.wrong(
                 f"{len(chords)} chords cannot share a bar of {meter} evenly",
-                _instead(chords, meter, divided=divided),
+                _instead(chords, meter, divided),
             )
         return [share] * len(chords)
     beats = sum(1 + slashes for _, slashes in chords)
@@ -177,7 +176,7 @@ def _playable(share: Fraction, meter: Meter, chords: int) -> bool:
     return whole_beats or share == _EIGHTH or (meter.text == "3/4" and chords == 2)
 
 
-def _instead(chords: Sequence[tuple[BarWord, int]], meter: Meter, *, divided: bool) -> str:
+def _instead(chords: Sequence[tuple[BarWord, int]], meter: Meter, divided: bool) -> str:
     """How the same chords may be written: a bar each where no bar line stands, or by beats."""
     words = [bare(word.text) for word, _ in chords]
     commas = ", not by commas" if any(word.text.endswith(",") for word, _ in chords) else ""

@@ -49,47 +49,35 @@ def follow(text: str, opening: int) -> Bracket:
 # The YAML parser's complaints in our own words.
 
 # What the parser says (a part of it) and what we say: message, what is allowed.
-_WORDS: tuple[tuple[str, str, str], ...] = (
-    ("character '\\t'", "a tab stands where YAML wants spaces", "indentation by spaces"),
-    ("'%' that cannot start", "a text cannot begin with % unquoted", 'quotes: "%"'),
-    ("that cannot start any token", "a text cannot begin with this sign unquoted", "quotes"),
-    (
-        "expected a comment or a line break",
-        "a text that begins with | or > must be quoted",
-        "quotes, or leave out the first |",
-    ),
-    (
-        "chomping or indentation",
-        "a text that begins with | or > must be quoted",
-        "quotes, or leave out the first |",
-    ),
-    (
-        "mapping values are not allowed",
-        "a colon stands where none can be, or a line is indented differently from its neighbours",
-        "key: value, a line each, neighbours equally indented",
-    ),
-    ("but found ']'", "a bracket closes that was not opened", "[a, b, c], or quotes"),
-    ("but found '}'", "a bracket closes that was not opened", "{a: 1, b: 2}, or quotes"),
-    ("sequence entries are not allowed", "no list can begin here", "each - on a line, or quotes"),
-    ("could not find expected ':'", "a key without a colon", "key: value"),
-    (
-        "expected <block end>",
-        "this line is indented differently from its neighbours",
-        "neighbours equally indented",
-    ),
-    (
-        "undefined alias",
-        "a text cannot begin with * unquoted, or the alias names no anchor",
-        "quotes, or a name marked with & before",
-    ),
-    ("found another document", "a second document begins here", "one document a file"),
-    (
-        "unknown escape character",
-        "a backslash in double quotes means something else here",
-        "single quotes",
-    ),
-    ("incompatible YAML document", "this version of YAML is not read", "YAML 1.2"),
-    ("duplicate anchor", "an anchor (&) is named twice", "each name once"),
+_BAR_FIRST = "a text that begins with | or > must be quoted", "quotes, or leave out the first |"
+_INDENTED = "this line is indented differently from its neighbours", "neighbours equally indented"
+_COLON_HERE = (
+    "a colon stands where none can be, or a line is indented differently from its neighbours",
+    "key: value, a line each, neighbours equally indented",
+)
+_BACKSLASH = "a backslash in double quotes means something else here", "single quotes"
+_ALIAS = (
+    "a text cannot begin with * unquoted, or the alias names no anchor",
+    "quotes, or a name marked with & before",
+)
+_NOT_OPENED = "a bracket closes that was not opened"
+_WORDS: tuple[tuple[str, tuple[str, str]], ...] = (
+    ("character '\\t'", ("a tab stands where YAML wants spaces", "indentation by spaces")),
+    ("'%' that cannot start", ("a text cannot begin with % unquoted", 'quotes: "%"')),
+    ("that cannot start any token", ("a text cannot begin with this sign unquoted", "quotes")),
+    ("expected a comment or a line break", _BAR_FIRST),
+    ("chomping or indentation", _BAR_FIRST),
+    ("mapping values are not allowed", _COLON_HERE),
+    ("but found ']'", (_NOT_OPENED, "[a, b, c], or quotes")),
+    ("but found '}'", (_NOT_OPENED, "{a: 1, b: 2}, or quotes")),
+    ("sequence entries are not allowed", ("no list can begin here", "each - on a line, or quotes")),
+    ("could not find expected ':'", ("a key without a colon", "key: value")),
+    ("expected <block end>", _INDENTED),
+    ("undefined alias", _ALIAS),
+    ("found another document", ("a second document begins here", "one document a file")),
+    ("unknown escape character", _BACKSLASH),
+    ("incompatible YAML document", ("this version of YAML is not read", "YAML 1.2")),
+    ("duplicate anchor", ("an anchor (&) is named twice", "each name once")),
 )
 
 COMMENT = "a # after a space begins a comment, so the rest of the line is not read"
@@ -129,7 +117,7 @@ def explain(error: Exception, problem: Callable[..., Problem], text: str) -> Pro
             start,
             allowed="the whole text in one pair of quotes",
         )
-    for part, message, allowed in _WORDS:
+    for part, (message, allowed) in _WORDS:
         if part in said:
             return problem(message, start, allowed=allowed)
     return problem("this is not readable as YAML", start)
