@@ -15,6 +15,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
+from typing import NamedTuple
 
 from drillgen.chart import Span
 from drillgen.drill.lines import Approach, Enclosure
@@ -53,20 +54,113 @@ class _Target:
         return self.place - _EIGHTH * len(self.approach)
 
 
+class _Aim(NamedTuple):
+    """What was aimed at over a chord."""
+
+    cell: Cell
+    degree: Degree
+    pitch: Pitch
+
+
+@dataclass(frozen=True, slots=True)
+class _Aiming:
+    """Finds the targets of a pass and how they are approached."""
+
+    context: PassContext
+    options: Enclosure
+
+    def places(self) -> Iterator[tuple[Fraction, Cell]]:
+        """Where targets fall, and the chord there."""
+        for cell in self.context.cells:
+            if not self.options.beats:
+                yield cell.span.start, cell
+            for beat in self.options.beats:
+                place = cell.bar_start + (beat - 1) * self.context.beat
+                if cell.span.start <= place < cell.span.end:
+                    yield place, cell
+
+    def aim(self, cell: Cell, place: Fraction, last: _Aim | None) -> _Aim:
+        """The target: close to the last one, but half-way back to where the line began."""
+        near = (last.pitch.midi + self.context.near) / 2 if last else self.context.near
+        degrees = self._degrees(cell, last)
+        if len(degrees) > 1 and last:
+            near = last.pitch.midi  # the thread of guide tones, in every key the same
+            degrees = (min(degrees, key=lambda each: _step(cell, each, last.pitch)),)
+        choices = [
+            _Aim(cell, degree, pitch)
+            for degree in degrees
+            for pitch in self._reachable(cell, place, degree)
+        ]
+        return min(choices, key=lambda each: (abs(each.pitch.midi - near), each.pitch.midi))
+
+    def _degrees(self, cell: Cell, last: _Aim | None) -> tuple[Degree, ...]:
+        """What may be aimed at.  Guide tones begin on the third, go to the other one where the
+        chord stays, and to the nearer one where it changes."""
+        chord = cell.chord
+        if self.options.target != "guide tones":
+            return (degree_of(chord, cell.key, _NUMBERS[self.options.target]),)
+        if last is None:
+            return chord.guide_tones[:1]
+        if last.cell.chord == chord:
+            return tuple(degree for degree in chord.guide_tones if degree != last.degree)
+        return chord.guide_tones
+
+    def _reachable(self, cell: Cell, place: Fraction, degree: Degree) -> list[Pitch]:
+        """The tone in each octave of the range; those whose whole approach lies in it, if any."""
+        name = cell.chord.root.above(degree)
+        inside = [readable(each) for each in in_range(name, self.context.low, self.context.high)]
+        whole = len(_APPROACHES[self.options.approach])
+        return [each for each in inside if len(self.approach(cell, place, each)) == whole] or inside
+
+    def approach(self, cell: Cell, place: Fraction, target: Pitch) -> tuple[Pitch, ...]:
+        """The notes before a target, without those that the range does not hold."""
+        moves = _APPROACHES[self.options.approach]
+        found = [
+            self._above(cell, place - _EIGHTH * left, target)
+            if isinstance(move, str)
+            else beside(target, move)
+            for left, move in zip(range(len(moves), 0, -1), moves, strict=True)
+        ]
+        return tuple(each for each in found if self.context.low <= each.midi <= self.context.high)
+
+    def _above(self, cell: Cell, place: Fraction, target: Pitch) -> Pitch:
+        """The next tone over the target in the scale of the chord that sounds at a place; where
+        that is no step, in the scale of the target's own chord."""
+        sounding = (c for c in self.context.cells if c.span.start <= place < c.span.end)
+        nearest = [self._next(each, target) for each in (next(sounding, cell), cell)]
+        steps = (pitch for pitch in nearest if pitch.midi - target.midi <= _STEP)
+        return readable(next(steps, nearest[0]))
+
+    def _next(self, cell: Cell, target: Pitch) -> Pitch:
+        scale = scale_of(cell.chord, cell.key, self.context.home, self.options.scales)
+        found = (
+            pitch
+            for name in scale.names(cell.chord.root)
+            for pitch in in_range(name, target.midi + 1, target.midi + 12)
+        )
+        return min(found, key=lambda pitch: pitch.midi)
+
+
+def _step(cell: Cell, degree: Degree, last: Pitch) -> tuple[int, int]:
+    """How far a tone is from the last one in whichever octave is nearest, and how high there."""
+    key = Pitch.near(cell.chord.root.above(degree), last.midi).midi
+    return abs(key - last.midi), key
+
+
 def write(context: PassContext, options: Enclosure) -> list[Note]:
     """Targets, their approaches, and what fills the time between."""
+    aiming = _Aiming(context, options)
     notes: list[Note] = []
-    last: tuple[Cell, Degree, Pitch] | None = None
+    last: _Aim | None = None
     for room in _rooms(context):
         targets: list[_Target] = []
-        for place, cell in _places(context, options):
+        for place, cell in aiming.places():
             if room.start <= place < room.end:
-                degree, pitch = _aim(cell, place, last, context, options)
-                last = cell, degree, pitch
+                last = aiming.aim(cell, place, last)
                 free = place - (targets[-1].place + _EIGHTH if targets else room.start)
-                approach = _approach(cell, place, pitch, context, options)
+                approach = aiming.approach(cell, place, last.pitch)
                 kept = approach[max(len(approach) - free // _EIGHTH, 0) :]
-                targets.append(_Target(place, pitch, degree, kept))
+                targets.append(_Target(place, last.pitch, last.degree, kept))
         notes += _sounded(targets, room, context, options)
     return notes
 
@@ -83,111 +177,6 @@ def _rooms(context: PassContext) -> list[Span]:
                 start = rooms.pop().start
             rooms.append(Span(start, end - start, None))
     return rooms
-
-
-def _places(context: PassContext, options: Enclosure) -> Iterator[tuple[Fraction, Cell]]:
-    """Where targets fall, and the chord there."""
-    for cell in context.cells:
-        if not options.beats:
-            yield cell.span.start, cell
-        for beat in options.beats:
-            place = cell.bar_start + (beat - 1) * context.beat
-            if cell.span.start <= place < cell.span.end:
-                yield place, cell
-
-
-def _aim(
-    cell: Cell,
-    place: Fraction,
-    last: tuple[Cell, Degree, Pitch] | None,
-    context: PassContext,
-    options: Enclosure,
-) -> tuple[Degree, Pitch]:
-    """The target: close to the last one, but half-way back to where the line began."""
-    near = (last[2].midi + context.near) / 2 if last else context.near
-    degrees = _degrees(cell, last, options)
-    if len(degrees) > 1 and last:
-        near = last[2].midi  # the thread of guide tones, in every key the same
-        degrees = (min(degrees, key=lambda each: _step(cell, each, last[2])),)
-    choices = [
-        (degree, pitch)
-        for degree in degrees
-        for pitch in _reachable(cell, place, degree, context, options)
-    ]
-    return min(choices, key=lambda choice: (abs(choice[1].midi - near), choice[1].midi))
-
-
-def _step(cell: Cell, degree: Degree, last: Pitch) -> tuple[int, int]:
-    """How far a tone is from the last one in whichever octave is nearest, and how high there."""
-    key = Pitch.near(cell.chord.root.above(degree), last.midi).midi
-    return abs(key - last.midi), key
-
-
-def _degrees(
-    cell: Cell, last: tuple[Cell, Degree, Pitch] | None, options: Enclosure
-) -> tuple[Degree, ...]:
-    """What may be aimed at.  Guide tones begin on the third, go to the other one where the chord
-    stays, and to the nearer one where it changes."""
-    chord = cell.chord
-    if options.target != "guide tones":
-        return (degree_of(chord, cell.key, _NUMBERS[options.target]),)
-    if last is None:
-        return chord.guide_tones[:1]
-    if last[0].chord == chord:
-        return tuple(degree for degree in chord.guide_tones if degree != last[1])
-    return chord.guide_tones
-
-
-def _reachable(
-    cell: Cell, place: Fraction, degree: Degree, context: PassContext, options: Enclosure
-) -> list[Pitch]:
-    """The tone in each octave of the range; those whose whole approach lies in it, if any does."""
-    name = cell.chord.root.above(degree)
-    inside = [readable(pitch) for pitch in in_range(name, context.low, context.high)]
-    whole = len(_APPROACHES[options.approach])
-    best = [
-        pitch for pitch in inside if len(_approach(cell, place, pitch, context, options)) == whole
-    ]
-    return best or inside
-
-
-def _approach(
-    cell: Cell, place: Fraction, target: Pitch, context: PassContext, options: Enclosure
-) -> tuple[Pitch, ...]:
-    """The notes before a target, without those that the range does not hold."""
-    moves = _APPROACHES[options.approach]
-    found = [
-        _above((_sounding(place - _EIGHTH * left, context) or cell, cell), target, context, options)
-        if isinstance(move, str)
-        else beside(target, move)
-        for left, move in zip(range(len(moves), 0, -1), moves, strict=True)
-    ]
-    return tuple(pitch for pitch in found if context.low <= pitch.midi <= context.high)
-
-
-def _sounding(place: Fraction, context: PassContext) -> Cell | None:
-    """The chord at a place, if there is one."""
-    cells = (cell for cell in context.cells if cell.span.start <= place < cell.span.end)
-    return next(cells, None)
-
-
-def _above(
-    cells: tuple[Cell, Cell], target: Pitch, context: PassContext, options: Enclosure
-) -> Pitch:
-    """The next tone over the target in the scale of the chord that sounds; where that is no step,
-    in the scale of the target's own chord."""
-    nearest = [_next(cell, target, context, options) for cell in cells]
-    steps = (pitch for pitch in nearest if pitch.midi - target.midi <= _STEP)
-    return readable(next(steps, nearest[0]))
-
-
-def _next(cell: Cell, target: Pitch, context: PassContext, options: Enclosure) -> Pitch:
-    scale = scale_of(cell.chord, cell.key, context.home, options.scales)
-    names = scale.names(cell.chord.root)
-    higher = [
-        pitch for name in names for pitch in in_range(name, target.midi + 1, target.midi + 12)
-    ]
-    return min(higher, key=lambda pitch: pitch.midi)
 
 
 def _sounded(
