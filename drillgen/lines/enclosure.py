@@ -121,7 +121,7 @@ class _Aiming:
             else beside(target, move)
             for left, move in zip(range(len(moves), 0, -1), moves, strict=True)
         ]
-        return tuple(each for each in found if self.context.low <= each.midi <= self.context.high)
+        return tuple(each for each in found if self.context.holds(each.midi))
 
     def _above(self, cell: Cell, place: Fraction, target: Pitch) -> Pitch:
         """The next tone over the target in the scale of the chord that sounds at a place; where

@@ -14,7 +14,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from drillgen.drill.lines import GuideTones, HeldFor
-from drillgen.lines.pass_context import Cell, PassContext, closest, open_spans
+from drillgen.lines.pass_context import Cell, PassContext, open_spans
 from drillgen.score import Note
 from drillgen.theory.pitch import Degree, Pitch
 
@@ -108,15 +108,14 @@ def _break(before: ThreadPlace, after: ThreadPlace, octaves: int) -> _Cost:
 def _own(place: ThreadPlace, octave: int, context: PassContext) -> _Cost:
     """What it costs to be in an octave: voices that it puts outside, and how low it sounds."""
     keys = [pitch.midi + _OCTAVE * octave for pitch in place.voices]
-    outside = sum(not context.low <= key <= context.high for key in keys)
+    outside = sum(not context.holds(key) for key in keys)
     low = sum(max(context.clear_of - key, 0) for key in keys) if place.heard else 0
     return _Cost(_APART * outside, low)
 
 
 def _placed(place: ThreadPlace, octave: int, context: PassContext) -> Voices:
     """The voices in an octave; one that it puts outside the range comes back by itself."""
-    moved = (pitch.octaves(octave) for pitch in place.voices)
-    return tuple(closest(each.name, each.midi, context.low, context.high) for each in moved)
+    return tuple(context.within(pitch.octaves(octave)) for pitch in place.voices)
 
 
 _Voice = list[tuple[Degree, Pitch]]  # a tone for each chord, in no particular range

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
@@ -11,7 +11,7 @@ from functools import lru_cache
 from drillgen.chart import Bar
 from drillgen.drill.lines import Written
 from drillgen.drill.melody import Melody, ScaleNote
-from drillgen.lines.pass_context import Cell, PassContext, closest
+from drillgen.lines.pass_context import Cell, PassContext
 from drillgen.lines.tones import readable
 from drillgen.score import Note
 from drillgen.theory.keys import Key
@@ -105,10 +105,20 @@ def degree_over(tonic: Name, name: Name) -> Degree:
     return Degree(step + 1, (fifths - MAJOR_FIFTHS[step]) // 7)
 
 
-def pitch(tonic: Pitch, note: ScaleNote, low: int, high: int) -> Pitch:
+def pitch(tonic: Pitch, note: ScaleNote, context: PassContext) -> Pitch:
     """A note over its tonic; by itself in another octave only where it would leave the range."""
-    found = readable(tonic.up(note.degree).octaves(note.octaves))
-    return closest(found.name, found.midi, low, high)
+    return context.within(readable(tonic.up(note.degree).octaves(note.octaves)))
+
+
+def tonic_of(
+    context: PassContext, semitones: Iterable[int], height: float, written: Pitch | None = None
+) -> Pitch:
+    """The tonic of a pass for a melody with these semitones over it, which lies so high in the
+    range (0 to 1) in the first key, or where it was `written`: over that tonic."""
+    middle = context.low + height * (context.high - context.low)
+    keys, steps = context.track.keys, frozenset(semitones)
+    places = tonics(keys, steps, context.low, context.high, middle, written)
+    return places[context.bars[0].key_number]
 
 
 @lru_cache(maxsize=64)
@@ -123,8 +133,8 @@ def tonics(
     """The tonic of each key, so that melodies with these semitones over it lie in the range and
     move as little as they can from key to key through the whole cycle.
 
-    The first key's melody lies close to `middle` (a MIDI key) or where it was `written`: over that
-    tonic.  A melody wider than the range lies where the fewest of its notes are outside.
+    The first key's melody lies close to `middle` (a MIDI key) or where it was `written`.  One wider
+    than the range lies where the fewest of its notes are outside.
     """
     centre = (min(semitones) + max(semitones)) / 2
     wished = written.midi if written else middle - centre
@@ -218,16 +228,14 @@ def write(context: PassContext, options: Written) -> list[Note]:
     """The melody from the beginning of the pass: again and again, or once."""
     bars = context.bars
     melody = tune(options.notes, bars[0].length, context.home)
-    steps = frozenset(note.semitones for note in melody.notes)
-    middle = context.low + _HIGH_IN_THE_RANGE * (context.high - context.low)
-    places = tonics(context.track.keys, steps, context.low, context.high, middle, melody.tonic)
-    tonic = places[bars[0].key_number]
+    steps = (note.semitones for note in melody.notes)
+    tonic = tonic_of(context, steps, _HIGH_IN_THE_RANGE, melody.tonic)
     ends = run_ends(bars)
     times = range(0, len(bars), melody.bars)
     notes = []
     for first in times if options.then == "repeat" else times[:1]:
         for placed in over(melody.tones, first, bars, ends):
-            found = pitch(tonic, placed.tone.note, context.low, context.high)
+            found = pitch(tonic, placed.tone.note, context)
             mark = str(degree_over(tonic.name, found.name))
             notes.append(Note(placed.start, placed.duration, found, mark=mark))
     return notes

@@ -65,6 +65,18 @@ class PassContext:
     begin: Fraction = Fraction(0)  # quarter notes into each call before which nothing sounds
     track: WholeTrack = field(default_factory=WholeTrack)
 
+    def holds(self, key: int) -> bool:
+        """Whether a MIDI key lies in the range."""
+        return self.low <= key <= self.high
+
+    def closest(self, name: Name, near: float) -> Pitch:
+        """The pitch of that name in the range that is closest to a MIDI key."""
+        return closest(name, near, self.low, self.high)
+
+    def within(self, pitch: Pitch) -> Pitch:
+        """A pitch, or its name as close to it as the range allows."""
+        return self.closest(pitch.name, pitch.midi)
+
 
 _EIGHTH = Fraction(1, 2)
 _PARTS_OF_A_BEAT: dict[NoteLength, int] = {"quarter": 1, "eighth": 2, "triplet": 3}

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from drillgen.drill.lines import Arpeggio, Roots, ScalePattern
-from drillgen.lines.pass_context import Cell, PassContext, closest, note_length
+from drillgen.lines.pass_context import Cell, PassContext, note_length
 from drillgen.lines.tones import (
     count,
     degree_in,
@@ -35,7 +35,7 @@ def roots(context: PassContext, options: Roots) -> list[Note]:
     notes: list[Note] = []
     near = context.near
     for cell in context.cells:
-        pitch = closest(cell.chord.bass_name, near, context.low, context.high)
+        pitch = context.closest(cell.chord.bass_name, near)
         # Half-way back to where the line began, so that a cycle of fourths does not climb away.
         near = (pitch.midi + context.near) // 2
         notes.append(Note(cell.span.start, cell.span.duration, pitch, mark="1"))
@@ -72,7 +72,7 @@ def arpeggio(context: PassContext, options: Arpeggio) -> list[Note]:
         else:
             # A falling answer to a rising chord begins where that one ended.
             near = notes[-1].pitch.midi if answers else context.near
-            pitches = placed(cell.chord.root, degrees, near, context.low, context.high)
+            pitches = placed(cell.chord.root, degrees, near, context)
         if options.connect:
             degrees, pitches = _there_and_back(degrees), _there_and_back(pitches)
         notes += laid(cell, pitches, [str(degree) for degree in degrees], step)
@@ -100,11 +100,11 @@ def _joined(
         for index, (price, tones, pitches) in enumerate(_turns(chord, degrees, context))
     ]
     _, _, tones, pitches = min(found, key=lambda each: each[:2])
-    return tones, [closest(p.name, p.midi, context.low, context.high) for p in pitches]
+    return tones, [context.within(pitch) for pitch in pitches]
 
 
 def _cost(pitches: list[Pitch], last: int, context: PassContext) -> int:
-    outside = sum(not context.low <= pitch.midi <= context.high for pitch in pitches)
+    outside = sum(not context.holds(pitch.midi) for pitch in pitches)
     return abs(pitches[0].midi - last) + _FOLDED * outside
 
 
@@ -209,7 +209,7 @@ def _anew(tasks: list[_Chord], context: PassContext, options: ScalePattern) -> I
         falls = answers or options.direction == "down"
         degrees = _degrees(task, falls, led_to if answers else set(), options)
         near = last if last and (answers or options.connect) else context.near
-        pitches = placed(task.chord.root, degrees, near, context.low, context.high)
+        pitches = placed(task.chord.root, degrees, near, context)
         last = pitches[-1].midi
         passes = simple(degrees[-1]) in task.added
         onward = 1 if degrees[-1].semitones > degrees[0].semitones else -1
@@ -258,9 +258,9 @@ def _missed(task: _Chord, eighths: list[Degree]) -> int:
 def _through(tasks: list[_Chord], context: PassContext, options: ScalePattern) -> Iterator[_Line]:
     """One line through all the chords, up and down the whole range."""
     falls = options.direction == "down"
-    due = closest(tasks[0].chord.root, context.near, context.low, context.high).midi if tasks else 0
+    due = context.closest(tasks[0].chord.root, context.near).midi if tasks else 0
     for task in tasks:
-        root = closest(task.chord.root, due, context.low, context.high)
+        root = context.closest(task.chord.root, due)
         walk = min(
             _walks(task, root, falls, context, _SHAPES[str(options.pattern)]),
             key=lambda walk: _astray(walk, task, due - root.midi, options),
@@ -268,7 +268,7 @@ def _through(tasks: list[_Chord], context: PassContext, options: ScalePattern) -
         steps, falls = walk.steps(task.total + 1)
         *degrees, following = (step(task.scale, each) for each in steps)
         due = root.midi + following.semitones  # what would come next, went this chord on
-        pitches = folded(root, degrees, context.low, context.high)
+        pitches = folded(root, degrees, context)
         yield list(zip(degrees, pitches, strict=True))
 
 
@@ -280,7 +280,7 @@ def _walks(
     inside = [
         each
         for each in range(-reach, reach)
-        if context.low <= root.midi + step(task.scale, each).semitones <= context.high
+        if context.holds(root.midi + step(task.scale, each).semitones)
     ]
     lowest, highest = inside[0], inside[-1] - max(shape)
     for place in range(lowest, highest + 1):

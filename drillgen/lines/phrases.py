@@ -19,7 +19,7 @@ from drillgen.chart import Bar
 from drillgen.drill.line_options import DEFAULT_CELLS, RhythmCell
 from drillgen.drill.lines import Phrases
 from drillgen.drill.melody import ScaleNote
-from drillgen.lines.melody import Harmony, MelodyTone, pitch, tonics
+from drillgen.lines.melody import Harmony, MelodyTone, pitch, tonic_of
 from drillgen.lines.pass_context import PassContext
 from drillgen.score import Note
 from drillgen.theory.pitch import Pitch
@@ -108,7 +108,8 @@ _CONTOURS: dict[str, Callable[[float], float]] = {
     "valley": lambda t: 1 - sin(pi * t),
     "wave": lambda t: 0.5 + 0.5 * sin(2 * pi * t),
 }  # height within the set (0 to 1) by place within the phrase
-_MOVES = (0.35, 1.0, 0.3, 0.1)  # how often: the same note, the next of the set, the next but one …
+# How often: the same note, the next of the set, the next but one …
+_MOVES = {0: 0.35, 1: 1.0, 2: 0.3, 3: 0.1}
 _FAR = 0.03
 _SHAPE = 2.0  # how firmly the contour is kept
 _HOME = (0, 3, 4, 7)  # semitones of the tonic's chord, major or minor
@@ -153,22 +154,16 @@ class _Call:
 
 def write(context: PassContext, options: Phrases) -> list[Note]:
     """A phrase at the beginning of each call."""
-    tonic, pool = _tonic(context, options), _pool(context, options)
+    steps = (note.semitones for note in options.notes)
+    tonic, pool = tonic_of(context, steps, _HEIGHTS[options.height]), _pool(context, options)
     harmony = Harmony(context.cells)
     notes: list[Note] = []
     for number, bars in enumerate(_calls(context.bars)):
         for tone in _new(_Call(number, bars, pool, tonic, harmony, context, options)):
-            found = pitch(tonic, tone.note, context.low, context.high)
+            found = pitch(tonic, tone.note, context)
             start = bars[0].start + tone.start
             notes.append(Note(start, tone.duration, found, mark=str(tone.note.degree)))
     return notes
-
-
-def _tonic(context: PassContext, options: Phrases) -> Pitch:
-    steps = frozenset(note.semitones for note in options.notes)
-    low, high = context.low, context.high
-    middle = low + _HEIGHTS[options.height] * (high - low)
-    return tonics(context.track.keys, steps, low, high, middle)[context.bars[0].key_number]
 
 
 def _calls(bars: Sequence[Bar]) -> Iterator[list[Bar]]:
@@ -249,16 +244,12 @@ def _contour(
         allowed = last if place == len(times) - 1 else first if place == 0 else range(len(pool))
         options = sorted(set(allowed) - _worn(chosen)) or sorted(allowed)
         weights = [
-            (_move(abs(index - chosen[-1])) if chosen else 1.0)
+            (_MOVES.get(abs(index - chosen[-1]), _FAR) if chosen else 1.0)
             * exp(-_SHAPE * abs(index / span - aim))
             for index in options
         ]
         chosen.append(random.choices(options, weights)[0])
     return [pool[index] for index in chosen]
-
-
-def _move(distance: int) -> float:
-    return _MOVES[distance] if distance < len(_MOVES) else _FAR
 
 
 def _worn(chosen: list[int]) -> set[int]:

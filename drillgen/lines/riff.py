@@ -28,10 +28,10 @@ from drillgen.lines.melody import (
     over,
     pitch,
     run_ends,
-    tonics,
+    tonic_of,
     tune,
 )
-from drillgen.lines.pass_context import Cell, PassContext, closest
+from drillgen.lines.pass_context import Cell, PassContext
 from drillgen.score import Note
 from drillgen.theory.pitch import Degree, Pitch
 from drillgen.theory.scales import chord_scale
@@ -138,11 +138,10 @@ def write(context: PassContext, options: Riff) -> list[Note]:
     harmony = Harmony(context.cells)
     notes = []
     for placed in _rounds(riff, context, options.develop):
-        found = pitch(tonic, placed.tone.note, context.low, context.high)
+        found = pitch(tonic, placed.tone.note, context)
         cell = harmony.under(*placed.heard_in)
         if cell is not None:
-            moved = fitted(found, cell, tonic, blue=options.blue)
-            found = closest(moved.name, moved.midi, context.low, context.high)
+            found = context.within(fitted(found, cell, tonic, blue=options.blue))
         mark = str(degree_over(tonic.name, found.name))
         notes.append(Note(placed.start, placed.duration, found, mark=mark))
     return notes
@@ -150,12 +149,8 @@ def write(context: PassContext, options: Riff) -> list[Note]:
 
 def _tonic(riff: Tune, context: PassContext) -> Pitch:
     """The key's tonic, with a semitone to spare at either end for notes that move."""
-    steps = {note.semitones for note in riff.notes}
-    middle = context.low + _HIGH_IN_THE_RANGE * (context.high - context.low)
-    spare = frozenset(step + move for step in steps for move in (-1, 0, 1))
-    track = context.track
-    places = tonics(track.keys, spare, context.low, context.high, middle)
-    return places[context.bars[0].key_number]
+    spare = (note.semitones + move for note in riff.notes for move in (-1, 0, 1))
+    return tonic_of(context, spare, _HIGH_IN_THE_RANGE)
 
 
 def _rounds(riff: Tune, context: PassContext, develop: Change) -> Iterator[PlacedTone]:

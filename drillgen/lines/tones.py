@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from drillgen.drill.line_options import ChordScales, Named
-from drillgen.lines.pass_context import Cell, PassContext, closest
+from drillgen.lines.pass_context import Cell, PassContext
 from drillgen.score import Note
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
@@ -50,18 +50,17 @@ def roots(root: Name, degrees: Sequence[Degree], low: int, high: int) -> list[Pi
     return [pitch for pitch in places if outside(pitch) == fewest]
 
 
-def placed(root: Name, degrees: Sequence[Degree], near: float, low: int, high: int) -> list[Pitch]:
+def placed(root: Name, degrees: Sequence[Degree], near: float, context: PassContext) -> list[Pitch]:
     """A figure's pitches, each as high over the root as its degree says, the first near to `near`;
     what the range does not hold is moved by octaves."""
-    choices = roots(root, degrees, low, high)
+    choices = roots(root, degrees, context.low, context.high)
     best = min(choices, key=lambda pitch: abs(pitch.midi + degrees[0].semitones - near))
-    return folded(best, degrees, low, high)
+    return folded(best, degrees, context)
 
 
-def folded(root: Pitch, degrees: Iterable[Degree], low: int, high: int) -> list[Pitch]:
+def folded(root: Pitch, degrees: Iterable[Degree], context: PassContext) -> list[Pitch]:
     """The degrees over a root, those outside the range moved into it by octaves."""
-    pitches = (readable(root.up(degree)) for degree in degrees)
-    return [closest(pitch.name, pitch.midi, low, high) for pitch in pitches]
+    return [context.within(readable(root.up(degree))) for degree in degrees]
 
 
 def count(cell: Cell, step: Fraction) -> int:
@@ -200,8 +199,7 @@ class Filler:
         """From the root of the chord there; nothing where there is no time."""
         chord = self._chord(start)
         if start < end and chord is not None:
-            context = self.context
-            root = closest(chord.bass_name, context.near, context.low, context.high)
+            root = self.context.closest(chord.bass_name, self.context.near)
             yield Note(start, min(_EIGHTH, end - start), root, mark="1")
             yield from self.between(root, start + _EIGHTH, end, aim)
 

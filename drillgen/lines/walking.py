@@ -21,7 +21,7 @@ from random import Random
 
 from drillgen.chart import Bar
 from drillgen.drill.lines import Walking
-from drillgen.lines.pass_context import Cell, PassContext, cells, closest, stepped
+from drillgen.lines.pass_context import Cell, PassContext, cells, stepped
 from drillgen.lines.walking_search import (
     Way,
     approaches,
@@ -150,7 +150,7 @@ def walk(context: PassContext, options: Walking, after: Bar | None) -> list[Note
     for index, cell in enumerate(context.cells):
         come_from = [notes[-1].pitch] if notes and pitch is not None else []
         if pitch is None:
-            pitch = closest(cell.chord.bass_name, context.near, context.low, context.high)
+            pitch = context.closest(cell.chord.bass_name, context.near)
         goes_on = index > 0 and context.cells[index - 1].chord == cell.chord
         places = stepped(cell, context.beat, 2 if options.two_beat else 1)
         path, target = walker.path(cell, len(places), [*come_from, pitch])

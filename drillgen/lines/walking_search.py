@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from drillgen.drill.lines import LedBy, Walking
-from drillgen.lines.pass_context import Cell, PassContext, closest
+from drillgen.lines.pass_context import Cell, PassContext
 from drillgen.lines.tones import beside
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
@@ -194,7 +194,7 @@ def targets(
             off_middle = _off_middle(pitch.midi, context.low, context.high)
             yield pitch, price + off_middle + _astray(first, pitch) + _noise(context)
         if number == 1 and not in_range(name, context.low, context.high):
-            yield closest(name, first.midi, context.low, context.high), price
+            yield context.closest(name, first.midi), price
 
 
 def _first_degrees(
@@ -255,7 +255,7 @@ def approaches(
     choices = [
         PitchChoice(pitch, key, price + _back(key, first, target) + _noise(context), True)
         for pitch, key, price in _leading(target, cell.chord, cell.key, options.approach)
-        if context.low <= key <= context.high
+        if context.holds(key)
     ]
     return choices or [PitchChoice(target, target.midi, 6.0, True)]
 
