@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
-from itertools import pairwise
+from itertools import groupby, pairwise
 from random import Random
 
 from drillgen.band.feel import (
@@ -78,10 +78,12 @@ def played(chart: Chart, room: PassContext, feel: Feel) -> list[Note]:
     """The stretch in figures of the feel, one note at a time."""
     notes: list[Note] = []
     pattern: str | None = None
+    by_bar = {start: list(inside) for start, inside in groupby(room.cells, lambda c: c.bar_start)}
     for bar in room.bars:
         pattern = _figure(chart, bar, room, feel, pattern)
         text = bar_of(pattern, counted(chart, bar))
-        notes += _bar(chart, bar, room, words(text, chart.drill.meter))
+        figure = words(text, chart.drill.meter)
+        notes += _bar(chart, bar, by_bar.get(bar.start, []), room, figure)
     return _cut_short(notes)
 
 
@@ -104,8 +106,10 @@ def _busy(pattern: str) -> float:
     return len(pattern.replace("|", " ").split()) / len(bars_of(pattern))
 
 
-def _bar(chart: Chart, bar: Bar, room: PassContext, figure: Sequence[FigureNote]) -> Iterator[Note]:
-    inside = [cell for cell in room.cells if bar.start <= cell.span.start < bar.end]
+def _bar(
+    chart: Chart, bar: Bar, inside: list[Cell], room: PassContext, figure: Sequence[FigureNote]
+) -> Iterator[Note]:
+    """A bar, whose chords are `inside`."""
     crowded = any(cell.span.duration < chart.drill.meter.beat for cell in inside)
     leads_on = _goes_on_after(chart, bar)
     for number, cell in enumerate(inside):

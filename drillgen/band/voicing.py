@@ -16,7 +16,7 @@ from collections import defaultdict, deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import cache, cached_property, partial
+from functools import cache, cached_property, lru_cache, partial
 from itertools import groupby
 from random import Random
 from typing import Protocol
@@ -68,65 +68,86 @@ class Beside:
 
     def rubs(self, pitch: Pitch) -> float:
         """What a voice costs here, in semitones of motion: `RUB` where it should not sound."""
-        if self._clear(pitch.midi) < self._least or self._over(pitch.midi) in self._contradicted:
+        key = pitch.midi
+        if self._clear(key) < self._least or _over(self.chord, key) in self._contradicted:
             return RUB
-        close = (each.pitch.midi - pitch.midi == 2 and self._meets(each) for each in self.notes)
-        return _CLOSE * any(close)
+        return _CLOSE * any(other - key == 2 for other, _ in self._met)
 
-    @property
+    @cached_property
     def _least(self) -> Fraction:
         return min(self.end - self.start, _LEAST * self.beat)
 
     def _clear(self, key: int) -> Fraction:
-        rubbing = (each.start for each in self.notes if self._rub(key, each) and self._meets(each))
-        return max(min(rubbing, default=self.end) - self.start, Fraction(0))
-
-    def _meets(self, note: Note) -> bool:
-        """Whether a note sounds with the stroke for longer than in passing."""
-        together = min(note.start + note.duration, self.end) - max(note.start, self.start)
-        return together > PASSING * self.beat
-
-    def _rub(self, key: int, note: Note) -> bool:
-        low, high = sorted((key, note.pitch.midi))
-        if high - low == 1:
-            return True
-        voice = self._over(key)
-        ninth = (high - low) % 12 == 1 and not (self.chord.is_dominant and self._over(low) == 0)
-        if voice in self._named:
-            return False
-        return ninth or self._contradicts(voice, self._over(note.pitch.midi))
-
-    def _over(self, key: int) -> int:
-        """Semitones over the root."""
-        return (key - self.chord.root.pitch_class) % 12
-
-    def _contradicts(self, voice: int, melody: int) -> bool:
-        if voice in self._own or (voice - melody) % 12 not in (1, 11):
-            return False
-        return melody not in self._own or (voice, melody) in _AGAINST_THE_CHORD
+        """From the stroke's start to the first note that a key rubs against."""
+        clear = [start for other, start in self._met if _rub(self.chord, key, other)]
+        return max(min(clear) - self.start, Fraction(0)) if clear else self.end - self.start
 
     @cached_property
-    def _own(self) -> frozenset[int]:
-        """The chord's own sounds."""
-        return frozenset(degree.semitones % 12 for degree in self.chord.played)
-
-    @cached_property
-    def _named(self) -> frozenset[int]:
-        """What the symbol asks to be heard: third, seventh and whatever else it names."""
-        telling = [d for d in self.chord.played if d.number > 7 or (d.number == 5 and d.alter)]
-        return frozenset(d.semitones % 12 for d in (*self.chord.guide_tones, *telling))
+    def _met(self) -> tuple[tuple[int, Fraction], ...]:
+        """Key and start of each note that sounds with the stroke for longer than in passing."""
+        passing = PASSING * self.beat
+        return tuple(
+            (each.pitch.midi, each.start)
+            for each in self.notes
+            if min(each.start + each.duration, self.end) - max(each.start, self.start) > passing
+        )
 
     @cached_property
     def _contradicted(self) -> frozenset[int]:
         """Tensions that the melody contradicts while the chord lasts; its last note may already
         lead elsewhere."""
         played = [each for each in self.through if each.mark != "approach"]
-        if played and self._over(played[-1].pitch.midi) not in self._own:
+        if played and _over(self.chord, played[-1].pitch.midi) not in _own(self.chord):
             played.pop()
-        melody = {self._over(n.pitch.midi) for n in played if n.duration > PASSING * self.beat}
-        return frozenset(
-            voice for voice in range(12) if any(self._contradicts(voice, m) for m in melody)
-        )
+        passing = PASSING * self.beat
+        melody = {_over(self.chord, n.pitch.midi) for n in played if n.duration > passing}
+        return _contradicting(self.chord, frozenset(melody))
+
+
+@lru_cache(maxsize=65536)
+def _rub(chord: Chord, key: int, other: int) -> bool:
+    """Whether a voice of a chord and a note of the melody rub, as MIDI keys."""
+    low, high = sorted((key, other))
+    if high - low == 1:
+        return True
+    voice = _over(chord, key)
+    if voice in _named(chord):
+        return False
+    ninth = (high - low) % 12 == 1 and not (chord.is_dominant and _over(chord, low) == 0)
+    return ninth or _contradicts(chord, voice, _over(chord, other))
+
+
+def _over(chord: Chord, key: int) -> int:
+    """Semitones over the root."""
+    return (key - chord.root.pitch_class) % 12
+
+
+@lru_cache(maxsize=4096)
+def _contradicting(chord: Chord, melody: frozenset[int]) -> frozenset[int]:
+    """The sounds that any of a melody's contradicts, all in semitones over the root."""
+    return frozenset(
+        voice for voice in range(12) if any(_contradicts(chord, voice, each) for each in melody)
+    )
+
+
+def _contradicts(chord: Chord, voice: int, melody: int) -> bool:
+    own = _own(chord)
+    if voice in own or (voice - melody) % 12 not in (1, 11):
+        return False
+    return melody not in own or (voice, melody) in _AGAINST_THE_CHORD
+
+
+@lru_cache(maxsize=1024)
+def _own(chord: Chord) -> frozenset[int]:
+    """The chord's own sounds."""
+    return frozenset(degree.semitones % 12 for degree in chord.played)
+
+
+@lru_cache(maxsize=1024)
+def _named(chord: Chord) -> frozenset[int]:
+    """What the symbol asks to be heard: third, seventh and whatever else it names."""
+    telling = [d for d in chord.played if d.number > 7 or (d.number == 5 and d.alter)]
+    return frozenset(d.semitones % 12 for d in (*chord.guide_tones, *telling))
 
 
 class Heard:
@@ -300,13 +321,19 @@ def _leaning(
     """A voicing in the part of a register that the hands keep to in a bar's phrase; in all of it
     where that part holds fewer voices, or none so clear of the line."""
     phrase = f"{bar.pass_number} {max(bar.form_bar, 0) // _PHRASE}"
-    below, above = Random(f"{chart.drill.luck} register {phrase}").choice(_LEANINGS)
+    below, above = _lean(f"{chart.drill.luck} register {phrase}")
     anywhere = voice(low=low, high=high)
-    if high - low - below - above < _VOICING_LEAST:
+    if not (below or above) or high - low - below - above < _VOICING_LEAST:
         return anywhere
     leaning = voice(low=low + below, high=high - above)
     clear = sum(map(beside.rubs, leaning)) < RUB
     return leaning if clear and len(leaning) == len(anywhere) else anywhere
+
+
+@lru_cache(maxsize=1024)
+def _lean(phrase: str) -> tuple[int, int]:
+    """How far the hands keep from the register's lower and upper end through a phrase."""
+    return Random(phrase).choice(_LEANINGS)
 
 
 def _bar_of_chord(chart: Chart, stroke: StruckChord) -> Bar:

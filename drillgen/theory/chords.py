@@ -49,6 +49,10 @@ class Chord:
     kind: str  # one of MusicXML's kinds
     bass: Name | None = None  # where another note than the root is the lowest
 
+    def __hash__(self) -> int:
+        """Of what tells most chords apart: chords are looked up often, and have many degrees."""
+        return hash((self.root, self.symbol, self.bass))
+
     @classmethod
     def of(cls, root: Name, degrees: Degrees, bass: Name | None = None) -> Chord:
         """The chord with these degrees.  Raises ValueError where no symbol could say it."""

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from random import Random
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from drillgen.theory.pitch import LETTERS, Degree, Name
 
@@ -21,8 +20,7 @@ _MODES: dict[str, Mode] = {"minor": "minor", "min": "minor", "m": "minor"}
 MAX_ACCIDENTALS = 7  # a signature has at most seven; keys beyond are respelled
 
 
-@dataclass(frozen=True, slots=True)
-class Key:
+class Key(NamedTuple):
     """A tonic and a mode."""
 
     tonic: Name

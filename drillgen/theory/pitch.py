@@ -4,13 +4,15 @@ A name is a place on the line of fifths (… Bb=-2 F=-1 C=0 G=1 D=2 …): seven 
 sharp, so spelling is arithmetic and double accidentals need no special case.  Octaves are counted
 as in scientific pitch notation (ISO 16: A4 = 440 Hz; middle C is C4 = MIDI key 60) and belong to
 the letter, so Cb4 is MIDI key 59 and B#3 is MIDI key 60.
+
+All are named tuples: made, compared and looked up in tables by the ten thousand.
 """
 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 LETTERS = "FCGDAEB"  # in fifths, from F = -1
 STEPS = "CDEFGAB"  # in staff order
@@ -29,8 +31,7 @@ def accidental(alter: int, *, sharp: str = "#", flat: str = "b") -> str:
     return sharp * alter if alter > 0 else flat * -alter
 
 
-@dataclass(frozen=True, slots=True)
-class Degree:
+class Degree(NamedTuple):
     """A degree over a root or tonic: the major scale's number, altered. `Degree(13, -1)` is b13."""
 
     number: int  # 1 is the root, 9 the ninth
@@ -57,8 +58,7 @@ class Degree:
         return accidental(self.alter) + str(self.number)
 
 
-@dataclass(frozen=True, slots=True)
-class Name:
+class Name(NamedTuple):
     """A note name without an octave, as its place on the line of fifths (C = 0)."""
 
     fifths: int
@@ -117,8 +117,7 @@ class Name:
 RARE_NAMES = frozenset(map(Name.parse, ("E#", "B#", "Cb", "Fb")))
 
 
-@dataclass(frozen=True, slots=True)
-class Pitch:
+class Pitch(NamedTuple):
     """A spelled pitch as it sounds."""
 
     name: Name

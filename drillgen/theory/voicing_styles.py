@@ -145,9 +145,9 @@ def styled(
     """
     leaping: tuple[Pitch, ...] | None = None
     rubbing: list[Option] = []
-    before = keys_of(previous or ())
+    before = keys_of(tuple(previous or ()))
     for options in _by_preference(chord, key, style, low, high, size):
-        fitting = [each for each in options if not guitar or is_playable(keys_of(each[1]))]
+        fitting = [each for each in options if is_playable(keys_of(each[1]))] if guitar else options
         weighed = [_weighed(each, rubs) for each in fitting] if rubs else fitting
         clear = [each for each in weighed if each[0] < RUB]
         for chosen in _chosen(clear, previous, instead_of):

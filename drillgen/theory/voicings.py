@@ -74,6 +74,7 @@ def rootless(chord: Chord, form: Form = "A", size: int = 4, key: Setting = None)
     return _distinct(degree for degree in order if degree in kept)
 
 
+@lru_cache(maxsize=1024)
 def tones(chord: Chord, key: Setting = None) -> Degrees:
     """What to play of a chord, the most telling first: as many as there are voices are taken."""
     scale = scale_in(chord, key)
@@ -169,7 +170,9 @@ def voiced(
     raise ValueError(f"no note of {chord} between MIDI keys {low} and {high}")
 
 
-def keys_of(voicing: Iterable[Pitch]) -> tuple[int, ...]:
+@lru_cache(maxsize=65536)
+def keys_of(voicing: tuple[Pitch, ...]) -> tuple[int, ...]:
+    """A voicing as MIDI keys."""
     return tuple(pitch.midi for pitch in voicing)
 
 
@@ -196,6 +199,7 @@ def _leaps(moved: Sequence[int]) -> bool:
     return len(moved) > 1 and (min(moved) > LEAP or max(moved) < -LEAP)
 
 
+@lru_cache(maxsize=65536)
 def _motion(before: tuple[int, ...], after: tuple[int, ...]) -> float:
     """Mean semitones a voice, and something more for the highest one."""
     if not before:
