@@ -91,8 +91,14 @@ class Chart:
 
     def bar_at(self, quarters: Fraction) -> Bar:
         """The bar of a place, or the nearest one outside the track; all bars are equally long."""
-        index = int(quarters // self.bars[0].length)
+        above, below = quarters.as_integer_ratio()
+        length, unit = self._bar_length
+        index = above * unit // (below * length)
         return self.bars[min(max(index, 0), len(self.bars) - 1)]
+
+    @cached_property
+    def _bar_length(self) -> tuple[int, int]:
+        return self.bars[0].length.as_integer_ratio()
 
     @property
     def ending(self) -> tuple[Bar, ...]:

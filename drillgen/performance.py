@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from math import log2
+from operator import attrgetter
 from random import Random
 
 from drillgen.band.percussion import KITS
@@ -191,7 +192,7 @@ def _voice(score: Score, part: Part, clock: Clock) -> Voice:
         part.name
     )
     pan = spec.pan if spec is not None and spec.pan is not None else PAN.get(part.name, 0.0)
-    played = sorted(_played(score.chart, part, clock), key=lambda note: (note.start, note.key))
+    played = sorted(_played(score.chart, part, clock), key=attrgetter("start", "key"))
     return Voice(
         part=part.name,
         program=_kit(score) if percussion else INSTRUMENTS[part.instrument].program,

@@ -153,15 +153,14 @@ def clock_of(
     `late` are the beats of the track on which the line plays as soloists do (`late_beats`).
     """
     together = together or Together(chart)
-    exact, lean, paces = together.exact, together.lean, together.paces
+    exact, lean = together.exact, together.lean
     if chart.drill.timing == "exact" or part in _UNMOVED:
         return exact
-    own = _own(chart, part)
+    delay, own = _delay(chart, part, together.paces, late), _own(chart, part)
 
     @cache
     def clock(place: Fraction) -> float:
-        pace = paces[chart.bar_at(place).number]
-        moved = _delay(chart, part, pace, place, late) + own(place) + lean(place)
+        moved = delay(place) + own(place) + lean(place)
         return max(exact(place) + round(moved / 1000, 6), 0.0)
 
     return clock
@@ -169,20 +168,27 @@ def clock_of(
 
 def _exact(chart: Chart, paces: Sequence[Pace]) -> Clock:
     beat = chart.drill.meter.beat
+    starts = [seconds.as_integer_ratio() for seconds in chart.bar_seconds]
 
     @cache
-    def into(place: Fraction, pace: Pace) -> Fraction:
+    def into(place: Fraction, pace: Pace) -> tuple[int, int]:
         """Seconds from a bar's start: bars of one tempo are alike, and each starts on a beat."""
-        return swung(place, beat, pace.exact_ratio) * pace.quarter
+        return (swung(place, beat, pace.exact_ratio) * pace.quarter).as_integer_ratio()
 
     @cache
     def clock(place: Fraction) -> float:
+        """The sum of two fractions; a quotient of whole numbers is rounded once, as theirs is."""
         bar = chart.bar_at(place)
-        return float(chart.bar_seconds[bar.number] + into(place - bar.start, paces[bar.number]))
+        (one, below), (other, under) = (
+            starts[bar.number],
+            into(place - bar.start, paces[bar.number]),
+        )
+        return (one * under + other * below) / (below * under)
 
     return clock
 
 
+@cache
 def soloist_delay(bpm: float, ratio: float) -> float:
     """How late the line is on a downbeat, ms, while the band swings by a ratio.
 
@@ -210,19 +216,31 @@ def bass_delay(bpm: float) -> float:
     return _BASS_SHARE * max(31.242 - 0.057 * bpm, 0.0)
 
 
-def _delay(
-    chart: Chart, part: PartName, pace: Pace, place: Fraction, late: AbstractSet[int]
-) -> float:
-    """The published delays belong to swing: straight feels have none."""
-    if pace.ratio <= 1:
-        return 0.0
-    line = chart.drill.line
+def _delay(chart: Chart, part: PartName, paces: Sequence[Pace], late: AbstractSet[int]) -> _Apart:
+    """How late a part is, ms.  The published delays belong to swing: straight feels have none."""
+    line, beat = chart.drill.line, chart.drill.meter.beat
+
+    def as_bass(place: Fraction) -> float:
+        pace = paces[chart.bar_at(place).number]
+        return bass_delay(pace.bpm) if pace.ratio > 1 else 0.0
+
+    def as_soloist(place: Fraction) -> float:
+        pace = paces[chart.bar_at(place).number]
+        beats, unit = _in_beats(place, beat)
+        number, into = divmod(beats, unit)
+        if pace.ratio <= 1 or number not in late:
+            return 0.0
+        return soloist_delay(pace.bpm, pace.ratio) * (abs(unit - 2 * into) / unit)  # 0 off the beat
+
     if part == "bass" or (part == "line" and line is not None and line.is_bass):
-        return bass_delay(pace.bpm)
-    number, into = divmod(place / chart.drill.meter.beat, 1)
-    if part != "line" or number not in late:
-        return 0.0
-    return soloist_delay(pace.bpm, pace.ratio) * float(abs(1 - 2 * into))  # none on the offbeat
+        return as_bass
+    return as_soloist if part == "line" else lambda place: 0.0
+
+
+def _in_beats(place: Fraction, beat: Fraction) -> tuple[int, int]:
+    """A place in beats, as a whole number of parts of a beat and how many of them make one."""
+    above, below = place.as_integer_ratio()
+    return above * beat.denominator, below * beat.numerator
 
 
 def _own(chart: Chart, part: PartName) -> _Apart:
@@ -248,12 +266,14 @@ def _lean(chart: Chart, paces: Sequence[Pace]) -> _Apart:
         return lambda place: 0.0
     random = Random(f"{drill.seed} lean")
     phases = [(2 * pi / beats, random.uniform(0, 2 * pi)) for beats in _WAVES]
-    first = next((bar.start for bar in chart.bars if bar.form_bar >= 0), chart.end)
     beat = drill.meter.beat
+    first = next((bar.start for bar in chart.bars if bar.form_bar >= 0), chart.end) // beat
+    end = chart.end // beat
 
     @cache
     def lean(place: Fraction) -> float:
-        here, left = float((place - first) / beat), float((chart.end - place) / beat)
+        beats, unit = _in_beats(place, beat)
+        here, left = (beats - first * unit) / unit, (end * unit - beats) / unit
         settled = min(max(min(here, left) / _SETTLED, 0.0), 1.0)
         waves = sum(sin(rate * here + phase) for rate, phase in phases)
         return settled * common_variation(paces[chart.bar_at(place).number].bpm) * waves
