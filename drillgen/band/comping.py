@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from math import exp
 from random import Random
 
@@ -21,7 +22,8 @@ from drillgen.band.feel import (
 )
 from drillgen.band.voicing import voicings
 from drillgen.band.who_plays import after, plays
-from drillgen.chart import Bar, Chart, Span
+from drillgen.chart import Bar, Chart
+from drillgen.drill.models import Meter
 from drillgen.score import Note, Part, Touch
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
@@ -57,7 +59,7 @@ def struck(chart: Chart, random: Random) -> Iterator[Struck]:
             continue
         count = counted(chart, bar)
         last = _cell(chart, bar, count, rhythms, pushed, random, last)
-        here = _spelled_out(bar) if last is None else _in_bar(chart, bar, count, last)
+        here = _spelled_out(bar) if last is None else tuple(_in_bar(chart, bar, count, last))
         yield from here
         pushed = bool(here) and here[-1].until > bar.end
 
@@ -72,23 +74,19 @@ def _cell(
     last: str | None,
 ) -> str | None:
     """A cell in which each of the bar's chords is heard, by density; None where there is none."""
+    layout, meter = _laid_out(chart, bar), chart.drill.meter
     if last is not None and goes_on(last, count):  # the rest of a longer cell
-        here = _in_bar(chart, bar, count, last)
-        if _all_heard(bar, here, pushed):
+        here = _placed(layout, bar_of(last, count), meter)
+        if _all_heard(layout, here, pushed):
             return last
     tempo = float(bar.tempo)
     wanted = rhythms.wanted(chart.drill.band.comping.density, tempo)
     usable = {}
     for pattern, weight in rhythms.cells.at(tempo).items():
-        here = _in_bar(chart, bar, count, pattern)
-        if _all_heard(bar, here, pushed):
+        here = _placed(layout, bar_of(pattern, count), meter)
+        if _all_heard(layout, here, pushed):
             usable[pattern] = weight * exp(-_SPREAD * (len(here) - wanted) ** 2 / 2)
     return drawn(random, remembering(usable, last)) if usable else None
-
-
-def _in_bar(chart: Chart, bar: Bar, count: int, pattern: str) -> tuple[Struck, ...]:
-    """What a cell plays in the bar `count` of the music."""
-    return _placed(chart, bar, strokes(bar_of(pattern, count), chart.drill.meter))
 
 
 def _spelled_out(bar: Bar) -> tuple[Struck, ...]:
@@ -100,55 +98,64 @@ def _spelled_out(bar: Bar) -> tuple[Struck, ...]:
     )
 
 
-def _placed(chart: Chart, bar: Bar, found: tuple[PatternStroke, ...]) -> tuple[Struck, ...]:
-    """The strokes with the chord each plays: its own, or the next one where it anticipates it.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Layout:
+    """A bar's chords and the one after it; alike bars have the same layout, which is quick."""
 
-    A track that is to be looped ends by anticipating its own beginning.
-    """
-    following = after(chart, bar) or next(each for each in chart.bars if each.form_bar >= 0)
-    push = chart.drill.meter.beat / 2
-    struck = []
-    for stroke in found:
+    # Where each begins (quarter notes into the bar), and whether it sounds, which N.C. does not; of
+    # the one after the bar None where the comping does not go on.
+    chords: tuple[tuple[Fraction, bool | None], ...]
+
+
+_layout = lru_cache(maxsize=4096)(_Layout)
+
+
+def _laid_out(chart: Chart, bar: Bar) -> _Layout:
+    following = _following(chart, bar)
+    goes_on = following.spans and plays(chart, following, "comping")
+    own = [(span.start - bar.start, span.chord is not None) for span in bar.spans]
+    then = following.spans[0].chord is not None if goes_on else None
+    return _layout((*own, (bar.length, then)))
+
+
+def _following(chart: Chart, bar: Bar) -> Bar:
+    """The next bar.  A track that is to be looped ends by anticipating its own beginning."""
+    return after(chart, bar) or next(each for each in chart.bars if each.form_bar >= 0)
+
+
+@lru_cache(maxsize=65536)
+def _placed(layout: _Layout, pattern: str, meter: Meter) -> tuple[tuple[PatternStroke, int], ...]:
+    """A bar's strokes with the chord that each plays: its own, or the next one where it anticipates
+    it.  Nothing sounds under N.C., not even what comes next."""
+    placed = []
+    for stroke in strokes(pattern, meter):
+        index = max(i for i, (start, _) in enumerate(layout.chords[:-1]) if start <= stroke.place)
+        (start, sounds), (end, following) = layout.chords[index : index + 2]
+        if sounds and stroke.place > start and end - stroke.place <= meter.beat / 2:
+            sounds, index = (following, index + 1) if following is not None else (sounds, index)
+        if sounds:
+            placed.append((stroke, index))
+    return tuple(placed)
+
+
+def _all_heard(
+    layout: _Layout, placed: tuple[tuple[PatternStroke, int], ...], pushed: bool
+) -> bool:
+    heard = {index for _, index in placed} | ({0} if pushed else set())
+    return all(i in heard for i, (_, sounds) in enumerate(layout.chords[:-1]) if sounds)
+
+
+def _in_bar(chart: Chart, bar: Bar, count: int, pattern: str) -> Iterator[Struck]:
+    """What a cell plays in the bar `count` of the music."""
+    following = _following(chart, bar)
+    found = _placed(_laid_out(chart, bar), bar_of(pattern, count), chart.drill.meter)
+    for stroke, index in found:
         place = bar.start + stroke.place
-        span, key = _span_at(bar, place), bar.key
-        if span.chord is None:
-            continue  # nothing sounds under N.C., not even what comes next
-        if place > span.start and span.end - place <= push:
-            anticipated = _next_span(chart, bar, span, following)
-            if anticipated is not None:
-                key = key if anticipated in bar.spans else following.key
-                span = anticipated if anticipated.end > place else _later(anticipated, bar.end)
+        ahead = index == len(bar.spans)
+        span, key = (following.spans[0], following.key) if ahead else (bar.spans[index], bar.key)
+        until = span.end if span.end > place else bar.end + span.duration
         if span.chord is not None:
-            struck.append(Struck(place, stroke.touch, span.chord, key, span.end))
-    return tuple(struck)
-
-
-def _span_at(bar: Bar, place: Fraction) -> Span:
-    return next(span for span in reversed(bar.spans) if span.start <= place)
-
-
-def _later(span: Span, start: Fraction) -> Span:
-    """The same chord in another place."""
-    return Span(start, span.duration, span.chord)
-
-
-def _next_span(chart: Chart, bar: Bar, span: Span, following: Bar) -> Span | None:
-    """The chord after `span`, if the comping plays it."""
-    index = bar.spans.index(span) + 1
-    if index < len(bar.spans):
-        return bar.spans[index]
-    if not following.spans or not plays(chart, following, "comping"):
-        return None
-    return following.spans[0]
-
-
-def _all_heard(bar: Bar, cell: tuple[Struck, ...], pushed: bool) -> bool:
-    heard = {stroke.until for stroke in cell}
-    return all(
-        span.end in heard or (index == 0 and pushed)
-        for index, span in enumerate(bar.spans)
-        if span.chord is not None
-    )
+            yield Struck(place, stroke.touch, span.chord, key, until)
 
 
 def comping(chart: Chart, line: Part | None = None) -> Part | None:

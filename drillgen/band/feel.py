@@ -104,6 +104,7 @@ class PatternStroke:
     touch: Touch
 
 
+@lru_cache(maxsize=4096)
 def bars_of(pattern: str) -> tuple[str, ...]:
     """The bars of a pattern, most often one."""
     return tuple(bar.strip() for bar in pattern.split("|"))

@@ -34,6 +34,10 @@ class Meter:
     beats: int  # felt in a bar: 2 in 6/8
     beat: Fraction  # quarter notes: 3/2 in 6/8
 
+    def __hash__(self) -> int:
+        """Of its text alone, which is quick: what follows from a meter is kept in tables."""
+        return hash(self.text)
+
     @property
     def bar(self) -> Fraction:
         """A bar in quarter notes."""
