@@ -6,7 +6,7 @@ import csv
 import os
 import subprocess
 import sys
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -210,15 +210,27 @@ def test_tuning_of_the_piano(font: Soundfont) -> None:
         assert 1200 * np.log2(found / table[key]) == pytest.approx(0, abs=8)
 
 
-def test_damaged_copies_are_made_again(font: Soundfont, cache: Path) -> None:
-    """A note on disk with a changed byte, or cut short, is rendered again, never played."""
+def changed(raw: bytes) -> bytes:
+    """With another exponent in one float32 sample an eighth of the way, where the note sounds."""
+    place = len(raw) // 32 * 4 + 3
+    return raw[:place] + bytes([raw[place] ^ 0x40]) + raw[place + 1 :]
+
+
+def cut(raw: bytes) -> bytes:
+    return raw[: len(raw) // 2]
+
+
+@pytest.mark.parametrize("spoil", [changed, cut])
+def test_damaged_copies_are_made_again(
+    font: Soundfont, cache: Path, spoil: Callable[[bytes], bytes]
+) -> None:
+    """A note on disk with a changed byte that would be heard, or cut short, is rendered again,
+    never played."""
     notes = performance(2.0, voice("bass", 32, [Played(0.1, 1.0, 40, 84)]))
     right = by_bank(notes, font)
-    for spoil in (lambda raw: raw[:-5] + b"\x41" + raw[-4:], lambda raw: raw[: len(raw) // 2]):
-        for file in (cache / "notes").glob("*/*"):
-            file.write_bytes(spoil(file.read_bytes()))
-        assert np.array_equal(by_bank(notes, font), right)
-    by_bank(notes, font)
+    for file in (cache / "notes").glob("*/*"):
+        file.write_bytes(spoil(file.read_bytes()))
+    assert np.array_equal(by_bank(notes, font), right)
     assert np.array_equal(by_bank(notes, font), right)
 
 
