@@ -6,12 +6,17 @@ together.  A schema cannot read chords: what lies inside a progression, the read
 
 from __future__ import annotations
 
+import ast
+import inspect
 import json
+from collections.abc import Iterator
+from functools import cache
+from itertools import pairwise
 from typing import Any
 
 from pydantic.json_schema import GenerateJsonSchema
 
-from drillgen.drill.fields import NOTE, TITLE
+from drillgen.drill.fields import NOTE, TITLE, Model
 from drillgen.drill.lesson import MAX_DRILLS
 from drillgen.drill.models import Drill
 
@@ -37,6 +42,7 @@ class _Generator(GenerateJsonSchema):
 
 def json_schema() -> dict[str, Any]:
     """A fresh copy of the schema, ready for `json.dumps`."""
+    _describe()
     drill = _cleaned(Drill.model_json_schema(schema_generator=_Generator))
     parts: dict[str, Any] = drill.pop("$defs")
     for key, default in _DEFAULTS.items():
@@ -51,6 +57,37 @@ def json_schema() -> dict[str, Any]:
         "else": {"$ref": "#/$defs/Drill"},
         "$defs": parts,
     }
+
+
+@cache
+def _describe() -> None:
+    """Make the docstrings below the models' fields their descriptions."""
+    for model in _models(Model):
+        texts = {name: text for base in model.__mro__[::-1] for name, text in _docstrings(base)}
+        for name, field in model.model_fields.items():
+            field.description = texts.get(name)
+        model.model_rebuild(force=True)
+
+
+def _models(base: type[Model]) -> Iterator[type[Model]]:
+    """Every model, those that others are made of before them, as they were defined."""
+    for model in base.__subclasses__():
+        yield model
+        yield from _models(model)
+
+
+def _docstrings(model: type) -> Iterator[tuple[str, str | None]]:
+    """The fields that a class itself defines, None for one without a docstring."""
+    if not issubclass(model, Model):
+        return
+    (definition,) = ast.parse(inspect.getsource(model)).body
+    assert isinstance(definition, ast.ClassDef)
+    for field, text in pairwise([*definition.body, ast.Pass()]):
+        match field, text:
+            case ast.AnnAssign(target=ast.Name(name)), ast.Expr(ast.Constant(str(words))):
+                yield name, inspect.cleandoc(words)
+            case ast.AnnAssign(target=ast.Name(name)), _:
+                yield name, None
 
 
 def as_text() -> str:

@@ -7,7 +7,7 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -28,12 +28,17 @@ from drillgen.pack.tasks import Failure, ManifestEntry, Outcome, PackTask, Share
 from drillgen.pack.track import NOTES_KEY, SECTION, bank_task
 from drillgen.page.models import ALONE, INDEX
 from drillgen.sound.library import library
-from drillgen.sound.soundfonts import SoundfontChoice, choose
+from drillgen.sound.soundfonts import Soundfont, SoundfontChoice, choose
 
 if TYPE_CHECKING:
     from drillgen.pack.workers import Workers
 
+__all__ = ["Options", "Pack", "Settings", "UnfinishedError", "build"]
+
 ProgressCallback = Callable[[float, str], None]  # done so far (0 to 1), what is being done
+# Weight of tasks (seconds of music) up to which starting processes costs more than it gains.
+_QUICK = 120.0
+_TOLD = 3  # names for one reason; a reason that all share needs no list of all
 
 
 class BuildProgress:
@@ -68,11 +73,6 @@ class BuildProgress:
             done = (self._done + sum(self._shares.values())) / self._total
             self._said = max(self._said, min(done, 1.0))
             self._progress(self._said, what)
-
-
-# Weight of tasks (seconds of music) up to which starting processes costs more than it gains.
-_QUICK = 120.0
-_TOLD = 3  # names for one reason; a reason that all share needs no list of all
 
 
 class UnfinishedError(DrillgenError):
@@ -116,11 +116,12 @@ class BuildRun:
         entries = map(self._store.entry, tasks)
         return [entry for entry in entries if entry is not None]
 
-    def through(self, replaced: Collection[str]) -> None:
+    def through(self) -> None:
         """Do every stage; at the end the manifest says what is finished, whatever happened.
 
-        `replaced`: folders of which nothing stays but what this build has made.  Raises
-        UnfinishedError where something could not be made, PackError, OSError.
+        Whoever does tasks has been stopped before that: nobody writes while it is written.  Raises
+        UnfinishedError where something could not be made, DrillError where something cannot be
+        played, PackError, OSError.
         """
         try:
             for stage in STAGES:
@@ -133,7 +134,7 @@ class BuildRun:
         if self._failures:
             self._store.leave()
             raise self._unfinished()
-        self._store.finish(replaced)
+        self._store.finish(self._order.replaced)
 
     def _do(self, tasks: Sequence[PackTask]) -> None:
         missing = self._store.plan(tasks)
@@ -277,9 +278,6 @@ def cores() -> int:
     return os.cpu_count() or 1
 
 
-__all__ = ["Options", "Pack", "Settings", "UnfinishedError", "build"]
-
-
 @dataclass(frozen=True, slots=True)
 class Pack:
     """What is there now."""
@@ -325,24 +323,30 @@ def build(
     library()
     with _plain_words(out), build_folder(out) as place:
         store = ManifestStore(out, lesson.title, place.found)
-        folders = _folders(lesson, store)
-        replaced = frozenset({*folders.names, *folders.replaced})
-        order = Order(
-            lesson=lesson,
-            folders=folders.names,
-            replaced=replaced,
-            pack=out,
-            tracks=plan(lesson.drills, folders.names),
-            settings=settings,
-            extras=options.extras,
-            soundfont=choice.soundfont,
-        )
+        order = _order(lesson, out, replace(options, settings=settings), choice.soundfont, store)
         refuse_foreign_files(order, store)
         run = BuildRun(order, options, place, store, BuildProgress(progress))
-        run.through(replaced)
+        run.through()
         packed = zip_pack(out, zip_path(out), store.files()) if options.extras.zip else None
-        others = elsewhere(order, store.entries(SECTION, replaced))
+        others = elsewhere(order, store.entries(SECTION, order.replaced))
         return _pack(order, run, choice, packed, others, began)
+
+
+def _order(
+    lesson: Lesson, pack: Path, options: Options, soundfont: Soundfont, store: ManifestStore
+) -> Order:
+    """What is asked for, in a pack that may have drills already."""
+    folders = _folders(lesson, store)
+    return Order(
+        lesson=lesson,
+        folders=folders.names,
+        replaced=frozenset({*folders.names, *folders.replaced}),
+        pack=pack,
+        tracks=plan(lesson.drills, folders.names),
+        settings=options.settings,
+        extras=options.extras,
+        soundfont=soundfont,
+    )
 
 
 def _folders(lesson: Lesson, store: ManifestStore) -> Folders:

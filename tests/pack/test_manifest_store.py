@@ -19,9 +19,9 @@ def write(job: dict[str, str], place: Workspace) -> dict[str, Any]:
     return {"files": list(job)}
 
 
-def task(folder: str, address: str, **job: str) -> PackTask:
+def task(folder: str, key: str, **job: str) -> PackTask:
     files = {name.replace("_", "/") + ".txt": text for name, text in job.items()}
-    return PackTask(address, "pages", folder, address, 1.0, write, files)
+    return PackTask(key, "pages", folder, key, 1.0, write, files)
 
 
 def build(pack: Path, *tasks: PackTask, replaced: tuple[str, ...] = ()) -> list[str]:
