@@ -31,7 +31,7 @@ from drillgen.sound.library import library
 from drillgen.sound.soundfonts import Soundfont, SoundfontChoice, choose
 
 if TYPE_CHECKING:
-    from drillgen.pack.workers import Workers
+    from drillgen.pack.workers import TaskWorkers
 
 __all__ = ["Options", "Pack", "Settings", "UnfinishedError", "build"]
 
@@ -155,7 +155,7 @@ class BuildRun:
 
         check(self._order.soundfont.path)
 
-    def _workers(self, tasks: Sequence[PackTask]) -> Workers:
+    def _workers(self, tasks: Sequence[PackTask]) -> TaskWorkers:
         from drillgen.pack.workers import DaskCluster, InThisProcess, WorkerProcesses
 
         jobs = self._options.jobs
@@ -165,7 +165,7 @@ class BuildRun:
         count = min(jobs or cores(), len(tasks))
         return InThisProcess(jobs) if quick or count < 2 else WorkerProcesses(count)
 
-    def _with(self, workers: Workers, tasks: Sequence[PackTask]) -> None:
+    def _with(self, workers: TaskWorkers, tasks: Sequence[PackTask]) -> None:
         """Do tasks and, before them, what they need."""
         parts = rounds(tasks)
         if workers.share_notes:
@@ -194,7 +194,7 @@ class BuildRun:
         values = tuple(self._values[n.key] for n in task.needs if n.key in self._values)
         return replace(task, given=values)
 
-    def _round(self, workers: Workers, tasks: Sequence[PackTask]) -> None:
+    def _round(self, workers: TaskWorkers, tasks: Sequence[PackTask]) -> None:
         """Do tasks whose needs have been done; ends early where the drills are to be refused."""
         tasks = [self._given(task) for task in tasks]
         ready = [task for task in tasks if len(task.given) == len(task.needs)]

@@ -46,7 +46,7 @@ _PATIENCE = 10  # seconds for a scheduler's answer, and then for a first worker
 _AGAIN = 3  # how often a task is begun anew whose worker on another machine died
 
 
-class Workers(Protocol):
+class TaskWorkers(Protocol):
     """Do tasks.  Use them in a `with` block: leaving it stops whatever is still being done."""
 
     share_notes: ClassVar[bool]  # whether several of them use one note cache at the same time
