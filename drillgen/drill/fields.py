@@ -49,7 +49,7 @@ Schema = dict[str, Any]  # of JSON
 class Read:
     """Annotation of a field: read by `function`, described to editors by `schema`."""
 
-    function: Callable[[Any], Any]
+    function: Callable[..., Any]
     schema: Schema
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Handler) -> CoreSchema:
@@ -60,19 +60,13 @@ class Read:
 
 
 @dataclass(frozen=True)
-class ReadWith:
+class ReadWith(Read):
     """The same for a function that also gets the fields read so far, by name."""
-
-    function: Callable[[Any, dict[str, Any]], Any]
-    schema: Schema
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Handler) -> CoreSchema:
         return core_schema.with_info_plain_validator_function(
             lambda value, info: self.function(value, info.data)
         )
-
-    def __get_pydantic_json_schema__(self, core: CoreSchema, handler: JsonHandler) -> Schema:
-        return dict(self.schema)
 
 
 @dataclass(frozen=True)

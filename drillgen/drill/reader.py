@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path as FilePath
 from typing import Any, get_args
 
@@ -49,15 +48,6 @@ from drillgen.drill.yaml_source import (
 # Errors that only say that another one came before.
 _ECHOES = ("default_factory_not_called",)
 _NOT_MAPPINGS = ("model_type", "model_attributes_type", "dict_type")
-
-
-@dataclass(frozen=True, slots=True)
-class _Found:
-    """How far a path could be followed, and the item there."""
-
-    item: SourceItem
-    path: Path
-    complete: bool
 
 
 def problems_of(error: ValidationError, root: SourceItem) -> list[Problem]:
@@ -125,43 +115,37 @@ def _unknown_key(loc: Path) -> Wrong:
 
 
 def _problem(wrong: Wrong, loc: Path, root: SourceItem) -> Problem:
-    found = _follow(root, loc)
-    item, source = found.item, found.item.place.source
-    place = item.key if wrong.key and item.key and found.complete else None
+    item, path = _follow(root, loc)
+    source = item.place.source
+    place = item.key if wrong.key and item.key and path[-1:] == loc[-1:] else None
     start = place.start if place else source_offset(item, wrong.offset)
     message = wrong.message
     if item.value is None:
         message = "nothing is written here"
-    value = found.path[-1] if wrong.key and found.path else item.value
+    value = path[-1] if wrong.key and path else item.value
     return (place.source if place else source).problem(
         message,
         start,
-        path=dotted(found.path),
+        path=dotted(path),
         value=show(value) if isinstance(value, dict | tuple) else value,
         allowed=wrong.allowed,
         nearest=wrong.nearest,
     )
 
 
-def _follow(root: SourceItem, loc: Path) -> _Found:
+def _follow(root: SourceItem, loc: Path) -> tuple[SourceItem, Path]:
+    """The item that a path leads to, and those of the path's steps that are in the file."""
     item = root
     path: Path = ()
-    complete = True
     for step in loc:
-        inner = _step(item, step)
-        complete = inner is not None
+        inner: SourceItem | None = None
+        if isinstance(item.value, dict):
+            inner = item.value.get(step)
+        elif isinstance(item.value, tuple) and isinstance(step, int):
+            inner = next(iter(item.value[step : step + 1]), None)
         if inner is not None:
             item, path = inner, (*path, step)
-    return _Found(item, path, complete)
-
-
-def _step(item: SourceItem, step: str | int) -> SourceItem | None:
-    if isinstance(item.value, dict):
-        return item.value.get(step)
-    if isinstance(item.value, tuple) and isinstance(step, int) and step < len(item.value):
-        found: SourceItem = item.value[step]
-        return found
-    return None
+    return item, path
 
 
 def _keys_at(loc: Path) -> tuple[str, ...]:

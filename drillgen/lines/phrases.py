@@ -216,20 +216,17 @@ def _times(call: _Call, random: Random, *, free: bool) -> Rhythm:
 
 def _of_rest(pool: Sequence[ScaleNote], chord: set[int]) -> set[int]:
     """Which notes of the pool (by index) a phrase can rest on."""
-    for steps in (chord, set(_HOME)):
-        found = {index for index, note in enumerate(pool) if note.semitones % 12 in steps}
-        if found:
-            return found
-    return set(range(len(pool)))
+    return _on(pool, chord) or _on(pool, set(_HOME)) or set(range(len(pool)))
+
+
+def _on(pool: Sequence[ScaleNote], steps: set[int]) -> set[int]:
+    return {index for index, note in enumerate(pool) if note.semitones % 12 in steps}
 
 
 def _open(pool: Sequence[ScaleNote]) -> set[int]:
     """Which of them leave a phrase open: not the tonic, and not its third where others can."""
-    for finished in (_THIRDS_AND_ROOT, (0,)):
-        found = {i for i, note in enumerate(pool) if note.semitones % 12 not in finished}
-        if found:
-            return found
-    return set(range(len(pool)))
+    everything = set(range(len(pool)))
+    return everything - _on(pool, {*_THIRDS_AND_ROOT}) or everything - _on(pool, {0}) or everything
 
 
 def _contour(
