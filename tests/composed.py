@@ -11,9 +11,8 @@ import pytest
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
-from drillgen.drill.lesson import load
+from drillgen.drill.lesson import list_presets, load
 from drillgen.drill.overrides import Override
-from drillgen.drill.lesson import list_presets
 from drillgen.score import Score
 
 NAMES = tuple(sorted(preset.name for preset in list_presets()))

@@ -32,11 +32,15 @@ from drillgen.theory.pitch import Pitch
 
 
 class Model(BaseModel):
-    """A frozen value whose unknown keys are errors."""
+    """A frozen value whose unknown keys are errors.
 
-    # The docstrings below fields are read where they are needed (`schema.py`): to read them takes
-    # pydantic a tenth of the time in which a command with nothing to do ends.
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+    What the text below a field says of it, `schema.py` reads for editors.  Pydantic could, but at
+    every start, and so it would build what reads each model alone.
+    """
+
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, defer_build=True, arbitrary_types_allowed=True
+    )
 
 
 OFF = ("off", "none", False)  # what may be written to leave something out

@@ -12,6 +12,7 @@ import json
 from collections.abc import Iterator
 from functools import cache
 from itertools import pairwise
+from textwrap import dedent
 from typing import Any
 
 from pydantic.json_schema import GenerateJsonSchema
@@ -61,33 +62,33 @@ def json_schema() -> dict[str, Any]:
 
 @cache
 def _describe() -> None:
-    """Make the docstrings below the models' fields their descriptions."""
-    for model in _models(Model):
-        texts = {name: text for base in model.__mro__[::-1] for name, text in _docstrings(base)}
-        for name, field in model.model_fields.items():
-            field.description = texts.get(name)
+    """Let every model's fields say what the text below them in the source says."""
+    for model in _kinds_of(Model):
+        for name, text in _texts(model):
+            own = (kind for kind in _kinds_of(model) if name not in inspect.get_annotations(kind))
+            for kind in (model, *own):
+                kind.model_fields[name].description = text
+    for model in _kinds_of(Model):
         model.model_rebuild(force=True)
 
 
-def _models(base: type[Model]) -> Iterator[type[Model]]:
-    """Every model, those that others are made of before them, as they were defined."""
-    for model in base.__subclasses__():
-        yield model
-        yield from _models(model)
+def _kinds_of(model: type[Model]) -> Iterator[type[Model]]:
+    for kind in model.__subclasses__():
+        yield kind
+        yield from _kinds_of(kind)
 
 
-def _docstrings(model: type) -> Iterator[tuple[str, str | None]]:
-    """The fields that a class itself defines, None for one without a docstring."""
-    if not issubclass(model, Model):
-        return
-    (definition,) = ast.parse(inspect.getsource(model)).body
-    assert isinstance(definition, ast.ClassDef)
-    for field, text in pairwise([*definition.body, ast.Pass()]):
-        match field, text:
-            case ast.AnnAssign(target=ast.Name(name)), ast.Expr(ast.Constant(str(words))):
-                yield name, inspect.cleandoc(words)
-            case ast.AnnAssign(target=ast.Name(name)), _:
-                yield name, None
+def _texts(model: type[Model]) -> Iterator[tuple[str, str]]:
+    """The fields that have a text below them, and the text."""
+    (source,) = ast.parse(dedent(inspect.getsource(model))).body
+    assert isinstance(source, ast.ClassDef)
+    for field, below in pairwise(source.body):
+        match field, below:
+            case (
+                ast.AnnAssign(target=ast.Name(name)),
+                ast.Expr(value=ast.Constant(value=str(text))),
+            ):
+                yield name, inspect.cleandoc(text)
 
 
 def as_text() -> str:

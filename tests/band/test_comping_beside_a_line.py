@@ -16,7 +16,6 @@ import pytest
 from drillgen import load
 from drillgen.arrange import arrange
 from drillgen.chart import Span, charts
-from drillgen.drill.lesson import list_presets
 from drillgen.drill.models import Drill
 from drillgen.performance import perform
 from drillgen.score import Note, Score
