@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from drillgen.chart import Chart
-from drillgen.performance import Performance
-from drillgen.score import Score
-from drillgen.theory.keys import Key
+if TYPE_CHECKING:
+    from drillgen.chart import Chart
+    from drillgen.performance import Performance
+    from drillgen.score import Score
+    from drillgen.theory.keys import Key
 
 # What the page's files are called, for those who need not know how they are made.
 
