@@ -15,7 +15,7 @@ test: $(VENV)/.test-installed ## check style and types, then run the tests
 	$(RUN)/ruff check .
 	$(RUN)/ruff format --check .
 	$(RUN)/mypy
-	$(RUN)/python -m pytest --numprocesses auto --dist loadfile
+	$(RUN)/python -m pytest --numprocesses auto --dist loadgroup --no-loadscope-reorder
 
 lint: $(VENV)/.test-installed
 	$(RUN)/ruff check .

@@ -20,7 +20,8 @@ import pytest
 hypothesis.settings.register_profile("patient", deadline=None)
 hypothesis.settings.load_profile("patient")
 
-DATA = Path(__file__).parent / "data"
+HERE = Path(__file__).parent
+DATA = HERE / "data"
 Run = Callable[..., subprocess.CompletedProcess[str]]
 
 SMALL = """\
@@ -51,6 +52,33 @@ def run_command(
         encoding="utf-8",
         env=os.environ | {"PYTHONIOENCODING": "utf-8"},
     )
+
+
+# Begun first, so that no worker ends with them alone: long, and in several groups.
+_LONG = ("pack", "audio", "sound", "page")
+# Of these files each test may run anywhere: nothing slow is shared between its tests.
+_APART = ("pack/test_bad_days",)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """One worker runs all tests of a group: a file where they name none (`--dist loadgroup`)."""
+    for item in items:
+        if item.get_closest_marker("xdist_group") is None and _file(item) not in _APART:
+            item.add_marker(pytest.mark.xdist_group(_file(item)))
+    items.sort(key=_turn)
+
+
+def _file(item: pytest.Item) -> str:
+    return item.path.relative_to(HERE).with_suffix("").as_posix()
+
+
+def _turn(item: pytest.Item) -> tuple[bool, str, int]:
+    """Long rooms first; a preset's tests one seed after the other (`composed.py` keeps few)."""
+    file, marker = _file(item), item.get_closest_marker("xdist_group")
+    if marker is None or marker.args[0] == file:
+        return not file.startswith(_LONG), file, 0
+    return True, str(marker.args[0]), item.callspec.params["seed"]  # type: ignore[attr-defined]
 
 
 @pytest.fixture

@@ -16,8 +16,10 @@ BLUES = "I7 | IV7 | I7 | v7 I7 | IV7 | #IVo7 | I7 | VI7 | ii7 | V7 | I7 VI7 | ii
 
 
 def score_of(**drill: Any) -> Score:
-    """The score of a drill's first track."""
-    return arrange(charts(drill_of(drill))[0])
+    """The score of a drill's first track; a bass alone accompanies where nothing else is said,
+    since the others hear the line but the line does not hear them."""
+    band = {"drums": "off", "comping": "off"}
+    return arrange(charts(drill_of({"band": band} | drill))[0])
 
 
 def notes_of(score: Score) -> tuple[Note, ...]:

@@ -62,7 +62,8 @@ def test_only_the_named_notes_sound_and_only_in_calls(
     """Each note is one of the set over the tonic of its key, always in the same octave in that key;
     one at a time, inside its call, ended a beat before the answer."""
     score = phrases(seed=seed, meter=meter, notes=notes, density=density, rests=rests, gaps=gaps,
-                    passes=2, progression="I7 | IV7 | I7 | V7")  # fmt: skip
+                    passes=2, progression="I7 | IV7 | I7 | V7",
+                    key_cycle=["C", "Gb", "E", "A"])  # fmt: skip
     assert one_at_a_time(notes_of(score))
     by_key: dict[str, set[str]] = {}
     for note in notes_of(score):
@@ -77,7 +78,7 @@ def test_only_the_named_notes_sound_and_only_in_calls(
         assert last <= end - (1 if end - start > 1 else 0)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=9, deadline=None)
 @given(st.integers(0, 2**20), st.sampled_from([1, 2, 3]), st.sampled_from([1, 2, 4]))
 def test_no_phrase_comes_twice(seed: int, passes: int, call: int) -> None:
     """Through twelve keys and all passes, seen from the tonic."""

@@ -19,8 +19,10 @@ TWO_FIVE = "ii7 | V7 | Imaj7"
 
 
 def written(**drill: Any) -> Score:
-    """One track; a two-five in C without gaps where nothing else is said."""
-    plain = {"progression": TWO_FIVE, "key_cycle": "C", "gaps": "off"}
+    """One track; a two-five in C without gaps where nothing else is said, over a bass alone: the
+    others hear the line, and the line does not hear them."""
+    band = {"drums": "off", "comping": "off"}
+    plain = {"progression": TWO_FIVE, "key_cycle": "C", "gaps": "off", "band": band}
     return arrange(charts(Drill.model_validate({**plain, **drill}))[0])
 
 
