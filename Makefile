@@ -3,7 +3,7 @@
 VENV := .venv
 RUN := $(VENV)/bin
 
-.PHONY: demo test lint format docs schema bench clean
+.PHONY: demo test lint format docs schema bench mutants clean
 
 demo: $(VENV)/.installed ## build a real pack from a preset
 	@sh tools/fetch_soundfont.sh
@@ -36,6 +36,9 @@ docs: $(VENV)/.test-installed ## write and draw the examples of docs/lines.md an
 bench: $(VENV)/.test-installed ## the numbers in benchmarks/README.md
 	$(RUN)/python -m benchmarks
 
+mutants: $(VENV)/.test-installed ## change 100 constants one at a time: which does no test notice?
+	$(RUN)/python -m tools.mutate
+
 $(VENV)/.installed: pyproject.toml tools/make_venv.sh
 	@sh tools/make_venv.sh $(VENV)
 	$(RUN)/python -m pip install --quiet --disable-pip-version-check --editable .
@@ -46,4 +49,4 @@ $(VENV)/.test-installed: $(VENV)/.installed
 	@touch $@
 
 clean:
-	rm -rf $(VENV) demo-pack build dist .mypy_cache .pytest_cache .ruff_cache .hypothesis
+	rm -rf $(VENV) demo-pack build dist .mypy_cache .pytest_cache .ruff_cache .hypothesis .mutants

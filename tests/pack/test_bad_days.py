@@ -245,11 +245,11 @@ def appeared(pack: Path) -> set[tuple[str, int]]:
 
 
 def test_killed_at_any_moment(tmp_path: Path, drillgen: Run) -> None:
-    """Killed with SIGKILL twenty times, by turns in one process and in two, each time when a random
-    number of files has appeared, those that are not finished included: what the pack shows is
-    always whole files (of either version asked for), and the next build completes it and sweeps
-    what was left half-done."""
-    plan = lesson(tmp_path / "term.yaml", {"One": TEMPOS, "Two": "tempo: [355, 345]"})
+    """Killed with SIGKILL eight times, by turns in one process and in two, each time when a random
+    number of files has appeared, from the first eighth of them to the last, those that are not
+    finished included: what the pack shows is always whole files (of either version asked for), and
+    the next build completes it and sweeps what was left half-done."""
+    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [360, 350]", "Two": "tempo: [355, 345]"})
     versions = []
     for number, options in enumerate((["--room", "off"], ["--room", "small", "--stems"])):
         whole = tmp_path / f"whole {number}"
@@ -258,9 +258,10 @@ def test_killed_at_any_moment(tmp_path: Path, drillgen: Run) -> None:
     pack = tmp_path / "out"
     chance = random.Random(7)
     most = sum(name.endswith(".wav") for name in versions[0][1])  # every build of it makes more
-    for number in range(20):
+    eighths = chance.sample(range(8), 8)
+    for number, eighth in enumerate(eighths):
         command = ("build", plan, "-o", pack, "--jobs", str(1 + number % 4 // 2))
-        count = chance.randint(1, 2 * most)
+        count = 1 + int(2 * most * (eighth + chance.random()) / 8)
         for options, _ in (versions[number % 2], versions[1 - number % 2]):
             with started(*command, *options) as process:
                 killed = killed_after(process, pack, count)

@@ -1,0 +1,318 @@
+"""Change one constant or comparison of the program at a time, and see whether a test notices.
+
+`python -m tools.mutate` (`make mutants`) takes 100 of them, spread over all rooms, and prints who
+survives.  Each is tried in a scratch copy, by the tests that run the changed function: cheap ones
+first, until one fails, for 20 seconds of processor time; the digests of a few presets come last and
+are counted apart.  Which test runs what is found out once, by the whole suite (`touched.py`).
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from itertools import zip_longest
+from pathlib import Path
+from random import Random
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = "drillgen"
+WORK = ROOT / ".mutants"
+TOUCHED = WORK / "touched.jsonl"
+SCRATCH = WORK / "scratch"
+BUDGET = 20.0  # seconds of processor time that the tests of one mutant took when last seen
+PATIENCE = 240  # seconds after which a mutant hangs, and is dead
+ALIKE = 3  # parameter sets of one test
+DIGESTS = "tests/test_digests.py"
+PRESETS = ("first-two-fives", "blues-walking", "minor-blues", "paper-lantern", "thirds-enclosed",
+           "one-bar-echoes", "window-on-the-harbour", "turnaround-arpeggios")  # fmt: skip
+COPIED = ("drillgen", "tests", "tools", "benchmarks", "docs", "presets", "pyproject.toml", "README.md",
+          "CHANGELOG.md", "DEVELOPERS.md", "Makefile", "LICENSE", "soundfonts")  # fmt: skip
+SWAPPED = {"<": "<=", "<=": "<", ">": ">=", ">=": ">", "==": "!=", "!=": "==",
+           "in": "not in", "not in": "in", "is": "is not", "is not": "is"}  # fmt: skip
+OPERATORS: dict[type[ast.cmpop], str] = {
+    ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">=", ast.Eq: "==", ast.NotEq: "!=",
+    ast.In: "in", ast.NotIn: "not in", ast.Is: "is", ast.IsNot: "is not",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Mutant:
+    """A stretch of one line of a file, and what it becomes."""
+
+    file: str  # under the package
+    line: int  # from 1
+    begin: int  # bytes
+    end: int
+    becomes: str
+    functions: frozenset[str]  # "file:line" of those that see it
+
+    @property
+    def room(self) -> str:
+        return self.file.split("/")[0]
+
+    def source(self, text: str) -> tuple[str, str]:
+        """The file with the change, and the changed line."""
+        lines = text.split("\n")
+        old = lines[self.line - 1].encode()
+        lines[self.line - 1] = (
+            old[: self.begin] + self.becomes.encode() + old[self.end :]
+        ).decode()
+        return "\n".join(lines), lines[self.line - 1].strip()
+
+
+class _Finder(ast.NodeVisitor):
+    """All mutants of a file."""
+
+    def __init__(self, file: str, text: str, users: dict[str, set[str]]) -> None:
+        self._file, self._lines, self._users = file, text.split("\n"), users
+        self._inside: list[str] = []  # functions
+        self._names: list[str] = []  # what the module assigns here
+        self.found: list[Mutant] = []
+
+    def visit_FunctionDef(self, node: ast.FunctionDef | ast.AsyncFunctionDef) -> None:  # noqa: N802
+        self._inside.append(_place(self._file, node))
+        self.generic_visit(node)
+        self._inside.pop()
+
+    visit_AsyncFunctionDef = visit_FunctionDef  # noqa: N815
+
+    def visit_Assign(self, node: ast.Assign | ast.AnnAssign) -> None:  # noqa: N802
+        targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+        before = self._names
+        if not self._inside:
+            self._names = [n.id for t in targets for n in ast.walk(t) if isinstance(n, ast.Name)]
+        if node.value is not None:
+            self.visit(node.value)
+        self._names = before
+
+    visit_AnnAssign = visit_Assign  # noqa: N815
+
+    def visit_Constant(self, node: ast.Constant) -> None:  # noqa: N802
+        if type(node.value) in (int, float) and node.end_col_offset is not None:
+            self._add(node.lineno, node.col_offset, node.end_col_offset, _other(node.value))
+
+    def visit_Compare(self, node: ast.Compare) -> None:  # noqa: N802
+        left: ast.expr = node.left
+        for operator, right in zip(node.ops, node.comparators, strict=True):
+            text = OPERATORS[type(operator)]
+            if left.end_lineno == right.lineno and left.end_col_offset is not None:
+                line = self._lines[right.lineno - 1].encode()
+                between = line[left.end_col_offset : right.col_offset].decode()
+                if between.strip() == text:
+                    begin = left.end_col_offset + between.index(text)
+                    end = begin + len(text)
+                    self._add(right.lineno, begin, end, SWAPPED[text])
+            left = right
+        self.generic_visit(node)
+
+    def _add(self, line: int, begin: int, end: int, becomes: str) -> None:
+        if self._inside:
+            seen = {self._inside[0], self._inside[-1]}
+        else:
+            seen = (
+                set().union(*(self._users[name] for name in self._names)) if self._names else set()
+            )
+        if not seen:
+            seen = {f"{self._file}:"}  # anything in the file
+        self.found.append(Mutant(self._file, line, begin, end, becomes, frozenset(seen)))
+
+
+def _other(value: float) -> str:
+    if isinstance(value, int):
+        return str(value + 1)
+    return repr(round(value * 1.5, 6)) if value else "0.5"
+
+
+def _place(file: str, node: ast.FunctionDef | ast.AsyncFunctionDef) -> str:
+    """As Python names a function: by the line of its first decorator."""
+    return f"{file}:{min([node.lineno, *(each.lineno for each in node.decorator_list)])}"
+
+
+def sources() -> dict[str, str]:
+    top = ROOT / PACKAGE
+    return {
+        path.relative_to(top).as_posix(): path.read_text("utf-8")
+        for path in sorted(top.rglob("*.py"))
+        if path.name != "version.py"
+    }
+
+
+def users(texts: dict[str, str]) -> dict[str, set[str]]:
+    """For each name the functions that mention it."""
+    found: dict[str, set[str]] = defaultdict(set)
+    for file, text in texts.items():
+        for node in ast.walk(ast.parse(text)):
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+                for inner in ast.walk(node):
+                    if isinstance(inner, ast.Name | ast.Attribute):
+                        name = inner.id if isinstance(inner, ast.Name) else inner.attr
+                        found[name].add(_place(file, node))
+    return found
+
+
+def chosen(count: int, seed: int) -> list[Mutant]:
+    """Some mutants, the rooms in turn."""
+    texts, random = sources(), Random(seed)
+    known = users(texts)
+    rooms: dict[str, list[Mutant]] = defaultdict(list)
+    for file, text in texts.items():
+        finder = _Finder(file, text, known)
+        finder.visit(ast.parse(text))
+        for mutant in finder.found:
+            rooms[mutant.room].append(mutant)
+    for mutants in rooms.values():
+        random.shuffle(mutants)
+    turns = zip_longest(*(rooms[room] for room in sorted(rooms)))
+    return [mutant for turn in turns for mutant in turn if mutant is not None][:count]
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A test as it was seen to run."""
+
+    name: str
+    seconds: float
+    functions: frozenset[str]
+
+
+def seen_tests() -> list[Seen]:
+    if not TOUCHED.exists():
+        print("Seeing which test runs what, once; this takes as long as the suite does.")
+        _pytest(["tests"], ROOT, plugin="tools.touched", TOUCHED=str(TOUCHED))
+    rows = [json.loads(line) for line in TOUCHED.read_text("utf-8").splitlines()]
+    return [Seen(name, seconds, frozenset(functions)) for name, seconds, functions in rows]
+
+
+def selection(mutant: Mutant, tests: Iterable[Seen]) -> list[str]:
+    """The tests that run what is changed, cheap ones first, few of one kind, within the budget."""
+    whole = f"{mutant.file}:" in mutant.functions
+    touching = [
+        test
+        for test in tests
+        if not test.name.startswith(DIGESTS)
+        and (
+            any(place.startswith(f"{mutant.file}:") for place in test.functions)
+            if whole
+            else not mutant.functions.isdisjoint(test.functions)
+        )
+    ]
+    # Taste first, then what comes near: a test that runs little else.
+    touching.sort(key=lambda t: ("tests/taste/" not in t.name, t.seconds + len(t.functions) / 400))
+    kinds: Counter[str] = Counter()
+    spent, found = 0.0, []
+    for test in touching:
+        kind = test.name.split("[")[0]
+        kinds[kind] += 1
+        if kinds[kind] <= ALIKE and spent + test.seconds <= BUDGET:
+            spent += test.seconds
+            found.append(test.name)
+    return found
+
+
+def _pytest(
+    arguments: list[str], folder: Path, plugin: str, **more: str
+) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", "-p", plugin]
+    environment = os.environ | {"PYTHONPATH": str(folder), "PYTHONDONTWRITEBYTECODE": "1"} | more
+    return subprocess.run(
+        [*command, *arguments],
+        cwd=folder,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=None if plugin == "tools.touched" else PATIENCE,
+        check=False,
+    )
+
+
+def run(names: list[str]) -> str:
+    """The first test that fails in the scratch copy; "" where all pass."""
+    if not names:
+        return ""
+    listed = WORK / "chosen"
+    listed.write_text("\n".join(names), "utf-8")
+    files = sorted({name.split("::")[0] for name in names if (ROOT / name.split("::")[0]).exists()})
+    try:
+        done = _pytest(files, SCRATCH, plugin="tools.chosen", CHOSEN=str(listed))
+    except subprocess.TimeoutExpired:
+        return "(it hangs)"
+    if done.returncode in (0, 5):
+        return ""
+    failed = re.search(r"^(?:FAILED|ERROR) (\S+)", done.stdout, re.MULTILINE)
+    return failed[1] if failed else "(it does not start)"
+
+
+def fate(mutant: Mutant, tests: list[Seen]) -> tuple[str, str]:
+    """How a mutant ends (killed, digests, survived), and by which test."""
+    path = SCRATCH / PACKAGE / mutant.file
+    text = (ROOT / PACKAGE / mutant.file).read_text("utf-8")
+    digests = [f"{DIGESTS}::test_no_note_has_changed[{name}-1]" for name in PRESETS]
+    try:
+        path.write_text(mutant.source(text)[0], "utf-8")
+        if failed := run(selection(mutant, tests)):
+            return "killed", failed
+        failed = run(digests)
+        return ("digests", failed) if failed else ("survived", "")
+    finally:
+        path.write_text(text, "utf-8")
+
+
+def copy() -> None:
+    """A scratch copy of the tree as it is."""
+    shutil.rmtree(SCRATCH, ignore_errors=True)
+    SCRATCH.mkdir(parents=True)
+    for name in COPIED:
+        source = ROOT / name
+        if source.is_dir():
+            shutil.copytree(source, SCRATCH / name, symlinks=True)
+        elif source.exists():
+            shutil.copy(source, SCRATCH / name)
+
+
+def told(mutant: Mutant, found: tuple[str, str]) -> str:
+    text = (ROOT / PACKAGE / mutant.file).read_text("utf-8")
+    was = text.split("\n")[mutant.line - 1].strip()
+    _, now = mutant.source(text)
+    return f"{found[0]:8} {mutant.file}:{mutant.line}  {was}  ->  {now}  {found[1]}"
+
+
+def fates(mutants: list[Mutant]) -> Iterator[tuple[Mutant, tuple[str, str]]]:
+    tests = seen_tests()
+    copy()
+    for mutant in mutants:
+        found = fate(mutant, tests)
+        print(told(mutant, found), flush=True)
+        yield mutant, found
+
+
+def main() -> None:
+    """Try mutants and print the table of those that no test sees."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--count", type=int, default=100)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--skip", type=int, default=0, help="those that were tried before")
+    parser.add_argument("--list", action="store_true", help="only show them")
+    asked = parser.parse_args()
+    WORK.mkdir(exist_ok=True)
+    mutants = chosen(asked.count, asked.seed)[asked.skip :]
+    if asked.list:
+        print("\n".join(told(mutant, ("", "")) for mutant in mutants))
+        return
+    table = list(fates(mutants))
+    count = Counter(found[0] for _, found in table)
+    print("\nSurvivors:")
+    print("\n".join(told(mutant, found) for mutant, found in table if found[0] == "survived"))
+    print(f"\n{count['killed']} killed, {count['digests']} by digests alone, of {len(table)}.")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,68 @@
+"""A pytest plugin: which functions of drillgen each test runs, in its own process and in those it
+starts, and what it costs.
+
+`python -m pytest -p tools.touched` with TOUCHED naming a file; a line of JSON for each test:
+its name, its seconds of processor time, and the functions as "file:line".
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import resource
+from collections.abc import Generator
+from cProfile import Profile
+from pathlib import Path
+from types import CodeType
+
+ROOT = Path(__file__).parents[1] / "drillgen"
+_INSIDE = f"{ROOT}{os.sep}"
+_watch = Profile()
+
+
+def begin() -> None:
+    """Forget what has run, and look on from here."""
+    _watch.clear()
+    _watch.enable(subcalls=False, builtins=False)
+
+
+def functions() -> set[str]:
+    """Those of drillgen that have run since the beginning, in this thread."""
+    _watch.disable()
+    codes = (row.code for row in _watch.getstats())
+    return {
+        f"{code.co_filename.removeprefix(_INSIDE)}:{code.co_firstlineno}"
+        for code in codes
+        if isinstance(code, CodeType) and code.co_filename.startswith(_INSIDE)
+    }
+
+
+def seconds() -> float:
+    """Processor time of this process and of those it has waited for."""
+    usages = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    return sum(usage.ru_utime + usage.ru_stime for usage in usages)
+
+
+if "TOUCHED" in os.environ:
+    import pytest
+
+    _FILE = Path(os.environ["TOUCHED"])
+    _CHILDREN = _FILE.with_suffix(".children")
+    os.environ["TOUCHED_CHILDREN"] = str(_CHILDREN)
+    _own = str(Path(__file__).with_name("touched_child"))
+    os.environ["PYTHONPATH"] = os.pathsep.join([_own, os.environ.get("PYTHONPATH", "")])
+
+    @pytest.hookimpl(wrapper=True, tryfirst=True)
+    def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
+        before = seconds()
+        begin()
+        try:
+            return (yield)
+        finally:
+            found = functions()
+            if _CHILDREN.exists():
+                found.update(_CHILDREN.read_text("utf-8").split("\n"))
+                _CHILDREN.unlink()
+            row = [item.nodeid, round(seconds() - before, 2), sorted(found - {""})]
+            with _FILE.open("a", encoding="utf-8") as file:
+                file.write(json.dumps(row) + "\n")
