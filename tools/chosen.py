@@ -1,4 +1,4 @@
-"""A pytest plugin: of what is collected, only the tests that the file CHOSEN names, in its order."""
+"""A pytest plugin: of all tests, those that the file CHOSEN names, in its order."""
 
 from __future__ import annotations
 

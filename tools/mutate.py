@@ -34,8 +34,8 @@ ALIKE = 3  # parameter sets of one test
 DIGESTS = "tests/test_digests.py"
 PRESETS = ("first-two-fives", "blues-walking", "minor-blues", "paper-lantern", "thirds-enclosed",
            "one-bar-echoes", "window-on-the-harbour", "turnaround-arpeggios")  # fmt: skip
-COPIED = ("drillgen", "tests", "tools", "benchmarks", "docs", "presets", "pyproject.toml", "README.md",
-          "CHANGELOG.md", "DEVELOPERS.md", "Makefile", "LICENSE", "soundfonts")  # fmt: skip
+COPIED = ("drillgen", "tests", "tools", "benchmarks", "docs", "presets", "pyproject.toml",
+          "README.md", "CHANGELOG.md", "DEVELOPERS.md", "Makefile", "LICENSE", "soundfonts")  # fmt: skip
 SWAPPED = {"<": "<=", "<=": "<", ">": ">=", ">=": ">", "==": "!=", "!=": "==",
            "in": "not in", "not in": "in", "is": "is not", "is not": "is"}  # fmt: skip
 OPERATORS: dict[type[ast.cmpop], str] = {
@@ -78,14 +78,14 @@ class _Finder(ast.NodeVisitor):
         self._names: list[str] = []  # what the module assigns here
         self.found: list[Mutant] = []
 
-    def visit_FunctionDef(self, node: ast.FunctionDef | ast.AsyncFunctionDef) -> None:  # noqa: N802
+    def visit_FunctionDef(self, node: ast.FunctionDef | ast.AsyncFunctionDef) -> None:
         self._inside.append(_place(self._file, node))
         self.generic_visit(node)
         self._inside.pop()
 
     visit_AsyncFunctionDef = visit_FunctionDef  # noqa: N815
 
-    def visit_Assign(self, node: ast.Assign | ast.AnnAssign) -> None:  # noqa: N802
+    def visit_Assign(self, node: ast.Assign | ast.AnnAssign) -> None:
         targets = node.targets if isinstance(node, ast.Assign) else [node.target]
         before = self._names
         if not self._inside:
@@ -96,11 +96,11 @@ class _Finder(ast.NodeVisitor):
 
     visit_AnnAssign = visit_Assign  # noqa: N815
 
-    def visit_Constant(self, node: ast.Constant) -> None:  # noqa: N802
+    def visit_Constant(self, node: ast.Constant) -> None:
         if type(node.value) in (int, float) and node.end_col_offset is not None:
             self._add(node.lineno, node.col_offset, node.end_col_offset, _other(node.value))
 
-    def visit_Compare(self, node: ast.Compare) -> None:  # noqa: N802
+    def visit_Compare(self, node: ast.Compare) -> None:
         left: ast.expr = node.left
         for operator, right in zip(node.ops, node.comparators, strict=True):
             text = OPERATORS[type(operator)]

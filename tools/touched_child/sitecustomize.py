@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 if "TOUCHED_CHILDREN" in os.environ:
+    os.environ.pop("TOUCHED", None)
     sys.path.append(str(Path(__file__).parents[2]))
     from tools import touched
 
@@ -13,6 +14,5 @@ if "TOUCHED_CHILDREN" in os.environ:
         with Path(os.environ["TOUCHED_CHILDREN"]).open("a", encoding="utf-8") as file:
             file.write("\n".join(touched.functions()) + "\n")
 
-    del os.environ["TOUCHED"]
     atexit.register(tell)
     touched.begin()
