@@ -263,11 +263,11 @@ class Composed(Line):
             self.notes.check(meter)
 
 
-Change = Literal["no", "note", "rhythm"]
-_CHANGE = choice(*get_args(Change))
+Develop = Literal["no", "note", "rhythm"]
+_DEVELOP = choice(*get_args(Develop))
 DEVELOP = Read(
-    lambda value: "no" if is_off(value) else _CHANGE.function(value),
-    {"enum": [*get_args(Change), *OFF]},
+    lambda value: "no" if is_off(value) else _DEVELOP.function(value),
+    {"enum": [*get_args(Develop), *OFF]},
 )
 
 
@@ -279,8 +279,8 @@ class Riff(Composed):
     kind: Literal["riff"] = "riff"
     notes: Annotated[Melody, MELODY]
     """The riff in degrees of the tonic, with its rhythm."""
-    develop: Annotated[Change, DEVELOP] = "no"
-    """Change one note, or the place of one note, each time round; the first note stays."""
+    develop: Annotated[Develop, DEVELOP] = "no"
+    """Develop one note, or the place of one note, each time round; the first note stays."""
     blue: Annotated[bool, YES_NO] = True
     """Blue notes stay: b3, b5, b7 of the tonic over every chord, the #9 over a dominant."""
 

@@ -17,7 +17,7 @@ from functools import lru_cache
 from itertools import groupby
 from random import Random
 
-from drillgen.drill.lines import Change, Riff
+from drillgen.drill.lines import Develop, Riff
 from drillgen.drill.melody import ScaleNote
 from drillgen.lines.melody import (
     Harmony,
@@ -52,7 +52,7 @@ _DULL = 3  # times running
 
 @lru_cache(maxsize=32)
 def developed(
-    tones: Tones, develop: Change, count: int, bar: Fraction, seed: str
+    tones: Tones, develop: Develop, count: int, bar: Fraction, seed: str
 ) -> tuple[Tones, ...]:
     """The riff each of `count` times round, each one change away from the one before.
 
@@ -87,7 +87,7 @@ def _different(changed: Tones, tones: Tones) -> int:
     return sum((new.note, new.start) != (old.note, old.start) for new, old in pairs)
 
 
-def _changes(tones: Tones, develop: Change, bar: Fraction, riff: Tones) -> Iterator[Tones]:
+def _changes(tones: Tones, develop: Develop, bar: Fraction, riff: Tones) -> Iterator[Tones]:
     """Every change that could come next."""
     if develop == "note":
         yield from _other_notes(tones, {tone.note for tone in riff})
@@ -153,7 +153,7 @@ def _tonic(riff: Tune, context: PassContext) -> Pitch:
     return tonic_of(context, spare, _HIGH_IN_THE_RANGE)
 
 
-def _rounds(riff: Tune, context: PassContext, develop: Change) -> Iterator[PlacedTone]:
+def _rounds(riff: Tune, context: PassContext, develop: Develop) -> Iterator[PlacedTone]:
     """Each time round; where the riff develops, one change further than the last one heard.
 
     The changes are the same in every key, which begins with the riff as written.
