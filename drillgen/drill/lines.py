@@ -280,7 +280,7 @@ class Riff(Composed):
     notes: Annotated[Melody, MELODY]
     """The riff in degrees of the tonic, with its rhythm."""
     develop: Annotated[Develop, DEVELOP] = "no"
-    """Develop one note, or the place of one note, each time round; the first note stays."""
+    """Change one note, or the place of one note, each time round; the first note stays."""
     blue: Annotated[bool, YES_NO] = True
     """Blue notes stay: b3, b5, b7 of the tonic over every chord, the #9 over a dominant."""
 
