@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import groupby
 from math import log2
 from operator import attrgetter
@@ -147,6 +148,7 @@ class Played:
     duration: float  # seconds until note-off
     key: int  # MIDI key, or GM percussion key on a drum part
     velocity: int  # 1 to 127
+    bar: int = 0  # the number of the bar that it is written in
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,16 +175,11 @@ class Performance:
 
 def perform(score: Score) -> Performance:
     """Play a score: swing, time, touch and level.  The same score gives the same performance."""
-    clock = clocks(score)
-    voices = tuple(_voice(score, part, clock[part.name]) for part in score.parts)
-    ring = 0.0 if score.chart.drill.ending == "none" else RING
-    return Performance(score.chart, voices, score.chart.seconds + ring)
-
-
-def clocks(score: Score) -> dict[PartName, Clock]:
-    """When each part plays a written place."""
-    together, late = Together(score.chart), late_beats(score)
-    return {part.name: clock_of(score.chart, part.name, together, late) for part in score.parts}
+    chart, together, late = score.chart, Together(score.chart), late_beats(score)
+    clocks = (clock_of(chart, part.name, together, late) for part in score.parts)
+    voices = tuple(map(partial(_voice, score), score.parts, clocks))
+    ring = 0.0 if chart.drill.ending == "none" else RING
+    return Performance(chart, voices, chart.seconds + ring)
 
 
 def _voice(score: Score, part: Part, clock: Clock) -> Voice:
@@ -230,8 +227,9 @@ def _played(chart: Chart, part: Part, clock: Clock) -> Iterator[Played]:
         key = event.key if isinstance(event, Hit) else event.pitch.midi
         louder = level(event) + stressed.get(index, 0.0) + random.uniform(-UNEVENNESS, UNEVENNESS)
         start, end = clock(event.start), clock(event.start + event.duration)
+        bar = chart.bar_at(event.start).number
         sounding = max((end - start) * length(chart, part.name, event), shortest)
-        yield Played(start, sounding, key, velocity_of(louder))
+        yield Played(start, sounding, key, velocity_of(louder), bar)
 
 
 def velocity_of(level: float) -> int:

@@ -22,8 +22,7 @@ import numpy as np
 
 from drillgen.audio.mp3 import mp3_in_memory
 from drillgen.page.models import Take
-from drillgen.performance import Played, Voice, clocks
-from drillgen.score import Hit, Note, PartName
+from drillgen.performance import Played, Voice
 from drillgen.sound.fluidsynth import GRID, RATE, Samples
 from drillgen.sound.loudness import LoudnessMeter, integrated
 from drillgen.sound.mixer import PlacedSample, mixed, sides
@@ -32,7 +31,6 @@ from drillgen.sound.samples import Bank, DistinctNote, SoundfontPreset
 from drillgen.sound.schedule import resolved
 from drillgen.sound.store import Store
 from drillgen.sound.strokes import sample_at
-from drillgen.timing import Clock
 
 # Which note copies the page needs, and when each is struck.
 #
@@ -83,8 +81,7 @@ Needs = dict[DistinctNote, Need]
 
 def players(take: Take, bank: Bank) -> tuple[PagePlayer, ...]:
     """Everybody who plays in a track."""
-    clock = clocks(take.score)
-    return tuple(_player(take, voice, clock[voice.part], bank) for voice in take.performance.voices)
+    return tuple(_player(voice, bank) for voice in take.performance.voices)
 
 
 def needs(groups: Sequence[tuple[Sequence[PagePlayer], float]], bank: Bank) -> Needs:
@@ -126,18 +123,16 @@ def step_of(velocity: int) -> int:
     return max(round(127 * 10 ** (-below * STEP / _DB_A_DECADE)), 1)
 
 
-def _player(take: Take, voice: Voice, clock: Clock, bank: Bank) -> PagePlayer:
+def _player(voice: Voice, bank: Bank) -> PagePlayer:
     preset, _ = resolved(voice, bank.soundfont)
     keys = {note.key for note in voice.notes}
     chokes = bank.chokes(preset, keys) if preset.percussion and keys else frozenset()
-    return PagePlayer(voice, preset, tuple(_strokes(take, voice, clock, preset)), chokes)
+    return PagePlayer(voice, preset, tuple(_strokes(voice, preset)), chokes)
 
 
-def _strokes(
-    take: Take, voice: Voice, clock: Clock, preset: SoundfontPreset
-) -> Iterator[PageStroke]:
+def _strokes(voice: Voice, preset: SoundfontPreset) -> Iterator[PageStroke]:
     holds = _drum_holds(voice.notes) if preset.percussion else {}
-    for note, bar in zip(voice.notes, _bars(take, voice.part, clock), strict=True):
+    for note in voice.notes:
         start = sample_at(note.start)
         step = step_of(note.velocity)
         yield PageStroke(
@@ -145,7 +140,7 @@ def _strokes(
             max(sample_at(note.start + note.duration) - start, 1),
             DistinctNote(preset, note.key, step, holds.get(note.key, 0)),
             _DB_A_DECADE * math.log10(note.velocity / step),
-            bar,
+            note.bar,
         )
 
 
@@ -162,19 +157,6 @@ def _drum_holds(notes: Iterable[Played]) -> dict[int, int]:
         key: GRID << max(round(math.log2(median(found) * RATE / GRID)), 0)
         for key, found in lengths.items()
     }
-
-
-def _bars(take: Take, part: PartName, clock: Clock) -> Iterator[int]:
-    """The bar that each of a part's notes is written in, in the order in which they are played."""
-    written = take.score.part(part)
-    assert written is not None
-    events: tuple[Note | Hit, ...] = (*written.notes, *written.hits)
-    for event in sorted(events, key=lambda event: (clock(event.start), _key(event))):
-        yield take.chart.bar_at(event.start).number
-
-
-def _key(event: Note | Hit) -> int:
-    return event.key if isinstance(event, Hit) else event.pitch.midi
 
 
 QUALITY = 5  # of LAME's variable bit rates, 0 (best) to 9
