@@ -195,6 +195,10 @@ class Fretboard:
         if not self.hands:
             raise FingeringError(f"{self.name}: frets={self.frets} is too few for a hand")
 
+    def __hash__(self) -> int:
+        """Of what tells basses apart, which is quick: grips are looked up by their bass."""
+        return hash((self.name, self.strings, self.frets))
+
     @property
     def hands(self) -> range:
         """Every place of the hand, as the first finger's semitones above the nut."""

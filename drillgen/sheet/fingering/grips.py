@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from itertools import combinations, product
 
 from drillgen.score import Note
@@ -127,15 +128,20 @@ def grips(board: Fretboard, moment: Moment, where: Where, preferred: bool) -> li
 
     Raises FingeringError where there is none.
     """
-    found = [
-        _grip(board, hand, stops, preferred)
-        for hand in board.hands
-        for stops in product(*(_stops(board, note, hand) for note in moment.notes))
-        if all(together(one, other) for one, other in combinations(stops, 2))
-    ]
+    found = _grips(board, tuple(note.pitch.midi for note in moment.notes), preferred)
     if not found:
         raise FingeringError(_why(board, moment, where))
-    return found
+    return list(found)
+
+
+@lru_cache(maxsize=4096)
+def _grips(board: Fretboard, keys: tuple[int, ...], preferred: bool) -> tuple[Grip, ...]:
+    return tuple(
+        _grip(board, hand, stops, preferred)
+        for hand in board.hands
+        for stops in product(*(_stops(board, key, hand) for key in keys))
+        if all(together(one, other) for one, other in combinations(stops, 2))
+    )
 
 
 def closed(choices: Sequence[Grip]) -> list[Grip]:
@@ -144,12 +150,12 @@ def closed(choices: Sequence[Grip]) -> list[Grip]:
     return [grip for grip in choices if grip.opens == fewest]
 
 
-def _stops(board: Fretboard, note: Note, hand: int) -> list[Stop]:
+def _stops(board: Fretboard, key: int, hand: int) -> list[Stop]:
     frame = board.school.frame(hand)
     places = frame.places(hand)
     found = []
     for string, pitch in enumerate(board.strings):
-        fret = note.pitch.midi - pitch.midi
+        fret = key - pitch.midi
         if frame.serves(board.number(string)):
             found += [Stop(string, fret, finger) for finger, place in places if place == fret]
         if fret == 0:
