@@ -141,5 +141,5 @@ def _picture(system: SystemPicture, width: float, label: str) -> str:
 
 
 def _set_in_known_scripts(text: str) -> bool:
-    letters = {letter for letter in text if letter.isalpha() and ord(letter) > _LATIN}
+    letters = {letter for letter in set(text) if letter.isalpha() and ord(letter) > _LATIN}
     return all(unicodedata.name(letter, "").startswith(_KNOWN) for letter in letters)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 from xml.etree import ElementTree as ET
 
 from drillgen.errors import DrillgenError
@@ -60,7 +60,7 @@ class Drawing:
     def picture(self, picture: SystemPicture, gap: float = 0.0) -> None:
         """Add a system."""
         group = ET.Element("g", {"transform": f"translate(0 {self.height + gap:g})"})
-        group.append(copy.deepcopy(picture.group))
+        group.append(picture.group)
         self.elements.append(group)
         self.glyphs |= picture.glyphs
         self.height += gap + picture.height
@@ -112,6 +112,10 @@ def svg_text(drawing: Drawing, *, label: str, scope: str, fonts: bool) -> str:
 
 
 def _scoped(element: ET.Element, scope: str) -> ET.Element:
+    """A copy that uses the shapes' scoped names; where there is no scope, the element itself."""
+    if not scope:
+        return element
+    element = copy.deepcopy(element)
     for use in element.iter("use"):
         use.set("href", f"#{scope}{use.attrib['href'].removeprefix('#')}")
     return element
@@ -169,6 +173,7 @@ _OPTIONS: dict[str, Any] = {
 }
 _NATURAL = {"adjustPageWidth": True, "noJustification": True, "pageWidth": _LOOSE}
 _LOW_CHORD = re.compile(r'(<harm [^>]*\bstaff=")2')
+_MEASURE = ' class="measure"'
 _VIEW = re.compile(r'viewBox="0 0 (\d+) (\d+)"')
 
 
@@ -190,15 +195,15 @@ def engraved(pieces: tuple[str, ...], bars_a_system: int | None) -> Engraved:
     toolkit = _toolkit()
     texts = [_with_chords_on_top(toolkit, prepared(piece, bars_a_system)) for piece in pieces]
     natural = [_natural(toolkit, text) for text in texts]
-    width = max([WIDTH, *(width for widths in natural for width in widths)])
+    width = max([WIDTH, *(system.width for systems in natural for system in systems)])
     size = bars_a_system or BARS_A_SYSTEM
     if width > WIDEST and size > 1:
         return engraved(pieces, size // 2)
     return Engraved(
         width * 10,
         tuple(
-            tuple(_pictures(toolkit, text, margin(piece), widths, width, size))
-            for piece, text, widths in zip(pieces, texts, natural, strict=True)
+            tuple(_pictures(toolkit, text, margin(piece), systems, width, size))
+            for piece, text, systems in zip(pieces, texts, natural, strict=True)
         ),
     )
 
@@ -233,31 +238,36 @@ def _with_chords_on_top(toolkit: verovio.toolkit, text: str) -> str:
     return _LOW_CHORD.sub(r"\g<1>1", toolkit.getMEI({}))
 
 
-def _natural(toolkit: verovio.toolkit, text: str) -> list[int]:
-    """How wide each system is before it is stretched to the page."""
+class _System(NamedTuple):
+    """A system before it is stretched to the page."""
+
+    width: int
+    bars: int
+
+
+def _natural(toolkit: verovio.toolkit, text: str) -> list[_System]:
     pages = _load(toolkit, text, **_NATURAL)
-    found = (_VIEW.search(toolkit.renderToSVG(page)) for page in pages)
-    return [int(view[1]) for view in found if view]
+    drawn = [toolkit.renderToSVG(page) for page in pages]
+    views = [(_VIEW.search(svg), svg.count(_MEASURE)) for svg in drawn]
+    return [_System(int(view[1]), bars) for view, bars in views if view]
 
 
 def _pictures(
     toolkit: verovio.toolkit,
     text: str,
     beside: Margin,
-    natural: Sequence[int],
+    natural: Sequence[_System],
     width: int,
     size: int,
 ) -> Iterator[SystemPicture]:
     """Each system as wide as the page; one with fewer bars in proportion."""
     pages = _load(toolkit, text, adjustPageWidth=False, noJustification=False, pageWidth=width)
-    for page, least in zip(pages, natural, strict=True):
-        picture = restyled(toolkit.renderToSVG(page), beside, opens=page == pages[0])
-        if len(picture.bar_ids) >= size:
-            yield picture
-        else:
-            share = max(width * len(picture.bar_ids) // size, least)
-            _redo(toolkit, min(share, width))
-            yield restyled(toolkit.renderToSVG(page), beside, opens=page == pages[0])
+    for page, system in zip(pages, natural, strict=True):
+        short = system.bars < size
+        if short:
+            _redo(toolkit, min(max(width * system.bars // size, system.width), width))
+        yield restyled(toolkit.renderToSVG(page), beside, opens=page == pages[0])
+        if short:
             _redo(toolkit, width)
 
 
