@@ -35,7 +35,8 @@ DIGESTS = "tests/test_digests.py"
 PRESETS = ("first-two-fives", "blues-walking", "minor-blues", "paper-lantern", "thirds-enclosed",
            "one-bar-echoes", "window-on-the-harbour", "turnaround-arpeggios")  # fmt: skip
 COPIED = ("drillgen", "tests", "tools", "benchmarks", "docs", "presets", "pyproject.toml",
-          "README.md", "CHANGELOG.md", "DEVELOPERS.md", "Makefile", "LICENSE", "soundfonts")  # fmt: skip
+          "README.md", "CHANGELOG.md", "DEVELOPERS.md", "Makefile", "LICENSE",
+          "soundfonts")  # fmt: skip
 SWAPPED = {"<": "<=", "<=": "<", ">": ">=", ">=": ">", "==": "!=", "!=": "==",
            "in": "not in", "not in": "in", "is": "is not", "is not": "is"}  # fmt: skip
 OPERATORS: dict[type[ast.cmpop], str] = {

@@ -1,0 +1,108 @@
+"""How loud each part stands in the band and where: ranges of common practice for a band that a
+student plays along with, read from the MIDI file by the curves of General MIDI 2 (3.3).
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.taste.heard import PAN, heard, loudness
+
+BAND = {"drums": "sticks", "comping": "piano", "bass": "walking"}
+HELD = {"kind": "roots"}
+
+
+@pytest.mark.parametrize(
+    ("part", "least", "most"),
+    [("comping", -10, -6), ("bass", -5, -3), ("drums", -0.3, 0.3), ("line", -0.5, 0.5)],
+)
+def test_the_balance_of_the_band(part: str, least: float, most: float) -> None:
+    """Against the drums the chords stand 6 to 10 dB back, the bass 3 to 5, and a held line stands
+    level with them (common practice: who accompanies stays under the tune)."""
+    track = heard(band=BAND, line=HELD)
+    assert least <= track.volume(part) - track.volume("drums") <= most
+
+
+def test_an_electric_piano_is_held_back() -> None:
+    """3 to 5 dB more than a piano: its sustained tone is louder at the same velocity (common
+    practice in General MIDI soundfonts)."""
+    piano, electric = (heard(band={"comping": k}) for k in ("piano", "electric piano"))
+    assert 3 <= piano.volume("comping") - electric.volume("comping") <= 5
+
+
+@pytest.mark.parametrize(("note", "doublings"), [("quarter", 2), ("eighth", 3)])
+def test_a_busy_line_is_taken_back(note: str, doublings: int) -> None:
+    """For each doubling of its notes a beat over whole notes a line is played 1.2 to 1.8 dB softer,
+    about half of what twice the energy would add (common practice)."""
+    busy = heard(band=BAND, line={"kind": "arpeggio", "note": note})
+    found = heard(band=BAND, line=HELD).volume("line") - busy.volume("line")
+    assert 1.2 * doublings <= found <= 1.8 * doublings
+
+
+@pytest.mark.parametrize(
+    ("part", "least", "most"),
+    [("drums", 0.05, 0.16), ("comping", -0.3, -0.2), ("bass", -0.01, 0.01), ("line", -0.01, 0.01)],
+)
+def test_where_the_band_stands(part: str, least: float, most: float) -> None:
+    """The tune and the bass in the middle, the drums a little to the right, the chords a quarter of
+    the way to the left (common practice)."""
+    value = heard(band=BAND, line=HELD).controller(part, PAN)
+    assert least <= (value - 64) / 63 <= most
+
+
+@pytest.mark.parametrize(("pan", "value"), [(-1, 1), (-0.5, 32), (0, 64), (0.5, 96), (1, 127)])
+def test_pan_is_the_controllers_scale(pan: float, value: int) -> None:
+    """64 is the middle and 127 the right side (MIDI 1.0 controller 10; RP-036: 1 is the left one);
+    a step may be rounded off."""
+    band = {"drums": {"kind": "sticks", "pan": pan}}
+    assert abs(heard(band=band).controller("drums", PAN) - value) <= 1
+
+
+@pytest.mark.parametrize("asked", [-12, -6, -3, 3])
+@pytest.mark.parametrize("part", ["drums", "comping", "bass"])
+def test_levels_are_decibels(part: str, asked: int) -> None:
+    """A part's `level` changes its controller 7 by so many dB on the curve of General MIDI 2, to
+    0.3 dB, the width of a step."""
+    kind = {"drums": "sticks", "comping": "piano", "bass": "walking"}[part]
+    plain, changed = (
+        heard(band=BAND | {part: {"kind": kind, "level": level}}) for level in (0, asked)
+    )
+    assert changed.volume(part) - plain.volume(part) == pytest.approx(asked, abs=0.3)
+
+
+def test_a_click_stands_under_the_drums() -> None:
+    """The count-in is 2 to 4 dB under the drummer's strokes, by the controller where the click has
+    the channel alone and by velocity where the drums set it; the starting note 1 to 3 under a
+    line."""
+    alone = heard(band={"drums": "off"}, count_in={"bars": 2, "sound": "click"})
+    assert -4 <= alone.volume("click") <= -2
+    beside = heard(band={"drums": "sticks"}, count_in={"bars": 2, "sound": "click"})
+    pairs = zip(beside.part("click").notes, alone.part("click").notes, strict=True)
+    softer = [loudness(shared) - loudness(own) for shared, own in pairs]
+    assert all(-4 <= found <= -2 for found in softer)
+    cue = heard(line=HELD, count_in={"bars": 2, "starting_note": True})
+    assert -2.6 <= cue.volume("cue") <= -1.4
+
+
+def test_a_click_throughout_is_softer_than_the_count() -> None:
+    """By 5 to 7 dB: counting in must be heard, going on only be felt (common practice)."""
+    track = heard(
+        band={"drums": "off", "click": "beats"}, count_in={"bars": 2, "sound": "click"}, passes=4
+    )
+    low = [(event, note) for event, note in track.events("click") if note.pitch == 77]  # woodblock
+    counted = [loudness(n) for e, n in low if track.score.chart.bar_at(e.start).form_bar < 0]
+    going_on = [loudness(n) for e, n in low if track.score.chart.bar_at(e.start).form_bar >= 0]
+    found = sum(counted) / len(counted) - sum(going_on) / len(going_on)
+    assert 5 <= found <= 7
+
+
+@pytest.mark.parametrize("level", [-12, -6])
+def test_the_band_is_softer_under_a_response(level: int) -> None:
+    """By the decibels asked for, part by part, to half a decibel on average."""
+    track = heard(band=BAND, line=HELD, gaps={"call": 4, "level": level}, passes=4)
+    by_role: dict[str, list[float]] = {"call": [], "response": []}
+    for event, note in track.events("bass"):
+        role = track.score.chart.bar_at(event.start).role
+        by_role.get(role, []).append(loudness(note))
+    call, response = (sum(each) / len(each) for each in by_role.values())
+    assert response - call == pytest.approx(level, abs=0.5)

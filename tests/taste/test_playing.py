@@ -1,0 +1,144 @@
+"""What drummer, bass and chords choose to play, counted over many bars (common practice)."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from statistics import mean
+from typing import Any
+
+import pytest
+
+from drillgen.chart import Bar
+from drillgen.score import Score
+from tests.band.playing import EIGHT, bars, of, struck, written
+from tests.taste.heard import heard, loudness
+
+FORM = {
+    "progression": {"A": "ii7 | V7 | Imaj7 | %", "B": "III7 | VI7 | II7 | V7", "form": "A A B A"}
+}
+CRASH, BELL, RIDE = 49, 53, 51  # General MIDI percussion
+HANDS = (38, 45, 48)  # snare and toms
+
+
+def fills(score: Score, bar: Bar) -> bool:
+    """Whether the hand leaves the ride before the fourth beat, which it plays in every pattern of
+    medium swing."""
+    return 3 not in struck(score, bar, "ride cymbal")
+
+
+def test_how_often_a_section_gets_a_fill() -> None:
+    """Seven of ten, give or take one and a half; the top of the form always."""
+    found, tops = [], []
+    for seed in range(12):
+        band = {"drums": "sticks", "comping": "off"}
+        score = written(**FORM, seed=seed, tempo=120, passes=4, band=band)
+        form = bars(score)
+        for bar, following in pairwise(form):
+            if following.starts_section or following.pass_number > bar.pass_number:
+                kind = tops if following.pass_number > bar.pass_number else found
+                kind.append(fills(score, bar))
+    assert len(found) > 100 and 0.55 <= mean(found) <= 0.85
+    assert len(tops) > 30 and all(tops)
+
+
+def test_a_fill_stays_under_the_line() -> None:
+    """Plain strokes of a fill are 3 to 5 dB softer than the ride's."""
+    band = {"drums": {"kind": "sticks", "density": 0}}
+    track = heard(band=band, passes=40, tempo=120,
+                  progression=EIGHT)  # fmt: skip
+    plain = [
+        (note.pitch, loudness(note)) for e, note in track.events("drums") if e.touch == "normal"
+    ]
+    ride = mean(level for pitch, level in plain if pitch == RIDE)
+    filled = [level for pitch, level in plain if pitch in HANDS]
+    assert len(filled) > 30 and 3 <= ride - mean(filled) <= 5
+
+
+def test_a_short_form_is_felt_in_eights() -> None:
+    """Four bars over and over: a crash every eight bars, the bell in the fourth between."""
+    score = written(progression="ii7 | V7 | Imaj7 | %", passes=8, tempo=120, ending="none")
+    first = bars(score)[0].number
+    hits = of(score, "drums").hits
+    at = {
+        key: sorted({score.chart.bar_at(h.start).number - first for h in hits if h.key == key})
+        for key in (CRASH, BELL)
+    }
+    assert at == {CRASH: [0, 8, 16, 24], BELL: [4, 12, 20, 28]}
+
+
+@pytest.mark.parametrize(
+    ("kit", "mark", "hand", "least", "most"),
+    [("sticks", CRASH, RIDE, 6, 12), ("sticks", BELL, RIDE, 4.5, 8), ("brushes", RIDE, 38, 6, 14)],
+)
+def test_the_form_is_marked_lightly(
+    kit: str, mark: int, hand: int, least: float, most: float
+) -> None:
+    """The crash at the top lies 6 to 12 dB under the ride, the bell of a section 4.5 to 8; with
+    brushes a ride lies 6 to 14 under the taps."""
+    track = heard(band={"drums": {"kind": kit, "density": 0}}, progression="ii7 | V7 | I6 | %",
+                  passes=24, tempo=120)  # fmt: skip
+    plain = [
+        (note.pitch, loudness(note)) for e, note in track.events("drums") if e.touch == "normal"
+    ]
+    levels = {key: mean(level for pitch, level in plain if pitch == key) for key in (mark, hand)}
+    assert least <= levels[hand] - levels[mark] <= most
+
+
+@pytest.mark.parametrize(
+    ("density", "least", "most"), [(0, 0, 0), (0.5, 0.18, 0.32), (1, 0.42, 0.58)]
+)
+def test_how_often_the_snare_comments(density: float, least: float, most: float) -> None:
+    """In none, a quarter or half of the bars, as the drums' density says."""
+    found = []
+    for seed in range(4):
+        band = {"drums": {"kind": "sticks", "density": density}, "comping": "off"}
+        score = written(seed=seed, tempo=120, passes=12, band=band, progression="I6 | " * 7 + "V7")
+        form = bars(score)
+        quiet = [bar for bar in form if not fills(score, bar)]
+        found += [bool(struck(score, bar, "snare")) for bar in quiet]
+    assert len(found) > 250 and least <= mean(found) <= most
+
+
+def test_a_skipped_bass_note_is_soft() -> None:
+    """Ghosted eighths of a bass in two are at least 4 dB and at most 14 under its others: they
+    lead the ear to the next note."""
+    bass = {"kind": "two-beat", "density": 1}
+    track = heard(band={"drums": "off", "bass": bass}, feel="two-feel", passes=24, tempo=120)
+    soft = [loudness(n) for e, n in track.events("bass") if e.touch == "ghost" or e.level < 0]
+    plain = [loudness(n) for e, n in track.events("bass") if e.touch == "normal" and e.level == 0]
+    assert len(soft) > 10 and 4 <= mean(plain) - mean(soft) <= 14
+
+
+@pytest.mark.parametrize(
+    ("kind", "low", "high"),
+    [("piano", 50, 74), ("electric piano", 50, 74), ("guitar", 50, 72), ("vibraphone", 53, 77)],
+)
+def test_where_chords_lie(kind: str, low: int, high: int) -> None:
+    """From about D3 to about D5: under the tune and over the bass; neighbouring voices at most a
+    major sixth apart, the whole at most a twelfth (common practice of close and drop voicings)."""
+    reached: set[int] = set()
+    for seed in range(3):
+        score = written(seed=seed, key_cycle=["C", "F#", "A"], tempo=100, band={"comping": kind})
+        chords: dict[Any, list[int]] = {}
+        for note in of(score, "comping").notes:
+            chords.setdefault(note.start, []).append(note.pitch.midi)
+        for keys in map(sorted, chords.values()):
+            assert low <= keys[0] and keys[-1] <= high
+            assert all(b - a <= 9 for a, b in pairwise(keys)) and keys[-1] - keys[0] <= 19
+            reached |= set(keys)
+    assert min(reached) <= low + 3 and max(reached) >= high - 6
+
+
+@pytest.mark.parametrize(
+    ("tempo", "density", "voices"),
+    [(220, 0.5, 4), (221, 0.5, 3), (280, 0.5, 3), (281, 0.5, 2), (120, 0.2, 2), (120, 0.25, 4)],
+)
+def test_fast_chords_are_thin(tempo: int, density: float, voices: int) -> None:
+    """Four voices up to 220, three up to 280, the guide tones above or where hardly anything is
+    played (common practice)."""
+    band = {"comping": {"kind": "piano", "density": density}}
+    score = written(tempo=tempo, passes=4, band=band, progression="ii7 | V7 | Imaj7 | VI7")
+    chords: dict[Any, int] = {}
+    for note in of(score, "comping").notes:
+        chords[note.start] = chords.get(note.start, 0) + 1
+    assert max(chords.values()) == voices
