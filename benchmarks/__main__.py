@@ -13,9 +13,11 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
+from benchmarks.commands import composing, whole_commands
 from benchmarks.rendering import FIVE, Bench, compare
 from benchmarks.running import RUNS, drillgen, median
 from drillgen.sound.soundfonts import Soundfont, choose, find_soundfonts
@@ -25,20 +27,28 @@ _FONTS = ("sf_GMbank", "TimGM6mb", "FluidR3_GM")
 
 def main() -> None:
     """Measure everything and print it."""
+    with tempfile.TemporaryDirectory() as folder:
+        _commands(Path(folder))
+    print()
+    composing()
+    each_font(sys.argv[1:], whole_commands, compare)
+
+
+def each_font(names: list[str], *tables: Callable[[Bench], None]) -> None:
+    """Say what is measured on, and print some tables for each soundfont."""
     command = shutil.which("fluidsynth")
     print(
-        f"{platform.machine()}, {_processor()}, {os.cpu_count()} cores, {platform.system()}, "
-        f"Python {platform.python_version()}, {_version(command)}; medians of {RUNS} runs\n",
+        f"\n{platform.machine()}, {_processor()}, {os.cpu_count()} cores, {platform.system()}, "
+        f"Python {platform.python_version()}, {_version(command)}; medians of {RUNS} runs",
         flush=True,
     )
     with tempfile.TemporaryDirectory() as folder:
-        work = Path(folder)
-        _commands(work)
-        for font in _fonts(sys.argv[1:]):
-            print(f"\n{font.name}:\n")
-            own = work / font.path.stem
+        for font in _fonts(names):
+            own = Path(folder) / font.path.stem
             own.mkdir()
-            compare(Bench(own, str(font.path), command))
+            for table in tables:
+                print(f"\n{font.name}:\n")
+                table(Bench(own, str(font.path), command))
 
 
 def _fonts(names: list[str]) -> list[Soundfont]:

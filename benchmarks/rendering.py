@@ -32,7 +32,7 @@ gaps: none
 """
 CLASS = FIVE.replace("tempo: 116", "tempo: [80, 100, 116, 132, 152]")
 SHORT = FIVE.replace("key_cycle: fourths", "key_cycle: [C]")
-_BARE = ("--no-sheets", "--no-page")
+BARE = ("--no-sheets", "--no-page")
 _TRACKS = (1, 2, 4, 8, 16, 32, 64)
 
 
@@ -58,7 +58,12 @@ class Bench:
         return path
 
     def build(self, drill: Path, out: Path, *options: str) -> None:
+        """Make a pack anew."""
         shutil.rmtree(out, ignore_errors=True)
+        self.make(drill, out, *options)
+
+    def make(self, drill: Path, out: Path, *options: str) -> None:
+        """Make a pack, or bring it up to date."""
         drillgen(
             ["build", str(drill), "-o", str(out), "--soundfont", self.font, *options], self.cache
         )
@@ -133,7 +138,7 @@ def _class(bench: Bench) -> None:
     ours = []
     for _ in range(RUNS):
         bench.forget()
-        ours.append(timed(partial(bench.build, drill, out, "--jobs", "2", *_BARE)))
+        ours.append(timed(partial(bench.build, drill, out, "--jobs", "2", *BARE)))
     theirs = None
     if bench.fluidsynth:
         files = sorted(out.rglob("*.mid"))
@@ -194,6 +199,6 @@ def _growing(bench: Bench) -> None:
         tempos = ", ".join(str(60 + number) for number in range(count // len(keys)))
         text = SHORT.replace("[C]", f"[{', '.join(keys)}]").replace("116", f"[{tempos}]")
         drill = bench.drill("growing", f"{text}tracks: per key\n")
-        seconds = timed(partial(bench.build, drill, bench.work / "growing", *_BARE))
+        seconds = timed(partial(bench.build, drill, bench.work / "growing", *BARE))
         each = 1000 * seconds / count
         _row(f"{count} tracks, warm bank ({each:.0f} ms a track)", None, seconds, "linear")
