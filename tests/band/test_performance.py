@@ -28,6 +28,7 @@ from tests.conftest import DATA
 
 BLUES = "I7 | IV7 | I7 | % | IV7 | % | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7alt"
 BAND = {"drums": "sticks", "comping": "piano", "bass": "walking"}
+ALONE: dict[str, Any] = {"band": {"drums": "sticks", "comping": "off"}, "line": "off"}
 PUBLISHED = list(csv.DictReader((DATA / "swing_vs_tempo.csv").open(encoding="utf-8")))
 TEMPOS = [int(row["bpm"]) for row in PUBLISHED]
 EIGHTHS = {"kind": "arpeggio", "note": "eighth"}
@@ -192,11 +193,11 @@ def test_the_variation_is_that_of_players(tempo: int) -> None:
     moments = [
         seconds - float(place) * 60 / tempo
         for seed in range(4)
-        for place, seconds in places(played(tempo=tempo, passes=12, seed=seed))["drums"]
+        for place, seconds in places(played(tempo=tempo, passes=12, seed=seed, **ALONE))["drums"]
         if place.denominator == 1
     ]
     assert 9 <= pstdev(moments) * 1000 <= 20
-    drums = clock_of(played(tempo=tempo).chart, "drums")
+    drums = clock_of(played(tempo=tempo, **ALONE).chart, "drums")
     lengths = [drums(Fraction(n + 4)) - drums(Fraction(n)) for n in range(8, 48)]
     assert max(abs(length / (240 / tempo) - 1) for length in lengths) < 0.04
 
@@ -205,7 +206,7 @@ def test_variation_falls_with_tempo() -> None:
     """A fast drummer varies less (in milliseconds) than a slow one."""
 
     def spread(tempo: int) -> float:
-        drums = places(played(tempo=tempo, passes=20))["drums"]
+        drums = places(played(tempo=tempo, passes=20, **ALONE))["drums"]
         return pstdev(s - float(p) * 60 / tempo for p, s in drums if p.denominator == 1)
 
     assert spread(60) > spread(160) > spread(280)
