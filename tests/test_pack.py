@@ -252,7 +252,7 @@ def test_any_title_makes_a_folder(drillgen: Run, tmp_path: Path, title: str) -> 
     facts = {"key_cycle": "C", "gaps": "none", "band": "off", "ending": "none", "tempo": 300}
     text = json.dumps({"title": title, "progression": "I", **facts}, ensure_ascii=False)
     drill.write_text(text, "utf-8")
-    done = drillgen("build", drill, "-o", tmp_path / "out")
+    done = drillgen("build", drill, "-o", tmp_path / "out", "--no-page")
     assert done.returncode == 0, done.stderr
     (track,) = json.loads((tmp_path / "out/manifest.json").read_text("utf-8"))["tracks"]
     for name in track["files"].values():

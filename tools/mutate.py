@@ -190,7 +190,10 @@ def seen_tests() -> list[Seen]:
         print("Seeing which test runs what, once; this takes as long as the suite does.")
         _pytest(["tests"], ROOT, plugin="tools.touched", TOUCHED=str(TOUCHED))
     rows = [json.loads(line) for line in TOUCHED.read_text("utf-8").splitlines()]
-    return [Seen(name, seconds, frozenset(functions)) for name, seconds, functions in rows]
+    last = {name: (seconds, functions) for name, seconds, functions in rows}
+    return [
+        Seen(name, seconds, frozenset(functions)) for name, (seconds, functions) in last.items()
+    ]
 
 
 def selection(mutant: Mutant, tests: Iterable[Seen]) -> list[str]:

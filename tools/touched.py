@@ -52,6 +52,30 @@ if "TOUCHED" in os.environ:
     _own = str(Path(__file__).with_name("touched_child"))
     os.environ["PYTHONPATH"] = os.pathsep.join([_own, os.environ.get("PYTHONPATH", "")])
 
+    _made: dict[object, set[str]] = {}  # what ran to set each fixture up
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_fixture_setup(fixturedef: object) -> Generator[None, object, object]:
+        before = functions()
+        _watch.enable(subcalls=False, builtins=False)
+        try:
+            return (yield)
+        finally:
+            _made[fixturedef] = (functions() - before) | _from_children()
+            _watch.enable(subcalls=False, builtins=False)
+
+    def _of_fixtures(item: pytest.Item) -> set[str]:
+        """A fixture that tests share was set up in the first of them, but all look at it."""
+        known = item._fixtureinfo.name2fixturedefs.values()  # type: ignore[attr-defined]
+        return {place for found in known for each in found for place in _made.get(each, ())}
+
+    def _from_children() -> set[str]:
+        if not _CHILDREN.exists():
+            return set()
+        found = set(_CHILDREN.read_text("utf-8").split("\n"))
+        _CHILDREN.unlink()
+        return found
+
     @pytest.hookimpl(wrapper=True, tryfirst=True)
     def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
         before = seconds()
@@ -59,10 +83,7 @@ if "TOUCHED" in os.environ:
         try:
             return (yield)
         finally:
-            found = functions()
-            if _CHILDREN.exists():
-                found.update(_CHILDREN.read_text("utf-8").split("\n"))
-                _CHILDREN.unlink()
+            found = functions() | _from_children() | _of_fixtures(item)
             row = [item.nodeid, round(seconds() - before, 2), sorted(found - {""})]
             with _FILE.open("a", encoding="utf-8") as file:
                 file.write(json.dumps(row) + "\n")

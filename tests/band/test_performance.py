@@ -22,7 +22,8 @@ from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.models import Drill
 from drillgen.midi import midi_file
-from drillgen.performance import Performance, Voice, perform
+from drillgen.performance import Performance, Voice, clocks, perform
+from drillgen.score import Score
 from drillgen.timing import clock_of, exact_clock, late_beats
 from tests.conftest import DATA
 
@@ -35,23 +36,27 @@ EIGHTHS = {"kind": "arpeggio", "note": "eighth"}
 
 
 def played(**drill: Any) -> Performance:
+    return perform(arranged(**drill))
+
+
+def arranged(**drill: Any) -> Score:
+    """A blues in F, walked, with a line of swung eighths where nothing else is said."""
     plain = {"progression": BLUES, "key_cycle": "F", "band": BAND, "gaps": "none", "line": EIGHTHS}
-    return perform(arrange(charts(Drill.model_validate({**plain, **drill}))[0]))
+    return arrange(charts(Drill.model_validate({**plain, **drill}))[0])
 
 
 def voice(performance: Performance, part: str) -> Voice:
     return next(each for each in performance.voices if each.part == part)
 
 
-def places(performance: Performance) -> dict[str, list[tuple[Fraction, float]]]:
+def places(score: Score) -> dict[str, list[tuple[Fraction, float]]]:
     """By part, each written place after the count-in and when it is played, in seconds."""
-    score = arrange(performance.chart)
-    late = late_beats(score)
+    clock = clocks(score)
     return {
         part.name: [
-            (place, clock_of(performance.chart, part.name, late=late)(place))
+            (place, clock[part.name](place))
             for place in sorted({event.start for event in (*part.notes, *part.hits)})
-            if performance.chart.bar_at(place).role == "play"
+            if score.chart.bar_at(place).role == "play"
         ]
         for part in score.parts
     }
@@ -84,7 +89,7 @@ def test_the_players_stay_together(tempo: int) -> None:
     et al. 2017), and the bass is later than the drums on average, as published, though less."""
     row = next(row for row in PUBLISHED if int(row["bpm"]) == tempo)
     found: dict[Fraction, dict[str, float]] = defaultdict(dict)
-    for part, moments in places(played(tempo=tempo, passes=8)).items():
+    for part, moments in places(arranged(tempo=tempo, passes=8)).items():
         if part in BAND:
             for place, seconds in moments:
                 found[place][part] = seconds
@@ -134,14 +139,14 @@ def test_a_line_without_swung_eighths_is_with_the_band(line: dict[str, str], tem
     """The published delays are of soloists' lines of eighths: held notes, quarters and triplets
     are, wherever the band plays, less than 19 ms from it (Hofmann et al. 2017), and on average
     where the drums are."""
-    performance = played(tempo=tempo, passes=4, line=line)
-    exact = exact_clock(performance.chart)
-    drums = clock_of(performance.chart, "drums")
-    line_at = {part: dict(moments) for part, moments in places(performance).items()}["line"]
+    score = arranged(tempo=tempo, passes=4, line=line)
+    exact = exact_clock(score.chart)
+    drums = clock_of(score.chart, "drums")
+    line_at = {part: dict(moments) for part, moments in places(score).items()}["line"]
     beats = sorted(place for place in line_at if place.denominator == 1)
     assert len(beats) > 40
     assert abs(mean(line_at[beat] - drums(beat) for beat in beats)) < 0.003
-    other = {part: dict(m) for part, m in places(performance).items() if part in BAND}
+    other = {part: dict(m) for part, m in places(score).items() if part in BAND}
     apart = [
         abs(line_at[b] - at[b]) for b in beats for at in other.values() if b in at and exact(b) > 0
     ]
@@ -168,12 +173,11 @@ def test_a_line_in_unison_with_the_bass_is_with_it() -> None:
     """Where line and bass begin the same pitch together they are less than 19 ms apart, even in
     a line of eighths: two basses further apart are heard as a flam."""
     riff = {"kind": "riff", "notes": "1:e 3 5:q 6:e 5 3:q", "range": "E1 to E2"}
-    performance = played(tempo=108, passes=4, line=riff, band={"drums": "sticks", "bass": "roots"})
-    score = arrange(performance.chart)
+    score = arranged(tempo=108, passes=4, line=riff, band={"drums": "sticks", "bass": "roots"})
     low = {(n.start, n.pitch) for n in score.part("bass").notes}  # type: ignore[union-attr]
     notes = score.part("line").notes  # type: ignore[union-attr]
     shared = {n.start for n in notes if (n.start, n.pitch) in low}
-    at = {part: dict(moments) for part, moments in places(performance).items()}
+    at = {part: dict(moments) for part, moments in places(score).items()}
     assert len(shared) > 10
     assert all(abs(at["line"][p] - at["bass"][p]) < 0.019 for p in shared if p in at["line"])
 
@@ -193,7 +197,7 @@ def test_the_variation_is_that_of_players(tempo: int) -> None:
     moments = [
         seconds - float(place) * 60 / tempo
         for seed in range(4)
-        for place, seconds in places(played(tempo=tempo, passes=12, seed=seed, **ALONE))["drums"]
+        for place, seconds in places(arranged(tempo=tempo, passes=12, seed=seed, **ALONE))["drums"]
         if place.denominator == 1
     ]
     assert 9 <= pstdev(moments) * 1000 <= 20
@@ -206,7 +210,7 @@ def test_variation_falls_with_tempo() -> None:
     """A fast drummer varies less (in milliseconds) than a slow one."""
 
     def spread(tempo: int) -> float:
-        drums = places(played(tempo=tempo, passes=20, **ALONE))["drums"]
+        drums = places(arranged(tempo=tempo, passes=20, **ALONE))["drums"]
         return pstdev(s - float(p) * 60 / tempo for p, s in drums if p.denominator == 1)
 
     assert spread(60) > spread(160) > spread(280)
@@ -216,9 +220,9 @@ def test_variation_falls_with_tempo() -> None:
 def test_the_band_does_not_lean_against_a_metronome(more: dict[str, Any]) -> None:
     """With a click, or where drop-outs test the student's time, drums stay within 6 ms of the
     grid; the click itself is exact."""
-    performance = played(tempo=120, passes=4, **more)
-    for part, moments in places(performance).items():
-        exact = exact_clock(performance.chart)
+    score = arranged(tempo=120, passes=4, **more)
+    for part, moments in places(score).items():
+        exact = exact_clock(score.chart)
         if part == "click":
             assert all(seconds == exact(place) for place, seconds in moments)
         if part == "drums":
@@ -303,10 +307,9 @@ def test_order_is_kept(
     """However loosely it is played, each part plays its places in the written order, none before
     the track begins or after it ends, and no note of a melodic part overlaps the next."""
     more = {} if swing is None else {"swing": swing}
-    performance = played(
-        tempo=tempo, line=line, count_in=count_in, ending=ending, seed=seed, **more
-    )
-    for moments in places(performance).values():
+    score = arranged(tempo=tempo, line=line, count_in=count_in, ending=ending, seed=seed, **more)
+    performance = perform(score)
+    for moments in places(score).values():
         # Triplets are not swung: within a beat they and swung eighths are two orders.
         for thirds in (False, True):
             seconds = [

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
 from io import BytesIO
-from json import dumps, loads
 from math import log10
 from typing import Any
 
@@ -70,11 +68,6 @@ def heard(**drill: Any) -> Heard:
     """The first track of a drill: eight bars in C on the grid, where nothing else is said."""
     usual = {"progression": EIGHT, "key_cycle": "C", "gaps": "none", "line": "off",
              "timing": "exact", "title": "Heard"}  # fmt: skip
-    return _heard(dumps(usual | drill, sort_keys=True))
-
-
-@cache
-def _heard(text: str) -> Heard:
-    score = arrange(charts(drill_of(loads(text)))[0])
+    score = arrange(charts(drill_of(usual | drill))[0])
     (content,) = midi_files(perform(score), "Heard", ((),))
     return Heard(score, pretty_midi.PrettyMIDI(BytesIO(content)))
