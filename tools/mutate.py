@@ -2,7 +2,7 @@
 
 `python -m tools.mutate` (`make mutants`) takes 100 of them, spread over all rooms, and prints who
 survives.  Each is tried in a scratch copy, by the tests that run the changed function: cheap ones
-first, until one fails, for 20 seconds of processor time; the digests of a few presets come last and
+first, until one fails, for 8 seconds of processor time; the digests of a few presets come last and
 are counted apart.  Which test runs what is found out once, by the whole suite (`touched.py`).
 """
 
@@ -28,12 +28,11 @@ PACKAGE = "drillgen"
 WORK = ROOT / ".mutants"
 TOUCHED = WORK / "touched.jsonl"
 SCRATCH = WORK / "scratch"
-BUDGET = 20.0  # seconds of processor time that the tests of one mutant took when last seen
+BUDGET = 8.0  # seconds of processor time that the tests of one mutant took when last seen
 PATIENCE = 240  # seconds after which a mutant hangs, and is dead
 ALIKE = 3  # parameter sets of one test
 DIGESTS = "tests/test_digests.py"
-PRESETS = ("first-two-fives", "blues-walking", "minor-blues", "paper-lantern", "thirds-enclosed",
-           "one-bar-echoes", "window-on-the-harbour", "turnaround-arpeggios")  # fmt: skip
+PRESETS = ("first-two-fives", "blues-walking", "paper-lantern", "one-bar-echoes")
 COPIED = ("drillgen", "tests", "tools", "benchmarks", "docs", "presets", "pyproject.toml",
           "README.md", "CHANGELOG.md", "DEVELOPERS.md", "Makefile", "LICENSE",
           "soundfonts")  # fmt: skip
