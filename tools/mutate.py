@@ -30,6 +30,7 @@ TOUCHED = WORK / "touched.jsonl"
 SCRATCH = WORK / "scratch"
 BUDGET = 8.0  # seconds of processor time that the tests of one mutant took when last seen
 PATIENCE = 240  # seconds after which a mutant hangs, and is dead
+FEW = 5  # tests: where no more run a function, those of its file and its room come, too
 ALIKE = 3  # parameter sets of one test
 DIGESTS = "tests/test_digests.py"
 PRESETS = ("first-two-fives", "blues-walking", "paper-lantern", "one-bar-echoes")
@@ -197,17 +198,11 @@ def seen_tests() -> list[Seen]:
 
 def selection(mutant: Mutant, tests: Iterable[Seen]) -> list[str]:
     """The tests that run what is changed, cheap ones first, few of one kind, within the budget."""
-    whole = f"{mutant.file}:" in mutant.functions
-    touching = [
-        test
-        for test in tests
-        if not test.name.startswith(DIGESTS)
-        and (
-            any(place.startswith(f"{mutant.file}:") for place in test.functions)
-            if whole
-            else not mutant.functions.isdisjoint(test.functions)
-        )
-    ]
+    own = [test for test in tests if not test.name.startswith(DIGESTS)]
+    touching = [test for test in own if not mutant.functions.isdisjoint(test.functions)]
+    if len(touching) < FEW:  # in the table of a module, or in a thread, which is not looked at
+        near = [test for test in own if _of_file(mutant, test) or _of_room(mutant, test)]
+        touching = list(dict.fromkeys([*touching, *near]))
     # Taste first, then what comes near: a test that runs little else.
     touching.sort(key=lambda t: ("tests/taste/" not in t.name, t.seconds + len(t.functions) / 400))
     kinds: Counter[str] = Counter()
@@ -219,6 +214,14 @@ def selection(mutant: Mutant, tests: Iterable[Seen]) -> list[str]:
             spent += test.seconds
             found.append(test.name)
     return found
+
+
+def _of_file(mutant: Mutant, test: Seen) -> bool:
+    return any(place.startswith(f"{mutant.file}:") for place in test.functions)
+
+
+def _of_room(mutant: Mutant, test: Seen) -> bool:
+    return test.name.startswith(f"tests/{mutant.room}/")
 
 
 def _pytest(
@@ -303,10 +306,15 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--skip", type=int, default=0, help="those that were tried before")
+    parser.add_argument("--only", default="", help="those whose file:line begins so")
     parser.add_argument("--list", action="store_true", help="only show them")
     asked = parser.parse_args()
     WORK.mkdir(exist_ok=True)
-    mutants = chosen(asked.count, asked.seed)[asked.skip :]
+    mutants = [
+        mutant
+        for mutant in chosen(asked.count, asked.seed)[asked.skip :]
+        if f"{mutant.file}:{mutant.line}".startswith(tuple(asked.only.split(",")))
+    ]
     if asked.list:
         print("\n".join(told(mutant, ("", "")) for mutant in mutants))
         return
