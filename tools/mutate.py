@@ -28,7 +28,7 @@ PACKAGE = "drillgen"
 WORK = ROOT / ".mutants"
 TOUCHED = WORK / "touched.jsonl"
 SCRATCH = WORK / "scratch"
-BUDGET = 8.0  # seconds of processor time that the tests of one mutant took when last seen
+BUDGET = 8.0  # seconds of processor time that the tests of one mutant took when they were seen
 PATIENCE = 240  # seconds after which a mutant hangs, and is dead
 FEW = 5  # tests: where no more run a function, those of its file and its room come, too
 ALIKE = 3  # parameter sets of one test
@@ -196,7 +196,7 @@ def seen_tests() -> list[Seen]:
     ]
 
 
-def selection(mutant: Mutant, tests: Iterable[Seen]) -> list[str]:
+def selection(mutant: Mutant, tests: Iterable[Seen], budget: float) -> list[str]:
     """The tests that run what is changed, cheap ones first, few of one kind, within the budget."""
     own = [test for test in tests if not test.name.startswith(DIGESTS)]
     touching = [test for test in own if not mutant.functions.isdisjoint(test.functions)]
@@ -210,7 +210,7 @@ def selection(mutant: Mutant, tests: Iterable[Seen]) -> list[str]:
     for test in touching:
         kind = test.name.split("[")[0]
         kinds[kind] += 1
-        if kinds[kind] <= ALIKE and spent + test.seconds <= BUDGET:
+        if kinds[kind] <= ALIKE and spent + test.seconds <= budget:
             spent += test.seconds
             found.append(test.name)
     return found
@@ -257,14 +257,14 @@ def run(names: list[str]) -> str:
     return failed[1] if failed else "(it does not start)"
 
 
-def fate(mutant: Mutant, tests: list[Seen]) -> tuple[str, str]:
+def fate(mutant: Mutant, tests: list[Seen], budget: float) -> tuple[str, str]:
     """How a mutant ends (killed, digests, survived), and by which test."""
     path = SCRATCH / PACKAGE / mutant.file
     text = (ROOT / PACKAGE / mutant.file).read_text("utf-8")
     digests = [f"{DIGESTS}::test_no_note_has_changed[{name}-1]" for name in PRESETS]
     try:
         path.write_text(mutant.source(text)[0], "utf-8")
-        if failed := run(selection(mutant, tests)):
+        if failed := run(selection(mutant, tests, budget)):
             return "killed", failed
         failed = run(digests)
         return ("digests", failed) if failed else ("survived", "")
@@ -291,11 +291,11 @@ def told(mutant: Mutant, found: tuple[str, str]) -> str:
     return f"{found[0]:8} {mutant.file}:{mutant.line}  {was}  ->  {now}  {found[1]}"
 
 
-def fates(mutants: list[Mutant]) -> Iterator[tuple[Mutant, tuple[str, str]]]:
+def fates(mutants: list[Mutant], budget: float) -> Iterator[tuple[Mutant, tuple[str, str]]]:
     tests = seen_tests()
     copy()
     for mutant in mutants:
-        found = fate(mutant, tests)
+        found = fate(mutant, tests, budget)
         print(told(mutant, found), flush=True)
         yield mutant, found
 
@@ -305,6 +305,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--budget", type=float, default=BUDGET)
     parser.add_argument("--skip", type=int, default=0, help="those that were tried before")
     parser.add_argument("--only", default="", help="those whose file:line begins so")
     parser.add_argument("--list", action="store_true", help="only show them")
@@ -318,7 +319,7 @@ def main() -> None:
     if asked.list:
         print("\n".join(told(mutant, ("", "")) for mutant in mutants))
         return
-    table = list(fates(mutants))
+    table = list(fates(mutants, asked.budget))
     count = Counter(found[0] for _, found in table)
     print("\nSurvivors:")
     print("\n".join(told(mutant, found) for mutant, found in table if found[0] == "survived"))

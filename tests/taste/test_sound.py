@@ -43,3 +43,15 @@ def test_the_bass_stays_dry_and_the_treble_is_swallowed(size: str) -> None:
     assert middle - _band(spectrum, 20, 80) >= 6
     assert middle - _band(spectrum, 250, 350) < 3
     assert middle - _band(spectrum, 8000, 16000) >= 20
+
+
+@pytest.mark.parametrize("seconds", [1.0, 2.0, 3.0])
+def test_the_rooms_tail_is_as_long_as_asked(seconds: float) -> None:
+    """To 3 % of the reverberation time: the slope of Schroeder's backward integration from -5 to
+    -35 dB by least squares, as ISO 3382 evaluates T30."""
+    energy = np.square(response(seconds).astype(np.float64)).sum(axis=0)
+    decay = np.cumsum(energy[::-1])[::-1]
+    levels = 10 * np.log10(decay / decay[0] + 1e-12)
+    first, last = (int(np.argmax(levels < threshold)) for threshold in (-5, -35))
+    slope = np.polyfit(np.arange(first, last) / RATE, levels[first:last], 1)[0]
+    assert -60 / slope == pytest.approx(seconds, rel=0.03)
