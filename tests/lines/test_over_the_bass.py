@@ -10,8 +10,8 @@ import pytest
 from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import list_presets, load
-from drillgen.drill.sheet import BASSES
 from drillgen.drill.overrides import Override
+from drillgen.drill.sheet import BASSES
 from drillgen.score import Score
 
 # The line does not hear them.
