@@ -17,7 +17,7 @@ ROOMS = (
     *("theory", "drill", "chart", "score"),
     *("band.percussion", "lines", "listing", "band", "arrange"),
     *("timing", "performance", "midi"),
-    *("sheet", "sound", "audio", "page", "pack", "serve"),
+    *("sheet", "bank", "sound", "audio", "page", "pack", "serve"),
     *("commands", "", "cli", "__main__"),
 )
 

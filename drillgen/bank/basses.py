@@ -1,0 +1,266 @@
+"""An upright and an electric bass: each key as a dark tone and what a stronger pluck adds to it.
+
+A softly plucked string is dark, a strongly plucked one bright (Karjalainen et al., see
+`string_model`).  Both are of one piece here: the dark tone is a soft pluck, the bright one the
+difference between a strong pluck and the soft one, mode by mode in phase, so that the soundfont can
+blend from one to the other with velocity without a step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from drillgen.bank.bodies import body, pickup
+from drillgen.bank.chance import Chance, Floats
+from drillgen.bank.modes import (
+    Modes,
+    added,
+    audible,
+    band,
+    coloured,
+    dying,
+    faded,
+    ring,
+    rising,
+    seconds_to_fall,
+    times,
+)
+from drillgen.bank.string_model import (
+    Strings,
+    partials,
+    plucked,
+    string_of,
+    two_planes,
+)
+
+LOWEST, HIGHEST = 28, 67  # E1 to G4
+RATE = 32000
+DARK_RATE = 16000  # the dark tone has next to nothing above 4 kHz
+_TOP = 9000.0  # Hz
+_LEVEL_TIME = 0.4  # seconds over which the keys are made equally loud
+_LOUDNESS = 0.22  # RMS of the dark tone over that time, full scale 1
+_EVEN = 0.16  # deviation of a partial's size from take to take, as a natural logarithm
+_LOOSE = 1.5  # radians either way, over which takes spread a partial's phase
+_THIRDS = 3  # takes that are sure to differ: of an open string, or of neighbouring keys
+_FALL = 20.0  # dB
+_SHELF = (0.5, 2.0)  # the least and the most by which overtones are evened
+_UNHEARD = 10 ** (-70 / 20)  # of the largest partial: smaller ones are left out
+_ENDED = 10 ** (-62 / 20)  # of the peak: below it a sample ends
+
+
+@dataclass(frozen=True)
+class Bass:
+    """How one bass differs from another."""
+
+    name: str
+    strings: Strings
+    response: Callable[[int, Floats, Floats], Floats]  # of key, numbers and Hz
+    soft: float  # Hz: above it a soft pluck has less and less
+    strong: float  # Hz: and a strong one
+    order: float  # how steeply
+    overtones: float  # share of the energy above 300 Hz
+    falls: tuple[float, float]  # seconds to 20 dB below, of the lowest and the highest dark tone
+    open_longer: float  # times that, on an open string
+    growl: float  # how much the bright tone swells after the attack
+    onset: float  # seconds in which the string gets away from the finger
+    thump: tuple[float, float, float]  # knock of hand and body: Hz, seconds, level
+    scrape: tuple[float, float, float]  # the fingertip leaving the string, likewise
+    slap: tuple[float, float, float]  # the string against the fingerboard, likewise
+    dark_seconds: tuple[float, float]  # length of the lowest and the highest dark tone
+    bright_seconds: tuple[float, float]
+    apart: int  # semitones between samples on the highest string
+
+
+def _upright_response(key: int, numbers: Floats, hertz: Floats) -> Floats:
+    del key, numbers
+    return body(hertz)
+
+
+_SCALE = 0.864  # metres: a long-scale electric bass (common practice)
+_PICKUP = 0.155  # metres from the bridge
+_SEEN = 0.024
+
+
+def _electric_response(key: int, numbers: Floats, hertz: Floats) -> Floats:
+    length = _SCALE * 2.0 ** (-(key - string_of(ELECTRIC_STRINGS, key)) / 12.0)
+    return pickup(numbers, hertz, _PICKUP / length, _SEEN / length)
+
+
+# Losses: so that a low open string falls by 20 dB in two to four seconds, a stopped one and
+# higher ones sooner (as measured on free banks' recordings); friction's powers after Fletcher &
+# Rossing.  Stiffness: some ten times a guitar's nylon, from memory.
+UPRIGHT_STRINGS = Strings(
+    open_keys=(28, 33, 38, 43),
+    stiffness=3.0e-5,
+    pluck=0.24,
+    nearest=0.44,
+    softness=0.16,
+    tilt=0.75,
+    slow=0.48,
+    by_root=0.5,
+    by_square=1.4,
+    stopped=1.05,
+    shorter=0.42,
+    second=0.20,
+    second_loss=0.75,
+    beat=0.06,
+)
+ELECTRIC_STRINGS = Strings(
+    open_keys=(28, 33, 38, 43),
+    stiffness=5.0e-5,
+    pluck=0.17,
+    nearest=0.40,
+    softness=0.10,
+    tilt=0.9,
+    slow=0.48,
+    by_root=0.45,
+    by_square=0.7,
+    stopped=1.04,
+    shorter=0.35,
+    second=0.16,
+    second_loss=0.8,
+    beat=0.05,
+)
+UPRIGHT = Bass(
+    "Upright",
+    UPRIGHT_STRINGS,
+    _upright_response,
+    soft=570.0,
+    strong=2400.0,
+    order=1.6,
+    overtones=0.18,
+    falls=(2.75, 0.85),
+    open_longer=1.05,
+    growl=0.45,
+    onset=0.012,
+    thump=(150.0, 0.09, 0.16),
+    scrape=(1900.0, 0.030, 0.10),
+    slap=(3200.0, 0.016, 0.07),
+    dark_seconds=(4.8, 1.8),
+    bright_seconds=(1.2, 0.5),
+    apart=1,
+)
+ELECTRIC = Bass(
+    "Electric",
+    ELECTRIC_STRINGS,
+    _electric_response,
+    soft=1050.0,
+    strong=3400.0,
+    order=1.8,
+    overtones=0.15,
+    falls=(3.3, 1.3),
+    open_longer=1.04,
+    growl=0.15,
+    onset=0.008,
+    thump=(95.0, 0.05, 0.06),
+    scrape=(2200.0, 0.022, 0.06),
+    slap=(2800.0, 0.012, 0.05),
+    dark_seconds=(5.0, 2.4),
+    bright_seconds=(1.6, 0.7),
+    apart=2,
+)
+
+
+@dataclass(frozen=True)
+class Tone:
+    """A key's two sounds, full scale 1."""
+
+    dark: Floats  # at DARK_RATE
+    bright: Floats  # at RATE
+
+
+def tone(bass: Bass, key: int, take: int = 0) -> Tone:
+    """One key, plucked for the `take`-th time; all keys are equally loud."""
+    chance = Chance(bass.name, key, take)
+    modes = _modes(bass, key, take, chance)
+    soft, strong = (_opened(bass, modes.hertz, opens) for opens in (bass.soft, bass.strong))
+    modes = _levelled(modes, bass.overtones, bass.soft)
+    modes = modes.longer(_fall(bass, key) / seconds_to_fall(modes.but(modes.size * soft), _FALL))
+    dark = _sound(bass, modes.but(modes.size * soft), _between(bass.dark_seconds, key), DARK_RATE)
+    bright = _sound(
+        bass, modes.but(modes.size * (strong - soft)), _between(bass.bright_seconds, key), RATE
+    )
+    size = np.sqrt(np.mean(np.square(dark[: int(_LEVEL_TIME * DARK_RATE)])))
+    dark, bright = dark * _LOUDNESS / size, bright * _LOUDNESS / size
+    bright *= 1.0 - bass.growl * np.exp(-times(len(bright), RATE) / 0.06)
+    dark = added(dark, _LOUDNESS * _burst(chance, bass.thump, DARK_RATE, 0.6))
+    bright = added(
+        bright,
+        _LOUDNESS * _burst(chance, bass.scrape, RATE, 0.9),
+        _LOUDNESS * _burst(chance, bass.slap, RATE, 0.7),
+    )
+    dark, bright = _ended(dark), _ended(bright)
+    return Tone(faded(dark, DARK_RATE, len(dark) / DARK_RATE / 4), faded(bright, RATE, 0.2))
+
+
+def _ended(sound: Floats) -> Floats:
+    """Without its end, where that is too soft to be heard."""
+    heard = np.flatnonzero(np.abs(sound) > np.abs(sound).max() * _ENDED)
+    return sound[: heard[-1] + 1]
+
+
+def _levelled(modes: Modes, share: float, soft: float) -> Modes:
+    """Overtones as strong in every key: what lies above 300 Hz has a share of the energy, as far as
+    a gentle shelf of at most 6 dB can give it.
+
+    A small loudspeaker has next to nothing below 300 Hz; where a body or a pluck leaves a key dull,
+    it would be lost there.
+    """
+    plucked_softly = modes.size / (1.0 + (modes.hertz / (1.6 * soft)) ** 1.6)
+    energy = np.square(plucked_softly)
+    high, low = energy[modes.hertz > 300].sum(), energy[modes.hertz <= 300].sum()
+    if high == 0 or low == 0:
+        return modes
+    gain = np.clip(np.sqrt(share / (1 - share) * low / high), *_SHELF)
+    slope = 1.0 / (1.0 + (300.0 / modes.hertz) ** 4)
+    return modes.but(modes.size * (1.0 + (gain - 1.0) * slope))
+
+
+def _fall(bass: Bass, key: int) -> float:
+    """Seconds in which a key should fall by _FALL decibels: smoothly less up the neck, open
+    strings a little more."""
+    open_string = bass.open_longer if key in bass.strings.open_keys else 1.0
+    return open_string * _between(bass.falls, key)
+
+
+def _modes(bass: Bass, key: int, take: int, chance: Chance) -> Modes:
+    """Every partial of a very strong pluck."""
+    numbers, hertz = partials(bass.strings, key, _TOP)
+    size = plucked(bass.strings, key, numbers, chance) * bass.response(key, numbers, hertz)
+    size = size * np.exp(_EVEN * chance.bell(len(numbers)))
+    turn = (key + take + np.arange(len(numbers))) % _THIRDS + chance.even(len(numbers), 0.2, 0.8)
+    phase = _LOOSE * (2 * turn / _THIRDS - 1)
+    return audible(two_planes(bass.strings, key, hertz, size, phase), _UNHEARD)
+
+
+def keys_with_samples(bass: Bass) -> tuple[int, ...]:
+    """Every key up to the highest open string, and every so many semitones above it."""
+    highest = bass.strings.open_keys[-1]
+    return (*range(LOWEST, highest + 1), *range(highest + 1, HIGHEST + 1, bass.apart))
+
+
+def _opened(bass: Bass, hertz: Floats, opens: float) -> Floats:
+    """The share of each partial that a pluck of some softness has."""
+    return np.asarray(1.0 / (1.0 + (hertz / opens) ** bass.order))
+
+
+def _between(ends: tuple[float, float], key: int) -> float:
+    """A key's value between the lowest's and the highest's, along a geometric line."""
+    along = (key - LOWEST) / (HIGHEST - LOWEST)
+    return float(ends[0] * (ends[1] / ends[0]) ** along)
+
+
+def _sound(bass: Bass, modes: Modes, seconds: float, rate: int) -> Floats:
+    sound = ring(modes, int(seconds * rate), rate)
+    return sound * rising(len(sound), rate, bass.onset)
+
+
+def _burst(chance: Chance, kind: tuple[float, float, float], rate: int, wide: float) -> Floats:
+    """A short noise of RMS `level` at its start, `wide` octaves about its middle either way."""
+    hertz, seconds, level = kind
+    count = int(4 * seconds * rate)
+    noise = coloured(chance, count, rate, band(hertz * 2**-wide, hertz * 2**wide))
+    return level * noise * dying(count, rate, 3 * seconds) * rising(count, rate, 0.002)

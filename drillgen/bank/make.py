@@ -1,0 +1,255 @@
+"""The whole soundfont: which sample each key, take and manner plays, and the file that holds them.
+
+| bank | program | what |
+| --- | --- | --- |
+| 0, 1, 2 | 32 | upright bass, three takes of every note |
+| 8, 9, 10 | 32 | the same, a dead note: the string is damped as it is plucked |
+| 16 | 32 | the same, slid into from two semitones below |
+| 0, 1, 2; 8, 9, 10; 16 | 33 | electric bass, likewise |
+| 128 | 40, 41, 42 | brush kit, three takes of every stroke; keys as General MIDI 2's brush kit |
+| 128 | 0, 1, 2 | standard kit, likewise |
+
+SoundFont 2 cannot take turns between samples, so a take is a bank (of the kits, a program): whoever
+plays the same note twice changes it.  A stopped note's other takes play the samples of its
+neighbours on the string, a semitone or two up or down: plucks of their own, at the cost of no
+memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drillgen.bank import basses, percussion
+from drillgen.bank.basses import HIGHEST, LOWEST, Bass, keys_with_samples, tone
+from drillgen.bank.chance import Floats
+from drillgen.bank.percussion import BRUSHES, EVERY_KIT, STICKS, SWEEP_KEY, Stroke, struck, sweep
+from drillgen.bank.soundfont_writer import (
+    LOOPED,
+    VELOCITY_FALLING_CONCAVE,
+    VELOCITY_RISING,
+    Info,
+    Instrument,
+    Modulator,
+    Pair,
+    Preset,
+    Sample,
+    Settings,
+    Zone,
+    soundfont,
+    timecents,
+)
+from drillgen.bank.string_model import string_of
+from drillgen.whole import whole_file
+
+VERSION = "1"  # another one is another file
+NAME = "Drillgen Own"
+LICENCE = "CC0 1.0"
+LICENCE_TEXT = (
+    "CC0 1.0 Universal: to the extent possible under law, the makers of drillgen have waived all"
+    " copyright and related rights to this soundfont. Every sound in it was reckoned by a program;"
+    " none is a recording. https://creativecommons.org/publicdomain/zero/1.0/"
+)
+_COMMENT = (
+    "Takes of a note: banks 0, 1, 2 (kits: programs). Dead notes: banks 8, 9, 10. Slides: bank 16."
+)
+
+TAKES = 3
+DEAD, SLIDE = 8, 16  # the first bank of each manner
+_PROGRAMS = {32: basses.UPRIGHT, 33: basses.ELECTRIC}
+_FULL = 32767.0
+
+
+def written(path: Path) -> None:
+    """Make the soundfont; the file appears whole or not at all."""
+    content = soundfont([*bass_presets(), *kit_presets()], _info())
+    with whole_file(path) as file:
+        file.write(content)
+
+
+def _info() -> Info:
+    return Info(f"{NAME} {VERSION}", "drillgen", LICENCE_TEXT, _COMMENT, "drillgen")
+
+
+def sixteen_bits(sound: Floats) -> NDArray[np.int16]:
+    """Rounded to the nearest, at the very end, so that what machines reckon differently in the
+    last bits makes no difference."""
+    return np.clip(np.rint(sound * _FULL), -_FULL, _FULL).astype(np.int16)
+
+
+# Basses.
+
+_RELEASE = 0.22  # seconds to 100 dB below: a finger damps the string
+_DEAD_TIME = 0.55  # seconds to 100 dB below
+_SLIDE_TIME, _SLIDE_FROM = 0.13, 200  # seconds; cents below
+# The loudest pluck is the dark tone and all of the bright one, a softer one has less of it: by
+# so many centibels more than the 960 by which the dark tone's level follows velocity (8.4.2).
+_BRIGHT_BY_VELOCITY = 960 + 620
+_GLIDE = 7  # cents by which the loudest pluck begins sharp, its string being stretched
+_GLIDE_TIME = 0.16  # seconds
+
+
+def bass_presets() -> Iterator[Preset]:
+    """All presets of both basses."""
+    for program, bass in _PROGRAMS.items():
+        sounds = _Sounds(bass)
+        for take in range(TAKES):
+            plain = sounds.instrument(f"{bass.name} {take + 1}", take, {**_PLAIN})
+            dead = sounds.instrument(f"{bass.name} dead {take + 1}", take, {**_DEADENED})
+            yield Preset(plain.name, take, program, plain)
+            yield Preset(dead.name, DEAD + take, program, dead)
+        slide = sounds.instrument(f"{bass.name} slide", 0, {**_SLID})
+        yield Preset(slide.name, SLIDE, program, slide)
+
+
+_PLAIN = {
+    "releaseVolEnv": timecents(_RELEASE),
+    "decayModEnv": timecents(_GLIDE_TIME),
+    "sustainModEnv": 1000,
+}
+_DEADENED = {
+    "releaseVolEnv": timecents(_RELEASE),
+    "decayVolEnv": timecents(_DEAD_TIME),
+    "sustainVolEnv": 1440,
+}
+_SLID = {
+    "releaseVolEnv": timecents(_RELEASE),
+    "coarseTune": -_SLIDE_FROM // 100,
+    "attackModEnv": timecents(_SLIDE_TIME),
+    "sustainModEnv": 0,
+    "modEnvToPitch": _SLIDE_FROM,
+}
+
+
+class _Sounds:
+    """The samples of one bass, and instruments that share them."""
+
+    def __init__(self, bass: Bass) -> None:
+        self._bass = bass
+        keys = keys_with_samples(bass)
+        self._stopped = {key: self._pair(key, 0) for key in keys if key not in _opens(bass)}
+        self._open = {
+            (key, take): self._pair(key, take) for key in _opens(bass) for take in range(TAKES)
+        }
+
+    def _pair(self, key: int, take: int) -> tuple[Sample, Sample]:
+        made = tone(self._bass, key, take)
+        name = f"{self._bass.name} {key}.{take}"
+        return (
+            Sample(f"{name} dark", sixteen_bits(made.dark), basses.DARK_RATE, key),
+            Sample(f"{name} bright", sixteen_bits(made.bright), basses.RATE, key),
+        )
+
+    def instrument(self, name: str, take: int, generators: dict[str, int]) -> Instrument:
+        """Two zones a key: the dark tone, and the bright one that velocity brings in."""
+        zones = []
+        for key in range(LOWEST, HIGHEST + 1):
+            low = 0 if key == LOWEST else key
+            high = 127 if key == HIGHEST else key
+            for sample, modulators in zip(
+                self._source(key, take), (_ALWAYS, _BY_VELOCITY), strict=True
+            ):
+                settings: Settings = {"keyRange": (low, high), **generators}
+                zones.append(Zone(sample, settings, modulators))
+        return Instrument(name, tuple(zones))
+
+    def _source(self, key: int, take: int) -> tuple[Sample, Sample]:
+        """What serves a key's take: another pluck of an open string, else the nearest, the second
+        nearest, … of the samples on the same string."""
+        if key in _opens(self._bass):
+            return self._open[key, take]
+        string = string_of(self._bass.strings, key)
+        there = [each for each in self._stopped if string_of(self._bass.strings, each) == string]
+        return self._stopped[sorted(there, key=lambda each: abs(each - key))[take]]
+
+
+def _opens(bass: Bass) -> tuple[int, ...]:
+    return bass.strings.open_keys
+
+
+_ALWAYS: Sequence[Modulator] = (Modulator(VELOCITY_RISING, "modEnvToPitch", _GLIDE),)
+_BY_VELOCITY = (
+    Modulator(VELOCITY_FALLING_CONCAVE, "initialAttenuation", _BRIGHT_BY_VELOCITY),
+    *_ALWAYS,
+)
+
+
+# Kits.
+
+_BRUSH_KIT, _STANDARD_KIT = 40, 0  # programs (General MIDI 2)
+_PERCUSSION_BANK = 128  # 7.2
+_OPEN_FILTER = 13500  # cents: 20 kHz, the filter's highest (8.1.3)
+# A sweep swells as the hand sets off, goes on a little softer, and gives way to the next one.
+_SWEEP = {
+    "sampleModes": LOOPED,
+    "attackVolEnv": timecents(0.055),
+    "holdVolEnv": timecents(0.10),
+    "decayVolEnv": timecents(9.0),
+    "sustainVolEnv": 50,
+    "releaseVolEnv": timecents(0.9),
+    "overridingRootKey": SWEEP_KEY,
+}
+_RINGS = timecents(60.0)  # a stroke is not ended by letting go
+
+
+def kit_presets() -> Iterator[Preset]:
+    """Both kits, a program a take."""
+    shared = [_stroke_zones(stroke) for stroke in EVERY_KIT]
+    brushes = [_stroke_zones(stroke) for stroke in BRUSHES] + [_sweep_zones()]
+    sticks = [_stroke_zones(stroke) for stroke in STICKS]
+    for name, program, own in (
+        ("Brushes", _BRUSH_KIT, brushes),
+        ("Sticks", _STANDARD_KIT, sticks),
+    ):
+        for take in range(TAKES):
+            zones = tuple(takes[take] for takes in (*shared, *own))
+            kit = Instrument(f"{name} {take + 1}", zones)
+            yield Preset(kit.name, _PERCUSSION_BANK, program + take, kit)
+
+
+def _stroke_zones(stroke: Stroke) -> list[Zone]:
+    """A stroke's zone in each take."""
+    made = [_stroke_zone(stroke, take) for take in range(TAKES if stroke.takes else 1)]
+    return made if stroke.takes else made * TAKES
+
+
+def _stroke_zone(stroke: Stroke, take: int) -> Zone:
+    sample = Sample(
+        f"{stroke.name} {take + 1}",
+        sixteen_bits(struck(stroke, take)),
+        percussion.RATE,
+        stroke.key,
+    )
+    settings: Settings = {
+        "keyRange": (stroke.key, stroke.key),
+        "initialFilterFc": _OPEN_FILTER - stroke.softer,
+        "pan": stroke.pan,
+        "releaseVolEnv": _RINGS,
+        "scaleTuning": 0,
+        "overridingRootKey": stroke.key,
+        **({"exclusiveClass": stroke.exclusive} if stroke.exclusive else {}),
+    }
+    return Zone(sample, settings, (Modulator(VELOCITY_RISING, "initialFilterFc", stroke.softer),))
+
+
+def _sweep_zones() -> list[Zone]:
+    """One sweep for all takes: it is never twice at the same place of its loop anyway."""
+    left, right = (_sweep_sample(side) for side in ("left", "right"))
+    zone = Zone(Pair(left, right), {"keyRange": (SWEEP_KEY, SWEEP_KEY), **_SWEEP})
+    return [zone] * TAKES
+
+
+def _sweep_sample(side: str) -> Sample:
+    """The loop, with its own start once more behind it, which the synthesiser looks at."""
+    sound = sixteen_bits(sweep(side))
+    behind = np.concatenate([sound, sound[:_BEHIND]])
+    first = _BEHIND // 2
+    return Sample(
+        f"sweep {side}", behind, percussion.RATE, SWEEP_KEY, loop=(first, first + len(sound))
+    )
+
+
+_BEHIND = 64  # samples
