@@ -72,7 +72,7 @@ class Player(Synth):
 
 
 def _one_channel(samples: Samples) -> Floats:
-    return np.asarray(samples, np.float64).mean(axis=0)
+    return np.asarray(np.asarray(samples, np.float64).mean(axis=0))
 
 
 def cents_off(sound: Floats, key: int) -> float:

@@ -52,7 +52,7 @@ _ENDED = 10 ** (-62 / 20)  # of the peak: below it a sample ends
 
 
 @dataclass(frozen=True)
-class Bass:
+class PluckedBass:
     """How one bass differs from another."""
 
     name: str
@@ -100,8 +100,8 @@ UPRIGHT_STRINGS = Strings(
     softness=0.16,
     tilt=0.75,
     slow=0.48,
-    by_root=0.5,
-    by_square=1.4,
+    by_root=0.8,
+    by_square=3.2,
     stopped=1.05,
     shorter=0.42,
     second=0.20,
@@ -124,39 +124,39 @@ ELECTRIC_STRINGS = Strings(
     second_loss=0.8,
     beat=0.05,
 )
-UPRIGHT = Bass(
+UPRIGHT = PluckedBass(
     "Upright",
     UPRIGHT_STRINGS,
     _upright_response,
     soft=570.0,
     strong=2400.0,
     order=1.6,
-    overtones=0.18,
+    overtones=0.225,
     falls=(2.75, 0.85),
     open_longer=1.05,
     growl=0.45,
     onset=0.012,
-    thump=(150.0, 0.09, 0.16),
-    scrape=(1900.0, 0.030, 0.10),
+    thump=(210.0, 0.10, 0.26),
+    scrape=(1300.0, 0.070, 0.14),
     slap=(3200.0, 0.016, 0.07),
     dark_seconds=(4.8, 1.8),
     bright_seconds=(1.2, 0.5),
     apart=1,
 )
-ELECTRIC = Bass(
+ELECTRIC = PluckedBass(
     "Electric",
     ELECTRIC_STRINGS,
     _electric_response,
     soft=1050.0,
     strong=3400.0,
     order=1.8,
-    overtones=0.15,
+    overtones=0.175,
     falls=(3.3, 1.3),
     open_longer=1.04,
     growl=0.15,
     onset=0.008,
-    thump=(95.0, 0.05, 0.06),
-    scrape=(2200.0, 0.022, 0.06),
+    thump=(120.0, 0.06, 0.07),
+    scrape=(1700.0, 0.045, 0.05),
     slap=(2800.0, 0.012, 0.05),
     dark_seconds=(5.0, 2.4),
     bright_seconds=(1.6, 0.7),
@@ -165,14 +165,14 @@ ELECTRIC = Bass(
 
 
 @dataclass(frozen=True)
-class Tone:
+class BassTone:
     """A key's two sounds, full scale 1."""
 
     dark: Floats  # at DARK_RATE
     bright: Floats  # at RATE
 
 
-def tone(bass: Bass, key: int, take: int = 0) -> Tone:
+def tone(bass: PluckedBass, key: int, take: int = 0) -> BassTone:
     """One key, plucked for the `take`-th time; all keys are equally loud."""
     chance = Chance(bass.name, key, take)
     modes = _modes(bass, key, take, chance)
@@ -186,14 +186,14 @@ def tone(bass: Bass, key: int, take: int = 0) -> Tone:
     size = np.sqrt(np.mean(np.square(dark[: int(_LEVEL_TIME * DARK_RATE)])))
     dark, bright = dark * _LOUDNESS / size, bright * _LOUDNESS / size
     bright *= 1.0 - bass.growl * np.exp(-times(len(bright), RATE) / 0.06)
-    dark = added(dark, _LOUDNESS * _burst(chance, bass.thump, DARK_RATE, 0.6))
+    dark = added(dark, _LOUDNESS * _burst(chance, bass.thump, DARK_RATE, 1.0))
     bright = added(
         bright,
-        _LOUDNESS * _burst(chance, bass.scrape, RATE, 0.9),
+        _LOUDNESS * _burst(chance, bass.scrape, RATE, 1.2),
         _LOUDNESS * _burst(chance, bass.slap, RATE, 0.7),
     )
     dark, bright = _ended(dark), _ended(bright)
-    return Tone(faded(dark, DARK_RATE, len(dark) / DARK_RATE / 4), faded(bright, RATE, 0.2))
+    return BassTone(faded(dark, DARK_RATE, len(dark) / DARK_RATE / 4), faded(bright, RATE, 0.2))
 
 
 def _ended(sound: Floats) -> Floats:
@@ -219,14 +219,14 @@ def _levelled(modes: Modes, share: float, soft: float) -> Modes:
     return modes.but(modes.size * (1.0 + (gain - 1.0) * slope))
 
 
-def _fall(bass: Bass, key: int) -> float:
+def _fall(bass: PluckedBass, key: int) -> float:
     """Seconds in which a key should fall by _FALL decibels: smoothly less up the neck, open
     strings a little more."""
     open_string = bass.open_longer if key in bass.strings.open_keys else 1.0
     return open_string * _between(bass.falls, key)
 
 
-def _modes(bass: Bass, key: int, take: int, chance: Chance) -> Modes:
+def _modes(bass: PluckedBass, key: int, take: int, chance: Chance) -> Modes:
     """Every partial of a very strong pluck."""
     numbers, hertz = partials(bass.strings, key, _TOP)
     size = plucked(bass.strings, key, numbers, chance) * bass.response(key, numbers, hertz)
@@ -236,13 +236,13 @@ def _modes(bass: Bass, key: int, take: int, chance: Chance) -> Modes:
     return audible(two_planes(bass.strings, key, hertz, size, phase), _UNHEARD)
 
 
-def keys_with_samples(bass: Bass) -> tuple[int, ...]:
+def keys_with_samples(bass: PluckedBass) -> tuple[int, ...]:
     """Every key up to the highest open string, and every so many semitones above it."""
     highest = bass.strings.open_keys[-1]
     return (*range(LOWEST, highest + 1), *range(highest + 1, HIGHEST + 1, bass.apart))
 
 
-def _opened(bass: Bass, hertz: Floats, opens: float) -> Floats:
+def _opened(bass: PluckedBass, hertz: Floats, opens: float) -> Floats:
     """The share of each partial that a pluck of some softness has."""
     return np.asarray(1.0 / (1.0 + (hertz / opens) ** bass.order))
 
@@ -253,7 +253,7 @@ def _between(ends: tuple[float, float], key: int) -> float:
     return float(ends[0] * (ends[1] / ends[0]) ** along)
 
 
-def _sound(bass: Bass, modes: Modes, seconds: float, rate: int) -> Floats:
+def _sound(bass: PluckedBass, modes: Modes, seconds: float, rate: int) -> Floats:
     sound = ring(modes, int(seconds * rate), rate)
     return sound * rising(len(sound), rate, bass.onset)
 

@@ -24,18 +24,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drillgen.bank import basses, percussion
-from drillgen.bank.basses import HIGHEST, LOWEST, Bass, keys_with_samples, tone
+from drillgen.bank.basses import HIGHEST, LOWEST, PluckedBass, keys_with_samples, tone
 from drillgen.bank.chance import Floats
-from drillgen.bank.percussion import BRUSHES, EVERY_KIT, STICKS, SWEEP_KEY, Stroke, struck, sweep
+from drillgen.bank.percussion import BRUSHES, EVERY_KIT, STICKS, SWEEP_KEY, KitStroke, struck, sweep
 from drillgen.bank.soundfont_writer import (
     LOOPED,
     VELOCITY_FALLING_CONCAVE,
     VELOCITY_RISING,
+    FontInstrument,
+    FontPreset,
     Info,
-    Instrument,
     Modulator,
     Pair,
-    Preset,
     Sample,
     Settings,
     Zone,
@@ -92,17 +92,17 @@ _GLIDE = 7  # cents by which the loudest pluck begins sharp, its string being st
 _GLIDE_TIME = 0.16  # seconds
 
 
-def bass_presets() -> Iterator[Preset]:
+def bass_presets() -> Iterator[FontPreset]:
     """All presets of both basses."""
     for program, bass in _PROGRAMS.items():
         sounds = _Sounds(bass)
         for take in range(TAKES):
             plain = sounds.instrument(f"{bass.name} {take + 1}", take, {**_PLAIN})
             dead = sounds.instrument(f"{bass.name} dead {take + 1}", take, {**_DEADENED})
-            yield Preset(plain.name, take, program, plain)
-            yield Preset(dead.name, DEAD + take, program, dead)
+            yield FontPreset(plain.name, take, program, plain)
+            yield FontPreset(dead.name, DEAD + take, program, dead)
         slide = sounds.instrument(f"{bass.name} slide", 0, {**_SLID})
-        yield Preset(slide.name, SLIDE, program, slide)
+        yield FontPreset(slide.name, SLIDE, program, slide)
 
 
 _PLAIN = {
@@ -127,7 +127,7 @@ _SLID = {
 class _Sounds:
     """The samples of one bass, and instruments that share them."""
 
-    def __init__(self, bass: Bass) -> None:
+    def __init__(self, bass: PluckedBass) -> None:
         self._bass = bass
         keys = keys_with_samples(bass)
         self._stopped = {key: self._pair(key, 0) for key in keys if key not in _opens(bass)}
@@ -143,7 +143,7 @@ class _Sounds:
             Sample(f"{name} bright", sixteen_bits(made.bright), basses.RATE, key),
         )
 
-    def instrument(self, name: str, take: int, generators: dict[str, int]) -> Instrument:
+    def instrument(self, name: str, take: int, generators: dict[str, int]) -> FontInstrument:
         """Two zones a key: the dark tone, and the bright one that velocity brings in."""
         zones = []
         for key in range(LOWEST, HIGHEST + 1):
@@ -154,7 +154,7 @@ class _Sounds:
             ):
                 settings: Settings = {"keyRange": (low, high), **generators}
                 zones.append(Zone(sample, settings, modulators))
-        return Instrument(name, tuple(zones))
+        return FontInstrument(name, tuple(zones))
 
     def _source(self, key: int, take: int) -> tuple[Sample, Sample]:
         """What serves a key's take: another pluck of an open string, else the nearest, the second
@@ -166,7 +166,7 @@ class _Sounds:
         return self._stopped[sorted(there, key=lambda each: abs(each - key))[take]]
 
 
-def _opens(bass: Bass) -> tuple[int, ...]:
+def _opens(bass: PluckedBass) -> tuple[int, ...]:
     return bass.strings.open_keys
 
 
@@ -195,7 +195,7 @@ _SWEEP = {
 _RINGS = timecents(60.0)  # a stroke is not ended by letting go
 
 
-def kit_presets() -> Iterator[Preset]:
+def kit_presets() -> Iterator[FontPreset]:
     """Both kits, a program a take."""
     shared = [_stroke_zones(stroke) for stroke in EVERY_KIT]
     brushes = [_stroke_zones(stroke) for stroke in BRUSHES] + [_sweep_zones()]
@@ -206,17 +206,17 @@ def kit_presets() -> Iterator[Preset]:
     ):
         for take in range(TAKES):
             zones = tuple(takes[take] for takes in (*shared, *own))
-            kit = Instrument(f"{name} {take + 1}", zones)
-            yield Preset(kit.name, _PERCUSSION_BANK, program + take, kit)
+            kit = FontInstrument(f"{name} {take + 1}", zones)
+            yield FontPreset(kit.name, _PERCUSSION_BANK, program + take, kit)
 
 
-def _stroke_zones(stroke: Stroke) -> list[Zone]:
+def _stroke_zones(stroke: KitStroke) -> list[Zone]:
     """A stroke's zone in each take."""
     made = [_stroke_zone(stroke, take) for take in range(TAKES if stroke.takes else 1)]
     return made if stroke.takes else made * TAKES
 
 
-def _stroke_zone(stroke: Stroke, take: int) -> Zone:
+def _stroke_zone(stroke: KitStroke, take: int) -> Zone:
     sample = Sample(
         f"{stroke.name} {take + 1}",
         sixteen_bits(struck(stroke, take)),

@@ -94,7 +94,7 @@ def _ring(modes: Modes, some: NDArray[np.intp], blocks: int, rate: float) -> Flo
 
 def coloured(chance: Chance, count: int, rate: float, colour: Callable[[Floats], Floats]) -> Floats:
     """Noise of RMS 1 whose spectrum is `colour` of the frequency in Hz; it loops without a seam."""
-    hertz = np.arange(count // 2 + 1) * (rate / count)
+    hertz = np.arange(count // 2 + 1, dtype=np.float64) * (rate / count)
     spectrum = colour(hertz) * np.exp(2j * np.pi * chance.even(len(hertz)))
     spectrum[0] = 0.0
     noise = np.fft.irfft(spectrum, count)

@@ -70,7 +70,7 @@ Part = Noise | Skin | Plate
 
 
 @dataclass(frozen=True)
-class Stroke:
+class KitStroke:
     """A key of the kit."""
 
     name: str
@@ -81,28 +81,28 @@ class Stroke:
     pan: int = 0  # tenths of a per cent, -500 (left) to 500
     exclusive: int = 0  # class of which each cuts off the others
     takes: bool = True  # whether each take is a sound of its own
-    softer: int = 2600  # cents by which the filter is lower at the softest than at the loudest
+    softer: int = 2900  # cents by which the filter is lower at the softest than at the loudest
 
 
 _BOTH_HATS = 1
 _WIRES = (900.0, 7500.0)
 _SNARE = Skin(196.0, 0.22, 0.5, 1.2)
-_RIDE = Plate(420, 260.0, 15500.0, 8.0, 0.5, 1.0, 5200.0, 1.5)
+_RIDE = Plate(300, 280.0, 15000.0, 9.0, 0.72, 1.0, 4600.0, 1.6, sizes=0.95)
 
 BRUSHES = (
-    Stroke(
+    KitStroke(
         "brush tap",
         38,
-        -22.5,
+        -22.0,
         0.6,
         (
-            Noise(*_WIRES, 0.11, 1.0, 0.0015, hits=7, within=0.007),
-            Noise(2500, 9000, 0.24, 0.16, 0.004),
+            Noise(*_WIRES, 0.16, 1.0, 0.0015, hits=7, within=0.007),
+            Noise(2500, 9000, 0.32, 0.16, 0.004),
             Skin(205.0, 0.20, 0.42, 1.1),
         ),
         pan=60,
     ),
-    Stroke(
+    KitStroke(
         "brush slap",
         39,
         -20.0,
@@ -116,7 +116,7 @@ BRUSHES = (
     ),
 )
 STICKS = (
-    Stroke(
+    KitStroke(
         "snare",
         38,
         -16.0,
@@ -129,7 +129,7 @@ STICKS = (
         ),
         pan=60,
     ),
-    Stroke(
+    KitStroke(
         "rim shot",
         40,
         -15.5,
@@ -144,7 +144,7 @@ STICKS = (
     ),
 )
 EVERY_KIT = (
-    Stroke(
+    KitStroke(
         "bass drum",
         36,
         -13.0,
@@ -155,7 +155,7 @@ EVERY_KIT = (
             Noise(250, 2200, 0.035, 0.30, 0.0015),
         ),
     ),
-    Stroke(
+    KitStroke(
         "side stick",
         37,
         -18.0,
@@ -168,7 +168,7 @@ EVERY_KIT = (
         pan=60,
         takes=False,
     ),
-    Stroke(
+    KitStroke(
         "closed hi-hat",
         42,
         -25.0,
@@ -180,7 +180,7 @@ EVERY_KIT = (
         pan=-140,
         exclusive=_BOTH_HATS,
     ),
-    Stroke(
+    KitStroke(
         "pedal hi-hat",
         44,
         -24.5,
@@ -188,12 +188,12 @@ EVERY_KIT = (
         (
             Plate(160, 500.0, 13000.0, 0.30, 0.30, 1.0, 5200.0, 1.2, rise=0.004),
             Noise(2600, 12000, 0.11, 0.9, 0.003, hits=3, within=0.006),
-            Skin(320.0, 0.05, 0.25),
+            Skin(320.0, 0.07, 0.4),
         ),
         pan=-140,
         exclusive=_BOTH_HATS,
     ),
-    Stroke(
+    KitStroke(
         "open hi-hat",
         46,
         -23.0,
@@ -206,7 +206,7 @@ EVERY_KIT = (
         exclusive=_BOTH_HATS,
         takes=False,
     ),
-    Stroke(
+    KitStroke(
         "hi-hat splash",  # with the foot: the cymbals meet and part at once
         84,
         -23.5,
@@ -219,44 +219,44 @@ EVERY_KIT = (
         exclusive=_BOTH_HATS,
         takes=False,
     ),
-    Stroke(
+    KitStroke(
         "ride cymbal",  # on the bow, with the stick's tip
         51,
         -21.0,
         4.0,
         (
             _RIDE,
-            Plate(140, 5500.0, 16000.0, 2.4, 0.3, 0.45, 9000.0, 0.9, rise=0.028),
+            Plate(140, 5500.0, 16000.0, 2.6, 0.5, 0.45, 9000.0, 0.9, rise=0.028),
             Noise(2600, 9500, 0.028, 2.6, 0.0004),
         ),
         pan=180,
     ),
-    Stroke(
+    KitStroke(
         "ride shoulder",  # on the edge, with the stick's shoulder
         59,
         -19.5,
         4.0,
         (
-            Plate(460, 180.0, 15500.0, 8.5, 0.5, 1.0, 3400.0, 1.7, rise=0.006),
+            Plate(460, 180.0, 15500.0, 9.5, 0.70, 1.0, 3400.0, 1.7, rise=0.006),
             Plate(160, 4500.0, 16000.0, 2.6, 0.3, 0.7, 8000.0, 1.0, rise=0.035),
         ),
         pan=180,
         takes=False,
     ),
-    Stroke(
+    KitStroke(
         "ride bell",
         53,
         -20.5,
         4.0,
         (
             Plate(16, 620.0, 6200.0, 6.0, 0.35, 1.0, 2600.0, 1.1, sizes=0.4),
-            Plate(260, 400.0, 15000.0, 7.5, 0.5, 0.42, 5200.0, 1.4),
+            Plate(260, 400.0, 15000.0, 8.5, 0.7, 0.42, 5200.0, 1.4),
             Noise(3000, 10000, 0.02, 1.6, 0.0004),
         ),
         pan=180,
         takes=False,
     ),
-    Stroke(
+    KitStroke(
         "crash cymbal",
         49,
         -13.5,
@@ -268,7 +268,7 @@ EVERY_KIT = (
         pan=-200,
         takes=False,
     ),
-    Stroke(
+    KitStroke(
         "low tom",
         45,
         -14.0,
@@ -277,7 +277,7 @@ EVERY_KIT = (
         pan=200,
         takes=False,
     ),
-    Stroke(
+    KitStroke(
         "high tom",
         48,
         -14.0,
@@ -286,7 +286,7 @@ EVERY_KIT = (
         pan=-60,
         takes=False,
     ),
-    Stroke(
+    KitStroke(
         "high woodblock",
         76,
         -17.5,
@@ -294,7 +294,7 @@ EVERY_KIT = (
         (Skin(1020.0, 0.11, 1.0, 0.8, (1.0, 1.47, 2.41)), Noise(1500, 6000, 0.02, 0.4, 0.0004)),
         takes=False,
     ),
-    Stroke(
+    KitStroke(
         "low woodblock",
         77,
         -17.0,
@@ -305,7 +305,7 @@ EVERY_KIT = (
 )
 
 
-def struck(stroke: Stroke, take: int = 0) -> Floats:
+def struck(stroke: KitStroke, take: int = 0) -> Floats:
     """A stroke's sound at RATE, full scale 1."""
     chance = Chance(stroke.name, take)
     count = int(stroke.seconds * RATE)
@@ -369,12 +369,12 @@ SWEEP_LEVEL = -25.0  # dB, RMS
 _SWEEP_SECONDS = 2.6
 _SWEEP_COLOUR: tuple[tuple[float, float, float], ...] = (
     (700.0, 3200.0, 1.0),  # Hz, Hz, level: the head
-    (3000.0, 9500.0, 0.55),  # the wires
+    (3000.0, 7000.0, 0.42),  # the wires
 )
 _GRAINS = 900  # a second: wires that catch and slip
 _ROUGH = 0.35  # how uneven the grains make it
 _CIRCLES = 5  # in a loop: the hand presses harder on one side of the circle
-_PRESSES = 0.22
+_PRESSES = 0.38
 
 
 def sweep(side: str, take: int = 0) -> Floats:
@@ -383,7 +383,7 @@ def sweep(side: str, take: int = 0) -> Floats:
     count = int(_SWEEP_SECONDS * RATE)
     noise = np.zeros(count)
     for low, high, level in _SWEEP_COLOUR:
-        noise += level * coloured(chance, count, RATE, band(low, high, 2.0))
+        noise += level * coloured(chance, count, RATE, band(low, high, 2.5))
     rough = 1.0 + _ROUGH * coloured(chance, count, RATE, _slower_than(_GRAINS))
     turns = 2 * np.pi * _CIRCLES * times(count, RATE) / _SWEEP_SECONDS
     sound = noise * np.maximum(rough, 0.0) * (1.0 + _PRESSES * np.sin(turns))

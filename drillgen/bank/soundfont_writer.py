@@ -78,7 +78,7 @@ class Sample:
 class Zone:
     """Generators by name, modulators, and what the zone plays."""
 
-    plays: Sample | Instrument | Pair
+    plays: Sample | FontInstrument | Pair
     generators: Mapping[str, int | tuple[int, int]] = field(default_factory=dict)
     modulators: Sequence[Modulator] = ()
 
@@ -92,7 +92,7 @@ class Pair:
 
 
 @dataclass(frozen=True, eq=False)
-class Instrument:
+class FontInstrument:
     """Zones of samples."""
 
     name: str
@@ -100,13 +100,13 @@ class Instrument:
 
 
 @dataclass(frozen=True, eq=False)
-class Preset:
+class FontPreset:
     """What a player chooses by bank and program."""
 
     name: str
     bank: int
     program: int
-    instrument: Instrument
+    instrument: FontInstrument
 
 
 @dataclass(frozen=True)
@@ -120,7 +120,7 @@ class Info:
     tools: str
 
 
-def soundfont(presets: Sequence[Preset], info: Info) -> bytes:
+def soundfont(presets: Sequence[FontPreset], info: Info) -> bytes:
     """The bytes of a file with these presets, and the instruments and samples that they play."""
     ordered = sorted(presets, key=lambda preset: (preset.bank, preset.program))
     instruments = list(dict.fromkeys(preset.instrument for preset in ordered))
@@ -164,7 +164,7 @@ def _text(text: str) -> bytes:
 class _Samples:
     """All samples one after another, and where each lies."""
 
-    def __init__(self, instruments: Sequence[Instrument]) -> None:
+    def __init__(self, instruments: Sequence[FontInstrument]) -> None:
         self.kinds: dict[Sample, tuple[int, Sample | None]] = {}
         for zone in (zone for instrument in instruments for zone in instrument.zones):
             self._note(zone.plays)
@@ -178,7 +178,7 @@ class _Samples:
             length += len(sample.samples) + _GUARD
         self.sound = np.concatenate(parts)
 
-    def _note(self, plays: Sample | Instrument | Pair) -> None:
+    def _note(self, plays: Sample | FontInstrument | Pair) -> None:
         if isinstance(plays, Pair):
             self.kinds.setdefault(plays.left, (LEFT, plays.right))
             self.kinds.setdefault(plays.right, (RIGHT, plays.left))
@@ -253,7 +253,7 @@ def _generator(name: str, amount: int | tuple[int, int]) -> bytes:
 
 
 def _tables(
-    presets: Sequence[Preset], instruments: Sequence[Instrument], placed: _Samples
+    presets: Sequence[FontPreset], instruments: Sequence[FontInstrument], placed: _Samples
 ) -> bytes:
     """The nine tables of the pdta list, in the order that the specification demands (7.1)."""
     numbers = {instrument: number for number, instrument in enumerate(instruments)}
