@@ -49,9 +49,9 @@ VERSION = "1"  # another one is another file
 NAME = "Drillgen Own"
 LICENCE = "CC0 1.0"
 LICENCE_TEXT = (
-    "CC0 1.0 Universal: to the extent possible under law, the makers of drillgen have waived all"
-    " copyright and related rights to this soundfont. Every sound in it was reckoned by a program;"
-    " none is a recording. https://creativecommons.org/publicdomain/zero/1.0/"
+    "CC0 1.0 Universal: its makers waive all copyright and related rights to this soundfont."
+    " Every sound in it was reckoned by a program; none is a recording."
+    " https://creativecommons.org/publicdomain/zero/1.0/"
 )
 _COMMENT = (
     "Takes of a note: banks 0, 1, 2 (kits: programs). Dead notes: banks 8, 9, 10. Slides: bank 16."
@@ -84,10 +84,12 @@ def sixteen_bits(sound: Floats) -> NDArray[np.int16]:
 
 _RELEASE = 0.22  # seconds to 100 dB below: a finger damps the string
 _DEAD_TIME = 0.55  # seconds to 100 dB below
-_SLIDE_TIME, _SLIDE_FROM = 0.13, 200  # seconds; cents below
+_SLIDE_WAIT, _SLIDE_TIME, _SLIDE_FROM = 0.03, 0.11, 200  # seconds; cents below
 # The loudest pluck is the dark tone and all of the bright one, a softer one has less of it: by
 # so many centibels more than the 960 by which the dark tone's level follows velocity (8.4.2).
-_BRIGHT_BY_VELOCITY = 960 + 620
+_BRIGHT_BY_VELOCITY = 960 + 1000
+# And a finger that plucks softly is soft: the filter closes, cents (8.1.3).
+_SOFT_FILTER, _OPENS_BY = 7800, 5700
 _GLIDE = 7  # cents by which the loudest pluck begins sharp, its string being stretched
 _GLIDE_TIME = 0.16  # seconds
 
@@ -105,6 +107,7 @@ def bass_presets() -> Iterator[FontPreset]:
         yield FontPreset(slide.name, SLIDE, program, slide)
 
 
+_SOFT = {"initialFilterFc": _SOFT_FILTER}
 _PLAIN = {
     "releaseVolEnv": timecents(_RELEASE),
     "decayModEnv": timecents(_GLIDE_TIME),
@@ -117,10 +120,10 @@ _DEADENED = {
 }
 _SLID = {
     "releaseVolEnv": timecents(_RELEASE),
-    "coarseTune": -_SLIDE_FROM // 100,
-    "attackModEnv": timecents(_SLIDE_TIME),
-    "sustainModEnv": 0,
-    "modEnvToPitch": _SLIDE_FROM,
+    "holdModEnv": timecents(_SLIDE_WAIT),
+    "decayModEnv": timecents(_SLIDE_TIME),
+    "sustainModEnv": 1000,
+    "modEnvToPitch": -_SLIDE_FROM,
 }
 
 
@@ -152,7 +155,7 @@ class _Sounds:
             for sample, modulators in zip(
                 self._source(key, take), (_ALWAYS, _BY_VELOCITY), strict=True
             ):
-                settings: Settings = {"keyRange": (low, high), **generators}
+                settings: Settings = {"keyRange": (low, high), **_SOFT, **generators}
                 zones.append(Zone(sample, settings, modulators))
         return FontInstrument(name, tuple(zones))
 
@@ -170,7 +173,10 @@ def _opens(bass: PluckedBass) -> tuple[int, ...]:
     return bass.strings.open_keys
 
 
-_ALWAYS: Sequence[Modulator] = (Modulator(VELOCITY_RISING, "modEnvToPitch", _GLIDE),)
+_ALWAYS: Sequence[Modulator] = (
+    Modulator(VELOCITY_RISING, "modEnvToPitch", _GLIDE),
+    Modulator(VELOCITY_RISING, "initialFilterFc", _OPENS_BY),
+)
 _BY_VELOCITY = (
     Modulator(VELOCITY_FALLING_CONCAVE, "initialAttenuation", _BRIGHT_BY_VELOCITY),
     *_ALWAYS,

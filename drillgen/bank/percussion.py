@@ -87,7 +87,7 @@ class KitStroke:
 _BOTH_HATS = 1
 _WIRES = (900.0, 7500.0)
 _SNARE = Skin(196.0, 0.22, 0.5, 1.2)
-_RIDE = Plate(300, 280.0, 15000.0, 9.0, 0.72, 1.0, 4600.0, 1.6, sizes=0.95)
+_RIDE = Plate(300, 280.0, 15000.0, 9.0, 0.72, 1.0, 4600.0, 1.6, sizes=0.7)
 
 BRUSHES = (
     KitStroke(
@@ -147,18 +147,18 @@ EVERY_KIT = (
     KitStroke(
         "bass drum",
         36,
-        -13.0,
+        -11.0,
         0.9,
         (
-            Skin(58.0, 0.42, 1.0, 1.5, rise=0.003),
-            Skin(112.0, 0.14, 0.35, 1.3, rise=0.002),
-            Noise(250, 2200, 0.035, 0.30, 0.0015),
+            Skin(64.0, 0.40, 1.0, 1.5, rise=0.003),
+            Skin(118.0, 0.20, 0.6, 1.3, rise=0.002),
+            Noise(250, 2200, 0.035, 0.16, 0.002),
         ),
     ),
     KitStroke(
         "side stick",
         37,
-        -18.0,
+        -18.5,
         0.5,
         (
             Skin(430.0, 0.09, 1.0, 0.4, ratios=(1.0, 1.93, 2.62, 3.9, 5.2)),
@@ -314,7 +314,9 @@ def struck(stroke: KitStroke, take: int = 0) -> Floats:
     ]
     sound = added(*parts)
     loud = np.sqrt(np.mean(np.square(sound[: int(0.15 * RATE)])))
-    return faded(sound * 10 ** (stroke.level / 20) / loud, RATE, stroke.seconds / 4)
+    # The sharpest peaks are rounded off rather than the whole stroke made softer.
+    sound = np.tanh(sound * 10 ** (stroke.level / 20) / loud)
+    return faded(sound, RATE, stroke.seconds / 4)
 
 
 def _part(part: Part, chance: Chance, count: int) -> Floats:
