@@ -188,14 +188,10 @@ _BY_VELOCITY = (
 _BRUSH_KIT, _STANDARD_KIT = 40, 0  # programs (General MIDI 2)
 _PERCUSSION_BANK = 128  # 7.2
 _OPEN_FILTER = 13500  # cents: 20 kHz, the filter's highest (8.1.3)
-# A sweep swells as the hand sets off, goes on a little softer, and gives way to the next one.
+# A sweep gives way to the next one while that sets off.
 _SWEEP = {
     "sampleModes": LOOPED,
-    "attackVolEnv": timecents(0.055),
-    "holdVolEnv": timecents(0.10),
-    "decayVolEnv": timecents(9.0),
-    "sustainVolEnv": 50,
-    "releaseVolEnv": timecents(0.9),
+    "releaseVolEnv": timecents(1.4),
     "overridingRootKey": SWEEP_KEY,
 }
 _RINGS = timecents(60.0)  # a stroke is not ended by letting go
@@ -250,12 +246,11 @@ def _sweep_zones() -> list[Zone]:
 
 def _sweep_sample(side: str) -> Sample:
     """The loop, with its own start once more behind it, which the synthesiser looks at."""
-    sound = sixteen_bits(sweep(side))
-    behind = np.concatenate([sound, sound[:_BEHIND]])
-    first = _BEHIND // 2
-    return Sample(
-        f"sweep {side}", behind, percussion.RATE, SWEEP_KEY, loop=(first, first + len(sound))
-    )
+    sound, loop = sweep(side)
+    content = sixteen_bits(np.concatenate([sound, sound[loop : loop + _BEHIND]]))
+    # The loop is moved on, so that both its ends have the same sound before them too.
+    ends = (loop + _BEHIND // 2, len(sound) + _BEHIND // 2)
+    return Sample(f"sweep {side}", content, percussion.RATE, SWEEP_KEY, loop=ends)
 
 
 _BEHIND = 64  # samples

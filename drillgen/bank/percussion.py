@@ -367,21 +367,30 @@ def _plate(part: Plate, chance: Chance) -> Modes:
 # asked to.  Each side of the stereo picture has noise of its own.
 
 SWEEP_KEY = 40
-SWEEP_LEVEL = -25.0  # dB, RMS
+SWEEP_LEVEL = -28.5  # dB, RMS
 _SWEEP_SECONDS = 2.6
 _SWEEP_COLOUR: tuple[tuple[float, float, float], ...] = (
     (700.0, 3200.0, 1.0),  # Hz, Hz, level: the head
     (3000.0, 7000.0, 0.42),  # the wires
 )
+_SWELL_SECONDS, _SWELL, _SWELL_RISE = 0.5, 0.6, 0.05  # how a sweep begins: by so much louder
 _GRAINS = 900  # a second: wires that catch and slip
 _ROUGH = 0.35  # how uneven the grains make it
 _CIRCLES = 5  # in a loop: the hand presses harder on one side of the circle
 _PRESSES = 0.38
 
 
-def sweep(side: str, take: int = 0) -> Floats:
-    """One side of the sweep at RATE; its end leads into its start."""
-    chance = Chance("sweep", side, take)
+def sweep(side: str, take: int = 0) -> tuple[Floats, int]:
+    """One side of the sweep at RATE, and the sample at which its loop begins: the hand sets off
+    with a swell, then goes round.  The end of the loop leads into its start."""
+    loop = _circles(Chance("sweep", side, take))
+    ahead = int(_SWELL_SECONDS * RATE)
+    swell = 1.0 + _SWELL * dying(ahead, RATE, _SWELL_SECONDS)
+    start = loop[-ahead:] * swell * rising(ahead, RATE, _SWELL_RISE)
+    return np.concatenate([start, loop]), ahead
+
+
+def _circles(chance: Chance) -> Floats:
     count = int(_SWEEP_SECONDS * RATE)
     noise = np.zeros(count)
     for low, high, level in _SWEEP_COLOUR:
