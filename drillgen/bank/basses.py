@@ -41,9 +41,10 @@ RATE = 32000
 DARK_RATE = 16000  # the dark tone has next to nothing above 4 kHz
 _TOP = 9000.0  # Hz
 _LEVEL_TIME = 0.4  # seconds over which the keys are made equally loud
-_LOUDNESS = 0.22  # RMS of the dark tone over that time, full scale 1
+_LOUDNESS = 0.25  # RMS of the dark tone over that time, full scale 1
 _EVEN = 0.16  # deviation of a partial's size from take to take, as a natural logarithm
-_LOOSE = 1.5  # radians either way, over which takes spread a partial's phase
+_LOOSE = 1.3  # radians either way, over which takes spread a partial's phase
+_CHIRP = 36.0  # partials: phases that grow with the square keep peaks low (Schroeder 1970)
 _THIRDS = 3  # takes that are sure to differ: of an open string, or of neighbouring keys
 _FALL = 20.0  # dB
 _SHELF = (0.5, 2.0)  # the least and the most by which overtones are evened
@@ -136,8 +137,8 @@ UPRIGHT = PluckedBass(
     open_longer=1.05,
     growl=0.45,
     onset=0.012,
-    thump=(210.0, 0.10, 0.26),
-    scrape=(1300.0, 0.070, 0.14),
+    thump=(210.0, 0.10, 0.21),
+    scrape=(1300.0, 0.070, 0.12),
     slap=(3200.0, 0.016, 0.07),
     dark_seconds=(4.8, 1.8),
     bright_seconds=(1.2, 0.5),
@@ -231,8 +232,9 @@ def _modes(bass: PluckedBass, key: int, take: int, chance: Chance) -> Modes:
     numbers, hertz = partials(bass.strings, key, _TOP)
     size = plucked(bass.strings, key, numbers, chance) * bass.response(key, numbers, hertz)
     size = size * np.exp(_EVEN * chance.bell(len(numbers)))
-    turn = (key + take + np.arange(len(numbers))) % _THIRDS + chance.even(len(numbers), 0.2, 0.8)
-    phase = _LOOSE * (2 * turn / _THIRDS - 1)
+    count = np.arange(len(numbers))
+    turn = (key + take + count) % _THIRDS + chance.even(len(numbers), 0.2, 0.8)
+    phase = _LOOSE * (2 * turn / _THIRDS - 1) + np.pi * count**2 / _CHIRP
     return audible(two_planes(bass.strings, key, hertz, size, phase), _UNHEARD)
 
 

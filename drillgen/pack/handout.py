@@ -81,6 +81,7 @@ HANDING_ON: tuple[str, ...] = (
 
 
 _WIDTH = 76
+_FONTS = ("soundfont", "own_sounds")  # of an entry
 _SHORT_SUM = 12  # hexadecimal digits: enough to tell soundfonts apart
 
 
@@ -198,7 +199,8 @@ def _listed(words: Iterable[str]) -> str:
 
 
 def _handing_on(entries: Iterable[ManifestEntry]) -> Iterator[str]:
-    fonts = {entry["soundfont"]["sha256"]: entry["soundfont"] for entry in entries}
+    used = [entry[kind] for entry in entries for kind in _FONTS if kind in entry]
+    fonts = {font["sha256"]: font for font in used}
     for sha256, font in fonts.items():
         licence = plain(font["licence"] or "unknown: ask before you hand the sound on")
         known = f"The sounds: {plain(font['name'])}. Licence: {licence}."

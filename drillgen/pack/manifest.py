@@ -224,6 +224,7 @@ _SECTIONS: dict[str, dict[str, Check]] = {
         "seconds": _is_number,
         "files": _are_recordings,
         "soundfont": _with({"name": _is_text, "licence": _is_text, "sha256": _is_text}),
+        "own_sounds": _perhaps(_with({"name": _is_text, "licence": _is_text, "sha256": _is_text})),
     },
     "page": {
         "folder": _is_name,

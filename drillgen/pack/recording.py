@@ -6,7 +6,7 @@ from __future__ import annotations
 import socket
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isfinite
 from pathlib import PurePosixPath
 from typing import Any
@@ -23,6 +23,7 @@ from drillgen.pack.settings import Settings, TrackJob
 from drillgen.pack.tasks import ManifestEntry, Workspace
 from drillgen.performance import Performance
 from drillgen.score import PartName
+from drillgen.sound.own import own_soundfont
 from drillgen.sound.render import MixReport, MixRequest, RenderReport, render, split
 from drillgen.sound.soundfonts import Soundfont, find_soundfonts, sha256_of
 from drillgen.theory.keys import Key
@@ -42,7 +43,8 @@ def make_track(job: TrackJob, track: PlayedTrack, place: Workspace) -> ManifestE
         _merge(files, _loop(job, track, loop, wanted, recorder))
     files |= _midi(place, track)
     warnings = [*rendered.warnings, *_left_out(job, track)]
-    return _entry(track, files, _sound(wanted, rendered, warnings, job, font))
+    sound = _sound(wanted, rendered, warnings, job, font) | _own_sounds(track, font)
+    return _entry(track, files, sound)
 
 
 def _left_out(job: TrackJob, track: PlayedTrack) -> Iterator[str]:
@@ -59,7 +61,7 @@ def here(font: Soundfont, sha256: str) -> Soundfont:
             return font
     for other in find_soundfonts():
         if other.sha256 == sha256:
-            return other
+            return replace(other, place=font.place)  # who chose it decides what it plays
     raise PackError(
         f"{socket.gethostname()} has no soundfont with the SHA-256 {sha256} ({font.name}):"
         f" copy {font.path.name} into its soundfonts folder"
@@ -123,6 +125,15 @@ def _sound(
         **({"reference": True} if job.settings.reference else {}),
         **({"warnings": warnings} if warnings else {}),
     }
+
+
+def _own_sounds(track: PlayedTrack, font: Soundfont) -> ManifestEntry:
+    """Our own sounds, where they play in a track."""
+    voices = track.performance.voices
+    if not any(font.gives_way(voice.percussion, voice.program) for voice in voices):
+        return {}
+    own = own_soundfont()
+    return {"own_sounds": {"name": own.name, "licence": own.licence, "sha256": own.sha256}}
 
 
 def _loudness(mix: MixReport) -> dict[str, float | None]:

@@ -107,10 +107,10 @@ class Synth(Closing):
             self._f.delete_fluid_settings(self._settings)
             self._synth = None
 
-    def select(self, percussion: bool, program: int) -> bool:
-        """Choose a preset; False if the soundfont has no such preset."""
+    def select(self, percussion: bool, program: int, bank: int = 0) -> bool:
+        """Choose a preset, of percussion always in its bank; False if there is no such preset."""
         channel = _PERCUSSION if percussion else _MELODIC
-        bank = PERCUSSION_BANK if percussion else 0
+        bank = PERCUSSION_BANK if percussion else bank
         if self._selected.get(channel) == (bank, program):
             return True
         self._selected.pop(channel, None)

@@ -11,15 +11,17 @@ from dataclasses import replace
 
 import numpy as np
 
+from drillgen.bank.make import TAKES
 from drillgen.performance import Performance, Played, Voice
 from drillgen.score import PartName
 from drillgen.sound.fluidsynth import GRID, RATE, Closing, Samples, Synth, on_grid
 from drillgen.sound.mixer import sides
+from drillgen.sound.own import own_soundfont
 from drillgen.sound.schedule import resolved
 from drillgen.sound.soundfonts import Soundfont
-from drillgen.sound.strokes import step_of
+from drillgen.sound.strokes import step_of, takes
 
-Event = tuple[int, bool, int, int]  # sample on the grid, note-on, key, velocity
+Event = tuple[int, bool, int, int, int]  # sample on the grid, note-on, key, velocity, take
 _VOICES = 64  # more than sound at once in a part
 
 
@@ -66,7 +68,8 @@ class ReferencePart(Closing):
     def __init__(self, voice: Voice, soundfont: Soundfont) -> None:
         preset, _ = resolved(voice, soundfont)
         self._percussion = preset.percussion
-        self._synth = Synth(soundfont.path)
+        self._preset = preset
+        self._synth = Synth(own_soundfont().path if preset.own else soundfont.path)
         self._synth.select(preset.percussion, preset.program)
         _warm(self._synth, voice)
         self._events = sorted(_events(voice), reverse=True)
@@ -94,8 +97,10 @@ class ReferencePart(Closing):
 
     def _play_events(self) -> None:
         while self._events and self._events[-1][0] <= self._now:
-            _, begins, key, velocity = self._events.pop()
+            _, begins, key, velocity, take = self._events.pop()
             if begins:
+                if self._preset.own:
+                    self._synth.select(self._percussion, self._preset.program, take)
                 self._synth.on(self._percussion, key, velocity)
             else:
                 self._synth.off(self._percussion, key)
@@ -135,14 +140,16 @@ def _place(seconds: float) -> int:
 def _events(voice: Voice) -> Iterator[Event]:
     """Note-offs sort before note-ons at the same sample; a note struck again has no second off."""
     following: dict[int, int] = {}
-    for note in sorted(voice.notes, key=lambda note: note.start, reverse=True):
+    ordered = sorted(voice.notes, key=lambda note: (note.start, note.key))
+    turns = list(takes((note.key for note in ordered), TAKES))
+    for note, take in reversed(list(zip(ordered, turns, strict=True))):
         start, end = _place(note.start), _place(note.start + note.duration)
         again = following.get(note.key)
         if again is None or end <= again:
-            yield max(end, start + GRID), False, note.key, 0
+            yield max(end, start + GRID), False, note.key, 0, 0
         else:
-            yield again, False, note.key, 0
-        yield start, True, note.key, note.velocity
+            yield again, False, note.key, 0, 0
+        yield start, True, note.key, note.velocity, take
         following[note.key] = start
 
 

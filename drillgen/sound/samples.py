@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +20,7 @@ from drillgen.sound.fluidsynth import (
     SynthPool,
 )
 from drillgen.sound.library import library
+from drillgen.sound.own import own_soundfont
 from drillgen.sound.release import Beginnings, Law, Touch, measured_law, touches
 from drillgen.sound.soundfonts import Soundfont
 from drillgen.sound.store import Store
@@ -87,14 +88,17 @@ _LENGTHS = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 16.0, 
 
 @dataclass(frozen=True, slots=True, order=True)
 class SoundfontPreset:
-    """A sound of the soundfont."""
+    """A sound of the soundfont, or of our own."""
 
     percussion: bool
     program: int
+    bank: int = 0  # in our own, a take of every note
+    own: bool = False
 
     @property
     def address(self) -> str:
-        return f"{'percussion' if self.percussion else 'melodic'} {self.program}"
+        bank = f" bank {self.bank}" if self.bank else ""
+        return f"{'percussion' if self.percussion else 'melodic'} {self.program}{bank}"
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -119,7 +123,7 @@ class Copy:
     below: tuple[float, ...]  # dB below full scale that it stays from each LEVEL_STEP on, rising
 
 
-class Bank(Closing):
+class FontBank(Closing):
     """Notes of one soundfont.  Use it in a `with` block; it starts FluidSynth only if it must."""
 
     def __init__(self, soundfont: Soundfont, jobs: int | None = None) -> None:
@@ -132,13 +136,6 @@ class Bank(Closing):
         self._workers.close()
         if self._workers.started:
             self._store.trim()
-
-    def releases(self, notes: Iterable[DistinctNote]) -> dict[DistinctNote, float | None]:
-        """For each sustained note: its fall after note-off in dB a second.
-
-        0 if it does not fall; None if it follows no law, so that no sustained copy will do.
-        """
-        return {note: law.rate for note, law in self.laws(notes).items()}
 
     def laws(self, notes: Iterable[DistinctNote]) -> dict[DistinctNote, Law]:
         """How each sustained note ends."""
@@ -192,19 +189,10 @@ class Bank(Closing):
             note: copy for (note, _), copy in zip(missing, made, strict=True) if copy is not None
         }
 
-    def copies(
-        self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
-    ) -> dict[DistinctNote, Samples]:
-        """A copy of each note, at least as many samples long as asked or until it dies away.
-
-        Shape (1, n) where left and right are the same, else (2, n).
-        """
-        return {note: copy.samples for note, copy in self.notes(wanted, progress).items()}
-
     def notes(
         self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
     ) -> dict[DistinctNote, Copy]:
-        """As `copies`, with how loud what is left of each is."""
+        """A copy of each note, at least as many samples long as asked or until it dies away."""
         copies = self.fill(wanted, progress)
         for note in wanted.keys() - copies.keys():
             if (entry := self._store.get(note.address)) is not None:
@@ -255,6 +243,99 @@ class Bank(Closing):
         return law
 
 
+class Bank(Closing):
+    """Notes of a soundfont, and of our own where a preset says so: each from its `FontBank`."""
+
+    def __init__(self, soundfont: Soundfont, jobs: int | None = None) -> None:
+        self.soundfont = soundfont
+        self._jobs = jobs
+        self._banks = {False: FontBank(soundfont, jobs)}
+
+    def close(self) -> None:
+        """Let the workers go, and keep the cache within its bounds."""
+        for bank in self._banks.values():
+            bank.close()
+
+    def _of(self, own: bool) -> FontBank:
+        """Our own sounds are looked for, or made, when they are first needed."""
+        if own not in self._banks:
+            self._banks[own] = FontBank(own_soundfont(), self._jobs)
+        return self._banks[own]
+
+    def releases(self, notes: Iterable[DistinctNote]) -> dict[DistinctNote, float | None]:
+        """For each sustained note: its fall after note-off in dB a second.
+
+        0 if it does not fall; None if it follows no law, so that no sustained copy will do.
+        """
+        return {note: law.rate for note, law in self.laws(notes).items()}
+
+    def laws(self, notes: Iterable[DistinctNote]) -> dict[DistinctNote, Law]:
+        """How each sustained note ends."""
+        wanted = dict.fromkeys(notes, 0)
+        parts = (self._of(own).laws(some) for own, some in _by_font(wanted).items())
+        return {note: law for part in parts for note, law in part.items()}
+
+    def touches(
+        self, wanted: Mapping[tuple[SoundfontPreset, int], set[int]]
+    ) -> dict[tuple[SoundfontPreset, int], dict[int, Touch]]:
+        """For each preset's key and its velocities: what is rendered in their stead."""
+        found: dict[tuple[SoundfontPreset, int], dict[int, Touch]] = {}
+        for own in dict.fromkeys(preset.own for preset, _ in wanted):
+            found |= self._of(own).touches({p: v for p, v in wanted.items() if p[0].own == own})
+        return found
+
+    def chokes(self, preset: SoundfontPreset, keys: Iterable[int]) -> Chokes:
+        """Which keys of a percussion kit cut which others off: (key, key that it cuts)."""
+        return self._of(preset.own).chokes(preset, keys)
+
+    def fill(
+        self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
+    ) -> dict[DistinctNote, Copy]:
+        """Render what is not there yet; returns only what could not be kept on disk."""
+        return self._gathered(FontBank.fill, wanted, progress)
+
+    def notes(
+        self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
+    ) -> dict[DistinctNote, Copy]:
+        """A copy of each note, at least as many samples long as asked or until it dies away."""
+        return self._gathered(FontBank.notes, wanted, progress)
+
+    def copies(
+        self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
+    ) -> dict[DistinctNote, Samples]:
+        """As `notes`, the samples alone.
+
+        Shape (1, n) where left and right are the same, else (2, n).
+        """
+        return {note: copy.samples for note, copy in self.notes(wanted, progress).items()}
+
+    def _gathered(
+        self, take: _Take, wanted: Mapping[DistinctNote, int], progress: Progress | None
+    ) -> dict[DistinctNote, Copy]:
+        found: dict[DistinctNote, Copy] = {}
+        for own, some in _by_font(wanted).items():
+            first, share = len(found) / len(wanted), len(some) / len(wanted)
+            found |= take(self._of(own), some, _share_of(progress, first, share))
+        return found
+
+
+_Take = Callable[[FontBank, Mapping[DistinctNote, int], Progress | None], dict[DistinctNote, Copy]]
+
+
+def _by_font(wanted: Mapping[DistinctNote, int]) -> dict[bool, dict[DistinctNote, int]]:
+    """The notes of the soundfont (False), and those of our own (True)."""
+    parts: dict[bool, dict[DistinctNote, int]] = {}
+    for note, count in wanted.items():
+        parts.setdefault(note.preset.own, {})[note] = count
+    return parts
+
+
+def _share_of(progress: Progress | None, first: float, share: float) -> Progress | None:
+    if progress is None:
+        return None
+    return lambda done, what: progress(first + share * done, what)
+
+
 def _touch_address(preset: SoundfontPreset, key: int) -> str:
     return f"velocities of {preset.address} {key}"
 
@@ -264,7 +345,7 @@ def _law(note: DistinctNote) -> str:
 
 
 def _select(synth: Synth, preset: SoundfontPreset) -> None:
-    if not synth.select(preset.percussion, preset.program):
+    if not synth.select(preset.percussion, preset.program, preset.bank):
         raise SoundError(f"The soundfont has no {preset.address} preset.")
 
 

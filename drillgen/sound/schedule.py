@@ -7,6 +7,7 @@ from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from drillgen.bank.make import TAKES
 from drillgen.errors import SoundError
 from drillgen.performance import Performance, Voice
 from drillgen.score import PartName
@@ -15,7 +16,7 @@ from drillgen.sound.mixer import PlacedSample, sides
 from drillgen.sound.release import Law, Touch, tail
 from drillgen.sound.samples import LEVEL_STEP, LONGEST, Bank, Copy, DistinctNote, SoundfontPreset
 from drillgen.sound.soundfonts import Soundfont
-from drillgen.sound.strokes import Stroke, strokes
+from drillgen.sound.strokes import Stroke, strokes, takes
 
 Touches = dict[tuple[SoundfontPreset, int], dict[int, Touch]]  # of each key: its velocities
 # dB of full scale, before the mix's own gain of some decibels: below it a note has ended.
@@ -188,6 +189,8 @@ def resolved(voice: Voice, soundfont: Soundfont) -> tuple[SoundfontPreset, str]:
         SoundError: a melodic program is missing: another instrument would be another exercise.
     """
     there = soundfont.outside.presets
+    if soundfont.gives_way(voice.percussion, voice.program):
+        return SoundfontPreset(voice.percussion, voice.program, own=True), ""
     if not voice.percussion:
         if (0, voice.program) in there:
             return SoundfontPreset(False, voice.program), ""
@@ -205,6 +208,21 @@ def resolved(voice: Voice, soundfont: Soundfont) -> tuple[SoundfontPreset, str]:
     )
 
 
+def _takes(player: _Player) -> list[_Player]:
+    """A player of our own sounds as one for each take, so that no two equal notes are equal."""
+    if not player.preset.own:
+        return [player]
+    turns = list(takes((stroke.key for stroke in player.strokes), TAKES))
+    return [
+        _Player(
+            player.voice,
+            replace(player.preset, bank=take),
+            tuple(s for s, turn in zip(player.strokes, turns, strict=True) if turn == take),
+        )
+        for take in range(TAKES)
+    ]
+
+
 def _players(
     performances: Sequence[Performance], bank: Bank
 ) -> tuple[list[_Player], tuple[str, ...]]:
@@ -213,6 +231,6 @@ def _players(
         preset, warning = resolved(voice, bank.soundfont)
         keys = {note.key for note in voice.notes}
         chokes = bank.chokes(preset, keys) if preset.percussion and keys else frozenset()
-        players.append(_Player(voice, preset, strokes(voice, chokes)))
+        players += _takes(_Player(voice, preset, strokes(voice, chokes)))
         warnings += [warning] if warning else []
     return players, tuple(dict.fromkeys(warnings))

@@ -62,6 +62,9 @@ _TABLE: dict[str, Known] = {
     "gmgsbank": Known(
         "GMbank", "public domain", 30, public_domain=True, judgement="small and public domain"
     ),
+    "drillgenown": Known(
+        "drillgen's own", "CC0 1.0", 90, public_domain=True, judgement="basses and drums only"
+    ),
     "freepats": Known("FreePats", "", 40, judgement=""),
     "timgm6mb": Known("TimGM6mb", "GPL-2", 45, judgement="small, comes with a Python package"),
 }
@@ -142,6 +145,9 @@ _PLACES = {
     "own": "it is in your own soundfonts folder",
     "shared": "it is the best that this machine has",
 }
+# Of instruments that our own soundfont has, those that it plays wherever nobody chose a soundfont:
+# it measures better there than the free ones (`python -m benchmarks.sounds`).
+_OWN_PROGRAMS = frozenset({32, 33})  # General MIDI's acoustic and fingered electric bass, from 0
 _BRUSH_KIT = (128, 40)  # General MIDI 2 and Roland GS: percussion bank, program 40
 
 
@@ -178,6 +184,10 @@ class Soundfont:
     @property
     def where(self) -> Path:
         return self.path.parent
+
+    def gives_way(self, percussion: bool, program: int) -> bool:
+        """Whether our own sounds play an instrument; a soundfont that somebody chose plays all."""
+        return self.place == "shared" and not percussion and program in _OWN_PROGRAMS
 
     @property
     def has_brushes(self) -> bool:
@@ -216,7 +226,7 @@ def _looked_at() -> Iterator[Soundfont | SoundError]:
         if true not in known:
             known.add(true)
             try:
-                yield _read(true, place)
+                yield read_soundfont(true, place)
             except SoundError as error:
                 yield error
 
@@ -231,7 +241,7 @@ def choose(request: str | None = None) -> SoundfontChoice:
         return _requested(request)
     if own := os.environ.get("DRILLGEN_SOUNDFONT"):
         try:
-            font = _read(Path(own).expanduser(), "environment")
+            font = read_soundfont(Path(own).expanduser(), "environment")
         except SoundError as error:
             raise SoundError(f"DRILLGEN_SOUNDFONT={own}: {error}") from error
         return SoundfontChoice(font, _PLACES["environment"])
@@ -249,7 +259,7 @@ def choose(request: str | None = None) -> SoundfontChoice:
 def _requested(request: str) -> SoundfontChoice:
     path = Path(request).expanduser()
     if path.suffix.lower() in _ENDINGS and path.exists():
-        return SoundfontChoice(_read(path, "asked for"), "you asked for it")
+        return SoundfontChoice(read_soundfont(path, "asked for"), "you asked for it")
     fonts = find_soundfonts()
     names = {name.lower(): font for font in reversed(fonts) for name in _names(font)}
     if font := names.get(request.lower()):
@@ -269,7 +279,8 @@ def _names(font: Soundfont) -> tuple[str, ...]:
     return font.name, font.path.stem, font.path.name
 
 
-def _read(path: Path, place: str) -> Soundfont:
+def read_soundfont(path: Path, place: str) -> Soundfont:
+    """A file as a soundfont of some place.  Raises SoundError: it is not a whole one."""
     said = outside(path)
     return Soundfont(path, place, said, known(path.stem, said.name))
 

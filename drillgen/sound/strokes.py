@@ -8,6 +8,7 @@ other.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from functools import cache
 from typing import NamedTuple
@@ -73,6 +74,14 @@ def _stroke(start: int, note: Played, again: int | None, choke: int | None) -> S
         hold = min(hold, again - start)
     cut = None if choke is None else choke - start
     return Stroke(start, max(hold, 1), cut, note.key, note.velocity)
+
+
+def takes(keys: Iterable[int], count: int) -> Iterator[int]:
+    """Which of `count` takes each of some notes is: a key that comes again is another one."""
+    turns: dict[int, int] = {}
+    for key in keys:
+        turns[key] = turns.get(key, key) + 1
+        yield turns[key] % count
 
 
 # The stretch of a performance that a file holds.

@@ -97,10 +97,14 @@ def test_comping_as_fluidsynth(font: Soundfont, name: str) -> None:
 @each_font
 @pytest.mark.parametrize("name", ["upright", "electric", "piano"])
 def test_velocities_as_fluidsynth(font: Soundfont, name: str) -> None:
-    """So do notes at velocities between those that are rendered: one copy serves them all."""
+    """So do notes at velocities between those that are rendered: one copy serves them all.
+
+    Not quite where velocity changes the tone, as in our own basses: a step of 1.5 dB is a fiftieth.
+    """
     notes = [Played(n * 0.2, 0.15, 40 + n % 5, 60 + n) for n in range(30)]
-    part = voice("line", INSTRUMENTS[name].program, notes)
-    assert difference(part, font, snapped=False) > 40
+    program = INSTRUMENTS[name].program
+    least = 34 if font.gives_way(False, program) else 40
+    assert difference(voice("line", program, notes), font, snapped=False) > least
 
 
 @each_font

@@ -1,0 +1,116 @@
+"""Our own basses in packs: where they play, what is said of them, and what may go wrong."""
+
+from __future__ import annotations
+
+import json
+import os
+import stat
+import subprocess
+import sys
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+import soundfile
+
+from drillgen.sound.strokes import takes
+
+DRILL = """\
+title: Two bars
+progression: ii7 | V7
+key_cycle: [C]
+tempo: 160
+band: {drums: sticks, comping: piano, bass: walking}
+line: guide tones
+gaps: none
+ending: none
+"""
+
+
+_BARE = ("--no-sheets", "--no-page")
+
+
+def build(folder: Path, cache: Path, *options: str) -> dict[str, Any]:
+    """A pack of one small drill, where nobody has chosen a soundfont; returns its manifest."""
+    drill = folder / "two.yaml"
+    drill.write_text(DRILL, "utf-8")
+    environment = {key: value for key, value in os.environ.items() if key != "DRILLGEN_SOUNDFONT"}
+    done = subprocess.run(
+        [sys.executable, "-m", "drillgen", "build", str(drill), "-o", "pack", *_BARE, *options],
+        cwd=folder,
+        env=environment | {"DRILLGEN_CACHE": str(cache)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    loaded: dict[str, Any] = json.loads((folder / "pack" / "manifest.json").read_text("utf-8"))
+    return loaded
+
+
+@pytest.fixture(scope="module")
+def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A note cache in which our own soundfont lies after the first build."""
+    return tmp_path_factory.mktemp("cache")
+
+
+def test_nobody_chose_a_soundfont(tmp_path: Path, cache: Path) -> None:
+    """Where the machine's best soundfont is used, the bass is our own: the manifest and the notes
+    name it with its licence, CC0, and it lies in the cache once."""
+    made = build(tmp_path, cache)
+    [track] = made["tracks"]
+    assert track["own_sounds"]["licence"] == "CC0 1.0"
+    assert track["own_sounds"]["sha256"] != track["soundfont"]["sha256"]
+    [notes] = (tmp_path / "pack").glob("*.txt")
+    assert "Licence: CC0 1.0." in notes.read_text("utf-8")
+    assert len(list((cache / "soundfonts").glob("*.sf2"))) == 1
+
+
+def test_somebody_chose_a_soundfont(tmp_path: Path, cache: Path) -> None:
+    """A soundfont that was asked for plays everything."""
+    import pretty_midi  # carries a soundfont
+
+    font = Path(pretty_midi.__file__).parent / "TimGM6mb.sf2"
+    [track] = build(tmp_path, cache, "--soundfont", str(font))["tracks"]
+    assert track["soundfont"]["name"] == "TimGM6mb"
+    assert "own_sounds" not in track
+
+
+def test_a_damaged_one_is_made_again(tmp_path: Path, cache: Path) -> None:
+    """Our own soundfont is made again where the cache's was cut short, or is an older one."""
+    own = cache / "soundfonts"
+    own.mkdir(exist_ok=True)
+    for file in own.glob("*.sf2"):
+        file.write_bytes(file.read_bytes()[:1000])
+    (own / "drillgen-own-0123456789ab.sf2").write_bytes(b"older")
+    assert "own_sounds" in build(tmp_path, cache)["tracks"][0]
+    [left] = own.glob("*.sf2")
+    assert left.stat().st_size > 1_000_000
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root may write anywhere")
+def test_a_cache_that_cannot_be_written(tmp_path: Path) -> None:
+    """Where the cache cannot be written, a pack is made all the same."""
+    closed = tmp_path / "closed"
+    closed.mkdir(mode=stat.S_IRUSR | stat.S_IXUSR)
+    assert "own_sounds" in build(tmp_path, closed)["tracks"][0]
+
+
+def test_a_cache_that_is_a_file(tmp_path: Path) -> None:
+    """Where a file stands in the cache's place, a pack is made all the same."""
+    (tmp_path / "cache").write_text("not a folder", "utf-8")
+    made = build(tmp_path, tmp_path / "cache")
+    assert "own_sounds" in made["tracks"][0]
+    sound, _ = soundfile.read(tmp_path / "pack" / made["tracks"][0]["files"]["play-along"])
+    assert abs(sound).max() > 0.1
+
+
+def test_no_note_is_played_twice_alike() -> None:
+    """A key that is struck again is another take than before, whatever lies between."""
+    keys = [40, 40, 43, 40, 43, 43, 40, 40]
+    turns = list(takes(keys, 3))
+    assert set(turns) == {0, 1, 2}
+    for key in set(keys):
+        own = [turn for each, turn in zip(keys, turns, strict=True) if each == key]
+        assert all(one != other for one, other in pairwise(own))
