@@ -37,6 +37,7 @@ def test_a_default_in_the_schema_is_what_nothing_means(name: str) -> None:
         (0.5, 1.9, ""),
         (0.5, 2.1, "2 s left"),
         (0.9, 5, "a moment left"),
+        (0.75, 4.5, "2 s left"),
         (0.5, 89, "89 s left"),
         (0.5, 100, "2 min left"),
         (1, 100, ""),
