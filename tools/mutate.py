@@ -32,6 +32,7 @@ BUDGET = 8.0  # seconds of processor time that the tests of one mutant took when
 PATIENCE = 240  # seconds after which a mutant hangs, and is dead
 FEW = 5  # tests: where no more run a function, those of its file and its room come, too
 ALIKE = 3  # parameter sets of one test
+TASTE = "tests/taste/"
 DIGESTS = "tests/test_digests.py"
 PRESETS = ("first-two-fives", "blues-walking", "paper-lantern", "one-bar-echoes")
 COPIED = ("drillgen", "tests", "tools", "benchmarks", "docs", "presets", "pyproject.toml",
@@ -204,13 +205,14 @@ def selection(mutant: Mutant, tests: Iterable[Seen], budget: float) -> list[str]
         near = [test for test in own if _of_file(mutant, test) or _of_room(mutant, test)]
         touching = list(dict.fromkeys([*touching, *near]))
     # Taste first, then what comes near: a test that runs little else.
-    touching.sort(key=lambda t: ("tests/taste/" not in t.name, t.seconds + len(t.functions) / 400))
+    touching.sort(key=lambda t: (TASTE not in t.name, t.seconds + len(t.functions) / 400))
     kinds: Counter[str] = Counter()
     spent, found = 0.0, []
     for test in touching:
         kind = test.name.split("[")[0]
         kinds[kind] += 1
-        if kinds[kind] <= ALIKE and spent + test.seconds <= budget:
+        few = kinds[kind] <= ALIKE or TASTE in kind
+        if few and spent + test.seconds <= budget:
             spent += test.seconds
             found.append(test.name)
     return found
