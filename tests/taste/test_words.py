@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+from io import StringIO
 from typing import Any
 
 import pytest
 from click.testing import CliRunner
 
 from drillgen.cli import main
-from drillgen.commands.build import time_left
+from drillgen.commands.build import ProgressBar, time_left
 from drillgen.drill.reader import drill_of
 from drillgen.drill.schema import json_schema
+from drillgen.page.data import layout
+from drillgen.page.models import Stand, Take
+from drillgen.performance import perform
+from drillgen.score import Score
+from tests.taste.heard import heard
 
 SCHEMA = json_schema()
 DEFAULTS = {
@@ -55,3 +63,35 @@ def test_one_soundfont_is_marked() -> None:
     marked = [line[2:] for line in said.split("\n") if line.startswith("→ ")]
     used = said.strip().split("\n")[-1]
     assert marked and all(used.startswith(f"{name} will be used") for name in marked)
+
+
+class _Terminal(StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_a_bar_that_is_done_is_full(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Half the work is 50 % of the progress bar, all of it 100 %."""
+    said = _Terminal()
+    monkeypatch.setattr("sys.stderr", said)
+    with ProgressBar(quiet=False) as report:
+        report(0.5, "one")
+        report(1.0, "two")
+    shown = re.findall(r"(\d+)%", said.getvalue())
+    assert "50" in shown and shown[-1] == "100"
+
+
+@pytest.mark.parametrize(
+    ("mark", "what"),
+    [("1", "root"), ("2", "second"), ("b3", "third"), ("4", "fourth"), ("5", "fifth"),
+     ("6", "sixth"), ("b7", "seventh"), ("b9", "ninth"), ("#11", "eleventh"), ("13", "thirteenth")],
+)  # fmt: skip
+def test_the_page_names_the_first_note(mark: str, what: str) -> None:
+    """By its degree in words, as degrees are taught (common practice)."""
+    score = heard(line="roots", progression="V7").score
+    part = score.part("line")
+    assert part is not None
+    marked = replace(part, notes=tuple(replace(note, mark=mark) for note in part.notes))
+    take = Take(score.chart, Score(score.chart, (marked,)), perform(score))
+    found = layout(take, Stand("x", score.chart.keys, (take,)), [], {})["keys"][0]["first"]
+    assert found["what"].startswith(f"{what} of ")
