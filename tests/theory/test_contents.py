@@ -109,3 +109,14 @@ def test_musicxml_degrees(symbol: str, kind: str, degrees: list[tuple[str, int, 
     told = [(change.action, change.degree.number, change.musicxml_alter)
             for change in chord.alterations]  # fmt: skip
     assert (chord.kind, told) == (kind, degrees)
+
+
+@pytest.mark.parametrize(
+    ("symbol", "semitones"),
+    [("C11sus4", {0, 5, 7, 10, 2}), ("C9sus4", {0, 5, 7, 10, 2}), ("C9sus2", {0, 2, 7, 10})],
+)
+def test_what_a_suspension_replaces(symbol: str, semitones: set[int]) -> None:
+    """The third goes; beside a suspended fourth no eleventh is named twice (common practice)."""
+    chord = parse_chord(symbol)
+    assert sounds(chord) == semitones
+    assert len(chord.names) == len({name.pitch_class for name in chord.names})
