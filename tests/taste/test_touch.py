@@ -78,8 +78,8 @@ def test_no_two_chords_are_struck_alike() -> None:
 
 
 def test_the_top_of_a_phrase_leads() -> None:
-    """The highest note of a line's phrase is 1 to 1.8 dB louder than its others; phrases are apart by
-    a silence of two beats."""
+    """The highest note of a line's phrase is 1 to 1.8 dB louder than its others; phrases are apart
+    by a silence of two beats."""
     track = heard(line={"kind": "phrases"}, gaps={"call": 2}, passes=24, progression="I7 | IV7")
     calls: dict[int, list[tuple[int, float]]] = defaultdict(list)
     for event, note in track.events("line"):
