@@ -8,9 +8,29 @@ from fractions import Fraction
 from typing import Any, Literal, get_args
 
 from drillgen.drill.bars import Meter
-from drillgen.drill.fields import YES_NO, Read, ReadWith, any_of, known, matching, several, whole
-from drillgen.drill.melody import LENGTH_ALLOWED, length_of, read_set
-from drillgen.drill.messages import RefusedError, Wrong, Wrongs, read_each, refuse, show, under
+from drillgen.drill.fields import (
+    YES_NO,
+    Read,
+    ReadWith,
+    any_of,
+    choice,
+    known,
+    mapping,
+    matching,
+    several,
+    whole,
+)
+from drillgen.drill.melody import LENGTH, LENGTH_ALLOWED, length_of, read_set
+from drillgen.drill.messages import (
+    RefusedError,
+    Wrong,
+    Wrongs,
+    read_each,
+    refuse,
+    refuse_keys,
+    show,
+    under,
+)
 from drillgen.theory.chord_symbols import QualityError, SymbolError, read_quality
 from drillgen.theory.chord_types import Degrees
 from drillgen.theory.chords import Chord, parse_chord
@@ -261,6 +281,69 @@ DEFAULT_CELLS: dict[bool, tuple[RhythmCell, ...]] = {
         True: ("q.", "q e", "e q", "e e e", "r:e e e", "h.", "q. q e", "q e q.", "e e e q."),
     }.items()
 }  # fmt: skip
+
+
+# How phrases end: on which note, and how long that lasts.
+
+EndsOn = Literal["home", "open", "mixed"]
+
+
+@dataclass(frozen=True, slots=True)
+class Ends:
+    """The last note of a phrase."""
+
+    on: EndsOn = "home"
+    length: Fraction | None = None  # quarter notes; None: a beat or more
+
+
+_ENDS_KEYS = ("note", "length")
+
+
+def _read_ends(value: Any) -> Ends:
+    """Read `open`, or {note: open, length: h}."""
+    if isinstance(value, Ends):
+        return value
+    if not isinstance(value, dict):
+        return Ends(_ends_on(value))
+    refuse_keys(value, _ENDS_KEYS, "`ends`")
+    with Wrongs() as wrongs:
+        with wrongs.at("note"):
+            on = _ends_on(value.get("note", "home"))
+        with wrongs.at("length"):
+            length = _ends_length(value["length"]) if "length" in value else None
+    return Ends(on, length)
+
+
+def _ends_on(value: Any) -> EndsOn:
+    found: EndsOn = choice(*get_args(EndsOn)).function(value)
+    return found
+
+
+def _ends_length(value: Any) -> Fraction:
+    length = length_of(value) if isinstance(value, str) else None
+    if length is None:
+        raise refuse(f"{show(value)} is no length", LENGTH_ALLOWED)
+    return length
+
+
+def refuse_ending(length: Fraction | None, meter: Meter) -> None:
+    """Raises RefusedError where a last note is shorter than a beat or longer than a bar."""
+    if length is not None and not meter.beat <= length <= meter.bar:
+        side = "shorter than a beat" if length < meter.beat else "longer than a bar"
+        allowed = f"{meter.beat} to {meter.bar} quarter notes"
+        raise refuse(f"the last note is {side} of {meter}", allowed)
+
+
+_ENDS_ON = {"enum": [*get_args(EndsOn)]}
+ENDS = Read(
+    _read_ends,
+    any_of(
+        _ENDS_ON,
+        mapping({"note": _ENDS_ON, "length": matching(LENGTH.pattern)}),
+        default="home",
+        examples=["open", {"note": "home", "length": "h"}],
+    ),
+)
 
 
 # How a set of notes grows through a track.

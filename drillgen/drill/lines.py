@@ -33,15 +33,18 @@ from drillgen.drill.line_options import (
     CELLS,
     CHORD_SCALES,
     DEFAULT_NOTES,
+    ENDS,
     FIRST_STAGE,
     GROW,
     MOST_BEATS,
     ORDER,
     PATTERN,
     ChordScales,
+    Ends,
     Pattern,
     RhythmCell,
     read_bebop,
+    refuse_ending,
     refuse_too_long,
 )
 from drillgen.drill.melody import MELODY, SCALE_NOTES, Melody, ScaleNote
@@ -330,10 +333,12 @@ class Phrases(Line):
         default="middle", alias="register"
     )
     """Where in the range the notes lie."""
-    ends: Annotated[Literal["home", "open", "mixed"], WORD] = "home"
-    """Each phrase ends on a note of rest, or on another one like a question, or now and then."""
+    ends: Annotated[Ends, ENDS] = Ends()
+    """Each phrase ends on a note of rest, or on another one like a question, or now and then; and
+    how long that note lasts: {note: open, length: h}, by default a beat or more."""
     repeat: Annotated[bool, YES_NO] = False
-    """The same phrases again in every pass and key; by default none comes twice in a track."""
+    """The same phrases again in every pass and key; by default no motive comes again within four
+    calls."""
 
     @property
     def notes_used(self) -> tuple[ScaleNote, ...]:
@@ -345,9 +350,12 @@ class Phrases(Line):
         return self.grow or tuple(range(FIRST_STAGE, len(self.notes) + 1))
 
     def check(self, meter: Meter) -> None:
-        """No cell is longer than a bar."""
-        with under("cells"):
-            refuse_too_long(self.cells or (), meter)
+        """No cell is longer than a bar, and no last note longer than that or shorter than a beat."""
+        with Wrongs() as wrongs:
+            with wrongs.at("cells"):
+                refuse_too_long(self.cells or (), meter)
+            with wrongs.at("ends", "length"):
+                refuse_ending(self.ends.length, meter)
 
     def check_gaps(self, call: int | None, response: int | None) -> None:
         """The gap is as long as the call, and the phrase no longer."""

@@ -1,121 +1,60 @@
 """Phrases for call and response, made from a few named notes.
 
-Common practice in teaching by ear: few notes, heard well; mostly steps within the set; a contour; a
-beginning on a note of rest and an ending on one (or on another, like a question); time to breathe
-before the answer.  A note of rest is one that the chord contains, else the tonic's own chord.
-No two phrases of a track have the same notes and rhythm, seen from their tonic, unless asked.
+A motive, its return and an ending (`motives.py`, `forms.py`), sung on the named notes alone
+(`contours.py`).  Common practice in teaching by ear: few notes, heard well; a beginning on a note
+of rest and an ending on one (or on another, like a question); time to breathe before the answer.  A
+note of rest is one that the chord contains, else the tonic's own chord.  No motive comes again
+within four calls, unless asked; three calls from two notes are the lines of a blues, A A B.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import groupby
-from math import exp, pi, sin
 from random import Random
 
 from drillgen.chart import Bar
-from drillgen.drill.line_options import DEFAULT_CELLS, RhythmCell
 from drillgen.drill.lines import Phrases
 from drillgen.drill.melody import ScaleNote
+from drillgen.lines.contours import Ground, Line, opening, second_line, sung
+from drillgen.lines.forms import Form, Wishes, laid_out
 from drillgen.lines.melody import Harmony, MelodyTone, pitch, tonic_of
+from drillgen.lines.motives import Onsets, Time, quarters, source, ticks
 from drillgen.lines.pass_context import PassContext
 from drillgen.score import Note
 from drillgen.theory.pitch import Pitch
 
-# The rhythm of a phrase: cells one after another, some of them silent, and a breath at the end.
-
-Rhythm = tuple[tuple[Fraction, Fraction], ...]  # start (from the phrase's) and length of each note
-_THINNEST, _BUSIEST = 0.5, 2.0  # notes a beat at density 0 and 1: halves and eighths
-_TASTE = 2.5  # how firmly cells are chosen by how busy they are
-_TRIES = 12  # the last two without rests
-_FEWEST = 2  # notes; one is no phrase
-
-
-@dataclass(frozen=True, slots=True)
-class PhraseTime:
-    """The time that a phrase has, in quarter notes from the start of its first bar."""
-
-    begin: Fraction
-    end: Fraction  # where its last note must have ended
-    bar: Fraction
-    beat: Fraction
-
-
-def rhythm(
-    room: PhraseTime, cells: Sequence[RhythmCell], density: float, rests: float, random: Random
-) -> Rhythm:
-    """A rhythm put together from cells, each within its bar; where it can, of two notes or more,
-    and with a note in the first bar and in the last, so that the call is heard as long as it is."""
-    found: list[tuple[Fraction, Fraction]] = []
-    for attempt in range(_TRIES):
-        found = _drawn(room, cells, density, rests if attempt < _TRIES - 2 else 0.0, random)
-        if len(found) >= _FEWEST and _fills(found, room):
-            break
-    return tuple(found)
-
-
-def _fills(found: list[tuple[Fraction, Fraction]], room: PhraseTime) -> bool:
-    first, last = found[0][0], found[-1][0]
-    return first < room.bar and last >= (room.end - 1) // room.bar * room.bar
-
-
-def _drawn(
-    room: PhraseTime, cells: Sequence[RhythmCell], density: float, rests: float, random: Random
-) -> list[tuple[Fraction, Fraction]]:
-    found: list[tuple[Fraction, Fraction]] = []
-    place = room.begin
-    while place < room.end:
-        left = room.bar - place % room.bar
-        fitting = [cell for cell in cells if cell.length <= left]
-        if not fitting:
-            place += left
-            continue
-        weights = [_weight(cell, density, room.beat) for cell in fitting]
-        cell = random.choices(fitting, weights)[0]
-        silent = random.random() < rests
-        for length, sounds in cell.lengths:
-            if sounds and not silent and place < room.end:
-                found.append((place, min(length, room.end - place)))
-            place += length
-    return found
-
-
-def _weight(cell: RhythmCell, density: float, beat: Fraction) -> float:
-    busy = float(cell.sounding * beat / cell.length)
-    return exp(-_TASTE * abs(busy - (_THINNEST + density * (_BUSIEST - _THINNEST))))
-
-
-def free_rhythm(room: PhraseTime, random: Random) -> Rhythm:
-    """Eighths begun anywhere, for when cells have nothing new to say."""
-    eighth = room.beat / (3 if room.beat % 1 else 2)
-    count = (room.end - room.begin) // eighth
-    chosen = random.randint(min(_FEWEST, count), count)
-    places = sorted(random.sample(range(count), chosen))
-    starts = [room.begin + eighth * place for place in places]
-    ends = [*starts[1:], room.end]
-    return tuple(
-        (start, min(end - start, room.beat)) for start, end in zip(starts, ends, strict=True)
-    )
-
-
 _HEIGHTS = {"low": 0.3, "middle": 0.5, "high": 0.7}  # where in the range the notes lie
-_CONTOURS: dict[str, Callable[[float], float]] = {
-    "rise": lambda t: t,
-    "fall": lambda t: 1 - t,
-    "arch": lambda t: sin(pi * t),
-    "valley": lambda t: 1 - sin(pi * t),
-    "wave": lambda t: 0.5 + 0.5 * sin(2 * pi * t),
-}  # height within the set (0 to 1) by place within the phrase
-# How often: the same note, the next of the set, the next but one …
-_MOVES = {0: 0.35, 1: 1.0, 2: 0.3, 3: 0.1}
-_FAR = 0.03
-_SHAPE = 2.0  # how firmly the contour is kept
 _HOME = (0, 3, 4, 7)  # semitones of the tonic's chord, major or minor
 _OPEN_SHARE = 0.5  # of mixed endings
 _THIRDS_AND_ROOT = (0, 3, 4)  # on these a phrase sounds finished
-_PHRASES_TRIES = 60  # to say something new with the cells; then as often with any rhythm
+_REMEMBERED = 4  # calls
+_LINES = 3  # of a blues
+_TRIES = 12  # to say a whole phrase that the track has not had
+_ROOM = 3  # beats: a shorter call is used to its end, without a breath
+
+
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """A phrase that was called: its rhythm and its notes."""
+
+    number: int  # of the call, from 0 through the track or, where phrases repeat, the pass
+    form: Form
+    notes: tuple[ScaleNote, ...]
+    time: Time
+
+    @property
+    def rhythm(self) -> Onsets:
+        """Where its motive's notes begin, counted from where phrases do."""
+        return tuple(start - self.time.begin for start, _ in self.form[0].strokes)
+
+    @property
+    def opening(self) -> tuple[Onsets, tuple[ScaleNote, ...]]:
+        """What is heard in its first bar."""
+        onsets = opening(self.form, self.time)
+        return onsets, self.notes[: len(onsets)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,19 +62,23 @@ class _Call:
     """One call: its bars and what a phrase over them needs to know."""
 
     number: int  # within its pass, from 0
+    of: int  # calls in the pass
     bars: Sequence[Bar]
-    pool: Sequence[ScaleNote]  # the notes in use, from low to high
     tonic: Pitch
     harmony: Harmony
     context: PassContext
     options: Phrases
 
     @property
-    def room(self) -> PhraseTime:
-        """From the beat on which it begins to a beat before it ends, to breathe."""
+    def time(self) -> Time:
+        """From the beat on which it begins to a beat before it ends, to breathe; an ending whose
+        length is asked for may last through that."""
+        options = self.options
         bar, beat, begin = self.bars[0].length, self.context.beat, self.context.begin
-        whole = min(self.options.length or len(self.bars), len(self.bars)) * bar
-        return PhraseTime(begin, whole - beat if whole - begin > beat else whole, bar, beat)
+        whole = min(options.length or len(self.bars), len(self.bars)) * bar
+        breathes = whole - begin >= _ROOM * beat and options.ends.length is None
+        end = whole - beat if breathes else whole
+        return Time(ticks(begin), ticks(end), ticks(bar), ticks(beat))
 
     @property
     def random(self) -> Random:
@@ -144,22 +87,39 @@ class _Call:
         place = "" if self.options.repeat else f" of pass {first.pass_number} in {first.key}"
         return Random(f"{self.context.track.seed} phrase {self.number}{place}")
 
-    def chord_steps(self, time: tuple[Fraction, Fraction]) -> set[int]:
-        """Semitones over the tonic of the chord under a note."""
-        start = self.bars[0].start + time[0]
-        cell = self.harmony.under(start, start + time[1])
+    @property
+    def stage(self) -> int:
+        """How far the set has grown: with the passes or, where these are fewer than its stages,
+        with the calls through them all."""
+        stages, passes = len(self.options.stages), self.context.track.passes
+        share = self.context.progress
+        if passes < stages:
+            share = (round(share * (passes - 1)) + self.number / self.of) / passes
+        return min(int(share * stages), stages - 1)
+
+    @property
+    def pool(self) -> list[ScaleNote]:
+        """The notes in use, from low to high."""
+        count = self.options.stages[self.stage]
+        return sorted(self.options.notes[:count], key=lambda note: note.semitones)
+
+    def chord_under(self, start: int, end: int) -> tuple[int, ...]:
+        """Semitones over the tonic of the chord under a note: root, third, fifth …"""
+        first = self.bars[0].start
+        cell = self.harmony.under(first + quarters(start), first + quarters(end))
         names = cell.chord.names if cell else ()
-        return {(name.pitch_class - self.tonic.name.pitch_class) % 12 for name in names}
+        return tuple((name.pitch_class - self.tonic.name.pitch_class) % 12 for name in names)
 
 
 def write(context: PassContext, options: Phrases) -> list[Note]:
     """A phrase at the beginning of each call."""
     steps = (note.semitones for note in options.notes)
-    tonic, pool = tonic_of(context, steps, _HEIGHTS[options.height]), _pool(context, options)
-    harmony = Harmony(context.cells)
+    tonic, harmony = tonic_of(context, steps, _HEIGHTS[options.height]), Harmony(context.cells)
+    calls = list(_calls(context.bars))
     notes: list[Note] = []
-    for number, bars in enumerate(_calls(context.bars)):
-        for tone in _new(_Call(number, bars, pool, tonic, harmony, context, options)):
+    for number, bars in enumerate(calls):
+        call = _Call(number, len(calls), bars, tonic, harmony, context, options)
+        for tone in _tones(_new(call)):
             found = pitch(tonic, tone.note, context)
             start = bars[0].start + tone.start
             notes.append(Note(start, tone.duration, found, mark=str(tone.note.degree)))
@@ -173,82 +133,93 @@ def _calls(bars: Sequence[Bar]) -> Iterator[list[Bar]]:
         yield [bar for _, bar in run]
 
 
-def _pool(context: PassContext, options: Phrases) -> list[ScaleNote]:
-    """The notes in use at this point of the track; all of them where it has one pass only."""
-    stages = options.stages
-    progress = context.progress if context.track.passes > 1 else 1.0
-    stage = min(int(progress * len(stages)), len(stages) - 1)
-    return sorted(options.notes[: stages[stage]], key=lambda note: note.semitones)
+def _tones(said: _Said) -> tuple[MelodyTone, ...]:
+    strokes = (stroke for statement in said.form for stroke in statement.strokes)
+    return tuple(
+        MelodyTone(note, quarters(start), quarters(end - start))
+        for note, (start, end) in zip(said.notes, strokes, strict=True)
+    )
 
 
-def _new(call: _Call) -> tuple[MelodyTone, ...]:
-    """A phrase that this track has not had, unless phrases may be repeated."""
-    random, said = call.random, call.context.track.said
-    phrase: tuple[MelodyTone, ...] = ()
-    for attempt in range(2 * _PHRASES_TRIES):
-        phrase = _phrase(call, random, free=attempt >= _PHRASES_TRIES)
-        if call.options.repeat or phrase not in said:
+def _new(call: _Call) -> _Said:
+    """A phrase whose motive was not heard lately and, if that can be, that is new as a whole."""
+    track, random = call.context.track.said, call.random
+    place = (call.bars[0].key_number, call.bars[0].pass_number) if call.options.repeat else ()
+    memory = [each for where, each in _memory(track) if where == place]
+    number = len(memory)
+    lately = [said for said in memory if said.number >= number - _REMEMBERED]
+    phrases = {_tones(said) for said in memory}
+    found = _phrase(call, number, lately, random)
+    for _ in range(_TRIES):
+        if _tones(found) not in phrases:
             break
-    said.add(phrase)
-    return phrase
+        found = _phrase(call, number, lately, random)
+    track.add(("phrase", place, found))
+    return found
 
 
-def _phrase(call: _Call, random: Random, *, free: bool) -> tuple[MelodyTone, ...]:
-    times = _times(call, random, free=free)
-    if not times:
-        return ()
-    first = _of_rest(call.pool, call.chord_steps(times[0]))
-    last = _of_rest(call.pool, call.chord_steps(times[-1]))
-    ends = call.options.ends
-    if ends == "open" or (ends == "mixed" and random.random() < _OPEN_SHARE):
-        last = _open(call.pool)
-    notes = _contour(times, call.pool, first, last, random)
-    return tuple(MelodyTone(note, *time) for note, time in zip(notes, times, strict=True))
+def _memory(track: set[Hashable]) -> Iterator[tuple[Hashable, _Said]]:
+    for each in track:
+        if isinstance(each, tuple) and each[0] == "phrase":
+            yield each[1], each[2]
 
 
-def _times(call: _Call, random: Random, *, free: bool) -> Rhythm:
-    if free:
-        return free_rhythm(call.room, random)
+def _phrase(call: _Call, number: int, lately: Sequence[_Said], random: Random) -> _Said:
+    pool, time = call.pool, call.time
+    before = next((said for said in lately if said.number == number - 1), None)
+    if len(pool) == 2 and call.of % _LINES == 0 and call.number % _LINES == 1 and before:
+        ground = _ground(call, before.form, random)
+        way = second_line(before.form, _places(before.notes, pool), ground, random)
+        return _Said(number, before.form, tuple(pool[place] for place in way), time)
     options = call.options
-    cells = options.cells or DEFAULT_CELLS[call.context.beat % 1 != 0]
-    return rhythm(call.room, cells, options.density, options.rests, random)
+    wishes = Wishes(
+        options.density,
+        options.rests,
+        len(pool) == 2,
+        ticks(options.ends.length or Fraction(0)),
+        frozenset(said.rhythm for said in lately),
+    )
+    form = laid_out(source(options.cells, time), wishes, random)
+    ground = _ground(call, form, random)
+    openings = [said.opening for said in lately]
+    onsets = opening(form, time)
+    heard = frozenset(_places(notes, pool) for places, notes in openings if places == onsets)
+    way = sung(form, ground, random, heard)
+    return _Said(number, form, tuple(pool[place] for place in way), time)
 
 
-def _of_rest(pool: Sequence[ScaleNote], chord: set[int]) -> set[int]:
+def _places(notes: Sequence[ScaleNote], pool: Sequence[ScaleNote]) -> Line:
+    """Where notes lie in the set; -1 where it has not got them."""
+    return tuple(pool.index(note) if note in pool else -1 for note in notes)
+
+
+def _ground(call: _Call, form: Form, random: Random) -> Ground:
+    pool = call.pool
+    strokes = [stroke for statement in form for stroke in statement.strokes]
+    chords = [call.chord_under(*stroke) for stroke in strokes]
+    last = _of_rest(pool, chords[-1])
+    ends = call.options.ends.on
+    if ends == "open" or (ends == "mixed" and random.random() < _OPEN_SHARE):
+        last = _open(pool)
+    newest = None
+    if call.stage:
+        newest = pool.index(call.options.notes[len(pool) - 1])
+    return Ground(pool, _of_rest(pool, chords[0]), last, chords, newest, call.time)
+
+
+def _of_rest(pool: Sequence[ScaleNote], chord: Sequence[int]) -> frozenset[int]:
     """Which notes of the pool (by index) a phrase can rest on."""
-    return _on(pool, chord) or _on(pool, set(_HOME)) or set(range(len(pool)))
+    for steps in (chord, _HOME):
+        found = {index for index, note in enumerate(pool) if note.semitones % 12 in steps}
+        if found:
+            return frozenset(found)
+    return frozenset(range(len(pool)))
 
 
-def _on(pool: Sequence[ScaleNote], steps: set[int]) -> set[int]:
-    return {index for index, note in enumerate(pool) if note.semitones % 12 in steps}
-
-
-def _open(pool: Sequence[ScaleNote]) -> set[int]:
+def _open(pool: Sequence[ScaleNote]) -> frozenset[int]:
     """Which of them leave a phrase open: not the tonic, and not its third where others can."""
-    everything = set(range(len(pool)))
-    return everything - _on(pool, {*_THIRDS_AND_ROOT}) or everything - _on(pool, {0}) or everything
-
-
-def _contour(
-    times: Rhythm, pool: Sequence[ScaleNote], first: set[int], last: set[int], random: Random
-) -> list[ScaleNote]:
-    """A note for each time: mostly the neighbour of the one before, along a drawn contour."""
-    height = _CONTOURS[random.choice(sorted(_CONTOURS))]
-    span = max(len(pool) - 1, 1)
-    chosen: list[int] = []
-    for place in range(len(times)):
-        aim = height(place / max(len(times) - 1, 1))
-        allowed = last if place == len(times) - 1 else first if place == 0 else range(len(pool))
-        options = sorted(set(allowed) - _worn(chosen)) or sorted(allowed)
-        weights = [
-            (_MOVES.get(abs(index - chosen[-1]), _FAR) if chosen else 1.0)
-            * exp(-_SHAPE * abs(index / span - aim))
-            for index in options
-        ]
-        chosen.append(random.choices(options, weights)[0])
-    return [pool[index] for index in chosen]
-
-
-def _worn(chosen: list[int]) -> set[int]:
-    """A note that has just sounded twice is not struck a third time."""
-    return set(chosen[-1:]) if len(chosen) > 1 and chosen[-1] == chosen[-2] else set()
+    for finished in (_THIRDS_AND_ROOT, (0,)):
+        found = {i for i, note in enumerate(pool) if note.semitones % 12 not in finished}
+        if found:
+            return frozenset(found)
+    return frozenset(range(len(pool)))

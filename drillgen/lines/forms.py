@@ -1,0 +1,374 @@
+"""How a phrase is built from its motive: said, said again, led on and brought to an end.
+
+Common practice: two bars are a motive and its return, a motive and an answer among its rhythms, or
+short, short, long; four bars are said, said again, said again and led home, or said twice with
+room to breathe after each, or two bars and their answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from random import Random
+from typing import Literal
+
+from drillgen.lines.motives import EIGHTH, TICKS, Figure, Source, Time, figures, motive, weight
+
+Part = Literal["motive", "return", "answer", "long"]
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """A figure in its place: what it is to the motive, and its notes from start to end."""
+
+    part: Part
+    strokes: tuple[tuple[int, int], ...]  # ticks from the call's start
+
+
+Form = tuple[Statement, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What the drill asks of a rhythm."""
+
+    density: float
+    rests: float
+    plain: bool  # two notes only: clear at once, with long endings
+    last: int  # ticks that the last note lasts; 0: a beat or more, as there is room
+    avoid: frozenset[tuple[int, ...]]  # onsets of the motives said lately
+
+
+# How often, in per cent.
+_TWO = {"again": 45, "among": 25, "short": 30}
+_THREE = {"onward": 100}
+_FOUR = {"onward": 40, "breathing": 35, "answered": 25}
+_TIED = 0.3  # of phrases hold a note over a bar line
+_SAME = 0.7  # of returns keep the rhythm exactly; the others change its last two notes
+_TRIES = 48
+_CHANGE, _FREE = 0.8, 0.3  # what each onset costs that a last statement changes; in an answer
+_HOLD = 3  # beats: no note inside a phrase is held longer
+
+
+def laid_out(source: Source, wishes: Wishes, random: Random) -> Form:
+    """A phrase's rhythm: the best of some that are drawn alike."""
+    time = source.time
+    units = _units(time)
+    tied = units > 1 and not wishes.plain and random.random() < _TIED
+    chosen = [_kind(size, wishes, time, random) for size in _chunks(units)]
+    best: tuple[float, Form] | None = None
+    for _ in range(_TRIES):
+        form = _Builder(source, wishes, tied, random).form(chosen)
+        if form:
+            found = _faults(form, time, wishes, tied) + random.random() / 2
+            if best is None or found < best[0]:
+                best = found, form
+        if best and best[0] < 1:
+            break
+    return best[1] if best else _least(time, random)
+
+
+def _units(time: Time) -> int:
+    """How many statements fit: mostly as many as bars."""
+    return max((2 * (time.end - time.begin) + time.unit) // (2 * time.unit), 1)
+
+
+def _chunks(units: int) -> list[int]:
+    """Long calls are several phrases of four bars."""
+    return [4] * ((units - 1) // 4) + [(units - 1) % 4 + 1]
+
+
+def _kind(size: int, wishes: Wishes, time: Time, random: Random) -> tuple[int, str]:
+    table = {1: {"once": 1}, 2: dict(_TWO), 3: dict(_THREE), 4: dict(_FOUR)}[size]
+    if time.unit != 4 * time.beat:
+        table.pop("short", None)
+    if "breathing" in table:  # more or less often as more or less is left silent
+        table["breathing"] = round(table["breathing"] * (0.2 + 4 * wishes.rests))
+    return size, random.choices([*table], [*table.values()])[0]
+
+
+def _least(time: Time, random: Random) -> Form:
+    """Where there is hardly any time: two notes."""
+    middle = time.begin + EIGHTH
+    return (Statement("motive", ((time.begin, middle), (middle, time.end))),)
+
+
+@dataclass(slots=True)
+class _Builder:
+    """Draws one layout."""
+
+    source: Source
+    wishes: Wishes
+    tied: bool
+    random: Random
+
+    @property
+    def time(self) -> Time:
+        return self.source.time
+
+    def form(self, chunks: list[tuple[int, str]]) -> Form:
+        """The statements of a phrase; none where a motive finds no place."""
+        figure = self._motive(chunks[0][1])
+        if figure is None:
+            return ()
+        found: list[tuple[Part, Figure]] = []
+        place = self.time.begin
+        for number, (size, kind) in enumerate(chunks):
+            last = number == len(chunks) - 1
+            found += self._chunk(figure, place, size, kind, last=last)
+            place += size * self.time.unit
+        if any(len(each.onsets) < 2 for _, each in found[:1]):
+            return ()
+        return tuple(self._sounded(found))
+
+    def _motive(self, kind: str) -> Figure | None:
+        """A motive for this form."""
+        time = self.time
+        longest = {"short": 2 * time.beat - EIGHTH, "breathing": time.unit}.get(
+            kind, min(3 * time.beat + EIGHTH, time.unit - EIGHTH)
+        )
+        choices = [
+            figure
+            for figure in figures(self.source, longest)
+            if kind != "breathing" or figure.onsets[-1] >= time.unit - EIGHTH
+        ]
+        if kind == "breathing" and not self.source.own:
+            choices = [f for f in _leading(self.source) if f.onsets[-1] >= time.unit - EIGHTH]
+        if kind == "short":
+            choices = [figure for figure in choices if len(figure.onsets) <= 3]
+        if not choices:
+            return None
+        weights = [
+            weight(each, self.wishes.density, time, plain=self.wishes.plain)
+            * (0.02 if each.onsets in self.wishes.avoid else 1.0)
+            * self._tying(each, kind)
+            for each in choices
+        ]
+        return motive(choices, weights, self.random)
+
+    def _tying(self, figure: Figure, kind: str) -> float:
+        """How much likelier a motive is, or less, where a note is to be held over a bar line or
+        must not be."""
+        hold = self.time.unit + figure.onsets[0] - figure.onsets[-1]
+        if kind == "short" or self.source.own:
+            return 1.0
+        if not self.tied:
+            return 0.05 if figure.onsets[-1] % self.time.unit > self.time.unit - EIGHTH - 1 else 1.0
+        return 4.0 if figure.onsets[0] > 0 and hold <= _HOLD * self.time.beat else 1.0
+
+    def _chunk(
+        self, figure: Figure, place: int, size: int, kind: str, *, last: bool
+    ) -> Iterator[tuple[Part, Figure]]:
+        """The statements of up to four bars."""
+        unit = self.time.unit
+        first: Part = "motive" if place == self.time.begin else "return"
+        said = figure.later(place)
+        if kind == "once":
+            yield first, self._landed(said) if last else said
+        elif kind == "again":
+            yield first, said
+            yield "return", self._returned(figure.later(place + unit), last)
+        elif kind == "among":
+            yield first, said
+            yield "answer", self._answer(figure.later(place + unit), last)
+        elif kind == "short":
+            yield first, said
+            yield "return", figure.later(place + unit // 2)
+            yield "long", self._long(figure.later(place + unit), last)
+        elif kind == "breathing":
+            yield first, said
+            yield "return", self._returned(figure.later(place + 2 * unit), last)
+        elif kind == "answered":
+            among = self._answer(figure, last=False).later(unit)
+            yield first, said
+            yield "answer", among.later(place)
+            yield "return", figure.later(place + 2 * unit)
+            again = among.later(place + 2 * unit)
+            yield "answer", self._landed(again, _FREE) if last else again
+        else:
+            yield first, said
+            for turn in range(1, size - 1):
+                yield "return", self._varied(figure).later(place + turn * unit)
+            yield "answer", self._answer(figure.later(place + (size - 1) * unit), last)
+
+    def _returned(self, figure: Figure, last: bool) -> Figure:
+        return self._landed(figure) if last else figure
+
+    def _varied(self, figure: Figure) -> Figure:
+        """The rhythm again, exactly or with its last notes changed."""
+        if self.random.random() < _SAME or not self.source.adds or len(figure.onsets) < 3:
+            return figure
+        kept = figure.onsets[: -2 if len(figure.onsets) > 3 else -1]
+        places = range(kept[-1] + EIGHTH, self.time.unit, EIGHTH)
+        latest = self.time.unit - (
+            0 if self.tied else TICKS
+        )  # later ones are held over the bar line
+        ends = [
+            place
+            for place in places
+            if self.time.is_landing(place) and place not in figure.onsets and place <= latest
+        ]
+        if not ends:
+            return figure
+        return Figure((*kept, self.random.choice(ends)), _before(figure, kept[-1]))
+
+    def _answer(self, figure: Figure, last: bool) -> Figure:
+        """Other notes of the same rhythm: one of its onsets may be missing, and its end."""
+        onsets = figure.onsets
+        if len(onsets) > 3 and self.random.random() < 0.6:
+            gone = self.random.randrange(1, len(onsets) - 1)
+            figure = Figure((*onsets[:gone], *onsets[gone + 1 :]), figure.rests)
+        return self._landed(figure, _FREE) if last else figure
+
+    def _long(self, figure: Figure, last: bool) -> Figure:
+        """The short figure once more, led on to a note that lasts."""
+        time, onsets = self.time, figure.onsets
+        later = figure.later(time.unit // 2).onsets[:1]
+        if self.source.adds and self.random.random() < 0.5 and onsets[-1] + EIGHTH < later[0]:
+            onsets = (*onsets, later[0] - EIGHTH)
+        onsets = (*onsets, *later)
+        longer = Figure(onsets, figure.rests)
+        return self._landed(longer, _FREE) if last else longer
+
+    def _landed(self, figure: Figure, change: float = _CHANGE) -> Figure:
+        """The figure with a last note that rests well and has the time to: its own, else an
+        earlier or another one."""
+        time = self.time
+        room = time.end - (self.wishes.last or time.beat)
+        best: tuple[float, Figure] | None = None
+        for kept in range(len(figure.onsets), 0, -1):
+            onsets = figure.onsets[:kept]
+            options = [onsets] if kept > 1 else []
+            if self.source.adds:
+                start = onsets[-1] + EIGHTH
+                options += [(*onsets, place) for place in range(start, room + 1, EIGHTH)]
+            for option in options:
+                if option[-1] > room:
+                    continue
+                price = self._price(option, figure, change)
+                if best is None or price < best[0]:
+                    best = price, Figure(option, _before(figure, option[-1]))
+        return best[1] if best else figure
+
+    def _price(self, onsets: tuple[int, ...], figure: Figure, change: float) -> float:
+        """What it costs to end so."""
+        time = self.time
+        changed = len({*onsets} ^ {*figure.onsets})
+        lands = time.is_landing(onsets[-1])
+        early = (time.end - 1) // time.bar - onsets[-1] // time.bar
+        short = self.wishes.plain and time.end - onsets[-1] < 2 * time.beat
+        return changed * change + 4.0 * (not lands) + early + 2.0 * short + self.random.random()
+
+    def _sounded(self, found: list[tuple[Part, Figure]]) -> Iterator[Statement]:
+        """Each note held to the next, but for the rests; the last of each statement as long as it
+        can sing, with room to breathe before the next."""
+        for (part, figure), after in pairwise([*found, None]):
+            if after is None:
+                end = self._last_end(figure.onsets[-1])
+            else:
+                end = self._end(figure.onsets[-1], after[1].onsets[0])
+            onsets = [*figure.onsets, end]
+            rests = dict(_starts(figure))
+            yield Statement(
+                part,
+                tuple((start, rests.get(start, stop)) for start, stop in pairwise(onsets)),
+            )
+
+    def _last_end(self, start: int) -> int:
+        """A beat or more; as long as was asked, if it was."""
+        time = self.time
+        if self.wishes.last:
+            return min(start + self.wishes.last, time.end)
+        ends = [
+            end for end in range(time.ceiling(start + time.beat), time.end + 1, time.beat)
+            if end - start <= 4 * time.beat
+        ]  # fmt: skip
+        if not ends or self.wishes.plain:
+            return min(time.end, start + 4 * time.beat)
+        return self.random.choice(ends)
+
+    def _end(self, start: int, following: int) -> int:
+        """Where a note inside the phrase ends, the next one beginning at `following`."""
+        time = self.time
+        line = (start // time.bar + 1) * time.bar
+        longest = min(following, start + _HOLD * time.beat)
+        if following <= start + time.beat:
+            return following
+        if self.tied and longest > line and self.random.random() < 0.7:
+            return longest
+        if not self.tied:
+            longest = min(longest, max(line, start + EIGHTH))
+        ends = range(time.ceiling(start + time.beat), longest + 1, time.beat)
+        silent = [end for end in ends if following - end >= time.beat]
+        if silent and self.random.random() < 0.25 + 0.75 * self.wishes.rests:
+            return self.random.choice(silent)
+        return longest
+
+
+def _before(figure: Figure, place: int) -> tuple[tuple[int, int], ...]:
+    return tuple(rest for rest in figure.rests if rest[1] <= place)
+
+
+def _starts(figure: Figure) -> Iterator[tuple[int, int]]:
+    """For each rest, the note before it and where that must end."""
+    for start, _ in figure.rests:
+        yield max(onset for onset in figure.onsets if onset < start), start
+
+
+def _leading(source: Source) -> list[Figure]:
+    """Figures moved by whole beats so as to lead to the next bar line, or just before it."""
+    time = source.time
+    return [
+        moved
+        for figure in figures(source, 3 * time.beat)
+        for ends in (time.unit, time.unit - EIGHTH)
+        for moved in [figure.later(ends - figure.onsets[-1])]
+        if moved.onsets[0] >= 0 and (ends - figure.onsets[-1]) % time.beat == 0
+    ]
+
+
+def _faults(form: Form, time: Time, wishes: Wishes, tied: bool) -> float:
+    """What a teacher would mark in the rhythm."""
+    strokes = [stroke for statement in form for stroke in statement.strokes]
+    if any(end > after for (_, end), (after, _) in pairwise(strokes)):
+        return 1000.0
+    if strokes[-1][1] > time.end or any(end <= start for start, end in strokes):
+        return 1000.0
+    start, end = strokes[-1]
+    found = 20.0 * (end - start < time.beat) + 8.0 * (not time.is_landing(start))
+    found += 6.0 * (start // time.bar < (time.end - 1) // time.bar - (start % time.bar > 0))
+    found += 3.0 * (len(strokes) < 3)
+    found += 6.0 * (strokes[0][0] >= time.begin + time.bar)
+    found += 10.0 * (is_tied(form, time.bar) != tied)
+    found += sum(3.0 * _clipped(*pair, time) for pair in pairwise(form))
+    found += 10.0 * _lonely(strokes, time) + 8.0 * _torn(strokes, time)
+    onsets = tuple(start - time.begin for start, _ in form[0].strokes)
+    return found + 3.0 * (onsets in wishes.avoid)
+
+
+def _clipped(statement: Statement, following: Statement, time: Time) -> bool:
+    """Whether a statement ends on a short note before a rest."""
+    start, end = statement.strokes[-1]
+    return end - start < time.beat and end < following.strokes[0][0]
+
+
+def is_tied(form: Form, bar: int) -> bool:
+    """Whether a note is held over a bar line."""
+    strokes = (stroke for statement in form for stroke in statement.strokes)
+    return any((end - 1) // bar > start // bar for start, end in strokes)
+
+
+def _lonely(strokes: list[tuple[int, int]], time: Time) -> int:
+    """Notes with a beat and a half of silence or more on either side."""
+    far = time.beat * 3 // 2
+    gaps = [far, *(after - end for (_, end), (after, _) in pairwise(strokes)), far]
+    return sum(min(before, after) >= far for before, after in pairwise(gaps))
+
+
+def _torn(strokes: list[tuple[int, int]], time: Time) -> int:
+    """Silences beyond one a bar, and those longer than half a bar and a beat."""
+    rests = [(end, after) for (_, end), (after, _) in pairwise(strokes) if after > end]
+    bars = [start // time.bar for start, _ in rests]
+    long = sum(after - end > time.unit // 2 + time.beat for end, after in rests)
+    return len(bars) - len(set(bars)) + long
