@@ -151,9 +151,9 @@ def _alone(phrase: Phrase) -> int:
     return sum(min(pair) >= far for pair in pairwise([far, *silences, far]))
 
 
-def _silences(phrase: Phrase) -> Counter[Fraction]:
+def _silences(phrase: Phrase) -> Counter[int]:
     """How many begin in each bar, between the first note and the last."""
-    return Counter((start - phrase.start) // phrase.bar for start, _ in phrase.rests)
+    return Counter(int((start - phrase.start) // phrase.bar) for start, _ in phrase.rests)
 
 
 def _crosses(phrase: Phrase, note: Note) -> bool:

@@ -350,7 +350,7 @@ class Phrases(Line):
         return self.grow or tuple(range(FIRST_STAGE, len(self.notes) + 1))
 
     def check(self, meter: Meter) -> None:
-        """No cell is longer than a bar, and no last note longer than that or shorter than a beat."""
+        """No cell is longer than a bar; a last note lasts a beat at least and a bar at most."""
         with Wrongs() as wrongs:
             with wrongs.at("cells"):
                 refuse_too_long(self.cells or (), meter)

@@ -32,7 +32,7 @@ _CONTOURS = {  # where in the set a motive goes, from its first note to its last
 }
 _VARIANTS = {1: 0.35, -1: 0.35, 0: 0.3}  # set steps by which a motive is moved when it returns
 _BLUE = (3, 6, 10)  # semitones over the tonic: they may be held over any chord
-_TRIES = 40
+_TRIES = 24
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ room to breathe after each, or two bars and their answer.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from random import Random
@@ -46,7 +46,7 @@ _THREE = {"onward": 100}
 _FOUR = {"onward": 40, "breathing": 35, "answered": 25}
 _TIED = 0.3  # of phrases hold a note over a bar line
 _SAME = 0.7  # of returns keep the rhythm exactly; the others change its last two notes
-_TRIES = 48
+_TRIES = 32
 _CHANGE, _FREE = 0.8, 0.3  # what each onset costs that a last statement changes; in an answer
 _HOLD = 3  # beats: no note inside a phrase is held longer
 
@@ -57,9 +57,11 @@ def laid_out(source: Source, wishes: Wishes, random: Random) -> Form:
     units = _units(time)
     tied = units > 1 and not wishes.plain and random.random() < _TIED
     chosen = [_kind(size, wishes, time, random) for size in _chunks(units)]
+    builder = _Builder(source, wishes, tied, random)
+    choices, weights = builder.choices(chosen[0][1])
     best: tuple[float, Form] | None = None
-    for _ in range(_TRIES):
-        form = _Builder(source, wishes, tied, random).form(chosen)
+    for _ in range(_TRIES if choices else 0):
+        form = builder.form(motive(choices, weights, random), chosen)
         if form:
             found = _faults(form, time, wishes, tied) + random.random() / 2
             if best is None or found < best[0]:
@@ -107,11 +109,8 @@ class _Builder:
     def time(self) -> Time:
         return self.source.time
 
-    def form(self, chunks: list[tuple[int, str]]) -> Form:
-        """The statements of a phrase; none where a motive finds no place."""
-        figure = self._motive(chunks[0][1])
-        if figure is None:
-            return ()
+    def form(self, figure: Figure, chunks: list[tuple[int, str]]) -> Form:
+        """The statements of a phrase; none where the motive finds no place."""
         found: list[tuple[Part, Figure]] = []
         place = self.time.begin
         for number, (size, kind) in enumerate(chunks):
@@ -122,30 +121,25 @@ class _Builder:
             return ()
         return tuple(self._sounded(found))
 
-    def _motive(self, kind: str) -> Figure | None:
-        """A motive for this form."""
+    def choices(self, kind: str) -> tuple[Sequence[Figure], Sequence[float]]:
+        """The figures that motives of this form are drawn from, and how likely each is."""
         time = self.time
         longest = {"short": 2 * time.beat - EIGHTH, "breathing": time.unit}.get(
             kind, min(3 * time.beat + EIGHTH, time.unit - EIGHTH)
         )
-        choices = [
-            figure
-            for figure in figures(self.source, longest)
-            if kind != "breathing" or figure.onsets[-1] >= time.unit - EIGHTH
-        ]
-        if kind == "breathing" and not self.source.own:
-            choices = [f for f in _leading(self.source) if f.onsets[-1] >= time.unit - EIGHTH]
+        leads = kind == "breathing" and not self.source.own
+        choices = _leading(self.source) if leads else figures(self.source, longest)
+        if kind == "breathing":
+            choices = [each for each in choices if each.onsets[-1] >= time.unit - EIGHTH]
         if kind == "short":
             choices = [figure for figure in choices if len(figure.onsets) <= 3]
-        if not choices:
-            return None
         weights = [
             weight(each, self.wishes.density, time, plain=self.wishes.plain)
             * (0.02 if each.onsets in self.wishes.avoid else 1.0)
             * self._tying(each, kind)
             for each in choices
         ]
-        return motive(choices, weights, self.random)
+        return choices, weights
 
     def _tying(self, figure: Figure, kind: str) -> float:
         """How much likelier a motive is, or less, where a note is to be held over a bar line or
@@ -263,7 +257,7 @@ class _Builder:
     def _sounded(self, found: list[tuple[Part, Figure]]) -> Iterator[Statement]:
         """Each note held to the next, but for the rests; the last of each statement as long as it
         can sing, with room to breathe before the next."""
-        for (part, figure), after in pairwise([*found, None]):
+        for (part, figure), after in zip(found, [*found[1:], None], strict=True):
             if after is None:
                 end = self._last_end(figure.onsets[-1])
             else:
@@ -316,7 +310,7 @@ def _starts(figure: Figure) -> Iterator[tuple[int, int]]:
         yield max(onset for onset in figure.onsets if onset < start), start
 
 
-def _leading(source: Source) -> list[Figure]:
+def _leading(source: Source) -> Sequence[Figure]:
     """Figures moved by whole beats so as to lead to the next bar line, or just before it."""
     time = source.time
     return [

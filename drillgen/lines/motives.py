@@ -135,16 +135,16 @@ def _sequences(source: Source, longest: int) -> Iterator[tuple[_Strokes, int]]:
     sized = [(_strokes(cell), ticks(cell.length)) for cell in source.cells]
     grown: list[tuple[_Strokes, int]] = [((), 0)]
     while grown:
-        longer = []
+        longer = set()
         for strokes, total in grown:
             for own, length in sized:
                 rests = strokes and own[0][0] and not source.own
                 fits = total + length <= longest or not strokes
                 if fits and not rests and len(strokes) < _MOST:
                     moved = tuple((start + total, end + total) for start, end in own)
-                    longer.append(((*strokes, *moved), total + length))
+                    longer.add(((*strokes, *moved), total + length))
         yield from longer
-        grown = longer
+        grown = sorted(longer)
 
 
 def _strokes(cell: RhythmCell) -> _Strokes:

@@ -39,6 +39,7 @@ class WholeTrack:
     bars: tuple[Bar, ...] = ()  # those that the line is written over, and the ending's
     led: dict[int, Pitch] = field(default_factory=dict)  # where the bass goes, by a bar's number
     said: set[Hashable] = field(default_factory=set)  # what earlier passes noted for later ones
+    called: dict[Hashable, list[Any]] = field(default_factory=dict)  # the calls so far, in order
 
 
 @dataclass(frozen=True, slots=True)

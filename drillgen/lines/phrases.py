@@ -9,7 +9,7 @@ within four calls, unless asked; three calls from two notes are the lines of a b
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import groupby
@@ -32,7 +32,7 @@ _OPEN_SHARE = 0.5  # of mixed endings
 _THIRDS_AND_ROOT = (0, 3, 4)  # on these a phrase sounds finished
 _REMEMBERED = 4  # calls
 _LINES = 3  # of a blues
-_TRIES = 12  # to say a whole phrase that the track has not had
+_TRIES = 6  # to say a whole phrase that the track has not had
 _ROOM = 3  # beats: a shorter call is used to its end, without a breath
 
 
@@ -143,25 +143,16 @@ def _tones(said: _Said) -> tuple[MelodyTone, ...]:
 
 def _new(call: _Call) -> _Said:
     """A phrase whose motive was not heard lately and, if that can be, that is new as a whole."""
-    track, random = call.context.track.said, call.random
-    place = (call.bars[0].key_number, call.bars[0].pass_number) if call.options.repeat else ()
-    memory = [each for where, each in _memory(track) if where == place]
-    number = len(memory)
-    lately = [said for said in memory if said.number >= number - _REMEMBERED]
-    phrases = {_tones(said) for said in memory}
-    found = _phrase(call, number, lately, random)
+    track, random, bar = call.context.track, call.random, call.bars[0]
+    where = (bar.key_number, bar.pass_number) if call.options.repeat else None
+    calls: list[_Said] = track.called.setdefault(where, [])
     for _ in range(_TRIES):
-        if _tones(found) not in phrases:
+        found = _phrase(call, len(calls), calls[-_REMEMBERED:], random)
+        if (where, found.form, found.notes) not in track.said:
             break
-        found = _phrase(call, number, lately, random)
-    track.add(("phrase", place, found))
+    calls.append(found)
+    track.said.add((where, found.form, found.notes))
     return found
-
-
-def _memory(track: set[Hashable]) -> Iterator[tuple[Hashable, _Said]]:
-    for each in track:
-        if isinstance(each, tuple) and each[0] == "phrase":
-            yield each[1], each[2]
 
 
 def _phrase(call: _Call, number: int, lately: Sequence[_Said], random: Random) -> _Said:

