@@ -41,13 +41,17 @@ class Wishes:
 
 
 # How often, in per cent.
-_TWO = {"again": 45, "among": 25, "short": 30}
-_THREE = {"onward": 100}
-_FOUR = {"onward": 40, "breathing": 35, "answered": 25}
+_FORMS = {
+    1: {"once": 100},
+    2: {"again": 45, "among": 25, "short": 30},
+    3: {"onward": 100},
+    4: {"onward": 40, "breathing": 35, "answered": 25},
+}  # by how many bars
 _TIED = 0.3  # of phrases hold a note over a bar line
 _SAME = 0.7  # of returns keep the rhythm exactly; the others change its last two notes
 _TRIES = 32
 _CHANGE, _FREE = 0.8, 0.3  # what each onset costs that a last statement changes; in an answer
+_IMPOSSIBLE = 1000.0
 _HOLD = 3  # beats: no note inside a phrase is held longer
 
 
@@ -56,7 +60,7 @@ def laid_out(source: Source, wishes: Wishes, random: Random) -> Form:
     time = source.time
     units = _units(time)
     tied = units > 1 and not wishes.plain and random.random() < _TIED
-    chosen = [_kind(size, wishes, time, random) for size in _chunks(units)]
+    chosen = _kinds(units, wishes, time, random)
     builder = _Builder(source, wishes, tied, random)
     choices, weights = builder.choices(chosen[0][1])
     best: tuple[float, Form] | None = None
@@ -68,7 +72,7 @@ def laid_out(source: Source, wishes: Wishes, random: Random) -> Form:
                 best = found, form
         if best and best[0] < 1:
             break
-    return best[1] if best else _least(time, random)
+    return best[1] if best and best[0] < _IMPOSSIBLE else _least(time)
 
 
 def _units(time: Time) -> int:
@@ -76,21 +80,26 @@ def _units(time: Time) -> int:
     return max((2 * (time.end - time.begin) + time.unit) // (2 * time.unit), 1)
 
 
-def _chunks(units: int) -> list[int]:
-    """Long calls are several phrases of four bars."""
-    return [4] * ((units - 1) // 4) + [(units - 1) % 4 + 1]
+def _kinds(units: int, wishes: Wishes, time: Time, random: Random) -> list[tuple[int, str]]:
+    """How many statements and in which form; long calls are several phrases of four bars, on one
+    motive, which some forms have a shape of their own for."""
+    sizes = [4] * ((units - 1) // 4) + [(units - 1) % 4 + 1]
+    barred = {"short"} if units > 4 or time.unit != 4 * time.beat else set[str]()
+    barred |= {"breathing"} if len({*sizes}) > 1 else set()
+    kinds = [_kind(size, wishes, barred, random) for size in sizes]
+    if "breathing" in kinds:
+        kinds = ["breathing"] * len(sizes)
+    return list(zip(sizes, kinds, strict=True))
 
 
-def _kind(size: int, wishes: Wishes, time: Time, random: Random) -> tuple[int, str]:
-    table = {1: {"once": 1}, 2: dict(_TWO), 3: dict(_THREE), 4: dict(_FOUR)}[size]
-    if time.unit != 4 * time.beat:
-        table.pop("short", None)
+def _kind(size: int, wishes: Wishes, barred: set[str], random: Random) -> str:
+    table = {kind: share for kind, share in _FORMS[size].items() if kind not in barred}
     if "breathing" in table:  # more or less often as more or less is left silent
         table["breathing"] = round(table["breathing"] * (0.2 + 4 * wishes.rests))
-    return size, random.choices([*table], [*table.values()])[0]
+    return random.choices([*table], [*table.values()])[0]
 
 
-def _least(time: Time, random: Random) -> Form:
+def _least(time: Time) -> Form:
     """Where there is hardly any time: two notes."""
     middle = time.begin + EIGHTH
     return (Statement("motive", ((time.begin, middle), (middle, time.end))),)
@@ -326,11 +335,11 @@ def _faults(form: Form, time: Time, wishes: Wishes, tied: bool) -> float:
     """What a teacher would mark in the rhythm."""
     strokes = [stroke for statement in form for stroke in statement.strokes]
     if any(end > after for (_, end), (after, _) in pairwise(strokes)):
-        return 1000.0
+        return _IMPOSSIBLE
     if strokes[-1][1] > time.end or any(end <= start for start, end in strokes):
-        return 1000.0
+        return _IMPOSSIBLE
     start, end = strokes[-1]
-    found = 20.0 * (end - start < time.beat) + 8.0 * (not time.is_landing(start))
+    found = 20.0 * (end - start < (wishes.last or time.beat)) + 8.0 * (not time.is_landing(start))
     found += 6.0 * (start // time.bar < (time.end - 1) // time.bar - (start % time.bar > 0))
     found += 3.0 * (len(strokes) < 3)
     found += 6.0 * (strokes[0][0] >= time.begin + time.bar)

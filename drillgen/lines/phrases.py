@@ -32,7 +32,7 @@ _OPEN_SHARE = 0.5  # of mixed endings
 _THIRDS_AND_ROOT = (0, 3, 4)  # on these a phrase sounds finished
 _REMEMBERED = 4  # calls
 _LINES = 3  # of a blues
-_TRIES = 6  # to say a whole phrase that the track has not had
+_TRIES = 8  # to say a whole phrase that the track has not had
 _ROOM = 3  # beats: a shorter call is used to its end, without a breath
 
 
@@ -77,7 +77,8 @@ class _Call:
         bar, beat, begin = self.bars[0].length, self.context.beat, self.context.begin
         whole = min(options.length or len(self.bars), len(self.bars)) * bar
         breathes = whole - begin >= _ROOM * beat and options.ends.length is None
-        end = whole - beat if breathes else whole
+        breath = beat if bar > 2 * beat or beat == 1 else Fraction(1, 2)  # 6/8 has no beat to spare
+        end = whole - breath if breathes else whole
         return Time(ticks(begin), ticks(end), ticks(bar), ticks(beat))
 
     @property
@@ -146,12 +147,15 @@ def _new(call: _Call) -> _Said:
     track, random, bar = call.context.track, call.random, call.bars[0]
     where = (bar.key_number, bar.pass_number) if call.options.repeat else None
     calls: list[_Said] = track.called.setdefault(where, [])
+    lately = calls[-_REMEMBERED:]
+    openings = [said.opening for said in lately]
     for _ in range(_TRIES):
-        found = _phrase(call, len(calls), calls[-_REMEMBERED:], random)
-        if (where, found.form, found.notes) not in track.said:
+        found = _phrase(call, len(calls), lately, random)
+        whole = where, found.form, found.notes
+        if found.opening not in openings and whole not in track.said:
             break
     calls.append(found)
-    track.said.add((where, found.form, found.notes))
+    track.said.add(whole)
     return found
 
 
@@ -161,7 +165,10 @@ def _phrase(call: _Call, number: int, lately: Sequence[_Said], random: Random) -
     if len(pool) == 2 and call.of % _LINES == 0 and call.number % _LINES == 1 and before:
         ground = _ground(call, before.form, random)
         way = second_line(before.form, _places(before.notes, pool), ground, random)
-        return _Said(number, before.form, tuple(pool[place] for place in way), time)
+        second = _Said(number, before.form, tuple(pool[place] for place in way), time)
+        if second.opening not in [said.opening for said in lately]:
+            return second
+        return _sung(call, number, before.form, lately, random)
     options = call.options
     wishes = Wishes(
         options.density,
@@ -171,12 +178,15 @@ def _phrase(call: _Call, number: int, lately: Sequence[_Said], random: Random) -
         frozenset(said.rhythm for said in lately),
     )
     form = laid_out(source(options.cells, time), wishes, random)
-    ground = _ground(call, form, random)
+    return _sung(call, number, form, lately, random)
+
+
+def _sung(call: _Call, number: int, form: Form, lately: Sequence[_Said], random: Random) -> _Said:
+    pool, onsets = call.pool, opening(form, call.time)
     openings = [said.opening for said in lately]
-    onsets = opening(form, time)
     heard = frozenset(_places(notes, pool) for places, notes in openings if places == onsets)
-    way = sung(form, ground, random, heard)
-    return _Said(number, form, tuple(pool[place] for place in way), time)
+    way = sung(form, _ground(call, form, random), random, heard)
+    return _Said(number, form, tuple(pool[place] for place in way), call.time)
 
 
 def _places(notes: Sequence[ScaleNote], pool: Sequence[ScaleNote]) -> Line:

@@ -48,7 +48,7 @@ def shape(start: Fraction, notes: list[Note]) -> tuple[tuple[Fraction, Fraction,
 METERS = st.sampled_from(["4/4", "3/4", "5/4", "2/4"])
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(
     st.integers(0, 2**20),
     METERS,
@@ -97,7 +97,7 @@ def opening(start: Fraction, notes: list[Note]) -> list[tuple[Fraction, str]]:
 @settings(max_examples=10, deadline=None)
 @given(
     st.integers(0, 2**20),
-    st.sampled_from([None, ["q q q q"], ["r:e e q", "e q e"]]),
+    st.sampled_from([None, ["q q q q", "q. e h"], ["r:e e q", "e q e"]]),
     st.sampled_from([1, 2, 4]),
 )
 def test_no_motive_comes_again_within_four_calls(seed: int, cells: object, call: int) -> None:
@@ -154,7 +154,7 @@ def test_in_a_single_pass_the_set_grows_with_the_calls() -> None:
     assert len(used[0]) < len(used[-1]) and set().union(*used) == set(SET)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=5, deadline=None)
 @given(st.integers(0, 2**20))
 def test_mostly_steps_within_the_set(seed: int) -> None:
     """More than half of all moves go to the neighbouring note of the set or stay (common practice:
@@ -201,12 +201,16 @@ def test_the_cells_are_the_ones_named(seed: int) -> None:
     assert len(places) > 2
 
 
-@settings(max_examples=20, deadline=None)
-@given(st.integers(0, 2**20), st.sampled_from(["6/8", "12/8"]), st.integers(1, 4))
+COMPOUND = {"6/8": "slow 12/8", "12/8": "slow 12/8"}
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.integers(0, 2**20), st.sampled_from(sorted(COMPOUND)), st.integers(1, 4))
 def test_the_compound_beat_has_its_own_cells(seed: int, meter: str, call: int) -> None:
     """In 6/8 and 12/8 (the beat a dotted quarter, common practice) every note begins on an eighth,
     and the last one lasts a beat."""
-    score = phrases(meter=meter, gaps=call, seed=seed, progression="I7 | IV7 | I7 | V7")
+    score = phrases(meter=meter, gaps=call, seed=seed, progression="I7 | IV7 | I7 | V7",
+                    feel=COMPOUND[meter])  # fmt: skip
     assert one_at_a_time(notes_of(score))
     assert all(note.start % Fraction(1, 2) == 0 for note in notes_of(score))
     assert all(notes[-1].duration >= Fraction(3, 2) for _, _, notes in calls(score))
@@ -215,7 +219,7 @@ def test_the_compound_beat_has_its_own_cells(seed: int, meter: str, call: int) -
 CALLS = st.sampled_from([1, 2, 3, 4, 6, 8])
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.integers(0, 2**20), CALLS, st.floats(0, 1), st.floats(0, 1), st.booleans())
 def test_a_phrase_ends_on_a_long_note(
     seed: int, call: int, density: float, rests: float, grow: bool
@@ -243,10 +247,10 @@ def test_a_motive_comes_back() -> None:
     the first one's rhythm (all of it but two notes), or has no other rhythm than the first."""
     found = [
         comes_back([note.start - start for note in notes])
-        for seed in range(10)
+        for seed in range(4)
         for start, _, notes in calls(phrases(progression=BLUES, seed=seed))
     ]
-    assert sum(found) >= 0.8 * len(found) and len(found) > 500
+    assert sum(found) >= 0.8 * len(found) and len(found) > 200
 
 
 def comes_back(places: list[Fraction]) -> bool:
@@ -264,7 +268,7 @@ def test_some_notes_are_tied_over_a_bar_line() -> None:
     """In one two-bar phrase of five at least, and in two at most."""
     tied = [
         any((note.start - start) % 4 + note.duration > 4 for note in notes)
-        for seed in range(10)
+        for seed in range(5)
         for start, _, notes in calls(phrases(progression=BLUES, seed=seed, grow=False))
     ]
     assert 0.2 <= sum(tied) / len(tied) <= 0.4
@@ -273,7 +277,7 @@ def test_some_notes_are_tied_over_a_bar_line() -> None:
 def test_most_phrases_have_one_highest_note() -> None:
     """From five notes: in four phrases of five the highest is sung once."""
     found = []
-    for seed in range(5):
+    for seed in range(3):
         for _, _, notes in calls(phrases(progression=BLUES, seed=seed, grow=False)):
             keys = [note.pitch.midi for note in notes]
             found.append(keys.count(max(keys)) == 1)
