@@ -26,6 +26,7 @@ from drillgen.drill.lines import (
 )
 from drillgen.drill.sheet import BASSES
 from drillgen.lines import enclosure, guide_tones, melody, patterns, phrases, riff, walking
+from drillgen.lines.arriving import before_gaps, on_the_last_chord
 from drillgen.lines.pass_context import (
     Cell,
     PassContext,
@@ -106,7 +107,7 @@ def line(chart: Chart) -> Part | None:
         written = readable(written, context.cells) if options.of_chords else written
         if written:
             context = replace(context, near=written[0].pitch.midi, before=tuple(written))
-        played = _played(written, bars, context.begin - lead)
+        played = before_gaps(_played(written, bars, context.begin - lead), bars, context, options)
         notes = [*(_until(played[0].start, notes) if lead and played else notes), *played]
     notes += list(_tagged(chart, notes))
     arrival = _arrival(chart, options, notes, context.track)
@@ -159,13 +160,11 @@ def _meets_a_bass(chart: Chart, options: Line) -> bool:
 
 
 def _arrival(chart: Chart, options: Line, notes: list[Note], track: WholeTrack) -> Iterator[Note]:
-    """The last chord's root, where a line that walks is played to the end; after calls and
-    responses the student has the last word."""
+    """What is held on the last chord: its root, where the line is a bass."""
     final = chart.ending
-    if not final or not notes or not options.is_bass or chart.drill.gaps is not None:
-        return
-    chord = final[0].spans[0].chord
-    if chord is not None:
+    if not options.is_bass:
+        yield from on_the_last_chord(chart, options, notes)
+    elif final and notes and (chord := final[0].spans[0].chord) is not None:
         low, high = options.sounding_range
         root = closest(chord.bass_name, notes[-1].pitch.midi, low, high)
         root = track.led.get(final[0].number, root)

@@ -166,9 +166,9 @@ def _phrase(call: _Call, number: int, lately: Sequence[_Said], random: Random) -
         ground = _ground(call, before.form, random)
         way = second_line(before.form, _places(before.notes, pool), ground, random)
         second = _Said(number, before.form, tuple(pool[place] for place in way), time)
-        if second.opening not in [said.opening for said in lately]:
-            return second
-        return _sung(call, number, before.form, lately, random)
+        for found in (second, _sung(call, number, before.form, lately, random)):
+            if found.opening not in [said.opening for said in lately]:
+                return found
     options = call.options
     wishes = Wishes(
         options.density,

@@ -1,0 +1,141 @@
+"""Arriving: how a line ends before a gap, and on the last chord.
+
+Common practice: a player comes to rest before leaving the word to another, on 1, 3 or 5 of the
+chord, by step where that can be, on one of the last two beats, and holds it to the bar line; and
+nobody stops before the last chord: every line goes to its nearest 1, 3 or 5 and holds that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+from fractions import Fraction
+from itertools import pairwise
+
+from drillgen.chart import Bar, Chart, Span
+from drillgen.drill.lines import Arpeggio, Enclosure, Line, ScalePattern, Walking
+from drillgen.lines.pass_context import PassContext, open_spans
+from drillgen.lines.tones import degree_of
+from drillgen.score import Note
+from drillgen.theory.chords import Chord
+from drillgen.theory.keys import Key
+from drillgen.theory.pitch import Degree, Pitch, in_range
+
+# Kinds that run on from note to note.  The others end as they are: what a teacher wrote and what
+# phrases say, guide tones and roots that are held anyhow.
+_RUNNING = (Arpeggio, ScalePattern, Walking, Enclosure)
+_RESTS_ON = (1, 3, 5)
+_STEP = 2  # semitones
+# What a last note costs, in semitones: beyond a step twice its width; the last note again; another
+# note than the line had there; sooner than on the last beat.
+_WIDE, _AGAIN, _OTHER, _SOON = 2, 5, 2, 1
+
+
+def before_gaps(
+    notes: Sequence[Note], bars: Sequence[Bar], context: PassContext, options: Line
+) -> list[Note]:
+    """The notes of a pass, with an arrival at the end of each call that a response follows."""
+    found = list(notes)
+    if not isinstance(options, _RUNNING):
+        return found
+    if isinstance(options, Enclosure) and options.fill == "rest":
+        return found
+    for bar, after in pairwise([*bars, None]):
+        assert bar is not None
+        if bar.role == "call" and after is not None and after.role == "response":
+            found = _arrived(found, bar, context)
+    return found
+
+
+def _arrived(notes: list[Note], bar: Bar, context: PassContext) -> list[Note]:
+    """The notes with an arrival at the end of one bar."""
+    call = next(span for span in open_spans([bar]))
+    heard = [note for note in notes if note.start < bar.end]
+    places = [bar.end - 2 * context.beat, bar.end - context.beat]
+    if len(heard) < 2 or heard[-1].start < bar.start:
+        return notes
+    if heard[-1].start < places[0]:  # held already
+        held = replace(heard[-1], duration=call.end - heard[-1].start)
+        return [*heard[:-1], held, *notes[len(heard) :]]
+    ways = [way for place in places for way in _ways(heard, place, bar, context)]
+    if not ways:
+        return notes
+    _, last = min(ways, key=lambda way: (way[0], way[1].pitch.midi))
+    kept = [_until(note, last.start) for note in heard if note.start < last.start]
+    return [*kept, last, *notes[len(heard) :]]
+
+
+def _until(note: Note, end: Fraction) -> Note:
+    return replace(note, duration=min(note.duration, end - note.start))
+
+
+def _ways(
+    notes: Sequence[Note], place: Fraction, bar: Bar, context: PassContext
+) -> Iterator[tuple[float, Note]]:
+    """Every last note that could fall on a place, and what it costs."""
+    earlier = [note for note in notes if note.start < place]
+    span = _under(bar.spans, place)
+    if not earlier or span is None or span.chord is None:
+        return
+    before = earlier[-1].pitch
+    own = next((note.pitch for note in notes if note.start == place), None)
+    soon = _SOON * (place < bar.end - context.beat)
+    for degree, pitch in _rests(span.chord, bar.key, context.low, context.high):
+        away = abs(pitch.midi - before.midi)
+        cost = _AGAIN if away == 0 else 0 if away <= _STEP else _WIDE * away
+        cost += soon + _OTHER * (own is None or own.midi != pitch.midi)
+        yield cost, Note(place, bar.end - place, pitch, mark=str(degree))
+
+
+def _under(spans: Iterable[Span], place: Fraction) -> Span | None:
+    return next((span for span in spans if span.start <= place < span.end), None)
+
+
+def _rests(chord: Chord, key: Key, low: int, high: int) -> Iterator[tuple[Degree, Pitch]]:
+    """1, 3 and 5 of a chord in every octave of a range."""
+    for number in _RESTS_ON:
+        degree = degree_of(chord, key, number)
+        for pitch in in_range(chord.root.above(degree), low, high):
+            yield degree, pitch
+
+
+def on_the_last_chord(chart: Chart, options: Line, notes: Sequence[Note]) -> Iterator[Note]:
+    """What is held through the ending: for each voice the nearest 1, 3 or 5 of the last chord; of a
+    line that is made of named notes, one of those that it has in this key."""
+    final = chart.ending
+    chord = final[0].spans[0].chord if final else None
+    if not notes or chord is None:
+        return
+    start, end = final[0].start, final[-1].end
+    low, high = options.sounding_range
+    choices = list(_rests(chord, final[0].key, low, high))
+    if options.notes_used:
+        choices = _named(choices, notes, final[0], chart)
+    taken: set[int] = set()
+    for before in _voices(notes):
+        free = [each for each in choices if each[1].midi not in taken]
+        if not free:
+            return
+        degree, pitch = min(free, key=lambda each: _distance(each, before.pitch))
+        taken.add(pitch.midi)
+        yield Note(start, end - start, pitch, "held", mark=str(degree))
+
+
+def _distance(choice: tuple[Degree, Pitch], before: Pitch) -> tuple[int, int]:
+    return abs(choice[1].midi - before.midi), choice[1].midi
+
+
+def _voices(notes: Sequence[Note]) -> list[Note]:
+    """What sounded last, from low to high."""
+    last = notes[-1].start
+    return sorted((n for n in notes if n.start == last), key=lambda note: note.pitch.midi)
+
+
+def _named(
+    choices: Sequence[tuple[Degree, Pitch]], notes: Sequence[Note], final: Bar, chart: Chart
+) -> list[tuple[Degree, Pitch]]:
+    """The choices that the line has sounded in the last key; its last note where it has none."""
+    own = [note for note in notes if chart.bar_at(note.start).key_number == final.key_number]
+    keys = {note.pitch.midi for note in own}
+    found = [(degree, pitch) for degree, pitch in choices if pitch.midi in keys]
+    return found or [(Degree.parse(notes[-1].mark), notes[-1].pitch)]
