@@ -15,7 +15,7 @@ from itertools import groupby
 from typing import Literal
 
 from drillgen.drill.models import Drill, Gaps, Tempo
-from drillgen.drill.progression import BarText, Slot
+from drillgen.drill.progression import Slot
 from drillgen.theory.chords import Chord, as_written
 from drillgen.theory.keys import Key
 from drillgen.theory.numerals import Numeral, parse_numeral
@@ -32,6 +32,7 @@ class Span:
     start: Fraction  # quarter notes from the track's start
     duration: Fraction  # quarter notes
     chord: Chord | None
+    leads_to: Chord | None = None  # the form's next chord on another root; None before N.C.
 
     @cached_property
     def end(self) -> Fraction:
@@ -216,16 +217,37 @@ def _form_bar(drill: Drill, bar: Bar, index: int) -> Bar:
     return replace(
         bar,
         form_bar=index,
-        spans=_spans(drill, text, bar.key),
+        spans=_spans(drill, index, bar.key),
         section=text.section,
         starts_section=text.starts_section or index == 0,
     )
 
 
-def _spans(drill: Drill, text: BarText, key: Key) -> tuple[Span, ...]:
+def _spans(drill: Drill, index: int, key: Key) -> tuple[Span, ...]:
+    bars = drill.progression.bars
+    before = sum(len(bar.slots) for bar in bars[:index])
     return tuple(
-        Span(slot.start, slot.duration, sounding(slot, drill.key, key)) for slot in text.slots
+        Span(
+            slot.start,
+            slot.duration,
+            sounding(slot, drill.key, key),
+            _leads_to(drill, before + number, key),
+        )
+        for number, slot in enumerate(bars[index].slots)
     )
+
+
+def _leads_to(drill: Drill, index: int, key: Key) -> Chord | None:
+    """The next chord on another root than the slot's own; after the last one the form begins
+    again in its key, so that every pass in every key is the same exercise."""
+    slots = [slot for bar in drill.progression.bars for slot in bar.slots]
+    own, *later = (sounding(slot, drill.key, key) for slot in slots[index:] + slots[:index])
+    for chord in later:
+        if chord is None or own is None:
+            return None
+        if chord.root.pitch_class != own.root.pitch_class:
+            return chord
+    return None
 
 
 def sounding(slot: Slot, written_in: Key, key: Key) -> Chord | None:

@@ -113,11 +113,13 @@ def test_comping_is_led_smoothly_and_says_the_chord(instrument: str) -> None:
         assert keys[0] >= 48 and keys[-1] <= 79
         bar = score.chart.bar_at(place)
         if bar.role == "play" and place.denominator == 1:  # on a beat: surely no anticipation
-            chord = span_at(score, place).chord
+            span = span_at(score, place)
+            chord = span.chord
             assert chord is not None
             names = {note.pitch.name.pitch_class for note in notes}
             guides = {chord.root.above(d).pitch_class for d in chord.guide_tones}
-            scale = {n.pitch_class for n in chord_scale(chord, bar.key).names(chord.root)}
+            of_chord = chord_scale(chord, bar.key, span.leads_to)
+            scale = {n.pitch_class for n in of_chord.names(chord.root)}
             tones = {n.pitch_class for n in chord.names}
             assert guides <= names <= scale | tones, chord.text
         voicings.append(keys)

@@ -27,24 +27,25 @@ def following(chart: Chart, span: Span) -> tuple[Span, Bar] | None:
     return (after, chart.bar_at(span.end)) if after is not None else None
 
 
-def sounds(chord: Chord, key: Key) -> set[int]:
-    """Pitch classes of a chord and of its scale."""
-    names = {*chord.names, *chord_scale(chord, key).names(chord.root), chord.bass_name}
+def sounds(chord: Chord, key: Key, leads_to: Chord | None = None) -> set[int]:
+    """Pitch classes of a chord and of its scale before the chord that it leads to."""
+    scale = chord_scale(chord, key, leads_to)
+    names = {*chord.names, *scale.names(chord.root), chord.bass_name}
     return {name.pitch_class for name in names}
 
 
-def chords_meant(chart: Chart, place: Fraction) -> Iterator[tuple[Chord, Key]]:
-    """The chord under a stroke, and the one that it may anticipate."""
+def chords_meant(chart: Chart, place: Fraction) -> Iterator[tuple[Chord, Key, Chord | None]]:
+    """The chord under a stroke, its key and what it leads to; and the one that it may anticipate."""
     span = span_at(chart, place)
     if span is None:
         return
     if span.chord is not None:
-        yield span.chord, chart.bar_at(place).key
+        yield span.chord, chart.bar_at(place).key, span.leads_to
     after = following(chart, span)
     if after is not None and span.end - place <= _PUSH * chart.drill.meter.beat:
         chord, bar = after[0].chord, after[1]
         if chord is not None:
-            yield chord, bar.key
+            yield chord, bar.key, after[0].leads_to
 
 
 def strokes(notes: Iterable[Note]) -> list[tuple[Fraction, tuple[int, ...]]]:

@@ -159,11 +159,12 @@ class Heard:
         options = chart.drill.line
         self._scales = options.chosen_scales if options else ()
 
-    def setting(self, chord: Chord, key: Key) -> Setting:
-        """The key that a chord is voiced in, or the scale that the teacher chose for the chord."""
-        if not self._scales:
+    def setting(self, chord: Chord, key: Key, leads_to: Chord | None = None) -> Setting:
+        """The key that a chord is voiced in, or its scale where the teacher chose one, or where the
+        chord that it leads to decides."""
+        if not self._scales and not (leads_to and chord.is_dominant):
             return key
-        return scale_of(chord, key, self._chart.drill.key, self._scales)
+        return scale_of(chord, key, self._chart.drill.key, self._scales, leads_to)
 
     def beside(
         self, chord: Chord, stroke: tuple[Fraction, Fraction], span: tuple[Fraction, Fraction]
@@ -287,7 +288,7 @@ def voicings(
         voice = partial(
             styled,
             stroke.chord,
-            heard.setting(stroke.chord, stroke.key),
+            heard.setting(stroke.chord, stroke.key, _leads_to(written_in, stroke)),
             previous,
             style=style,
             size=min(voices, size),
@@ -342,6 +343,11 @@ def _bar_of_chord(chart: Chart, stroke: StruckChord) -> Bar:
     following = chart.bars[min(bar.number + 1, len(chart.bars) - 1)]
     ahead = bar.role != "ending" and stroke.until > bar.end
     return following if ahead else bar
+
+
+def _leads_to(bar: Bar, stroke: StruckChord) -> Chord | None:
+    """What the chord of a stroke leads to, where it stands."""
+    return next((span.leads_to for span in bar.spans if span.end == stroke.until), None)
 
 
 def _style(chart: Chart, bar: Bar, chord: Chord, modal: bool) -> tuple[Style, int]:

@@ -20,7 +20,7 @@ from typing import NamedTuple
 from drillgen.chart import Span
 from drillgen.drill.lines import Approach, Enclosure
 from drillgen.lines.pass_context import Cell, PassContext, open_spans
-from drillgen.lines.tones import Filler, beside, degree_of, readable, scale_of
+from drillgen.lines.tones import Filler, beside, degree_of, readable, scale_in
 from drillgen.score import Note
 from drillgen.theory.pitch import Degree, Pitch, in_range
 
@@ -98,7 +98,7 @@ class _Aiming:
         chord stays, and to the nearer one where it changes."""
         chord = cell.chord
         if self.options.target != "guide tones":
-            return (degree_of(chord, cell.key, _NUMBERS[self.options.target]),)
+            return (degree_of(cell, _NUMBERS[self.options.target]),)
         if last is None:
             return chord.guide_tones[:1]
         if last.cell.chord == chord:
@@ -132,7 +132,7 @@ class _Aiming:
         return readable(next(steps, nearest[0]))
 
     def _next(self, cell: Cell, target: Pitch) -> Pitch:
-        scale = scale_of(cell.chord, cell.key, self.context.home, self.options.scales)
+        scale = scale_in(cell, self.context, self.options.scales)
         found = (
             pitch
             for name in scale.names(cell.chord.root)

@@ -17,7 +17,7 @@ from drillgen.lines.tones import (
     lands,
     placed,
     readable,
-    scale_of,
+    scale_in,
     simple,
     step,
     with_passing_note,
@@ -64,9 +64,7 @@ def arpeggio(context: PassContext, options: Arpeggio) -> list[Note]:
     for index, cell in enumerate(context.cells):
         answers = options.direction == "alternating" and index % 2 == 1
         falls = options.direction == "down" or answers
-        degrees = [
-            degree_of(cell.chord, cell.key, number) for number in (order[::-1] if falls else order)
-        ]
+        degrees = [degree_of(cell, number) for number in (order[::-1] if falls else order)]
         if options.connect and notes:
             degrees, pitches = _joined(cell.chord, degrees, notes[-1].pitch.midi, context)
         else:
@@ -193,7 +191,7 @@ def scale_pattern(context: PassContext, options: ScalePattern) -> list[Note]:
 
 
 def _task(cell: Cell, context: PassContext, options: ScalePattern, total: int) -> _Chord:
-    scale = scale_of(cell.chord, cell.key, context.home, options.scales)
+    scale = scale_in(cell, context, options.scales)
     longer = with_passing_note(scale, cell.chord) if options.bebop else scale
     return _Chord(cell.chord, longer, total, frozenset(longer.degrees) - {*scale.degrees})
 

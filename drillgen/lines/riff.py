@@ -185,7 +185,7 @@ def fitted(note: Pitch, cell: Cell, tonic: Pitch, *, blue: bool) -> Pitch:
     if blue and (sharp_nine or (note.midi - tonic.midi) % 12 in _BLUE):
         return note
     tones = {name.pitch_class: name for name in map(chord.root.above, chord.played)}
-    scale = chord_scale(chord, cell.key).names(chord.root)
+    scale = chord_scale(chord, cell.key, cell.span.leads_to).names(chord.root)
     known = {name.pitch_class: name for name in scale} | tones
     if note.name.pitch_class in known:
         return note

@@ -87,15 +87,23 @@ _SHARP_FIFTH = Degree(5, 1)
 _SEVENTH = Degree(7)
 
 
-def scale_of(chord: Chord, key: Key, home: Key, chosen: ChordScales) -> Scale:
+def scale_of(
+    chord: Chord, key: Key, home: Key, chosen: ChordScales, leads_to: Chord | None = None
+) -> Scale:
     """The teacher's scale for a chord, one named for this very chord first; else the table's.
 
-    `key` is the one that sounds, `home` the one in which the teacher wrote chord symbols.
+    `key` is the one that sounds, `home` the one in which the teacher wrote chord symbols;
+    `leads_to` is the next chord on another root.
     """
     for named, scale in sorted(chosen, key=lambda each: isinstance(each[0], tuple)):
         if _is_meant(named, chord, key, home):
             return SCALES[scale]
-    return chord_scale(chord, key)
+    return chord_scale(chord, key, leads_to)
+
+
+def scale_in(cell: Cell, context: PassContext, chosen: ChordScales) -> Scale:
+    """The scale of a chord in its place."""
+    return scale_of(cell.chord, cell.key, context.home, chosen, cell.span.leads_to)
 
 
 def _is_meant(named: Named, chord: Chord, key: Key, home: Key) -> bool:
@@ -170,8 +178,9 @@ def has(chord: Chord, degree: Degree) -> bool:
     return degree.semitones % 12 in {each.semitones % 12 for each in chord.played}
 
 
-def degree_of(chord: Chord, key: Key, number: int) -> Degree:
+def degree_of(cell: Cell, number: int) -> Degree:
     """The chord's own version of a degree in any octave, else the one of its chord scale."""
+    chord = cell.chord
     plain = (number - 1) % 7 + 1
     if plain == 3 and chord.is_suspended:
         own = chord.third
@@ -179,7 +188,7 @@ def degree_of(chord: Chord, key: Key, number: int) -> Degree:
     own = chord.degree(number) or chord.degree(plain)
     if own is not None:
         return Degree(number, own.alter)
-    return degree_in(chord_scale(chord, key), chord, number)
+    return degree_in(chord_scale(chord, cell.key, cell.span.leads_to), chord, number)
 
 
 # Filling time with chord tones in eighths, from one note towards another.

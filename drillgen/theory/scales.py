@@ -1,13 +1,19 @@
 """Scales, and which of them goes with a chord in a key.
 
-The choice follows common practice in jazz teaching and is all in the tables below: the chord's
-place in the key first, then what its family usually takes; the first scale that contains every
-tone the chord is played with.
+The choice is all in the tables below: what a dominant resolves to first, then the chord's place in
+the key, then what its family usually takes; the first scale that contains every tone the chord is
+played with.
+
+Sources: M. Sabatella, "A Jazz Improvisation Primer", and its "Almanac" (outsideshore.com), which
+says that the melodic minor scale goes with m(maj7) and m6, and half-whole diminished with 7b9;
+B. Nettles and R. Graf, "The Chord Scale Theory and Jazz Harmony" (1997), by whom a dominant that
+resolves down a fifth takes a mixolydian scale whose 9 and 13 are altered as the goal has them.
+All else is common practice.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -74,6 +80,25 @@ SCALES: dict[str, Scale] = {
     }.items()
 }
 
+# What a dominant resolves to: semitones down to the next root -> scale by the next chord's family.
+# A fifth down to a minor chord its b9 and b13 are the minor sixth and third of the goal; to a major
+# chord (or one more dominant) 9 and 13 are the major ones.  A semitone down it stands in for the
+# dominant a tritone away, whatever follows: its #11 is that one's root.
+_TO_MINOR = "phrygian dominant"
+RESOLUTIONS: dict[int, dict[Family, str]] = {
+    7: {
+        **dict.fromkeys(("minor", "half-diminished", "minor-major", "diminished"), _TO_MINOR),
+        **dict.fromkeys(("major", "dominant", "suspended", "augmented"), "mixolydian"),
+    },
+    1: dict.fromkeys(
+        ("major", "minor", "dominant", "half-diminished", "diminished", "minor-major",
+         "augmented", "suspended"),
+        "lydian dominant",
+    ),
+}  # fmt: skip
+# Of a dominant that leads to a minor chord: written so, it is altered altogether.
+_ALTERED_BY = (Degree(5, -1), Degree(5, 1), Degree(9, 1))
+
 # Semitones from the tonic to the chord's root -> scale, where the place in the key decides.
 _Places = dict[int, str]
 _IN_MAJOR: dict[Family, _Places] = {
@@ -121,29 +146,53 @@ _KEY_SCALES: dict[Mode, str] = {"major": "ionian", "minor": "aeolian"}
 
 
 @lru_cache(maxsize=4096)
-def chord_scale(chord: Chord, key: Key | None = None) -> Scale:
-    """The scale to play on a chord in a key; every tone of `chord.played` is in it.
+def chord_scale(chord: Chord, key: Key | None = None, leads_to: Chord | None = None) -> Scale:
+    """The scale to play on a chord in a key, before the chord that it leads to (the next one on
+    another root).  Every tone of `chord.played` is in it, but for the fifth of an altered 7#9.
 
     Where no scale of the tables contains the chord, its family's first one with the chord's own
     degrees in the place of those it lacks.  Without a key, its family alone decides.
     """
-    names = [*(_by_place(chord, key) if key else ()), *FAMILIES[chord.family]]
+    found = _resolution(chord, leads_to)
+    places = [found] if found else [*(_by_place(chord, key) if key else ())]
+    names = [*_by_symbol(chord, places), *FAMILIES[chord.family]]
     for name in names:
-        if SCALES[name].holds(chord.played):
+        if SCALES[name].holds(chord.played) or _is_altered(name, chord):
             return SCALES[name]
     return _fitted(SCALES[names[0]], chord)
 
 
+def _by_symbol(chord: Chord, names: Iterable[str]) -> Iterator[str]:
+    """What the symbol itself makes of the usual scales of a place."""
+    altered_fifth = any(degree.number == 5 and degree.alter for degree in chord.degrees)
+    if chord.family == "minor" and chord.degree(6) == Degree(6) and not chord.degree(7):
+        yield "melodic minor"
+    for name in names:
+        if name == _TO_MINOR and any(degree in _ALTERED_BY for degree in chord.degrees):
+            yield "altered"
+        elif not (chord.family == "dominant" and altered_fifth):
+            yield name
+
+
+def _is_altered(name: str, chord: Chord) -> bool:
+    """Whether a chord is meant by the altered scale though its symbol has a plain fifth: 7#9."""
+    without = tuple(degree for degree in chord.played if degree != Degree(5))
+    return name == "altered" and Degree(9, 1) in without and SCALES[name].holds(without)
+
+
+def _resolution(chord: Chord, leads_to: Chord | None) -> str | None:
+    """The scale of a dominant that resolves; None for other chords and where it does not."""
+    if chord.family != "dominant" or leads_to is None:
+        return None
+    down = (chord.root.pitch_class - leads_to.root.pitch_class) % 12
+    return RESOLUTIONS.get(down, {}).get(leads_to.family)
+
+
 def _by_place(chord: Chord, key: Key) -> Iterator[str]:
     place = (chord.root.pitch_class - key.tonic.pitch_class) % 12
-    family = chord.family
-    found = PLACES[key.mode].get(family, {}).get(place)
-    altered_fifth = any(degree.number == 5 and degree.alter for degree in chord.degrees)
-    if found and not (family == "dominant" and altered_fifth):
+    if found := PLACES[key.mode].get(chord.family, {}).get(place):
         yield found
-    elif found == "phrygian dominant":
-        yield "altered"  # V7#5 of a minor chord has no perfect fifth to play
-    if family == "half-diminished" and _is_diatonic(chord.root.above(Degree(9)), key):
+    if chord.family == "half-diminished" and _is_diatonic(chord.root.above(Degree(9)), key):
         yield "locrian natural 2"
 
 

@@ -336,5 +336,5 @@ def test_without_a_line_nothing_is_held_back() -> None:
     for span, notes in on_their_chord(score):
         assert len(notes) == 4
         assert span.chord is not None
-        scale = chord_scale(span.chord, score.chart.keys[0]).names(span.chord.root)
+        scale = chord_scale(span.chord, score.chart.keys[0], span.leads_to).names(span.chord.root)
         assert {n.pitch.midi % 12 for n in notes} <= {name.pitch_class for name in scale}

@@ -278,16 +278,20 @@ def test_any_chords_are_voiced_well(
     score = written(progression=progression, key="C", key_cycle="C", tempo=tempo, seed=seed,
                     passes=2, band={"comping": {"kind": player, "density": density}})  # fmt: skip
     found = chords(score)
-    meant = {s.chord for bar in score.chart.bars for s in bar.spans if s.chord is not None}
+    meant = {(s.chord, s.leads_to) for bar in score.chart.bars for s in bar.spans if s.chord}
     heard = set().union(
-        *({n.pitch_class for n in (*c.names, *chord_scale(c, C).names(c.root))} for c in meant)
+        *(
+            {n.pitch_class for n in (*c.names, *chord_scale(c, C, to).names(c.root))}
+            for c, to in meant
+        )
     )
     for at, keys in found:
         assert len(set(keys)) == len(keys) and keys[-1] <= 77
         assert keys[0] >= (41 if player == "rhythm guitar" else 45)
         span = next(s for s in score.chart.bar_at(at).spans if s.start <= at < s.end)
         if at == span.start and span.chord is not None:
-            tones = (*span.chord.names, *chord_scale(span.chord, C).names(span.chord.root))
+            scale = chord_scale(span.chord, C, span.leads_to)
+            tones = (*span.chord.names, *scale.names(span.chord.root))
             assert {key % 12 for key in keys} <= {name.pitch_class for name in tones}
         assert {key % 12 for key in keys} <= heard
     motion = [0]

@@ -162,7 +162,7 @@ def test_no_tone_above_comes_before_its_chord() -> None:
             bar = score.chart.bar_at(note.start)
             chord = bar.spans[0].chord
             assert chord
-            scale = chord_scale(chord, bar.key).names(chord.root)
+            scale = chord_scale(chord, bar.key, bar.spans[0].leads_to).names(chord.root)
             assert note.pitch.name.pitch_class in {name.pitch_class for name in scale}
 
 
@@ -220,7 +220,7 @@ def test_every_note_is_a_chord_tone_or_resolves_by_step(
         bar = score.chart.bar_at(note.start)
         span = next(each for each in bar.spans if each.start <= note.start < each.end)
         assert span.chord
-        scale = chord_scale(span.chord, bar.key).names(span.chord.root)
+        scale = chord_scale(span.chord, bar.key, span.leads_to).names(span.chord.root)
         tones = {name.pitch_class for name in (*scale, *span.chord.names)}
         assert note.pitch.name.pitch_class in tones
     assert not waiting

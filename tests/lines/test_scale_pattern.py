@@ -233,9 +233,8 @@ def test_every_pattern_fills_every_chord_with_its_scale(
     for bar in score.chart.bars:
         for span in bar.spans if bar.form_bar >= 0 else ():
             assert span.chord
-            scale = {
-                name.pitch_class for name in chord_scale(span.chord, bar.key).names(span.chord.root)
-            }
+            names = chord_scale(span.chord, bar.key, span.leads_to).names(span.chord.root)
+            scale = {name.pitch_class for name in names}
             notes = under(score, span)
             assert is_filled(notes, span)
             for note in notes:
