@@ -35,7 +35,7 @@ def sounds(chord: Chord, key: Key, leads_to: Chord | None = None) -> set[int]:
 
 
 def chords_meant(chart: Chart, place: Fraction) -> Iterator[tuple[Chord, Key, Chord | None]]:
-    """The chord under a stroke, its key and what it leads to; and the one that it may anticipate."""
+    """The chord under a stroke, its key and what it leads to; then what it may anticipate."""
     span = span_at(chart, place)
     if span is None:
         return

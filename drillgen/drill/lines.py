@@ -68,6 +68,9 @@ class Line(Model):
     # Whether it is made from the chords, and so spelled anew where another name reads better; a
     # melody of scale notes is spelled by its tonic, and roots stand as they do in the symbols.
     of_chords: ClassVar[bool] = False
+    # Whether it keeps as high without a bass in the band as over one: in the lowest octave it would
+    # not be heard as a voice of the harmony.
+    keeps_up: ClassVar[bool] = False
     # Whether it does a bass player's work: in the bass's place, and home to the last root.
     is_bass: ClassVar[bool] = False
     # Whether it walks: accents on 2 and 4, and on through a tag as through a pass.
@@ -98,11 +101,6 @@ class Line(Model):
         """The few notes that it is made of, where the student is told them."""
         return ()
 
-    @property
-    def in_pairs(self) -> bool:
-        """Whether two notes sound at once."""
-        return False
-
     def lead(self, bar: Fraction) -> Fraction:
         """Quarter notes before each call in which a pick-up to it sounds; `bar` is a bar's."""
         return 0 * bar
@@ -129,6 +127,7 @@ class GuideTones(Line):
     # Beyond the open G, where a bass player's upper register begins, or down to Eb2 to stay in one
     # piece.
     over_the_bass = (39, 43)
+    keeps_up = True
     of_chords = True
 
     kind: Literal["guide tones"] = "guide tones"
@@ -140,10 +139,6 @@ class GuideTones(Line):
     """A note for each chord, or repeated in halves (two beats) or quarters (a beat)."""
     thread: Annotated[Literal["key", "track"], WORD] = "key"
     """Begin anew in each key, or go on from key to key by the smallest step."""
-
-    @property
-    def in_pairs(self) -> bool:
-        return self.voices == "both"
 
 
 class Roots(Line):

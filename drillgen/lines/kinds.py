@@ -153,9 +153,9 @@ def _in_pass(
 
 def _meets_a_bass(chart: Chart, options: Line) -> bool:
     """Whether the line keeps clear of a bass in the band, which keeps low: on one instrument the
-    two would else cross and be held a semitone apart.  So do guide tones in pairs, bass or not: in
-    the lowest octave two notes are not heard as two (low interval limits)."""
-    low = chart.drill.band.bass.plays or options.in_pairs
+    two would else cross and be held a semitone apart.  So do guide tones, bass or not: in the
+    lowest octave two notes are not heard as two (low interval limits)."""
+    low = chart.drill.band.bass.plays or options.keeps_up
     return options.instrument in BASSES and options.range is None and low
 
 

@@ -85,6 +85,7 @@ def laid(cell: Cell, pitches: Sequence[Pitch], marks: Sequence[str], step: Fract
 _SIXTH = Degree(6)
 _SHARP_FIFTH = Degree(5, 1)
 _SEVENTH = Degree(7)
+_MINOR_SEVENTH = Degree(7, -1)
 
 
 def scale_of(
@@ -189,6 +190,17 @@ def degree_of(cell: Cell, number: int) -> Degree:
     if own is not None:
         return Degree(number, own.alter)
     return degree_in(chord_scale(chord, cell.key, cell.span.leads_to), chord, number)
+
+
+def heard_tones(cell: Cell) -> tuple[Degree, Degree | None]:
+    """Third and seventh as they are heard: a sus chord as a 7sus where its scale has the seventh,
+    a triad as its third alone (common practice)."""
+    chord = cell.chord
+    third, seventh = chord.guide_tones
+    if chord.seventh is not None:
+        return third, seventh
+    scale = chord_scale(chord, cell.key, cell.span.leads_to)
+    return third, _MINOR_SEVENTH if chord.is_suspended and scale.has(_MINOR_SEVENTH) else None
 
 
 # Filling time with chord tones in eighths, from one note towards another.

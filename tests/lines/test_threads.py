@@ -43,7 +43,8 @@ def test_a_thread_never_leaps(voices: str, cycle: str) -> None:
 def test_both_voices_are_always_third_and_seventh(
     bars: tuple[str, str], key_cycle: list[str], begin_on: int, thread: str
 ) -> None:
-    """With any chords the two voices share out the two guide tones of each."""
+    """With any chords the two voices share out the two guide tones of each; a triad on a fourth or
+    second has a root for a seventh, or the minor seventh (common practice: heard as a 7sus)."""
     assume(len({key.endswith("minor") for key in key_cycle}) == 1)
     meter, progression = bars
     score = written(progression=progression, key=key_cycle[0], key_cycle=key_cycle, meter=meter,
@@ -52,7 +53,10 @@ def test_both_voices_are_always_third_and_seventh(
     for span in spans(score):
         assert span.chord
         marks = sorted(note.mark for note in line(score) if note.start == span.start)
-        assert marks == sorted(map(str, span.chord.guide_tones))
+        usual = sorted(map(str, span.chord.guide_tones))
+        as_7sus = sorted([str(span.chord.third), "b7"])
+        hangs = span.chord.is_suspended and span.chord.seventh is None
+        assert marks == usual or (hangs and marks == as_7sus)
 
 
 @pytest.mark.parametrize(
