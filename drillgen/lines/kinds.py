@@ -25,7 +25,16 @@ from drillgen.drill.lines import (
     Written,
 )
 from drillgen.drill.sheet import BASSES
-from drillgen.lines import enclosure, guide_tones, melody, patterns, phrases, riff, walking
+from drillgen.lines import (
+    enclosure,
+    guide_tones,
+    melody,
+    patterns,
+    phrases,
+    riff,
+    scale_patterns,
+    walking,
+)
 from drillgen.lines.arriving import before_gaps, on_the_last_chord
 from drillgen.lines.pass_context import (
     Cell,
@@ -80,7 +89,7 @@ WRITERS: dict[type[Line], Writer] = {
     Roots: patterns.roots,
     Arpeggio: patterns.arpeggio,
     Walking: walking.write,
-    ScalePattern: patterns.scale_pattern,
+    ScalePattern: scale_patterns.scale_pattern,
     Enclosure: enclosure.write,
     Riff: riff.write,
     Written: melody.write,

@@ -37,25 +37,18 @@ def beside(target: Pitch, semitones: int) -> Pitch:
     return Pitch.near(name.simplest if abs(name.alter) > 1 else name, target.midi + semitones)
 
 
+def outside(root: Pitch, degrees: Iterable[Degree], low: int, high: int) -> int:
+    """How many of the degrees over a root the range does not hold."""
+    return sum(not low <= root.midi + degree.semitones <= high for degree in degrees)
+
+
 def roots(root: Name, degrees: Sequence[Degree], low: int, high: int) -> list[Pitch]:
     """The roots over which most of a figure lies in the range: all of it, if it can."""
     heights = [degree.semitones for degree in degrees]
-
-    def outside(pitch: Pitch) -> int:
-        return sum(not low <= pitch.midi + height <= high for height in heights)
-
     places = in_range(root, low - max(heights), high - min(heights))
     places = places or in_range(root, low - max(heights), high)
-    fewest = min(map(outside, places))
-    return [pitch for pitch in places if outside(pitch) == fewest]
-
-
-def placed(root: Name, degrees: Sequence[Degree], near: float, context: PassContext) -> list[Pitch]:
-    """A figure's pitches, each as high over the root as its degree says, the first near to `near`;
-    what the range does not hold is moved by octaves."""
-    choices = roots(root, degrees, context.low, context.high)
-    best = min(choices, key=lambda pitch: abs(pitch.midi + degrees[0].semitones - near))
-    return folded(best, degrees, context)
+    fewest = min(outside(pitch, degrees, low, high) for pitch in places)
+    return [pitch for pitch in places if outside(pitch, degrees, low, high) == fewest]
 
 
 def folded(root: Pitch, degrees: Iterable[Degree], context: PassContext) -> list[Pitch]:
@@ -69,15 +62,26 @@ def count(cell: Cell, step: Fraction) -> int:
 
 
 def laid(cell: Cell, pitches: Sequence[Pitch], marks: Sequence[str], step: Fraction) -> list[Note]:
-    """The pitches one after another, repeated for as long as the chord lasts."""
+    """The pitches one after another, for as long as the chord lasts."""
     span = cell.span
-    notes = []
-    for index in range(count(cell, step)):
-        place = span.start + index * step
-        turn = index % len(pitches)
-        length = min(step, span.end - place)
-        notes.append(Note(place, length, pitches[turn], mark=marks[turn]))
-    return notes
+    places = (span.start + index * step for index in range(len(pitches)))
+    return [
+        Note(place, min(step, span.end - place), pitch, mark=mark)
+        for place, pitch, mark in zip(places, pitches, marks, strict=True)
+    ]
+
+
+_LEAST_TELLING = 5  # of a chord's tones
+
+
+def filled(figure: Sequence[Degree], total: int) -> list[Degree]:
+    """A figure for so many notes: there and back instead of leaping to its beginning (1 3 5 7 5 3
+    1 …), or as much of it as there is time for, of three notes for four without the fifth."""
+    if total == 3 < len(figure):
+        telling = [tone for tone in figure if simple(tone).number != _LEAST_TELLING]
+        figure = telling if len(telling) == total else figure
+    there_and_back = [*figure, *figure[-2:0:-1]]
+    return [there_and_back[index % len(there_and_back)] for index in range(total)]
 
 
 # A chord's scale as a line uses it: chosen by the teacher or the table, and counted in steps.

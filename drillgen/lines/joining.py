@@ -1,0 +1,188 @@
+"""How figures, one over each chord, are joined: the octave and the ending of each by looking ahead.
+
+Common practice: a line goes into the next chord by a step; a tone in common is as good a bond but
+says less; a third is heard as a new beginning, and more than a fifth as a break.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+from drillgen.lines.pass_context import PassContext, open_spans
+from drillgen.lines.tones import folded, outside, roots
+from drillgen.theory.pitch import Degree, Name, Pitch
+
+# What a change costs by its semitones, up to so many; beyond, _BREAK and the semitones.
+_CHANGES = ((0, 2.0), (2, 0.0), (4, 8.0), (7, 10.0))
+_BREAK = 24.0
+_BEGINS_AGAIN = 0.1  # of that, where the same chord is begun again
+_OUTSIDE = 60.0  # each note that the range does not hold where it should lie
+_AWAY = 0.05  # each semitone of a figure's middle away from where the line began
+_BEGINS_AWAY = 0.2  # each semitone of the first note
+_UNRESOLVED = 40.0  # a passing note at the end that does not move on by a step as it came
+_STEP, _OCTAVE = 2, 12  # semitones
+
+
+# Whether a chord follows another in the same call, is the same again, or comes after a response.
+Joint = Literal["change", "same chord", "apart"]
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """What may be played over a chord, note by note."""
+
+    degrees: tuple[Degree, ...]
+    pitches: tuple[Pitch, ...]
+    price: float  # what it costs by itself
+    leads: int = 0  # 1 or -1: the last note is a passing one that must go on up or down
+
+    @property
+    def first(self) -> int:
+        return self.pitches[0].midi
+
+    @property
+    def last(self) -> int:
+        return self.pitches[-1].midi
+
+    @property
+    def kind(self) -> tuple[tuple[Degree, ...], float]:
+        """What it is in any octave."""
+        return self.degrees, self.price
+
+    @property
+    def middle(self) -> float:
+        """The mean of its MIDI keys."""
+        return sum(pitch.midi for pitch in self.pitches) / len(self.pitches)
+
+    def lies(self, low: int, high: int) -> bool:
+        """Whether all of it is within two MIDI keys."""
+        return all(low <= pitch.midi <= high for pitch in self.pitches)
+
+
+_Way = tuple[float, tuple[Figure, ...]]  # what it costs, and its figures so far
+
+
+def placed(
+    root: Name, degrees: Sequence[Degree], context: PassContext, price: float = 0.0, leads: int = 0
+) -> Iterator[Figure]:
+    """The degrees in every octave in which the range holds all of them; where it holds them in
+    none, those that hold the most, the rest moved by octaves."""
+    for lowest in roots(root, degrees, context.low, context.high):
+        out = outside(lowest, degrees, context.low, context.high)
+        pitches = tuple(folded(lowest, degrees, context))
+        yield Figure(tuple(degrees), pitches, price + _OUTSIDE * out, leads)
+
+
+_AN_OCTAVE_LESS = 11  # semitones: what a range must hold beyond a line that fits it in every key
+_SINGING = 0.6  # where in its part of the range a line begins: a little above the middle
+
+Choices = Sequence[Sequence[Figure]]  # for each chord of the pass
+
+
+def chosen(choices: Choices, context: PassContext) -> list[Figure]:
+    """One figure a chord, whose last note leads to the next one's first.
+
+    In every key it is the same line: the best one that is resolved throughout in a part of the
+    range that moves with the tonic.  Where there is none, figures and endings are chosen without
+    regard to octaves, again the same in every key, and then the octaves as the range allows.
+    """
+    if not choices:
+        return []
+    joined = list(joints(context))
+    found = min(_in_the_key(choices, joined, context), key=lambda way: way[0], default=None)
+    if found is None or not _is_resolved(found[1], joined):
+        found = _best(_in_any_octave(choices, joined), joined, context.near)
+    return list(found[1])
+
+
+def _in_the_key(choices: Choices, joined: Sequence[Joint], context: PassContext) -> Iterator[_Way]:
+    """The best line in each part of the range that is so wide that every key has it; the parts in
+    the same order in every key, seen from its tonic."""
+    width = context.high - context.low - _AN_OCTAVE_LESS
+    tonic = context.cells[0].key.tonic.pitch_class
+    for below in range(12 if width >= _AN_OCTAVE_LESS else 0):
+        low = context.low + (tonic - below - context.low) % 12
+        inside = [[f for f in figures if f.lies(low, low + width)] for figures in choices]
+        if all(inside):
+            yield _best(inside, joined, low + round(_SINGING * width))
+
+
+def _is_resolved(figures: Sequence[Figure], joined: Sequence[Joint]) -> bool:
+    """Whether each goes into another chord by a step or on the same note."""
+    moves = zip(pairwise(figures), joined[1:], strict=True)
+    return all(abs(b.first - a.last) <= _STEP for (a, b), joint in moves if joint == "change")
+
+
+def _in_any_octave(choices: Choices, joined: Sequence[Joint]) -> Choices:
+    """Those figures alone, each in all its octaves, that are best without regard to them."""
+    kinds = [list({figure.kind: figure for figure in figures}.values()) for figures in choices]
+    _, best = _best(kinds, joined, None)
+    return [
+        [figure for figure in figures if figure.kind == kind.kind]
+        for figures, kind in zip(choices, best, strict=True)
+    ]
+
+
+def _best(choices: Choices, joined: Sequence[Joint], near: int | None) -> _Way:
+    """The cheapest way through the pass, with what it costs (dynamic programming); close to a MIDI
+    key, or None: without regard to octaves."""
+    ways: dict[int, _Way] = {}
+    for figures, joint in zip(choices, joined, strict=True):
+        ways = _onward(ways, figures, joint, near)
+    return min(ways.values(), key=lambda way: way[0])
+
+
+def _onward(
+    ways: dict[int, _Way], figures: Iterable[Figure], joint: Joint, near: int | None
+) -> dict[int, _Way]:
+    """The cheapest way to each last note (and what it leads to) of the next chord."""
+    entries: dict[int, _Way] = {}
+    best: dict[int, _Way] = {}
+    for figure in figures:
+        if figure.first not in entries:
+            entries[figure.first] = _entry(ways, figure.first, joint, near)
+        cost, way = entries[figure.first]
+        cost += figure.price
+        cost += 0.0 if near is None else _AWAY * abs(figure.middle - near)
+        end = 4 * figure.last + figure.leads
+        if end not in best or cost < best[end][0]:
+            best[end] = cost, (*way, figure)
+    return best
+
+
+def _entry(ways: dict[int, _Way], first: int, joint: Joint, near: int | None) -> _Way:
+    """The cheapest way so far that is followed by a note."""
+    if not ways:
+        return 0.0 if near is None else _BEGINS_AWAY * abs(first - near), ()
+    octaves = near is not None
+    costs = ((cost + _change(way[-1], first, joint, octaves), way) for cost, way in ways.values())
+    return min(costs, key=lambda each: each[0])
+
+
+def _change(before: Figure, first: int, joint: Joint, octaves: bool) -> float:
+    """What it costs to go on with a note; little where a response lies between."""
+    move = first - before.last
+    if not octaves:
+        move = (move + _OCTAVE // 2) % _OCTAVE - _OCTAVE // 2
+    if joint == "apart":
+        return _AWAY * abs(move)
+    stuck = before.leads and not 0 < before.leads * move <= _STEP
+    price = next((cost for most, cost in _CHANGES if abs(move) <= most), _BREAK + abs(move))
+    price *= _BEGINS_AGAIN if joint == "same chord" else 1
+    return price + (_UNRESOLVED if stuck else 0.0)
+
+
+def joints(context: PassContext) -> Iterator[Joint]:
+    """How the line is heard to go into each chord from the one before."""
+    calls = open_spans(context.bars)
+    for before, cell in pairwise([None, *context.cells]):
+        assert cell is not None  # only the first `before` is None
+        start = cell.span.start
+        inside = any(span.start < start < span.end for span in calls)
+        if before is None or before.span.end != start or not inside:
+            yield "apart"
+        else:
+            yield "same chord" if before.chord == cell.chord else "change"

@@ -1,0 +1,261 @@
+"""Scale patterns: 1235, or the scale in steps, thirds, fourths or groups of four.
+
+Each chord takes its own scale (the tables of `theory/scales.py`, or the teacher's choice).  A scale
+goes up its octave and, if the chord lasts longer, down again: 1 2 3 4 5 6 7 8 7 6 …; in thirds 1 3
+2 4 … 6 8 7 5 6 4 …  Each chord is begun anew from its root, and the last note or two of the one
+before turn, if they must, so as to lead there by a step.  Connected, the pattern goes on through
+every change with the nearest tone of the new scale and turns at the ends of the range.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from drillgen.drill.lines import ScalePattern
+from drillgen.lines.joining import Figure, chosen, joints, placed
+from drillgen.lines.pass_context import Cell, PassContext, note_length
+from drillgen.lines.tones import (
+    count,
+    degree_in,
+    filled,
+    folded,
+    laid,
+    lands,
+    scale_in,
+    simple,
+    step,
+    with_passing_note,
+)
+from drillgen.score import Note
+from drillgen.theory.chords import Chord
+from drillgen.theory.pitch import Degree, Pitch
+from drillgen.theory.scales import Scale
+
+# Each pattern as steps over the tone that it is moved along the scale from; rising.
+_SHAPES: dict[str, tuple[int, ...]] = {
+    "scale": (0,),
+    "thirds": (0, 2),
+    "fourths": (0, 3),
+    "groups of four": (0, 1, 2, 3),
+}
+_GROUP_OF_THREE = (0, 1, 2)  # for what groups of four do not fill and these do: six triplets
+# Other endings: what they cost, by how many notes they change, and how far the last note may skip.
+_OTHER_LAST, _OTHER_TWO = 3.0, 5.0
+_SKIPS = (-2, -1, 1, 2)  # scale steps
+_WIDEST = {1: 2, 2: 4}  # semitones of a step and of a third
+_AUGMENTED = 3.0  # … what a wider one costs
+_THIRD, _ELSEWHERE = 1.0, 2.0  # what it costs a bebop line to begin on its third, or elsewhere
+_NOT_LED = 10  # times: … where nothing leads there
+_MISSED = 50.0  # … and each beat without a chord tone
+
+_Line = list[tuple[Degree, Pitch]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Walk:
+    """A shape moved along a scale, turning back at both ends."""
+
+    shape: tuple[int, ...]
+    first: int  # where the shape begins, in scale steps over the root
+    lowest: int
+    highest: int
+    falls: bool
+
+    def steps(self, total: int) -> tuple[list[int], bool]:
+        """That many notes, as scale steps over the root, and whether it falls then."""
+        place, falls = self.first, self.falls
+        found: list[int] = []
+        while True:
+            found += (place + each for each in (self.shape[::-1] if falls else self.shape))
+            falls = place > self.lowest if falls else place >= self.highest
+            place += -1 if falls else 1
+            if len(found) >= total:
+                return found[:total], falls
+
+
+@dataclass(frozen=True, slots=True)
+class _Chord:
+    """A chord to be filled."""
+
+    chord: Chord
+    scale: Scale
+    total: int  # notes
+    shape: tuple[int, ...]
+    added: frozenset[Degree] = frozenset()  # passing notes that the scale has been given
+    falls: bool = False
+
+    def degrees(self, steps: Sequence[int]) -> list[Degree]:
+        return [step(self.scale, each) for each in steps]
+
+
+def scale_pattern(context: PassContext, options: ScalePattern) -> list[Note]:
+    """Each chord's pattern for exactly as long as the chord lasts."""
+    length = note_length(options.note, context.beat)
+    tasks = [
+        _task(cell, context, options, count(cell, length), index)
+        for index, cell in enumerate(context.cells)
+    ]
+    through = options.connect and isinstance(options.pattern, str)
+    lines = _through(tasks, context, options) if through else _anew(tasks, context, options)
+    notes: list[Note] = []
+    for cell, line in zip(context.cells, lines, strict=True):
+        marks = [str(simple(degree)) for degree, _ in line]
+        notes += laid(cell, [pitch for _, pitch in line], marks, length)
+    return notes
+
+
+def _task(
+    cell: Cell, context: PassContext, options: ScalePattern, total: int, index: int
+) -> _Chord:
+    scale = scale_in(cell, context, options.scales)
+    longer = with_passing_note(scale, cell.chord) if options.bebop else scale
+    answers = options.direction == "alternating" and index % 2 == 1
+    return _Chord(
+        cell.chord,
+        longer,
+        total,
+        _shape(options, total),
+        frozenset(longer.degrees) - {*scale.degrees},
+        answers or options.direction == "down",
+    )
+
+
+def _shape(options: ScalePattern, total: int) -> tuple[int, ...]:
+    shape = _SHAPES.get(str(options.pattern), (0,))
+    fits = len(shape) != 4 or total % 4 == 0 or total % 3
+    return shape if fits else _GROUP_OF_THREE
+
+
+def _anew(tasks: list[_Chord], context: PassContext, options: ScalePattern) -> Iterator[_Line]:
+    """Each chord from its root, or down to it."""
+    joined = [*joints(context), "apart"]
+    choices = [
+        list(_figures(task, context, options, joined[index], joined[index + 1]))
+        for index, task in enumerate(tasks)
+    ]
+    for figure in chosen(choices, context):
+        yield list(zip(figure.degrees, figure.pitches, strict=True))
+
+
+def _figures(
+    task: _Chord, context: PassContext, options: ScalePattern, before: str, after: str
+) -> Iterator[Figure]:
+    """What may be played over a chord, in each octave, by how it is joined to those around it."""
+    if isinstance(options.pattern, tuple):
+        order = options.pattern[::-1] if task.falls else options.pattern
+        degrees = [degree_in(task.scale, task.chord, number) for number in order]
+        yield from placed(task.chord.root, filled(degrees, task.total), context)
+        return
+    for steps, price in _bebop(task, before) if options.bebop else _endings(task, after):
+        degrees = task.degrees(steps)
+        passing = simple(degrees[-1]) in task.added and task.total > 1
+        leads = 1 if passing and steps[-1] > steps[-2] else -1 if passing else 0
+        yield from placed(task.chord.root, degrees, context, price, leads)
+
+
+def _octave(task: _Chord, lowest: int) -> list[int]:
+    """The shape up or down the octave over one tone of the scale."""
+    highest = lowest + len(task.scale.degrees) - max(task.shape)
+    first = highest if task.falls else lowest
+    return _Walk(task.shape, first, lowest, highest, task.falls).steps(task.total)[0]
+
+
+def _endings(task: _Chord, after: str) -> Iterator[tuple[list[int], float]]:
+    """A chord's line in scale steps as it is; before a change also with another last note or two."""
+    steps = _octave(task, 0)
+    yield steps, 0.0
+    if len(steps) > 3 and after == "change":
+        for last in _beside(steps[-2], steps[-1]):
+            wide = _AUGMENTED if _is_augmented(task, steps[-2], last) else 0.0
+            yield [*steps[:-1], last], _OTHER_LAST + wide
+        for other in _beside(steps[-3], steps[-2]):
+            for last in (other - 1, other + 1):
+                if last not in (steps[-1], steps[-3]):
+                    yield [*steps[:-2], other, last], _OTHER_TWO
+
+
+def _beside(place: int, but: int) -> Iterator[int]:
+    return (place + skip for skip in _SKIPS if place + skip != but)
+
+
+def _is_augmented(task: _Chord, one: int, other: int) -> bool:
+    """Whether a step, or a skip of two, sounds wider than it is: Ab to B."""
+    low, high = (step(task.scale, each).semitones for each in sorted((one, other)))
+    return high - low > _WIDEST[abs(other - one)]
+
+
+def _bebop(task: _Chord, before: str) -> Iterator[tuple[list[int], float]]:
+    """A bebop line from each tone of its scale: the root first, then the third, then whatever the
+    passing note of the line before leads to, and so that the chord tones come on the beats."""
+    third, led = _third(task), before != "apart"
+    for start in range(len(task.scale.degrees)):
+        if start in (0, third) or (led and task.added):
+            price = _THIRD if start == third else _ELSEWHERE if start else 0.0
+            price *= 1 if led else _NOT_LED
+            steps = _octave(task, start)
+            yield steps, price + _MISSED * _missed(task, task.degrees(steps))
+
+
+def _third(task: _Chord) -> int:
+    """The step of the scale's third; its second step where it has none."""
+    thirds = (i for i, each in enumerate(task.scale.degrees) if each == task.chord.degree(3))
+    return next(thirds, 1)
+
+
+def _missed(task: _Chord, eighths: list[Degree]) -> int:
+    """How many beats of a bebop line fall on other than chord tones."""
+    return sum(not lands(task.scale, task.chord, degree) for degree in eighths[::2])
+
+
+# Connected: one line through all the chords, up and down the whole range. At a change it goes where
+# it would have gone in the old scale, or to the tone of the new one that lies there; where the
+# pattern itself skips there (as groups of four do), only a step into that direction.
+
+_STEP = 2  # semitones
+
+
+def _through(tasks: list[_Chord], context: PassContext, options: ScalePattern) -> Iterator[_Line]:
+    falls = options.direction == "down"
+    due = context.closest(tasks[0].chord.root, context.near).midi if tasks else 0
+    last: int | None = None  # MIDI key
+    for task in tasks:
+        root = context.closest(task.chord.root, due)
+        walk = min(
+            _walks(task, root, falls, context),
+            key=lambda walk, task=task, root=root, due=due, last=last: _astray(  # type: ignore[misc]
+                walk, task, root, due, last, bebop=options.bebop
+            ),
+        )
+        steps, falls = walk.steps(task.total + 1)
+        *degrees, following = task.degrees(steps)
+        pitches = folded(root, degrees, context)
+        last = pitches[-1].midi
+        due = root.midi + following.semitones  # what would come next, went this chord on
+        due = min(max(due, last - _STEP), last + _STEP)
+        yield list(zip(degrees, pitches, strict=True))
+
+
+def _walks(task: _Chord, root: Pitch, falls: bool, context: PassContext) -> Iterator[_Walk]:
+    """Every walk within the range that sets out this way."""
+    reach = context.high - context.low + 1  # more steps than any scale has in the range
+    inside = [
+        each
+        for each in range(-reach, reach)
+        if context.holds(root.midi + step(task.scale, each).semitones)
+    ]
+    lowest, highest = inside[0], inside[-1] - max(task.shape)
+    for place in range(lowest, highest + 1):
+        yield _Walk(task.shape, place, lowest, highest, falls)
+
+
+def _astray(
+    walk: _Walk, task: _Chord, root: Pitch, due: int, last: int | None, *, bebop: bool
+) -> tuple[int, bool, int, int]:
+    """What is wrong with a walk: beats without chord tones where these matter, then that it says
+    the last note again, how far from the due note it begins, and that it begins behind it."""
+    degrees = task.degrees(walk.steps(task.total)[0])
+    missed = _missed(task, degrees) if bebop else 0
+    first = root.midi + degrees[0].semitones
+    beyond = due - first if walk.falls else first - due
+    return missed, first == last, abs(beyond), -beyond
