@@ -1,21 +1,15 @@
-"""When what is written is played: swing, the soloist's and the bass's places, and small variation.
+"""When what is written is played: swing, and the soloist's place.  `drift.py` has how players move.
 
 Published, and how it is used here (milliseconds; bpm counts quarter notes a minute):
 
 - Soloists are late on downbeats by 95.68 - 0.2718 bpm and together with the drums on offbeats, so
-  that their own ratio is smaller than the drummer's, 2.0483 - 0.0031 bpm; basses are late by
-  31.242 - 0.057 bpm, weakly (A. Friberg's Director Musices rule source, KTH, after Friberg &
-  Sundström, Music Perception 19:333, 2002).  Delays of 9 % of a quarter, 30 ms at 150 bpm, were
-  enough to be rated as swinging (Nelias et al., Communications Physics, 2022): a line to imitate is
-  later only where it would else swing more than triplets do, which soloists did not at medium
-  tempos (Friberg & Sundström), and nowhere later than published.  It is late only where it plays
-  swung eighths, as those who were measured did.
-- Listeners prefer players less than 19 ms apart (Hofmann, Wesolowski & Goebl, JNMR 46:329, 2017).
-  So the bass takes a fifth of its published delay, and each player's own variation is bounded.
-- One player's time varies by 10 to 20 ms, less when fast.  Independent players varying so much
-  would be too far apart, so most of it is common: the whole band leans slowly to and fro, by the
-  least of the published range, and starts and ends on the grid.  It does not lean where a click
-  goes on, nor where drop-outs test the student's time against the grid.
+  that their own ratio is smaller than the drummer's, 2.0483 - 0.0031 bpm (A. Friberg's Director
+  Musices rule source, KTH, after Friberg & Sundström, Music Perception 19:333, 2002).  Delays of
+  9 % of a quarter, 30 ms at 150 bpm, were enough to be rated as swinging (Nelias et al.,
+  Communications Physics, 2022): a line to imitate is later only where it would else swing more than
+  triplets do, which soloists did not at medium tempos (Friberg & Sundström), nowhere later than
+  published, and never more than 30 ms, since students learn what they hear (common practice).  It
+  is late only where it plays swung eighths, as those who were measured did.
 """
 
 from __future__ import annotations
@@ -25,26 +19,28 @@ from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
-from math import pi, sin
-from random import Random
+from math import inf
 
 from drillgen.band.feel import feel
 from drillgen.chart import Bar, Chart
+from drillgen.drift import FEELS_RATIO, RATIO, BeatPace, Drift, between
 from drillgen.score import PartName, Score
 
 # Swing: how long the first eighth note of a beat is against the second.
 #
-# Regression of drummers' ratios on tempo: 4.9396 - 0.0124 bpm, from A. Friberg's Director Musices
-# rule source (KTH), after Friberg & Sundström, "Swing ratios and ensemble timing in jazz
-# performance", Music Perception 19:333, 2002, who found up to 3.5:1 at slow tempos and towards 1:1
-# at fast ones; beyond what was measured the line is not drawn on.
+# Medians of tracks by tempo in the Jazz Trio Database (17 trios, onsets by hand), 2.23 at 100 to
+# 140, 2.55, 2.07, 1.33 and 1.60 at 260 to 340, drawn towards the straight line through them, 2.84 -
+# 0.0042 bpm, since each is of few tracks.  Friberg & Sundström's regression of drummers (Music
+# Perception 19:333, 2002: 4.9396 - 0.0124 bpm by the KTH rule source, up to 3.5:1) lies above them
+# below 220 bpm and meets them there.
 
-SLOWEST_RATIO, FASTEST_RATIO = 3.5, 1.0
+RATIOS = ((60.0, 2.6), (120.0, 2.45), (160.0, 2.42), (200.0, 1.97), (240.0, 1.75), (300.0, 1.62),
+          (360.0, 1.45))  # fmt: skip
 
 
 def published_ratio(beats_a_minute: float) -> float:
     """The drummer's long:short ratio at a tempo in quarter notes a minute."""
-    return min(max(4.9396 - 0.0124 * beats_a_minute, FASTEST_RATIO), SLOWEST_RATIO)
+    return between(RATIOS, beats_a_minute)
 
 
 def swung(place: Fraction, beat: Fraction, ratio: Fraction) -> Fraction:
@@ -85,16 +81,10 @@ def late_beats(score: Score) -> frozenset[int]:
 
 
 Clock = Callable[[Fraction], float]  # a written place in quarter notes to seconds
-_Apart = Callable[[Fraction], float]  # … to milliseconds from the grid
 
 _LATE = 0.09  # of a quarter
+_LATEST = 30.0  # ms
 _TRIPLETS = 2.0  # their ratio
-TOGETHER = 19.0  # ms: the players of the band are always less apart
-_BASS_SHARE = 0.2
-_OWN = 3.0  # ms, standard deviation of one player's place against the band's …
-_OWN_BOUND = 6.0  # … and the most it comes to: twice it and the bass's delay stay below `TOGETHER`
-_WAVES = (23, 59)  # beats: how long the band leans one way and the other
-_SETTLED = 8  # beats after the first and before the last in which the lean grows and fades
 _UNMOVED: tuple[PartName, ...] = ("click", "cue")
 
 
@@ -134,7 +124,19 @@ class Together:
         found = {tempo: Pace.of(chart, bar) for tempo, bar in bars.items()}
         self.paces = tuple(found[bar.tempo] for bar in chart.bars)
         self.exact = _exact(chart, self.paces)
-        self.lean = _lean(chart, self.paces)
+        self.drift = None if chart.drill.timing == "exact" else _drift(chart, self.paces)
+
+
+def _drift(chart: Chart, paces: Sequence[Pace]) -> Drift:
+    drill = chart.drill
+    beats = {
+        id(pace): BeatPace(pace.bpm, float(pace.quarter * drill.meter.beat) * 1000, pace.ratio)
+        for pace in paces
+    }
+    of_beats = [beats[id(pace)] for pace in paces for _ in range(drill.meter.beats)]
+    swing = feel(drill.feel, drill.meter).swing
+    spread = RATIO if swing == "published" else FEELS_RATIO
+    return Drift(chart, of_beats, spread if drill.swing is None else 0.0)
 
 
 def exact_clock(chart: Chart) -> Clock:
@@ -153,14 +155,20 @@ def clock_of(
     `late` are the beats of the track on which the line plays as soloists do (`late_beats`).
     """
     together = together or Together(chart)
-    exact, lean = together.exact, together.lean
-    if chart.drill.timing == "exact" or part in _UNMOVED:
+    exact, drift, paces = together.exact, together.drift, together.paces
+    if drift is None or part in _UNMOVED:
         return exact
-    delay, own = _delay(chart, part, together.paces, late), _own(chart, part)
+    line, beat = chart.drill.line, chart.drill.meter.beat
+    soloist = part == "line" and not (line is not None and line.is_bass)
+    latest = _LATEST if part == "line" else inf
 
     @cache
     def clock(place: Fraction) -> float:
-        moved = delay(place) + own(place) + lean(place)
+        beats, unit = _in_beats(place, beat)
+        delay = 0.0
+        if soloist and beats // unit in late:
+            delay = _as_soloist(paces[chart.bar_at(place).number], beats % unit / unit)
+        moved = drift.moved(part, beats, unit, delay, latest)
         return max(exact(place) + round(moved / 1000, 6), 0.0)
 
     return clock
@@ -194,7 +202,7 @@ def soloist_delay(bpm: float, ratio: float) -> float:
 
     Its offbeats stay with the band's, so that its own ratio is smaller: the published one of
     soloists, as far as `_LATE` leads there, and at most `_TRIPLETS`.  It is never later than
-    published.
+    published, nor than `_LATEST`.
     """
     quarter = 60_000 / bpm
     short = quarter / (ratio + 1)
@@ -203,7 +211,7 @@ def soloist_delay(bpm: float, ratio: float) -> float:
         return short * (ratio - own) / (own + 1)
 
     enough = max(min(needed(soloist_ratio(bpm)), _LATE * quarter), needed(_TRIPLETS))
-    return max(min(enough, 95.68 - 0.2718 * bpm), 0.0)
+    return max(min(enough, 95.68 - 0.2718 * bpm, _LATEST), 0.0)
 
 
 def soloist_ratio(bpm: float) -> float:
@@ -211,74 +219,16 @@ def soloist_ratio(bpm: float) -> float:
     return max(2.0483 - 0.0031 * bpm, 1.0)
 
 
-def bass_delay(bpm: float) -> float:
-    """How late the bass is, ms."""
-    return _BASS_SHARE * max(31.242 - 0.057 * bpm, 0.0)
-
-
-def _delay(chart: Chart, part: PartName, paces: Sequence[Pace], late: AbstractSet[int]) -> _Apart:
-    """How late a part is, ms.  The published delays belong to swing: straight feels have none."""
-    line, beat = chart.drill.line, chart.drill.meter.beat
-
-    def as_bass(place: Fraction) -> float:
-        pace = paces[chart.bar_at(place).number]
-        return bass_delay(pace.bpm) if pace.ratio > 1 else 0.0
-
-    def as_soloist(place: Fraction) -> float:
-        pace = paces[chart.bar_at(place).number]
-        beats, unit = _in_beats(place, beat)
-        number, into = divmod(beats, unit)
-        if pace.ratio <= 1 or number not in late:
-            return 0.0
-        return soloist_delay(pace.bpm, pace.ratio) * (abs(unit - 2 * into) / unit)  # 0 off the beat
-
-    if part == "bass" or (part == "line" and line is not None and line.is_bass):
-        return as_bass
-    return as_soloist if part == "line" else lambda place: 0.0
+def _as_soloist(pace: Pace, share: float) -> float:
+    """The soloist's delay, ms, by how far into a beat: none on its half.  The published ones belong
+    to swing: straight feels have none."""
+    return soloist_delay(pace.bpm, pace.ratio) * abs(1 - 2 * share) if pace.ratio > 1 else 0.0
 
 
 def _in_beats(place: Fraction, beat: Fraction) -> tuple[int, int]:
     """A place in beats, as a whole number of parts of a beat and how many of them make one."""
     above, below = place.as_integer_ratio()
     return above * beat.denominator, below * beat.numerator
-
-
-def _own(chart: Chart, part: PartName) -> _Apart:
-    """How far a player is from the band, ms."""
-    random = Random(0)  # seeded anew at each place: quicker than a new one
-
-    def own(place: Fraction) -> float:
-        random.seed(f"{chart.drill.seed} time {part} {place}")
-        return min(max(random.gauss(0.0, _OWN), -_OWN_BOUND), _OWN_BOUND)
-
-    return own
-
-
-def common_variation(bpm: float) -> float:
-    """The standard deviation of the band's lean, ms: 12 at 60, 10 from 260 on."""
-    return min(max(12.6 - bpm / 100, 10.0), 12.3)
-
-
-def _lean(chart: Chart, paces: Sequence[Pace]) -> _Apart:
-    """How far the band as a whole leans from the grid, ms."""
-    drill = chart.drill
-    if drill.band.click.plays or drill.drop_outs is not None:
-        return lambda place: 0.0
-    random = Random(f"{drill.seed} lean")
-    phases = [(2 * pi / beats, random.uniform(0, 2 * pi)) for beats in _WAVES]
-    beat = drill.meter.beat
-    first = next((bar.start for bar in chart.bars if bar.form_bar >= 0), chart.end) // beat
-    end = chart.end // beat
-
-    @cache
-    def lean(place: Fraction) -> float:
-        beats, unit = _in_beats(place, beat)
-        here, left = (beats - first * unit) / unit, (end * unit - beats) / unit
-        settled = min(max(min(here, left) / _SETTLED, 0.0), 1.0)
-        waves = sum(sin(rate * here + phase) for rate, phase in phases)
-        return settled * common_variation(paces[chart.bar_at(place).number].bpm) * waves
-
-    return lean
 
 
 def _bpm(chart: Chart, bar: Bar) -> float:

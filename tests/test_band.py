@@ -215,21 +215,25 @@ def test_the_starting_note_is_the_lines_first() -> None:
     assert cue.notes[0].start == 0 and cue.notes[0].pitch == line.notes[0].pitch
 
 
-def test_swing_ratio_follows_the_published_line() -> None:
-    """The drummer's ratio lies on the published regression (Friberg & Sundström 2002, by the KTH
-    rule source) wherever that is at most the 3.5:1 they observed, and falls with tempo."""
-    rows = list(csv.DictReader((DATA / "swing_vs_tempo.csv").open(encoding="utf-8")))
-    for row in rows:
-        expected = min(float(row["drums_ratio_KTH"]), 3.5)
-        assert published_ratio(float(row["bpm"])) == pytest.approx(expected, abs=0.006)
+def test_swing_ratio_follows_the_measured_medians() -> None:
+    """The ratio lies where 10 to 90 % of measured tracks do (Jazz Trio Database), is never above
+    3:1 and falls with tempo; above 220, where Friberg & Sundström (2002, by the KTH rule source)
+    meet these tracks, it is within half of their line."""
+    for row in csv.DictReader((DATA / "swing_measured.csv").open(encoding="utf-8")):
+        middle = (float(row["from"]) + float(row["below"])) / 2
+        assert float(row["low"]) <= published_ratio(middle) <= float(row["high"])
+    for row in csv.DictReader((DATA / "swing_vs_tempo.csv").open(encoding="utf-8")):
+        if float(row["bpm"]) >= 220:
+            assert abs(published_ratio(float(row["bpm"])) - float(row["drums_ratio_KTH"])) < 0.5
     ratios = [published_ratio(bpm) for bpm in range(30, 361)]
-    assert ratios == sorted(ratios, reverse=True) and ratios[-1] == 1.0
+    assert ratios == sorted(ratios, reverse=True) and ratios[0] <= 3.0
 
 
 @pytest.mark.parametrize("tempo", [120, 160, 200, 240])
-def test_played_offbeats_swing_as_published(tempo: int) -> None:
-    """In the performance the short note of the ride lasts 80 to 130 ms above 120 (Friberg &
-    Sundström 2002: about 100 ms at medium and fast tempos) and the ratio is the published one."""
+def test_played_offbeats_swing_as_measured(tempo: int) -> None:
+    """Without variation every offbeat of the ride has the tempo's own ratio, and the short note
+    lasts 80 to 150 ms (Friberg & Sundström 2002: about 100 ms at medium and fast tempos; longer
+    where trios of the Jazz Trio Database swing less)."""
     score = written(tempo=tempo, key_cycle="C", timing="exact")  # the ratio without variation
     drums = next(voice for voice in perform(score).voices if voice.part == "drums")
     beat = 60 / tempo
@@ -237,8 +241,8 @@ def test_played_offbeats_swing_as_published(tempo: int) -> None:
     offbeats = [place for place in ride if 0.05 < place < 0.95]
     assert offbeats
     for place in offbeats:
-        assert 0.080 <= (1 - place) * beat <= 0.130
-        assert place / (1 - place) == pytest.approx(4.9396 - 0.0124 * tempo, abs=0.02)
+        assert 0.080 <= (1 - place) * beat <= 0.150
+        assert place / (1 - place) == pytest.approx(published_ratio(tempo), abs=0.02)
 
 
 def test_triplets_are_not_swung() -> None:

@@ -16,7 +16,7 @@ ROOMS = (
     *("errors", "version", "whole"),
     *("theory", "drill", "chart", "score"),
     *("band.percussion", "lines", "listing", "band", "arrange"),
-    *("timing", "performance", "midi"),
+    *("drift", "timing", "touch", "performance", "midi"),
     *("sheet", "bank", "sound", "audio", "page", "pack", "serve"),
     *("commands", "", "cli", "__main__"),
 )

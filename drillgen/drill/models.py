@@ -217,8 +217,9 @@ class Drill(Model):
     ending: Annotated[Literal["hold", "tag", "none"], WORD] = "hold"
     """How a track ends: on a held chord, on one after the last four bars once more, or not at all
     (for loops)."""
-    timing: Annotated[Literal["loose", "exact"], WORD] = "loose"
-    """Played as a band plays, or everything exactly where it is written (swing stays)."""
+    timing: Annotated[Literal["loose", "tight", "exact"], WORD] = "loose"
+    """Played as a band plays, half as freely, or everything exactly where it is written (swing
+    stays)."""
     sheet: Annotated[SheetSpec, SHEET] = SheetSpec()
     """What is printed."""
     tracks: Annotated[Literal["together", "per key"], WORD, AfterValidator(_keys_apart)] = (

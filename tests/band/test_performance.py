@@ -1,8 +1,9 @@
 """When and how loudly the band plays, against published measurements.
 
-Sources: Friberg & Sundström, Music Perception 19:333, 2002, by the regression lines of the KTH rule
-source (tests/data/swing_vs_tempo.csv); Hofmann, Wesolowski & Goebl, JNMR 46:329, 2017 (players less
-than 19 ms apart); Nelias et al., Communications Physics, 2022 (delays of about 30 ms at 150 bpm).
+Sources: JTD, the Jazz Trio Database (17 trios, onsets by hand: medians and 10 to 90 % of tracks);
+Friberg & Sundström, Music Perception 19:333, 2002, by the regression lines of the KTH rule source
+(tests/data/swing_vs_tempo.csv); Hofmann, Wesolowski & Goebl, JNMR 46:329, 2017 (players less than
+19 ms apart, a mean); Nelias et al., Communications Physics, 2022 (30 ms of delay at 150 bpm).
 """
 
 from __future__ import annotations
@@ -10,8 +11,8 @@ from __future__ import annotations
 import csv
 from collections import defaultdict
 from fractions import Fraction
-from itertools import combinations, pairwise
-from statistics import mean, pstdev
+from itertools import pairwise
+from statistics import mean, median, pstdev
 from typing import Any
 
 import pytest
@@ -19,47 +20,43 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drillgen.arrange import arrange
-from drillgen.chart import charts
+from drillgen.chart import Chart, charts
 from drillgen.drill.models import Drill
 from drillgen.midi import midi_file
-from drillgen.performance import Performance, Voice, clocks, perform
-from drillgen.score import Score
+from drillgen.performance import Performance, Voice, perform
 from drillgen.timing import clock_of, exact_clock, late_beats
 from tests.conftest import DATA
 
 BLUES = "I7 | IV7 | I7 | % | IV7 | % | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7alt"
 BAND = {"drums": "sticks", "comping": "piano", "bass": "walking"}
-ALONE: dict[str, Any] = {"band": {"drums": "sticks", "comping": "off"}, "line": "off"}
 PUBLISHED = list(csv.DictReader((DATA / "swing_vs_tempo.csv").open(encoding="utf-8")))
-TEMPOS = [int(row["bpm"]) for row in PUBLISHED]
 EIGHTHS = {"kind": "arpeggio", "note": "eighth"}
 
 
 def played(**drill: Any) -> Performance:
-    return perform(arranged(**drill))
-
-
-def arranged(**drill: Any) -> Score:
-    """A blues in F, walked, with a line of swung eighths where nothing else is said."""
     plain = {"progression": BLUES, "key_cycle": "F", "band": BAND, "gaps": "none", "line": EIGHTHS}
-    return arrange(charts(Drill.model_validate({**plain, **drill}))[0])
+    return perform(arrange(charts(Drill.model_validate({**plain, **drill}))[0]))
+
+
+def chart_of(**drill: Any) -> Chart:
+    plain = {"progression": BLUES, "key_cycle": "F", "band": BAND, "gaps": "none", "passes": 4}
+    return charts(Drill.model_validate({**plain, **drill}))[0]
 
 
 def voice(performance: Performance, part: str) -> Voice:
     return next(each for each in performance.voices if each.part == part)
 
 
-def places(score: Score) -> dict[str, list[tuple[Fraction, float]]]:
+def places(performance: Performance) -> dict[str, list[tuple[Fraction, float]]]:
     """By part, each written place after the count-in and when it is played, in seconds."""
-    clock = clocks(score)
-    return {
-        part.name: [
-            (place, clock[part.name](place))
-            for place in sorted({event.start for event in (*part.notes, *part.hits)})
-            if score.chart.bar_at(place).role == "play"
-        ]
-        for part in score.parts
-    }
+    score = arrange(performance.chart)
+    late, found = late_beats(score), {}
+    for part in score.parts:
+        clock = clock_of(performance.chart, part.name, late=late)
+        written = sorted({event.start for event in (*part.notes, *part.hits)})
+        played = [place for place in written if score.chart.bar_at(place).role == "play"]
+        found[part.name] = [(place, clock(place)) for place in played]
+    return found
 
 
 def test_exact_timing_is_the_grid() -> None:
@@ -83,81 +80,109 @@ def test_loose_timing_is_not_the_grid() -> None:
         assert mean(each > 1e-4 for each in off) > 0.9
 
 
-@pytest.mark.parametrize("tempo", TEMPOS)
-def test_the_players_stay_together(tempo: int) -> None:
-    """Wherever two players of the band play at one place they are less than 19 ms apart (Hofmann
-    et al. 2017), and the bass is later than the drums on average, as published, though less."""
-    row = next(row for row in PUBLISHED if int(row["bpm"]) == tempo)
-    found: dict[Fraction, dict[str, float]] = defaultdict(dict)
-    for part, moments in places(arranged(tempo=tempo, passes=8)).items():
-        if part in BAND:
-            for place, seconds in moments:
-                found[place][part] = seconds
-    apart = [abs(a - b) for by in found.values() for a, b in combinations(by.values(), 2)]
-    assert len(apart) > 300 and max(apart) < 0.019
-    late = mean(by["bass"] - by["drums"] for by in found.values() if {"bass", "drums"} <= by.keys())
-    assert 0 < late * 1000 < float(row["bass_delay_ms_KTH"])
+def apart(performance: Performance, one: str, other: str) -> list[float]:
+    """By beat that both play, how much later one is than the other, ms."""
+    at = {part: dict(moments) for part, moments in places(performance).items()}
+    both = sorted(at[one].keys() & at[other].keys())
+    return [1000 * (at[one][p] - at[other][p]) for p in both if p.denominator == 1]
 
 
-@pytest.mark.parametrize("tempo", TEMPOS)
+@pytest.mark.parametrize("tempo", [100, 180, 280])
+def test_bass_and_drums_are_together_as_players_are(tempo: int) -> None:
+    """More than 19 ms apart (Hofmann et al. 2017) on about 41 % of the beats, the bass from 3 ms
+    before to 19 ms behind the drums in 10 to 90 % of tracks, each its own; within a track 17 to 27
+    ms of standard deviation (JTD); nowhere so far apart that it is another place."""
+    found = [apart(played(tempo=tempo, passes=6, seed=seed), "bass", "drums") for seed in range(6)]
+    assert 0.25 < mean(abs(each) > 19 for track in found for each in track) < 0.6
+    middles = [median(track) for track in found]
+    assert -3 <= median(middles) <= 19 and max(middles) - min(middles) < 40 and pstdev(middles) > 2
+    assert 14 <= median(pstdev(track) for track in found) <= 30
+    assert max(abs(each) for track in found for each in track) < 100
+
+
+def test_bass_and_drums_drift_apart_and_together() -> None:
+    """Their distance is correlated from beat to beat, as players' is: 0.2 at one and two beats,
+    still 0.14 at four (JTD); uneven strokes alone would have none."""
+    found = [apart(played(tempo=160, passes=12, seed=seed), "bass", "drums") for seed in range(6)]
+    for lag in (1, 2, 4):
+        assert 0.05 < mean(correlation(track, lag) for track in found) < 0.35
+
+
+def correlation(values: list[float], lag: int) -> float:
+    middle = mean(values)
+    rest = [value - middle for value in values]
+    both = zip(rest[lag:], rest, strict=False)
+    return sum(a * b for a, b in both) / sum(a * a for a in rest)
+
+
+@pytest.mark.parametrize("tempo", [100, 180, 280])
 def test_the_line_is_late_on_beats_and_together_off_them(tempo: int) -> None:
     """Soloists are late on downbeats and together with the drums on offbeats (Friberg & Sundström
-    2002): the line's mean delay is at most the published one, its offbeats are within 3 ms of the
-    drums' on average, and its ratio lies from the soloists' to the drummers' and is at most 2:1, as
-    at medium tempos (KTH on ensemble swing: soloists below 2, drummers above)."""
+    2002): the line's mean delay is at most the published one, nor more than 30 ms, its offbeats are
+    on average where the drums' are, and its ratio lies below theirs."""
     row = next(row for row in PUBLISHED if int(row["bpm"]) == tempo)
-    performance = played(tempo=tempo, passes=6)
+    delays, off, first, second = [], [], [], []
+    for seed in range(5):
+        performance = played(tempo=tempo, passes=6, seed=seed)
+        drums = clock_of(performance.chart, "drums")
+        late = late_beats(arrange(performance.chart))
+        line = clock_of(performance.chart, "line", late=late)
+        beats = [Fraction(n) for n in sorted(late) if 12 <= n < 280 and n + 1 in late]
+        assert len(beats) > 120
+        delays.append(mean(line(beat) - drums(beat) for beat in beats) * 1000)
+        halves = [beat + Fraction(1, 2) for beat in beats]
+        off.append(mean(line(place) - drums(place) for place in halves) * 1000)
+        first.append(
+            mean((line(b + HALF) - line(b)) / (line(b + 1) - line(b + HALF)) for b in beats)
+        )
+        second.append(mean(drums(b + HALF) - drums(b) for b in beats)
+                      / mean(drums(b + 1) - drums(b + HALF) for b in beats))  # fmt: skip
+    assert 3 < mean(delays) <= min(float(row["soloist_beat_delay_ms_KTH"]) + 2, 31)
+    assert abs(mean(off)) < 4
+    assert 1 < mean(first) < mean(second) + 0.05
+
+
+@pytest.mark.parametrize("tempo", [60, 80, 140])
+def test_the_line_is_never_later_than_30_ms(tempo: int) -> None:
+    """A student learns what he hears (common practice): against a click, where nobody leans, no
+    note of the line is more than 30 ms late, nor, with the bar's own unevenness, than 37."""
+    performance = played(tempo=tempo, passes=4, band={**BAND, "click": "beats"})
     exact = exact_clock(performance.chart)
-    drums = clock_of(performance.chart, "drums")
     late = late_beats(arrange(performance.chart))
     line = clock_of(performance.chart, "line", late=late)
-    beats = [Fraction(n) for n in sorted(late) if 12 <= n < 280]
-    assert len(beats) > 200
-    delay = mean(line(beat) - drums(beat) for beat in beats) * 1000
-    assert 3 < delay <= float(row["soloist_beat_delay_ms_KTH"]) + 1
-    offbeats = [beat + Fraction(1, 2) for beat in beats]
-    assert abs(mean(line(place) - drums(place) for place in offbeats)) < 0.003
-    first = mean(line(place) - line(place - Fraction(1, 2)) for place in offbeats)
-    second = mean(
-        line(beat + 1) - line(beat + Fraction(1, 2)) for beat in beats if int(beat) + 1 in late
-    )
-    drummers = (exact(offbeats[0]) - exact(beats[0])) / (exact(beats[1]) - exact(offbeats[0]))
-    assert float(row["soloist_ratio_KTH"]) - 0.05 <= first / second < min(drummers, 2.05)
+    beats = [Fraction(n) for n in range(12, 180)]
+    assert 0 < max(line(beat) - exact(beat) for beat in beats) < 0.037
 
 
+HALF = Fraction(1, 2)
 HELD = [
     {"kind": "guide tones"},
     {"kind": "guide tones", "rhythm": "quarter"},
-    {"kind": "arpeggio", "note": "quarter"},
     {"kind": "arpeggio", "note": "triplet"},
+    "walking",
 ]
 
 
 @pytest.mark.parametrize("line", HELD, ids=str)
-@pytest.mark.parametrize("tempo", [72, 140, 200])
-def test_a_line_without_swung_eighths_is_with_the_band(line: dict[str, str], tempo: int) -> None:
-    """The published delays are of soloists' lines of eighths: held notes, quarters and triplets
-    are, wherever the band plays, less than 19 ms from it (Hofmann et al. 2017), and on average
-    where the drums are."""
-    score = arranged(tempo=tempo, passes=4, line=line)
-    exact = exact_clock(score.chart)
-    drums = clock_of(score.chart, "drums")
-    line_at = {part: dict(moments) for part, moments in places(score).items()}["line"]
-    beats = sorted(place for place in line_at if place.denominator == 1)
-    assert len(beats) > 40
-    assert abs(mean(line_at[beat] - drums(beat) for beat in beats)) < 0.003
-    other = {part: dict(m) for part, m in places(score).items() if part in BAND}
-    apart = [
-        abs(line_at[b] - at[b]) for b in beats for at in other.values() if b in at and exact(b) > 0
+@pytest.mark.parametrize("tempo", [72, 200])
+def test_a_line_without_swung_eighths_is_with_the_band(line: Any, tempo: int) -> None:
+    """The published delays are of soloists' lines of eighths: held notes, quarters, triplets and a
+    walking line are on average where the drums are, and less than 19 ms from them (Hofmann et al.
+    2017)."""
+    found = [
+        each
+        for seed in range(3)
+        for each in apart(played(tempo=tempo, passes=4, line=line, seed=seed), "line", "drums")
     ]
-    assert len(apart) > 40 and max(apart) < 0.019
+    assert len(found) > 100
+    assert abs(mean(found)) < 5 and mean(abs(each) for each in found) < 19
 
 
 def test_the_line_is_late_only_beside_its_eighths() -> None:
     """A riff of two eighths and held notes: late on the beat that it halves and on the ones beside
     it, with the band on the others."""
     riff = {"kind": "riff", "notes": "1:e 3 5:h. | 1:w"}
-    performance = played(tempo=140, passes=4, line=riff, band={"drums": "sticks"})
+    performance = played(tempo=140, passes=8, line=riff, band={"drums": "sticks"})
     score = arrange(performance.chart)
     drums = clock_of(performance.chart, "drums")
     line = clock_of(performance.chart, "line", late=late_beats(score))
@@ -166,77 +191,109 @@ def test_the_line_is_late_only_beside_its_eighths() -> None:
         bar = score.chart.bar_at(note.start)
         if note.start == bar.start:
             by_bar[note.duration < 1].append(line(note.start) - drums(note.start))
-    assert mean(by_bar[True]) > 0.02 and abs(mean(by_bar[False])) < 0.004
+    assert mean(by_bar[True]) - mean(by_bar[False]) > 0.015
+    assert abs(mean(by_bar[False])) < 0.01
 
 
-def test_a_line_in_unison_with_the_bass_is_with_it() -> None:
-    """Where line and bass begin the same pitch together they are less than 19 ms apart, even in
-    a line of eighths: two basses further apart are heard as a flam."""
+def test_a_line_in_unison_with_the_bass_is_not_late() -> None:
+    """Where line and bass begin the same pitch together the line goes with the band, even in a line
+    of eighths: two basses far apart are heard as a flam."""
     riff = {"kind": "riff", "notes": "1:e 3 5:q 6:e 5 3:q", "range": "E1 to E2"}
-    score = arranged(tempo=108, passes=4, line=riff, band={"drums": "sticks", "bass": "roots"})
+    performance = played(tempo=108, passes=4, line=riff, band={"drums": "sticks", "bass": "roots"})
+    score = arrange(performance.chart)
     low = {(n.start, n.pitch) for n in score.part("bass").notes}  # type: ignore[union-attr]
     notes = score.part("line").notes  # type: ignore[union-attr]
     shared = {n.start for n in notes if (n.start, n.pitch) in low}
-    at = {part: dict(moments) for part, moments in places(score).items()}
     assert len(shared) > 10
-    assert all(abs(at["line"][p] - at["bass"][p]) < 0.019 for p in shared if p in at["line"])
-
-
-def test_a_walking_line_is_played_as_a_bass_is() -> None:
-    """A walking line stands in for the bass, so it is not late like a soloist (common practice)."""
-    chart = played(line="walking").chart
-    line, bass = clock_of(chart, "line"), clock_of(chart, "bass")
-    beats = [Fraction(n) for n in range(8, 56)]
-    assert abs(mean(line(beat) - bass(beat) for beat in beats)) < 0.003
+    assert not {int(place) for place in shared} & late_beats(score)
 
 
 @pytest.mark.parametrize("tempo", [60, 120, 200, 280])
 def test_the_variation_is_that_of_players(tempo: int) -> None:
-    """Against a metronome the drums' places vary by 10 to 20 ms (standard deviation; the published
-    range for players), less when fast; from beat to beat the tempo is off by less than 4 %."""
-    moments = [
-        seconds - float(place) * 60 / tempo
-        for seed in range(4)
-        for place, seconds in places(arranged(tempo=tempo, passes=12, seed=seed, **ALONE))["drums"]
-        if place.denominator == 1
+    """Within 32 beats the drums' places vary by 10 to 23 ms from a straight line (JTD), less when
+    fast; over four bars the tempo stays within 4 % of what is asked."""
+    drums = [clock_of(played(tempo=tempo, passes=6, seed=seed).chart, "drums") for seed in range(4)]
+    spread = [
+        pstdev(clock(Fraction(n)) - n * 60 / tempo for n in range(first, first + 32))
+        for clock in drums
+        for first in range(16, 240, 32)
     ]
-    assert 9 <= pstdev(moments) * 1000 <= 20
-    drums = clock_of(played(tempo=tempo, **ALONE).chart, "drums")
-    lengths = [drums(Fraction(n + 4)) - drums(Fraction(n)) for n in range(8, 48)]
-    assert max(abs(length / (240 / tempo) - 1) for length in lengths) < 0.04
+    assert 0.010 <= median(spread) <= 0.026
+    lengths = [c(Fraction(n + 16)) - c(Fraction(n)) for c in drums for n in range(8, 240, 8)]
+    assert max(abs(length / (16 * 60 / tempo) - 1) for length in lengths) < 0.04
 
 
 def test_variation_falls_with_tempo() -> None:
     """A fast drummer varies less (in milliseconds) than a slow one."""
 
     def spread(tempo: int) -> float:
-        drums = places(arranged(tempo=tempo, passes=20, **ALONE))["drums"]
+        drums = places(played(tempo=tempo, passes=20))["drums"]
         return pstdev(s - float(p) * 60 / tempo for p, s in drums if p.denominator == 1)
 
-    assert spread(60) > spread(160) > spread(280)
+    assert spread(80) > spread(280)
 
 
 @pytest.mark.parametrize("more", [{"band": {**BAND, "click": "beats"}}, {"drop_outs": 8}])
 def test_the_band_does_not_lean_against_a_metronome(more: dict[str, Any]) -> None:
-    """With a click, or where drop-outs test the student's time, drums stay within 6 ms of the
-    grid; the click itself is exact."""
-    score = arranged(tempo=120, passes=4, **more)
-    for part, moments in places(score).items():
-        exact = exact_clock(score.chart)
-        if part == "click":
-            assert all(seconds == exact(place) for place, seconds in moments)
-        if part == "drums":
-            assert all(abs(seconds - exact(place)) <= 0.0061 for place, seconds in moments)
+    """With a click, or where drop-outs test the student's time, the drums' single strokes vary, but
+    on average of 16 beats they are within 10 ms of the grid; the click itself is exact."""
+    performance = played(tempo=120, passes=4, **more)
+    exact, drums = exact_clock(performance.chart), clock_of(performance.chart, "drums")
+    beats = [1000 * (drums(Fraction(n)) - exact(Fraction(n))) for n in range(8, 136)]
+    assert all(abs(mean(beats[n : n + 16])) < 10 for n in range(0, 128, 16))
+    assert pstdev(beats) > 5
+    for place, seconds in places(performance).get("click", ()):
+        assert seconds == exact(place)
+
+
+def test_tight_is_half_of_loose() -> None:
+    """`timing: tight` moves every place half as far from the grid as `loose` does."""
+    loose, tight = (played(tempo=140, timing=timing).chart for timing in ("loose", "tight"))
+    exact = exact_clock(loose)
+    for part in ("drums", "bass", "comping"):
+        one, other = clock_of(loose, part), clock_of(tight, part)  # type: ignore[arg-type]
+        for n in range(16, 200):
+            place = Fraction(n, 2)
+            moved = one(place) - exact(place)
+            if moved > -0.04:  # beyond that nobody is early
+                assert other(place) - exact(place) == pytest.approx(moved / 2, abs=0.004)
 
 
 def test_straight_feels_have_no_soloists_delay() -> None:
-    """The delays were measured in swing: with a ratio of 1 the line is not late."""
-    chart = played(swing=1).chart
-    line, exact = clock_of(chart, "line", late=late_beats(arrange(chart))), exact_clock(chart)
-    beats = [Fraction(n) for n in range(8, 56)]
-    lean = clock_of(chart, "drums")
-    assert abs(mean(line(beat) - lean(beat) for beat in beats)) < 0.003
-    assert exact(Fraction(17, 2)) == pytest.approx((exact(Fraction(8)) + exact(Fraction(9))) / 2)
+    """The delays were measured in swing: with a ratio of 1 the line is not late, and the drums'
+    second halves lie in the middle on average."""
+    late, middle = [], []
+    for seed in range(4):
+        chart = played(swing=1, seed=seed).chart
+        line, drums = (
+            clock_of(chart, "line", late=late_beats(arrange(chart))),
+            clock_of(chart, "drums"),
+        )
+        beats = [Fraction(n) for n in range(8, 100)]
+        late.append(mean(line(beat) - drums(beat) for beat in beats))
+        middle.append(mean(drums(b + HALF) - (drums(b) + drums(b + 1)) / 2 for b in beats))
+    assert abs(mean(late)) < 0.005 and abs(mean(middle)) < 0.004
+
+
+def test_each_track_swings_by_its_own_ratio() -> None:
+    """From track to track the ride's ratio differs by about a half (JTD: residual 0.48), stays at
+    3 or below, and lies around the measured medians; a drill that names a ratio has it."""
+    for row in csv.DictReader((DATA / "swing_measured.csv").open(encoding="utf-8")):
+        tempo = (int(row["from"]) + int(row["below"])) // 2
+        ratios = [ride_ratio(tempo=tempo, seed=seed) for seed in range(14)]
+        assert float(row["low"]) - 0.1 <= median(ratios) <= float(row["high"]) + 0.1
+        assert pstdev(ratios) > 0.15 and min(ratios) > 1 and max(ratios) <= 3.3
+    asked = [ride_ratio(tempo=140, seed=seed, swing=2) for seed in range(6)]
+    assert all(ratio == pytest.approx(2, abs=0.25) for ratio in asked)
+
+
+def ride_ratio(**drill: Any) -> float:
+    """The drums' median ratio of first to second eighth."""
+    drums = clock_of(chart_of(**drill), "drums")
+    return median(
+        (drums(b + HALF) - drums(b)) / (drums(b + 1) - drums(b + HALF))
+        for b in map(Fraction, range(8, 200))
+    )
 
 
 def test_nominal_bars_do_not_move() -> None:
@@ -307,9 +364,10 @@ def test_order_is_kept(
     """However loosely it is played, each part plays its places in the written order, none before
     the track begins or after it ends, and no note of a melodic part overlaps the next."""
     more = {} if swing is None else {"swing": swing}
-    score = arranged(tempo=tempo, line=line, count_in=count_in, ending=ending, seed=seed, **more)
-    performance = perform(score)
-    for moments in places(score).values():
+    performance = played(
+        tempo=tempo, line=line, count_in=count_in, ending=ending, seed=seed, **more
+    )
+    for moments in places(performance).values():
         # Triplets are not swung: within a beat they and swung eighths are two orders.
         for thirds in (False, True):
             seconds = [
