@@ -57,19 +57,20 @@ def strengths(chart: Chart, part: Part) -> list[float]:
 
 _EXTREME = 2.3  # standard deviations: more is no player's
 _NEIGHBOURS = 0.06  # how much of a stroke's deviation the next of its drum has
-# Standard deviations of one place, dB: GM's, less what choruses and patterns do; others by ear.
+# Standard deviations of one place, dB: GM's, less what choruses, patterns and comments do of
+# themselves (`band/drums.py`); others by ear.
 _SPREAD: Mapping[str, float] = {
     "ride cymbal": 3.2,
     "closed hi-hat": 3.2,
     "brush tap": 3.2,
     "pedal hi-hat": 4.0,
     "bass drum": 4.2,
-    "snare": 8.5,
+    "snare": 2.2,
     "side stick": 2.8,
-    "brush slap": 4.5,
+    "brush slap": 2.5,
     "brush swirl": 2.0,
-    "low tom": 4.0,
-    "high tom": 4.0,
+    "low tom": 3.0,
+    "high tom": 3.0,
 }
 _ANY_SPREAD = 2.5
 _HAND = ("ride cymbal", "closed hi-hat", "brush tap")  # what keeps time

@@ -150,7 +150,7 @@ Swing = Literal["published", "straight"] | float
 _FILL_LEVEL = -4.0  # dB: a fill in a practice band stays under the line
 # The stroke that begins a section, by kit, where the feel has none of its own: sound, level in dB.
 _SECTION = {"standard": ("ride bell", -6.0), "brush": ("ride cymbal", -12.0)}
-_NO_SOUNDS = ("from", "below", "level")
+_NO_SOUNDS = ("from", "below", "level", "setup")
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,16 +161,19 @@ class Layer:
     level: float  # dB
     choices: Choices
     tempos: Tempos = ALWAYS
-    comment: bool = False  # played now and then, by density; not while keeping time only
+    comment: float = 0.0  # how readily it is played now and then, by density; 0: it keeps time
+    phrases: float = 1.0  # in how many phrases of four bars it is played
+    may: tuple[tuple[PatternStroke, float], ...] = ()  # strokes added now and then: how often
 
 
 @dataclass(frozen=True, slots=True)
 class Fill:
-    """What leads into a new pass or section: a pattern for each sound."""
+    """What leads into a new pass or section, or ends a track: a pattern for each sound."""
 
     sounds: Mapping[str, str]
     level: float  # dB
     tempos: Tempos = ALWAYS
+    setup: bool = False  # it only prepares what comes: the hand goes on keeping time
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,6 +185,7 @@ class DrumBook:
     fills: tuple[Fill, ...]
     opening: tuple[str, float]  # the stroke at the top of the form: sound, level in dB
     section: tuple[str, float]  # the stroke that begins a section
+    endings: tuple[Fill, ...]  # under the last chord, over its two bars
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,7 +231,7 @@ def feel(name: str, meter: Meter) -> Feel:
         name=name,
         swing=_swing(data["swing"]),
         count=tuple(table["count"]),
-        drums={tools: _drum_book(book) for tools, book in table["drums"].items()},
+        drums={tools: _drum_book(book, meter) for tools, book in table["drums"].items()},
         comping=_comping(table["comping"]),
         two_beat=Choices.of(table["bass"]["two-beat"]),
         walks="walking" in data["basses"],
@@ -239,14 +243,17 @@ def _swing(value: Any) -> Swing:
     return value if value in ("published", "straight") else float(value)
 
 
-def _drum_book(book: Mapping[str, Any]) -> DrumBook:
+def _drum_book(book: Mapping[str, Any], meter: Meter) -> DrumBook:
     section = _cymbal(book["section"]) if "section" in book else _SECTION[book["kit"]]
+    opening = _cymbal(book["opening"])
+    rings = {opening[0]: "1", "bass drum": "1", "level": opening[1]}
     return DrumBook(
         book["kit"],
-        tuple(_layer(layer) for layer in book["layers"]),
+        tuple(_layer(layer, meter) for layer in book["layers"]),
         tuple(_fill(fill) for fill in book["fill"]),
-        _cymbal(book["opening"]),
+        opening,
         section,
+        tuple(_fill(ending) for ending in (rings, *book.get("endings", ()))),
     )
 
 
@@ -254,19 +261,23 @@ def _cymbal(stroke: Mapping[str, Any]) -> tuple[str, float]:
     return stroke["sound"], float(stroke["level"])
 
 
-def _layer(layer: Mapping[str, Any]) -> Layer:
+def _layer(layer: Mapping[str, Any], meter: Meter) -> Layer:
+    may = layer.get("may", {})
     return Layer(
         sound=layer["sound"],
         level=float(layer["level"]),
         choices=Choices.of(layer["patterns"]),
         tempos=Tempos.of(layer),
-        comment=layer.get("comment", False),
+        comment=float(layer.get("comment", 0)),
+        phrases=float(layer.get("phrases", 1)),
+        may=tuple((read_stroke(word, meter), float(chance)) for word, chance in may.items()),
     )
 
 
 def _fill(fill: Mapping[str, Any]) -> Fill:
     sounds = {sound: pattern for sound, pattern in fill.items() if sound not in _NO_SOUNDS}
-    return Fill(sounds, float(fill.get("level", _FILL_LEVEL)), Tempos.of(fill))
+    level = float(fill.get("level", _FILL_LEVEL))
+    return Fill(sounds, level, Tempos.of(fill), fill.get("setup", False))
 
 
 def _comping(table: Mapping[str, Any]) -> Mapping[str, Rhythms]:

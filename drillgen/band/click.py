@@ -1,0 +1,75 @@
+"""The click: counting in as players do, a starting note, and a click throughout where asked.
+
+How each feel is counted stands in its file: two bars of swing in halves first and in quarters last
+(1 . 3 . | 1 2 3 4), a waltz or a slow feel on every beat (common practice).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+
+from drillgen.band.feel import feel, strokes
+from drillgen.band.percussion import KEYS
+from drillgen.band.who_plays import plays
+from drillgen.chart import Bar, Chart
+from drillgen.score import Hit, Note, Part, Touch
+
+# The count-in's sounds: on the bar's first beat, on the others.
+COUNT_SOUNDS = {
+    "sticks": ("side stick", "side stick"),
+    "click": ("high woodblock", "low woodblock"),
+    "hat": ("pedal hi-hat", "pedal hi-hat"),
+}
+_CLICK_LEVEL = -6.0  # dB
+_LENGTH = Fraction(1, 4)
+
+
+def click(chart: Chart) -> Part | None:
+    """Count-in strokes, and a click under the music where the drill asks for one."""
+    hits = [*_count_in(chart), *_throughout(chart)]
+    return Part("click", "standard kit", hits=tuple(hits)) if hits else None
+
+
+def cue(chart: Chart, line: Part | None) -> Part | None:
+    """The line's first note, sounded in the bar before the count-in."""
+    if not chart.drill.count_in.starting_note or line is None or not line.notes:
+        return None
+    bar = chart.bars[0]
+    length = bar.length - min(chart.drill.meter.beat, bar.length / 2)
+    note = Note(bar.start, length, line.notes[0].pitch, mark="starting note")
+    return Part("cue", line.instrument, (note,))
+
+
+def _count_in(chart: Chart) -> Iterator[Hit]:
+    bars = [bar for bar in chart.bars if bar.role == "count-in"]
+    if chart.drill.count_in.starting_note:
+        bars = bars[1:]
+    first, other = COUNT_SOUNDS[chart.drill.count_in.sound]
+    spoken = feel(chart.drill.feel, chart.drill.meter).count
+    counts = [spoken[0]] * (len(bars) - len(spoken)) + list(spoken)
+    for bar, pattern in zip(bars, counts[len(counts) - len(bars) :], strict=True):
+        for stroke in strokes(pattern, chart.drill.meter):
+            on_one = stroke.place == 0
+            touch: Touch = "accent" if on_one else stroke.touch
+            yield Hit(bar.start + stroke.place, KEYS[first if on_one else other], touch, 0, _LENGTH)
+
+
+def _throughout(chart: Chart) -> Iterator[Hit]:
+    for bar in chart.bars:
+        if bar.form_bar >= 0 and plays(chart, bar, "click"):
+            for beat in _clicked(chart, bar):
+                place = bar.start + beat * chart.drill.meter.beat
+                key = KEYS["low woodblock" if beat else "high woodblock"]
+                yield Hit(place, key, "normal", _CLICK_LEVEL, _LENGTH)
+
+
+def _clicked(chart: Chart, bar: Bar) -> range:
+    """The beats (from 0) that click: as asked; all where time is to be kept without a drummer."""
+    drill = chart.drill
+    if drill.band.click.kind == "beats":
+        return range(drill.meter.beats)
+    if drill.band.click.kind == "two and four":
+        return range(1, drill.meter.beats, 2)
+    keeps_time = bar.role == "response" and drill.gaps is not None and drill.gaps.band == "time"
+    return range(drill.meter.beats if keeps_time and drill.band.drums.kind == "off" else 0)
