@@ -74,7 +74,7 @@ _LOOSE_OFFBEAT = 0.03  # of a beat, deviation: the others' off-beats vary more w
 # wanders within a track (an eighth of its variance is slow) and from bar to bar.
 RATIO = 0.45
 FEELS_RATIO = 0.1  # where the feel itself is on the triplet
-_WANDERS, _WANDER_CONSTANT, _BARS_DIFFER = 0.065, 20.0, 0.05
+_WANDERS, _WANDER_CONSTANT, _BARS_DIFFER = 0.09, 20.0, 0.05
 _HIGHEST = 3.0  # a track's own ratio
 # The piano's off-beats swing less than the ride (JTD): bpm and ratio.
 _COMPING_RATIO = ((100.0, 2.3), (140.0, 2.2), (210.0, 1.9), (270.0, 1.5), (330.0, 1.3))

@@ -56,7 +56,7 @@ def strengths(chart: Chart, part: Part) -> list[float]:
 # Drums.
 
 _EXTREME = 2.3  # standard deviations: more is no player's
-_NEIGHBOURS = 0.06  # how much of a stroke's deviation the next of its drum has
+_NEIGHBOURS = 0.0  # of a stroke's deviation that the next has: what choruses do is enough
 # Standard deviations of one place, dB: GM's, less what choruses, patterns and comments do of
 # themselves (`band/drums.py`); others by ear.
 _SPREAD: Mapping[str, float] = {

@@ -53,9 +53,9 @@ _TIED, _WITH_CHORDS, _WITH_LINE = 0.4, 2.0, 0.6
 _MOST_TIED = 2  # strokes
 _LIVELIER = 0.12  # comments a dB of the arc
 # Standard deviations, dB: from comment to comment, and from stroke to stroke within one.
-_FREEDOM = {"snare": (4.5, 4.5), "brush slap": (2.5, 2.5), "low tom": (2.5, 2.0)}
+_FREEDOM = {"snare": (6.0, 5.5), "brush slap": (2.5, 2.5), "low tom": (2.5, 2.0)}
 _ANY_FREEDOM = (1.5, 1.5)
-_EXTREME = 1.8  # standard deviations
+_EXTREME = 2.0  # standard deviations
 
 _TRIES = 12  # to play a pass unlike every pass before it
 _BAR_TRIES = 10  # to play a bar that was not played too often

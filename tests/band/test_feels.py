@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections import Counter
 from fractions import Fraction
 from itertools import pairwise
 from typing import get_args
@@ -112,24 +113,28 @@ def test_neighbouring_bars_seldom_sound_alike(name, meter):
 @pytest.mark.parametrize(("name", "meter"), EVERY)
 @pytest.mark.parametrize("harmony", ["repeats", "continues"])
 def test_no_fill_in_a_call(name, meter, harmony):
-    """What is played only in fills never sounds in a call, nor within a response: only in its last
-    bar (common practice: a fill leads on)."""
-    score = written(
-        feel=name,
-        meter=meter,
-        line="roots",
-        gaps={"call": 2, "response": 2, "harmony": harmony},
-        key_cycle=["C", "F", "Bb", "Eb", "Ab", "Db"],
-        passes=2,
-        band={"comping": "off"},
-    )
+    """Toms and crashes never sound in a call but at the top of the form (common practice: the
+    student must hear the call undisturbed); without comments toms sound in fills only, which in
+    call and response are in a response's last bar."""
+    drill = {
+        "feel": name,
+        "meter": meter,
+        "line": "roots",
+        "gaps": {"call": 2, "response": 2, "harmony": harmony},
+        "key_cycle": ["C", "F", "Bb", "Eb", "Ab", "Db"],
+        "passes": 2,
+    }
     toms = {KEYS["low tom"], KEYS["high tom"]}
-    chart = score.chart
-    for hit in of(score, "drums").hits:
-        bar = chart.bar_at(hit.start)
-        if hit.key in toms:
-            assert bar.role == "response"
-            assert chart.bars[bar.number + 1].role != "response"
+    for density in (0, 0.5, 1):
+        score = written(**drill, band={"drums": {"kind": "sticks", "density": density}})
+        chart = score.chart
+        for hit in of(score, "drums").hits:
+            bar = chart.bar_at(hit.start)
+            if hit.key in toms:
+                assert bar.role == "response"
+                assert density or chart.bars[bar.number + 1].role != "response"
+            if hit.key == KEYS["crash cymbal"] and bar.role == "call":
+                assert hit.start == bar.start
 
 
 @pytest.mark.parametrize("name", ["swing", "two-feel", "ballad", "shuffle"])
@@ -171,30 +176,103 @@ def test_both_sides_of_the_clave_are_played():
     assert firsts == {True, False}
 
 
-def test_the_bass_drum_is_feathered_at_medium_tempos_only():
-    """Common practice: soft quarters on the bass drum below about 180, none in fast time."""
-    quarters = [Fraction(beat) for beat in range(4)]
-    slow = written(tempo=140)
-    for bar in bars(slow):
-        assert set(quarters) <= set(struck(slow, bar, "bass drum"))
-    fast = written(tempo=240)
-    assert not any(set(quarters) <= set(struck(fast, bar, "bass drum")) for bar in bars(fast))
-    soft = [hit for hit in of(slow, "drums").hits if hit.key == KEYS["bass drum"]]
-    assert sum(hit.level <= -12 for hit in soft) >= 4 * 8
+def test_the_bass_drum_is_feathered_softly() -> None:
+    """Quarters on the bass drum come and go by phrases, always soft (common practice: felt rather
+    than heard); with its comments it is struck 0.4 to 2.8 times a bar (Groove MIDI Dataset), slow
+    and fast."""
+    for tempo in (140, 240):
+        score = written(tempo=tempo, passes=8)
+        quarters = {Fraction(beat) for beat in range(4)}
+        full = [quarters <= set(struck(score, bar, "bass drum")) for bar in bars(score)]
+        assert 0.1 < sum(full) / len(full) < 0.9
+        assert 0.4 <= sum(len(struck(score, bar, "bass drum")) for bar in bars(score)) / 64 <= 2.8
+    alone = written(tempo=140, passes=8, band={"drums": {"kind": "sticks", "density": 0}})
+    feathered = [h.level for h in of(alone, "drums").hits if h.key == KEYS["bass drum"]]
+    assert sum(level <= -10 for level in feathered) > 0.85 * len(feathered)
 
 
 def test_fast_time_is_broken_and_sparse():
-    """Above 220 the ride skips less and the comping plays less than at a medium tempo (issue 4)."""
-    for name, share in (("drums", 0.9), ("comping", 0.8)):
-        many, few = (
-            sum(
-                len({each.start for each in (*part.notes, *part.hits)})
-                for seed in range(4)
-                for part in [of(written(progression=BLUES, tempo=tempo, passes=8, seed=seed), name)]
-            )
-            for tempo in (140, 280)
+    """Above 220 the ride skips less, and the comping plays less, than at a medium tempo."""
+    chords = []
+    skipped = []
+    for tempo in (140, 280):
+        scores = [written(progression=BLUES, tempo=tempo, passes=8, seed=seed) for seed in range(4)]
+        chords.append(sum(len({n.start for n in of(s, "comping").notes}) for s in scores))
+        skipped.append(
+            sum(p % 1 == HALF for s in scores for b in bars(s) for p in struck(s, b, "ride cymbal"))
         )
-        assert few < share * many
+    assert chords[1] < 0.8 * chords[0] and skipped[1] < 0.95 * skipped[0]
+
+
+@pytest.mark.parametrize(("name", "meter"), EVERY)
+@pytest.mark.parametrize("tools", ["sticks", "brushes"])
+def test_bars_of_the_kit_are_not_copies(name, meter, tools):
+    """Of any 32 bars at least 24 are different, and none is played more than three times; drummers
+    alone have 31, 21 to 32 (Groove MIDI Dataset)."""
+    drill = {"feel": name, "meter": meter, "tempo": 90 if meter == "12/8" else 130}
+    found = list(shapes(written(**drill, passes=9, band={"drums": tools}), "drums"))
+    for first in range(len(found) - 31):
+        counts = Counter(found[first : first + 32])
+        assert len(counts) >= 24 and max(counts.values()) <= 3
+
+
+def test_comments_go_with_the_chords_and_leave_the_line_alone():
+    """About half of the snare's comments fall on a stroke of the comping; where a line is busy
+    there are fewer of them than where it rests (common practice)."""
+    with_chords, total, by_role = 0, 0, {"call": 0, "response": 0}
+    for seed in range(6):
+        line = {"kind": "arpeggio", "note": "eighth"}
+        score = written(tempo=150, passes=6, seed=seed, line=line, gaps=4)
+        chords = {note.start for note in of(score, "comping").notes}
+        for bar in bars(score):
+            fills = score.chart.bars[bar.number + 1].role != bar.role
+            for place in [] if fills else struck(score, bar, "snare"):
+                total += 1
+                with_chords += bar.start + place in chords
+                by_role[bar.role] += 1
+    assert 0.4 < with_chords / total < 0.75
+    assert by_role["call"] < 0.75 * by_role["response"]
+
+
+def test_choruses_build() -> None:
+    """Each chorus of drums is a little louder than the one before and the last eight bars are the
+    loudest: -2, 0, 1 and 2 dB, and 1 more (common practice), before any touch."""
+    score = written(tempo=150, passes=8, band={"drums": {"kind": "sticks", "density": 0}})
+    hats = [h for h in of(score, "drums").hits if h.key == KEYS["pedal hi-hat"]]
+    by_pass: dict[int, set[float]] = {}
+    for hit in hats:
+        bar = score.chart.bar_at(hit.start)
+        by_pass.setdefault((bar.number - 2) // 8, set()).add(hit.level + 3)
+    assert [by_pass[number] for number in range(8)] == [{-2}, {-2}, {0}, {0}, {1}, {1}, {2}, {3}]
+
+
+def test_a_samba_ensemble_is_felt_on_the_toms() -> None:
+    """The toms answer on 4 and the & of 4, an eighth earlier in every other bar (drummers' lessons
+    on samba: the higher surdo)."""
+    score = written(feel="samba", tempo=200, passes=12)
+    answers = [tuple(struck(score, bar, "low tom")) for bar in bars(score)]
+    late, early = (3, 7 * HALF), (5 * HALF, 3)
+    at = {
+        shape: {n % 2 for n, found in enumerate(answers) if found == shape}
+        for shape in (late, early)
+    }
+    assert late in answers and early in answers
+    assert len(at[late]) == 1 or len(at[early]) == 1
+
+
+def test_brushes_sweep_and_tap() -> None:
+    """One hand sweeps without a hole, the other taps, in every feel but where a fill takes over:
+    the sweeps of a bar are written as held strokes that last until the next."""
+    for name in ("swing", "ballad", "jazz waltz", "two-feel", "shuffle"):
+        score = written(feel=name, passes=4, band={"drums": {"kind": "brushes", "density": 0}})
+        swirl, tap = KEYS["brush swirl"], KEYS["brush tap"]
+        for bar in bars(score):
+            if bar.form_bar % 8 == 7:
+                continue
+            inside = [h for h in of(score, "drums").hits if bar.start <= h.start < bar.end]
+            sweeps = [hit for hit in inside if hit.key == swirl]
+            assert sum(hit.duration for hit in sweeps) == bar.length
+            assert any(hit.key == tap for hit in inside) and all(h.touch == "held" for h in sweeps)
 
 
 def test_rhythm_guitar_plays_a_chord_a_beat():

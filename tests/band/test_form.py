@@ -63,9 +63,12 @@ def places(midi: pretty_midi.PrettyMIDI, keys: set[int], beats: int = 4) -> dict
 
 def test_the_form_begins_with_a_crash_and_a_section_with_the_bell(files) -> None:
     """Of A A B A twice through: a crash at the two tops (and under the held chord), the bell of the
-    ride on the first beat of every other section, and neither anywhere else."""
+    ride on the first beat of every other section, and neither anywhere else, but that a set-up may
+    push into a section with a crash on the & of 4."""
     crashes, bells = (places(files["Two sections"], {key}) for key in (CRASH, BELL))
-    assert crashes == {0: {0}, 16: {0}, 32: {0}}
+    assert {bar for bar, at in crashes.items() if 0 in at} == {0, 16, 32}
+    pushed = {bar for bar, at in crashes.items() if bar < 32 and at - {0}}
+    assert pushed <= {3, 7, 11, 19, 23, 27} and all(crashes[bar] <= {3.5} for bar in pushed)
     assert bells == {bar: {0} for bar in (4, 8, 12, 20, 24, 28)}
 
 
@@ -73,7 +76,7 @@ def test_fills_lead_into_form_and_sections(files) -> None:
     """Snare and toms (no comments at density 0) sound in the last bar of a section only, always
     before the top of the form and the ending; the hi-hat goes on by foot under them."""
     midi = files["Two sections"]
-    filled = set(places(midi, FILLED))
+    filled = {bar for bar in places(midi, FILLED) if bar < 32}
     assert {15, 31} <= filled <= {3, 7, 11, 15, 19, 23, 27, 31}
     hats = places(midi, {PEDAL_HAT})
     assert all({1, 3} <= hats[bar] for bar in range(32))
@@ -83,7 +86,7 @@ def test_a_form_of_one_bar_is_played_in_phrases(files) -> None:
     """A bar repeated 24 times has no crash and no fill in every bar: crashes stand eight bars or
     more apart, and fewer than one bar in three is filled."""
     midi = files["One bar"]
-    crashes = [bar for bar in sorted(places(midi, {CRASH})) if bar < 24]
+    crashes = [bar for bar, at in sorted(places(midi, {CRASH}).items()) if bar < 24 and 0 in at]
     assert crashes == [0, 8, 16]
     assert len(places(midi, FILLED)) < 24 / 3
 
@@ -103,8 +106,11 @@ def test_two_chords_in_three_are_walked_in_dotted_quarters(files) -> None:
         assert all(length > (0.9 if bar % 4 == 3 else 1.3) for _, length in notes)
 
 
-def test_fast_time_is_the_ride_alone(files) -> None:
-    """At 300 no bass drum is feathered (common practice): it sounds in fills and under the held
-    chord only."""
+def test_fast_time_is_feathered_now_and_then(files) -> None:
+    """At 300 the bass drum is feathered in some phrases only, on 1 and 3 (common practice); outside
+    of those it sounds in fills and under the held chord."""
     midi = files["Two sections"]
-    assert set(places(midi, {BASS_DRUM})) <= set(places(midi, FILLED)) | {32}
+    struck, filled = places(midi, {BASS_DRUM}), places(midi, FILLED)
+    plain = [bar for bar in range(32) if bar not in filled]
+    assert all(struck[bar] <= {0, 2} for bar in plain)
+    assert 0 < sum(bool(struck[bar]) for bar in plain) < len(plain)
