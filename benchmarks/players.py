@@ -13,10 +13,11 @@ import sys
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from benchmarks.musical.corpus import FORMS, one
+from benchmarks.musical.corpus import CHANGES, FORMS, one
 from benchmarks.musical.players import Track, summary, track
 from benchmarks.musical.real import BARS, BY_TEMPO, KIT, RIDE, SWING, TIMING, TOUCH, Real
-from drillgen.drill.band import basses, playable_feels
+from drillgen.drill.band import basses, meters, playable_feels
+from drillgen.drill.bars import METERS
 from drillgen.score import Score
 
 _FORMS = ("blues", "thirty-two bars")
@@ -27,7 +28,6 @@ _TEMPOS = {
     "bossa nova": (110, 160), "samba": (180, 240), "shuffle": (100, 170),
     "straight eighths": (110, 180), "slow 12/8": (54, 76), "five-four swing": (120, 190),
 }  # fmt: skip
-_SWUNG = ("swing",)
 _ENOUGH = 0.9
 
 
@@ -55,7 +55,8 @@ def _scores(feel: str, count: int, seed: int) -> Iterator[Score]:
     for number in range(count):
         more: dict[str, Any] = _CALLED if number % 2 else {}
         tempo = round(slow + (fast - slow) * (number + 0.5) / count)
-        form = FORMS[_FORMS[number // 2 % 2]]
+        # Two chords share no bar of three or five.
+        form = FORMS[_FORMS[number // 2 % 2]] if METERS[meters(feel)[0]].beats == 4 else CHANGES
         yield one(feel=feel, tempo=tempo, progression=form, key_cycle=["Bb", "F"], passes=3,
                   seed=seed + number, title=f"{feel} {number}",
                   band={"drums": "sticks", "comping": "piano", "bass": basses(feel)[-1]},

@@ -34,8 +34,8 @@ SHARES = {"loose": 1.0, "tight": 0.5}  # of all that is said here, by the drill'
 _SLOW, _FAST = 100.0, 280.0
 Sizes = tuple[float, float]
 _JITTER: Mapping[PartName, Sizes] = {  # one stroke's, standard deviation
-    "drums": (17.0, 11.5),
-    "bass": (16.0, 10.0),
+    "drums": (16.0, 11.0),
+    "bass": (15.0, 8.5),
     "comping": (17.0, 12.0),
     "line": (7.0, 5.0),
 }

@@ -177,6 +177,8 @@ def correlation(values: Numbers, lag: int) -> float:
     """Autocorrelation over gaps."""
     centred = values - np.nanmean(values)
     product = centred[lag:] * centred[:-lag]
+    if np.isnan(product).all():
+        return np.nan
     return float(np.nanmean(product) / np.nanmean(centred**2))
 
 

@@ -53,7 +53,7 @@ _TIED, _WITH_CHORDS, _WITH_LINE = 0.4, 2.0, 0.6
 _MOST_TIED = 2  # strokes
 _LIVELIER = 0.12  # comments a dB of the arc
 # Standard deviations, dB: from comment to comment, and from stroke to stroke within one.
-_FREEDOM = {"snare": (6.0, 5.5), "brush slap": (2.5, 2.5), "low tom": (2.5, 2.0)}
+_FREEDOM = {"snare": (6.5, 8.5), "brush slap": (2.5, 2.5), "low tom": (2.5, 2.0)}
 _ANY_FREEDOM = (1.5, 1.5)
 _EXTREME = 2.0  # standard deviations
 
