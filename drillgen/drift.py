@@ -105,7 +105,7 @@ class BeatPace:
 
 
 @dataclass(frozen=True, slots=True)
-class _Player:
+class _Timekeeper:
     """One player through a track, ms by beat."""
 
     place: float
@@ -158,7 +158,7 @@ class Drift:
         own = drift + self._jitter(player, number, into, unit)
         return place + min(max(own, -_FARTHEST), _FARTHEST)
 
-    def _jitter(self, player: _Player, number: int, into: int, unit: int) -> float:
+    def _jitter(self, player: _Timekeeper, number: int, into: int, unit: int) -> float:
         """A stroke's own; between the halves of a beat, drawn from its neighbours'."""
         pace = self._paces[number]
         gap = pace.length / (max(pace.ratio, 1.0) + 1)
@@ -222,7 +222,7 @@ class Drift:
 
     # Each player.
 
-    def _everybody(self) -> dict[PartName, _Player]:
+    def _everybody(self) -> dict[PartName, _Timekeeper]:
         found = zip(*self._drifting(), strict=True)
         drifts: dict[PartName, Sequence[float]] = dict(zip(_PLAYERS, found, strict=True))
         both = zip(drifts["line"], drifts["drums"], strict=True)
@@ -254,14 +254,14 @@ class Drift:
             quick = [keeps[0] * a + _LISTENS * (mean - a) + new[0] * gauss(0, 1) for a in quick]
             slow = [keeps[1] * b + new[1] * gauss(0, 1) for b in slow]
 
-    def _player(self, part: PartName, drift: Sequence[float]) -> _Player:
+    def _player(self, part: PartName, drift: Sequence[float]) -> _Timekeeper:
         random = self._random(f"time {part}")
         size = self._loose(random)
         place = self._share * self._place(part, random)
         sizes = [size * _size(_JITTER[part], pace.bpm) for pace in self._paces]
         beats = [each * _drawn(random) for each in (*sizes, sizes[-1])]
         halves = list(self._offbeats(part, random, size, beats))
-        return _Player(place, drift, beats, halves)
+        return _Timekeeper(place, drift, beats, halves)
 
     def _offbeats(
         self, part: PartName, random: Random, size: float, beats: Sequence[float]

@@ -34,7 +34,7 @@ from drillgen.score import PartName, Score
 # Perception 19:333, 2002: 4.9396 - 0.0124 bpm by the KTH rule source, up to 3.5:1) lies above them
 # below 220 bpm and meets them there.
 
-RATIOS = ((60.0, 2.6), (120.0, 2.45), (160.0, 2.42), (200.0, 1.97), (240.0, 1.75), (300.0, 1.62),
+RATIOS = ((60.0, 2.62), (120.0, 2.52), (160.0, 2.48), (200.0, 1.97), (240.0, 1.75), (300.0, 1.62),
           (360.0, 1.45))  # fmt: skip
 
 

@@ -31,7 +31,7 @@ from drillgen.band.feel import (
     strokes,
 )
 from drillgen.band.form import FormMarks, arc, marks
-from drillgen.band.hearing import Heard
+from drillgen.band.hearing import Hearing
 from drillgen.band.percussion import KEYS
 from drillgen.band.who_plays import after, plays
 from drillgen.chart import Bar, Chart
@@ -73,7 +73,7 @@ class _Drummer:
     book: DrumBook
     marks: FormMarks
     arc: dict[int, float]
-    heard: Heard
+    heard: Hearing
     random: Random
     last: dict[int, str] = field(default_factory=dict)  # by layer, what was played last
     phrases: dict[tuple[int, int], bool] = field(default_factory=dict)  # by layer and phrase
@@ -88,7 +88,7 @@ def drums(chart: Chart, chords: Part | None = None, line: Part | None = None) ->
     if tools == "off":
         return None
     book = feel(chart.drill.feel, chart.drill.meter).drums[tools]
-    heard, random = Heard.of(chart, chords, line), Random(f"{chart.drill.luck} drums")
+    heard, random = Hearing.of(chart, chords, line), Random(f"{chart.drill.luck} drums")
     drummer = _Drummer(chart, book, marks(chart), arc(chart), heard, random)
     hits = [*_passes(drummer), *_ending(drummer)]
     return Part(

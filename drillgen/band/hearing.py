@@ -18,7 +18,7 @@ Places = tuple[Fraction, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class Hearing:
     """By number of the bar, where others begin notes: quarter notes from the barline."""
 
     beat: Fraction
@@ -26,7 +26,7 @@ class Heard:
     line: Mapping[int, Places] | None  # None: there is no line
 
     @classmethod
-    def of(cls, chart: Chart, chords: Part | None, line: Part | None) -> Heard:
+    def of(cls, chart: Chart, chords: Part | None, line: Part | None) -> Hearing:
         return cls(
             chart.drill.meter.beat,
             _places(chart, chords.notes if chords else ()),
