@@ -45,21 +45,33 @@ def span_at(score: Score, place: Fraction) -> Span:
 @pytest.mark.parametrize("seed", range(6))
 @pytest.mark.parametrize("progression", [BLUES, RHYTHM])
 def test_walking_bass_leads_into_every_change(progression: Any, seed: int) -> None:
-    """Common practice: root on the change, reached by a semitone, a whole tone or a fifth; within
-    E1 to G3; a note a beat; no note struck three times running; no leap beyond an octave."""
-    score = written(progression=progression, seed=seed)
+    """A note a beat, but for some that ring on (0.93 of the beats are begun by a note in the Jazz
+    Trio Database) and for soft ones between; the root on nine of ten changes (0.89 in the Weimar
+    Jazz Database, hearing errors corrected), else two beats later; into a change by a step, a
+    third, a fourth, a fifth or the note itself; within E1 to G3; no leap beyond an octave and no
+    note on the beat three times running (common practice)."""
+    score = written(progression=progression, seed=seed, passes=2)
     notes = score.part("bass").notes  # type: ignore[union-attr]
     played = [note for note in notes if score.chart.bar_at(note.start).role == "play"]
-    assert len(played) == sum(4 for bar in score.chart.bars if bar.role == "play")
+    beats = sum(4 for bar in score.chart.bars if bar.role == "play")
+    on_beats = [note for note in played if note.start.denominator == 1]
+    assert 0.88 * beats <= len(on_beats) <= 0.99 * beats
+    assert all(note.level < 0 for note in played if note.start.denominator > 1)
     assert all(28 <= note.pitch.midi <= 55 for note in played)
-    for before, after in pairwise(played):
+    assert all(abs(b.pitch.midi - a.pitch.midi) <= 12 for a, b in pairwise(played))
+    changes = roots = 0
+    for before, after in pairwise(on_beats):
         here, there = span_at(score, before.start), span_at(score, after.start)
-        leap = abs(after.pitch.midi - before.pitch.midi)
-        assert leap <= 12
         if here.chord != there.chord:
-            assert there.chord and after.pitch.name.pitch_class == there.chord.bass_name.pitch_class
-            assert leap in (1, 2, 5, 7)
-    keys = [note.pitch.midi for note in played]
+            assert there.chord
+            bass = there.chord.bass_name.pitch_class
+            later = [n for n in on_beats if n.start == after.start + 2 and n.start < there.end]
+            changes, at_once = changes + 1, after.pitch.name.pitch_class == bass
+            roots += at_once
+            assert at_once or bass in {note.pitch.name.pitch_class for note in later}
+            assert abs(after.pitch.midi - before.pitch.midi) in (0, 1, 2, 3, 4, 5, 7)
+    assert roots / changes >= 0.82
+    keys = [note.pitch.midi for note in on_beats]
     assert not any(a == b == c for a, b, c in zip(keys, keys[1:], keys[2:], strict=False))
 
 

@@ -1,4 +1,4 @@
-"""Bass: roots, two-beat, or walking.
+"""Bass: roots, two-beat, or walking (`walking.py`, `skips.py`).
 
 Common practice: roots are held as written, slash basses obeyed; in two, the feel's own figures are
 played (`py`): root and fifth with a skipped eighth now and then in swing, the bossa nova's
@@ -27,13 +27,13 @@ from drillgen.band.feel import (
     read_stroke,
     remembering,
 )
+from drillgen.band.skips import enlivened
+from drillgen.band.walking import players, walked
 from drillgen.band.who_plays import after, bass_ceiling, plays, runs
 from drillgen.chart import Bar, Chart
-from drillgen.drill.lines import Walking
 from drillgen.drill.models import Meter
 from drillgen.drill.sheet import BASSES, INSTRUMENTS
 from drillgen.lines.pass_context import Cell, PassContext, WholeTrack, cells, closest
-from drillgen.lines.walking import walk
 from drillgen.score import Note, Part
 from drillgen.theory.pitch import Name, Pitch
 
@@ -49,6 +49,7 @@ from drillgen.theory.pitch import Name, Pitch
 _WORD = re.compile(r"(\()?([RN3568]):(.+)")
 _GHOST_LEVEL = -5.0  # dB: a skipped note leads the ear to the next one
 _BELOW = 3  # semitones: the answer is looked for under the root first
+_RISING = "368"  # a figure with one of these goes up from its root
 _OCTAVE = 12
 _HIGHEST_OCTAVE = 50  # MIDI key: above D3 a bass gets in the way of the chords
 
@@ -78,12 +79,18 @@ def played(chart: Chart, room: PassContext, feel: Feel) -> list[Note]:
     """The stretch in figures of the feel, one note at a time."""
     notes: list[Note] = []
     pattern: str | None = None
+    led: Pitch | None = room.track.led.get(room.bars[0].number)
     by_bar = {start: list(inside) for start, inside in groupby(room.cells, lambda c: c.bar_start)}
     for bar in room.bars:
         pattern = _figure(chart, bar, room, feel, pattern)
         text = bar_of(pattern, counted(chart, bar))
         figure = words(text, chart.drill.meter)
-        notes += _bar(chart, bar, by_bar.get(bar.start, []), room, figure)
+        inside = by_bar.get(bar.start, [])
+        notes += _bar(chart, bar, inside, room, figure, led)
+        led = notes[-1].pitch if inside and notes[-1].mark == "approach" else None
+    following = after(chart, room.bars[-1])
+    if led is not None and following is not None:
+        room.track.led[following.number] = led
     return _cut_short(notes)
 
 
@@ -107,13 +114,19 @@ def _busy(pattern: str) -> float:
 
 
 def _bar(
-    chart: Chart, bar: Bar, inside: list[Cell], room: PassContext, figure: Sequence[FigureNote]
+    chart: Chart,
+    bar: Bar,
+    inside: list[Cell],
+    room: PassContext,
+    figure: Sequence[FigureNote],
+    led: Pitch | None,
 ) -> Iterator[Note]:
-    """A bar, whose chords are `inside`."""
+    """A bar, whose chords are `inside`.  Its first root stays where it was anticipated (`led`)."""
     crowded = any(cell.span.duration < chart.drill.meter.beat for cell in inside)
     leads_on = _goes_on_after(chart, bar)
+    rises = any(word.degree in _RISING for word in figure)
     for number, cell in enumerate(inside):
-        begun = False
+        root, begun = _root(cell, room, None if number else led), False
         ahead = leads_on or number + 1 < len(inside)
         for word in figure:
             place = bar.start + word.stroke.place
@@ -122,9 +135,11 @@ def _bar(
             at_start = place == cell.span.start
             begun = begun or at_start
             if at_start or not (crowded or _held_over(cell, place, room.beat)):
-                yield _note(cell, room, word, place, at_start, ahead)
+                degree = "R" if at_start or (word.degree == "N" and not ahead) else word.degree
+                pitch = _pitch(cell, room, degree, root, rises)
+                yield _note(cell, room, word, place, degree, pitch)
         if not begun:
-            yield _held(cell.span.start, cell, _root(cell, room))
+            yield Note(cell.span.start, cell.span.duration, root, "held")
 
 
 def _held_over(cell: Cell, place: Fraction, beat: Fraction) -> bool:
@@ -140,32 +155,31 @@ def _goes_on_after(chart: Chart, bar: Bar) -> bool:
 
 
 def _note(
-    cell: Cell, room: PassContext, word: FigureNote, place: Fraction, at_start: bool, ahead: bool
+    cell: Cell, room: PassContext, word: FigureNote, place: Fraction, degree: str, pitch: Pitch
 ) -> Note:
-    degree = "R" if at_start or (word.degree == "N" and not ahead) else word.degree
     touch = word.stroke.touch
     ends = cell.span.end
     length = {"short": room.beat / 2, "ghost": room.beat / 2}.get(touch, ends - place)
-    pitch = _pitch(cell, room, degree)
     level = _GHOST_LEVEL if touch == "ghost" else 0.0
     mark = "approach" if degree == "N" else ""
     return Note(place, min(length, ends - place), pitch, "short" if level else touch, level, mark)
 
 
-def _held(place: Fraction, cell: Cell, pitch: Pitch) -> Note:
-    return Note(place, cell.span.end - place, pitch, "held")
-
-
-def _pitch(cell: Cell, room: PassContext, degree: str) -> Pitch:
-    root = _root(cell, room)
+def _pitch(cell: Cell, room: PassContext, degree: str, root: Pitch, rises: bool) -> Pitch:
+    """A degree beside its root: above it in a figure that rises, else the fifth where it is
+    closer to hand below (common practice)."""
     if degree == "N" and cell.following:
         return closest(cell.following[0].bass_name, root.midi, room.low, room.high)
+    if degree in "RN" or (degree != "8" and _is_pedal(cell, room)):
+        return root
     if degree == "8":
         other = root.midi + (_OCTAVE if root.midi + _OCTAVE <= _HIGHEST_OCTAVE else -_OCTAVE)
         return Pitch.near(root.name, other) if room.low <= other <= room.high else root
-    if degree in "RN" or _is_pedal(cell, room):
-        return root
-    return closest(_tone(cell, int(degree)), root.midi - _BELOW, room.low, room.high)
+    name = _tone(cell, int(degree))
+    above = root.midi + (name.pitch_class - root.midi) % _OCTAVE
+    if rises and above <= room.high:
+        return Pitch.near(name, above)
+    return closest(name, root.midi - _BELOW, room.low, room.high)
 
 
 def _tone(cell: Cell, number: int) -> Name:
@@ -193,7 +207,10 @@ def _is_pedal(cell: Cell, room: PassContext) -> bool:
     )
 
 
-def _root(cell: Cell, room: PassContext) -> Pitch:
+def _root(cell: Cell, room: PassContext, led: Pitch | None = None) -> Pitch:
+    """A chord's bass note, near the hand's place or where it was anticipated."""
+    if led is not None and led.name == cell.chord.bass_name:
+        return led
     return closest(cell.chord.bass_name, room.near, room.low, room.high)
 
 
@@ -274,19 +291,14 @@ def bass(chart: Chart) -> Part | None:
 
 
 def _walking(chart: Chart, room: PassContext) -> list[Note]:
-    notes = walk(room, Walking(kind="walking"), after(chart, room.bars[-1]))
-    return list(with_pedals(notes, room.cells))
+    notes = walked(chart, room, after(chart, room.bars[-1]), players())
+    return enlivened(chart, room, list(with_pedals(notes, room.cells)))
 
 
 def _roots(chart: Chart, room: PassContext) -> list[Note]:
     return [
-        Note(cell.span.start, cell.span.duration, _bass_root(cell, room), "held")
-        for cell in room.cells
+        Note(cell.span.start, cell.span.duration, _root(cell, room), "held") for cell in room.cells
     ]
-
-
-def _bass_root(cell: Cell, room: PassContext) -> Pitch:
-    return closest(cell.chord.bass_name, room.near, room.low, room.high)
 
 
 def _two_beat(chart: Chart, room: PassContext) -> list[Note]:

@@ -85,7 +85,10 @@ def test_the_last_bar_leads_into_what_follows(ending: str, who: str, form: str, 
 @pytest.mark.parametrize("who", PLAYERS)
 def test_every_downbeat_is_led_into(who: str) -> None:
     """Inside a pass, too, where a chord goes on as where it changes: 99 of 100 bar lines at least
-    (this project's own bar), pedal points apart, which stay."""
+    (this project's own bar), pedal points apart, which stay.  The band's bass also comes by a third
+    or anticipates the note, as counted in recordings (Weimar Jazz Database), never by another
+    leap."""
+    leads = LEADS if who == "line" else (0, 3, 4, *LEADS)
     good = total = 0
     for form in FORMS:
         for seed in range(1, 6):
@@ -99,7 +102,7 @@ def test_every_downbeat_is_led_into(who: str) -> None:
             for one, _, apart in seams(score, who):
                 if one.number not in held:
                     total += 1
-                    good += apart in LEADS
+                    good += apart in leads
     assert total > 2000
     assert good / total >= 0.99
 
