@@ -15,7 +15,7 @@ from itertools import pairwise
 from drillgen.chart import Bar, Chart, Span
 from drillgen.drill.lines import Arpeggio, Enclosure, Line, ScalePattern, Walking
 from drillgen.lines.pass_context import PassContext, open_spans
-from drillgen.lines.tones import degree_of
+from drillgen.lines.tones import degree_on
 from drillgen.score import Note
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
@@ -94,7 +94,7 @@ def _under(spans: Iterable[Span], place: Fraction) -> Span | None:
 def _rests(chord: Chord, key: Key, low: int, high: int) -> Iterator[tuple[Degree, Pitch]]:
     """1, 3 and 5 of a chord in every octave of a range."""
     for number in _RESTS_ON:
-        degree = degree_of(chord, key, number)
+        degree = degree_on(chord, key, number)
         for pitch in in_range(chord.root.above(degree), low, high):
             yield degree, pitch
 

@@ -185,7 +185,11 @@ def has(chord: Chord, degree: Degree) -> bool:
 
 def degree_of(cell: Cell, number: int) -> Degree:
     """The chord's own version of a degree in any octave, else the one of its chord scale."""
-    chord = cell.chord
+    return degree_on(cell.chord, cell.key, number, cell.span.leads_to)
+
+
+def degree_on(chord: Chord, key: Key, number: int, leads_to: Chord | None = None) -> Degree:
+    """The same, of a chord in a key, with the chord that it leads to where that is known."""
     plain = (number - 1) % 7 + 1
     if plain == 3 and chord.is_suspended:
         own = chord.third
@@ -193,7 +197,7 @@ def degree_of(cell: Cell, number: int) -> Degree:
     own = chord.degree(number) or chord.degree(plain)
     if own is not None:
         return Degree(number, own.alter)
-    return degree_in(chord_scale(chord, cell.key, cell.span.leads_to), chord, number)
+    return degree_in(chord_scale(chord, key, leads_to), chord, number)
 
 
 def heard_tones(cell: Cell) -> tuple[Degree, Degree | None]:
