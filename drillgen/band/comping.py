@@ -64,9 +64,10 @@ def struck(chart: Chart, line: Part | None, random: Random) -> Iterator[Struck]:
 
 # How full a bar is, and which bars are silent.
 #
-# Common practice of accompaniment: in a call the comping plays about half as much as in the answer,
-# where the line rests or holds; a rhythm is thought over two bars, so that a full bar is
-# followed by a lighter one, and one bar in eight is left empty: where the chord goes on, or was pushed.
+# Common practice of accompaniment: in a call the comping plays about half as much as in the
+# answer, where the line rests or holds; a rhythm is thought over two bars, so that a full bar is
+# followed by a lighter one, and one bar in eight is left empty: where the chord goes on, or was
+# pushed.
 
 _FULLNESS = {"call": 0.62, "response": 1.22, "play": 0.95}  # of the strokes a bar that are wanted
 _SILENT = {"call": 0.30, "response": 0.13, "play": 0.22}  # bars, of those that may be silent
