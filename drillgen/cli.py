@@ -17,6 +17,7 @@ from drillgen.commands import Named, overriding, read
 from drillgen.commands.build import build
 from drillgen.commands.serve import serve
 from drillgen.errors import DrillgenError
+from drillgen.interrupts import end_in_order, exit_code
 from drillgen.version import VERSION
 
 if TYPE_CHECKING:
@@ -92,7 +93,6 @@ def copy(name: str, target: Path | None) -> None:
 # start and composed stays in use, and looking through all of it every 700 takes a quarter of the
 # time.
 _BEFORE_LOOKING = 100_000
-_INTERRUPTED = 130  # 128 + SIGINT, as shells report it
 
 
 class Plain(click.ClickException):
@@ -111,6 +111,7 @@ class Commands(click.Group):
 
     def main(self, *args: Any, **kwargs: Any) -> Any:
         _show_what_can_be_shown()
+        end_in_order()
         gc.set_threshold(_BEFORE_LOOKING)
         try:
             return super().main(*args, **kwargs)
@@ -127,9 +128,10 @@ class Commands(click.Group):
             return super().invoke(ctx)
         except DrillgenError as error:
             raise Plain(error) from error
-        except KeyboardInterrupt:
-            click.echo("\nStopped. Every file that is there is whole.", err=True)
-            sys.exit(_INTERRUPTED)
+        except KeyboardInterrupt as error:
+            with suppress(OSError):  # the terminal may be gone
+                click.echo("\nStopped. Every file that is there is whole.", err=True)
+            sys.exit(exit_code(error))
 
 
 def _show_what_can_be_shown() -> None:

@@ -13,12 +13,13 @@ from typing import IO
 
 
 @contextmanager
-def whole_file(path: Path) -> Iterator[IO[bytes]]:
+def whole_file(path: Path, room: Path | None = None) -> Iterator[IO[bytes]]:
     """A file to write to that takes its name only when the block ends without an error.
 
+    `room`: a folder on the same disk where it lies until then; beside its place by default.
     Raises OSError as writing does; then nothing is left behind, and an older file stays.
     """
-    part = path.with_name(f".part-{secrets.token_hex(8)}")
+    part = (room or path.parent) / f".part-{secrets.token_hex(8)}"
     try:
         with part.open("x+b") as file:
             yield file

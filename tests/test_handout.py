@@ -222,8 +222,8 @@ NAMES = ["NOTES.txt", "01 Thirds/Étude.m4a", "manifest.json", "01 Thirds/empty.
 
 
 def test_the_zip_holds_the_pack_in_one_folder(pack: Path, tmp_path: Path) -> None:
-    """It unpacks to the same bytes under the pack's name; only what was named is in it, or
-    everything not hidden; what is outside the pack never is."""
+    """It unpacks to the same bytes under the pack's name; only what was named is in it; what is
+    outside the pack never is."""
     target = zip_pack(pack, zip_path(pack), [*NAMES, "../secret.txt", "/etc/passwd"])
     assert target == tmp_path / f"{pack.name}.zip"
     with zipfile.ZipFile(target) as packed:
@@ -232,8 +232,6 @@ def test_the_zip_holds_the_pack_in_one_folder(pack: Path, tmp_path: Path) -> Non
         packed.extractall(tmp_path / "out")
     for name in NAMES:
         assert (tmp_path / "out" / pack.name / name).read_bytes() == (pack / name).read_bytes()
-    with zipfile.ZipFile(zip_pack(pack, pack / "all.zip")) as packed:
-        assert set(packed.namelist()) == {f"{pack.name}/{n}" for n in [*NAMES, "private.txt"]}
 
 
 @pytest.mark.skipif(shutil.which("unzip") is None, reason="needs Info-ZIP's unzip")

@@ -13,7 +13,7 @@ HOUSE = Path(__file__).parent.parent / "drillgen"
 
 # From left to right: a file imports from rooms to its left, or from its own.
 ROOMS = (
-    *("errors", "version", "whole"),
+    *("errors", "remarks", "interrupts", "version", "whole"),
     *("theory", "drill", "chart", "score"),
     *("band.percussion", "lines", "listing", "band", "arrange"),
     *("drift", "timing", "touch", "performance", "midi"),

@@ -6,6 +6,7 @@ import os
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +14,7 @@ import click
 
 from drillgen.audio.formats import names_in_words
 from drillgen.commands import Named, OverrideError, overriding, read
+from drillgen.interrupts import exit_code
 
 if TYPE_CHECKING:
     from drillgen.pack.build import Pack
@@ -72,7 +74,6 @@ def time_left(done: float, seconds: float) -> str:
 
 
 _TOLD = 4  # names of other drills; a course may have many
-_INTERRUPTED = 130  # 128 + SIGINT, as shells report it
 
 
 @click.command()
@@ -180,9 +181,10 @@ def build(
     try:
         with ProgressBar(quiet) as report:
             pack = make(lesson, out, options, report)
-    except KeyboardInterrupt:
-        click.echo("\nStopped. What is finished is kept; build again to go on.", err=True)
-        sys.exit(_INTERRUPTED)
+    except KeyboardInterrupt as error:
+        with suppress(OSError):  # the terminal may be gone
+            click.echo("\nStopped. What is finished is kept; build again to go on.", err=True)
+        sys.exit(exit_code(error))
     for warning in pack.warnings:
         click.echo(f"Note: {warning}", err=True)
     click.echo(_said(pack))
@@ -201,8 +203,11 @@ def _said(pack: Pack) -> str:
     """What there is now, and what to open first."""
     count = len(pack.tracks)
     tracks = f"{count} track{'s' if count != 1 else ''} ({_length(pack.music)} of music)"
-    if not pack.made:
+    if not pack.made and not pack.others_made:
         done = f"Nothing to do: {tracks} in {pack.folder}, as they should be."
+    elif not pack.made:
+        others = [*pack.others_made[:_TOLD], *_more(len(pack.others_made) - _TOLD)]
+        done = f"{tracks} in {pack.folder}, as they should be; made anew: {', '.join(others)}."
     elif pack.made < count:
         done = f"Made {pack.made} of {tracks} in {pack.folder} in {pack.took:.1f} s."
     else:

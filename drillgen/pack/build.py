@@ -38,6 +38,7 @@ __all__ = ["Options", "Pack", "Settings", "UnfinishedError", "build"]
 ProgressCallback = Callable[[float, str], None]  # done so far (0 to 1), what is being done
 # Weight of tasks (seconds of music) up to which starting processes costs more than it gains.
 _QUICK = 120.0
+_KEPT_TOLD = 8  # files
 _TOLD = 3  # names for one reason; a reason that all share needs no list of all
 
 
@@ -101,7 +102,9 @@ class BuildRun:
         self._lacking: dict[str, Failure] = {}  # why a value is not there, by key
         self._wrongs: list[tuple[str, Any]] = []  # with the folder of the drill
         self._failures: list[tuple[PackTask, Failure]] = []
+        self._remarks: dict[str, None] = {}
         self.made = 0  # tracks
+        self.others: list[str] = []  # what else was made, by its label
 
     def tracks(self) -> list[ManifestEntry]:
         """The entries of this order's tracks."""
@@ -110,7 +113,8 @@ class BuildRun:
     def warnings(self) -> tuple[str, ...]:
         """What is to be said about what was made, in this build or before."""
         found = self._entries(self._tasks)
-        return tuple(dict.fromkeys(text for entry in found for text in entry.get("warnings", ())))
+        said = [text for entry in found for text in entry.get("warnings", ())]
+        return tuple(dict.fromkeys((*said, *self._remarks, *_kept_words(self._store.kept()))))
 
     def _entries(self, tasks: Iterable[PackTask]) -> list[ManifestEntry]:
         entries = map(self._store.entry, tasks)
@@ -126,8 +130,9 @@ class BuildRun:
         try:
             for stage in STAGES:
                 self._do(stage(self._order, self._store))
+                self._folder.check()
         except BaseException:
-            clear(self._folder.making)  # first, for the disk may be full
+            self._folder.empty()  # first, for the disk may be full
             with contextlib.suppress(OSError):
                 self._store.leave()
             raise
@@ -221,15 +226,19 @@ class BuildRun:
         task, result = outcome.task, outcome.result
         if isinstance(result, Failure):
             self._fail(task, result)
-        elif result.value is not None:
+            return
+        self._remarks |= dict.fromkeys(result.remarks)
+        if result.value is not None:
             self._values[task.key] = result.value
         else:
             made_in = task_folder(self._folder.making, task)
             self._store.accept(task, result, made_in)
             clear(made_in)
             self.made += task.section == SECTION
+            self.others += [task.label] if task.section != SECTION else []
 
     def _fail(self, task: PackTask, failure: Failure) -> None:
+        self._folder.check()
         if failure.blame == "target":
             raise PackError(f"cannot write into {self._order.pack}: {failure.message}")
         if task.section:
@@ -290,6 +299,7 @@ class Pack:
     others: tuple[str, ...]  # folders of other drills, from earlier builds
     music: float  # seconds of all tracks
     made: int  # how many tracks were made; the others were there
+    others_made: tuple[str, ...]  # what else was made, in words
     took: float  # seconds
     soundfont: SoundfontChoice
     warnings: tuple[str, ...]
@@ -322,14 +332,26 @@ def build(
     choice = choose(options.soundfont)
     library()
     with _plain_words(out), build_folder(out) as place:
-        store = ManifestStore(out, lesson.title, place.found)
+        store = ManifestStore(out, lesson.title, place.found, place.making)
         order = _order(lesson, out, replace(options, settings=settings), choice.soundfont, store)
         refuse_foreign_files(order, store)
         run = BuildRun(order, options, place, store, BuildProgress(progress))
         run.through()
-        packed = zip_pack(out, zip_path(out), store.files()) if options.extras.zip else None
+        packed = _zipped(out, store, place) if options.extras.zip else None
         others = elsewhere(order, store.entries(SECTION, order.replaced))
         return _pack(order, run, choice, packed, others, began)
+
+
+def _zipped(out: Path, store: ManifestStore, place: BuildFolder) -> Path:
+    return zip_pack(out, zip_path(out), store.files(), place.making)
+
+
+def _kept_words(kept: Sequence[tuple[str, str]]) -> Iterator[str]:
+    """What a person had changed in a pack, and where it is now."""
+    for name, other in kept[:_KEPT_TOLD]:
+        yield f"{name} was changed by hand: that is kept as {other}"
+    if len(kept) > _KEPT_TOLD:
+        yield f"{len(kept) - _KEPT_TOLD} more files were changed by hand, and are kept likewise"
 
 
 def _order(
@@ -386,6 +408,7 @@ def _pack(
         others=tuple(others),
         music=sum(entry["seconds"] for entry in entries),
         made=run.made,
+        others_made=tuple(run.others),
         took=time.perf_counter() - began,
         soundfont=choice,
         warnings=run.warnings(),

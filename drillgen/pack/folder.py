@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import re
+import secrets
 import socket
 import sys
 import time
@@ -17,7 +18,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from drillgen.pack import manifest, manifest_store
-from drillgen.pack.files import PackError, clear, foreign_file, is_zip_of, make_folder, zip_path
+from drillgen.pack.files import (
+    PackError,
+    clear,
+    foreign_file,
+    make_folder,
+    refuse_other_zip,
+    zip_path,
+)
+from drillgen.pack.inside import is_regular
 from drillgen.pack.manifest_store import ManifestStore
 from drillgen.pack.naming import BOOKLET, NOTES, PLAYLISTS
 from drillgen.pack.plan import Order
@@ -25,10 +34,14 @@ from drillgen.pack.tasks import PackTask, task_folder
 from drillgen.pack.track import SECTION
 from drillgen.page.models import ALONE, FOLDER, INDEX
 
-_MAKING = ".making"  # inside the pack, so that finished files need only be renamed
-# Left beside the manifest by a writer that was killed (`whole.py`).  Everything else is written in
-# `.making`: a folder that holds more than a pack is not searched.
-_PART = ".part-" + "[0-9a-f]" * 16
+# Inside the pack, so that finished files need only be renamed.  Each build has a folder of its own,
+# that nobody could have put anything into before.
+_MAKING = ".making"
+_PRIVATE = 0o700
+_HEX = "[0-9a-f]" * 16
+# What killed builds leave: their folders, and what earlier versions wrote beside the manifest.  A
+# folder that holds more than a pack is not searched for more.
+_LEFT = (f"{_MAKING}-{_HEX}", f".part-{_HEX}")
 _LOCK = ".building"
 _WORDS = re.compile(r"process \d+ on .* since \d\d:\d\d:\d\d")  # as `_only_build` writes them
 _PLACE = 1 << 30  # the byte that is locked, far behind the text, which others may read
@@ -44,12 +57,24 @@ class BuildFolder:
     pack: Path
     making: Path
     found: manifest.ManifestOnDisk
+    lock: int  # descriptor
+
+    def empty(self) -> None:
+        """Give back the room of everything that is not finished."""
+        for path in self.making.iterdir() if self.making.is_dir() else ():
+            clear(path)
+
+    def check(self) -> None:
+        """Raises PackError where the folder was removed or replaced while a build worked in it."""
+        if not _is_there(self.pack / _LOCK, self.lock) or not self.making.is_dir():
+            raise PackError(f"{self.pack} was removed or moved during the build: build again")
 
     def room_for(self, task: PackTask) -> Path:
         """An empty folder for a task."""
         place = task_folder(self.making, task)
         clear(place)
-        return make_folder(place)
+        place.mkdir()
+        return place
 
 
 @contextmanager
@@ -61,13 +86,13 @@ def build_folder(pack: Path) -> Iterator[BuildFolder]:
     """
     with _filled(pack):
         killed = _refuse_links(pack)
-        with _only_build(pack):
+        with _only_build(pack) as lock:
             found = manifest.read(pack)
-            making = pack / _MAKING
+            making = pack / f"{_MAKING}-{secrets.token_hex(8)}"
             _sweep(pack, killed or manifest.is_ours(found.document))
-            make_folder(making)
+            making.mkdir(_PRIVATE)
             try:
-                yield BuildFolder(pack, making, found)
+                yield BuildFolder(pack, making, found, lock)
             finally:
                 clear(making)
 
@@ -91,8 +116,9 @@ def _refuse_links(pack: Path) -> bool:
     Raises PackError for a lock or an intent log that no build has left.  A link is nobody's that we
     know: what it leads to is not here.
     """
-    making, noted, lock = pack / _MAKING, pack / manifest_store.LOG, pack / _LOCK
-    found = [path for path in (making, noted, lock) if path.is_symlink()]
+    noted, lock, listed = pack / manifest_store.LOG, pack / _LOCK, pack / manifest.NAME
+    found = [path for path in (*_left(pack), noted, lock) if path.is_symlink()]
+    found += [listed] if os.path.lexists(listed) and not is_regular(listed) else []
     found += [] if manifest_store.may_log(pack) else [noted]
     found += [] if _may_lock(pack) else [lock]
     if found:
@@ -103,14 +129,20 @@ def _refuse_links(pack: Path) -> bool:
 def _sweep(pack: Path, known: bool) -> None:
     """Remove what a killed build has left.  Raises PackError where none has been here: then it is
     somebody else's."""
-    left = [path for path in (pack / _MAKING, *pack.glob(_PART)) if os.path.lexists(path)]
+    left = _left(pack)
     if left and not known:
         raise foreign_file(left[0])
     for path in left:
-        if path.is_dir():
+        if path.is_dir() and not path.is_symlink():
             clear(path)
         else:
-            path.unlink(missing_ok=True)
+            with suppress(OSError):
+                path.unlink()
+
+
+def _left(pack: Path) -> list[Path]:
+    found = [pack / _MAKING, *(path for pattern in _LEFT for path in pack.glob(pattern))]
+    return [path for path in found if os.path.lexists(path)]
 
 
 def _is_held(pack: Path) -> bool:
@@ -122,13 +154,13 @@ def _may_lock(pack: Path) -> bool:
     """Whether a lock may be made: there is none yet, or one of a build's, or an empty one, which a
     build leaves that is killed as it begins."""
     path = pack / _LOCK
-    empty = path.is_file() and not path.stat().st_size
+    empty = is_regular(path) and not path.stat().st_size
     return empty or not os.path.lexists(path) or _is_held(pack)
 
 
 @contextmanager
-def _only_build(pack: Path) -> Iterator[None]:
-    """Hold a pack's lock.
+def _only_build(pack: Path) -> Iterator[int]:
+    """Hold a pack's lock, and give its descriptor.
 
     Raises PackError, which says who has it, where another build has; OSError as files do.
     """
@@ -138,7 +170,7 @@ def _only_build(pack: Path) -> Iterator[None]:
         said = f"process {os.getpid()} on {socket.gethostname()} since {time.strftime('%H:%M:%S')}"
         os.ftruncate(descriptor, 0)
         os.write(descriptor, said.encode("utf-8"))
-        yield
+        yield descriptor
     finally:
         _let_go(path, descriptor)
 
@@ -169,7 +201,7 @@ def _busy(path: Path) -> str:
 def _said(path: Path) -> str:
     """What the lock's file says, as far as it can be read."""
     with suppress(OSError):
-        if path.is_file():
+        if is_regular(path):
             with path.open(encoding="utf-8", errors="replace") as file:
                 return file.read(400).strip()  # a host's name has 253 letters at most (RFC 1035)
     return ""
@@ -178,7 +210,7 @@ def _said(path: Path) -> str:
 def _is_there(path: Path, descriptor: int) -> bool:
     try:
         return os.path.samestat(os.fstat(descriptor), path.stat())
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return False
 
 
@@ -216,13 +248,15 @@ def refuse_foreign_files(order: Order, store: ManifestStore) -> None:
     In a pack, the names of a drill's own files are compared when they are placed
     (`ManifestStore.accept`); what is no pack yet must have nothing at all where drills will lie.
     """
+    for folder in (*order.folders, *([FOLDER] if order.extras.page else [])):
+        store.inside.must(f"{folder}/{NOTES}")  # whatever is called: the folder is no link
     names = [*_beside(order, store)]
     if not store.is_pack:
         names += _within(order)
     for name in store.foreign_files(names):
         raise foreign_file(order.pack / name)
-    if order.extras.zip and not is_zip_of(order.pack, target := zip_path(order.pack)):
-        raise PackError(f"{target} is there already and is no zip of this pack: move or rename it")
+    if order.extras.zip:
+        refuse_other_zip(order.pack, zip_path(order.pack))
 
 
 def _beside(order: Order, store: ManifestStore) -> Iterator[str]:

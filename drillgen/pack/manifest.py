@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from drillgen.pack.inside import is_name, is_regular
 from drillgen.pack.tasks import ManifestEntry
 from drillgen.page.models import FOLDER
 from drillgen.version import VERSION
@@ -36,6 +37,7 @@ __all__ = [
 
 NAME = "manifest.json"
 _HEAD = ("program", "version", "title")  # what is no section
+_MOST = 64 << 20  # bytes that are read; a track has some 20 kB
 
 
 def document(title: str, sections: Mapping[str, Sequence[ManifestEntry]]) -> ManifestEntry:
@@ -72,12 +74,15 @@ class ManifestOnDisk:
 def read(pack: Path) -> ManifestOnDisk:
     """A pack's manifest, whatever has become of it."""
     path = pack / NAME
+    if not is_regular(path):
+        return ManifestOnDisk({}, 0)
     try:
-        time = path.stat().st_mtime_ns
+        state = path.stat()
+        time = state.st_mtime_ns
     except OSError:
         return ManifestOnDisk({}, 0)
     try:
-        found = json.loads(path.read_bytes())
+        found = json.loads(path.read_bytes()) if state.st_size <= _MOST else {}
     except (OSError, ValueError, RecursionError):
         found = {}
     return ManifestOnDisk(found if isinstance(found, dict) else {}, time)
@@ -125,7 +130,6 @@ def _keys(value: object) -> Iterator[str]:
 Check = Callable[[Any], bool]
 _NOTHING = object()  # where there is no such key
 _DEEPEST = 12  # levels of lists and objects; ours have six
-_LONGEST = 255  # bytes of a file's name (POSIX NAME_MAX of usual file systems)
 _LARGEST = 1e9  # of tempos, seconds
 _SCRIPT = re.compile(rf"{FOLDER}/[a-z]+-[0-9a-f]+\.js")
 
@@ -156,13 +160,6 @@ def is_plain(value: object, depth: int = _DEEPEST) -> bool:
 
 def _is_text(value: object) -> bool:
     return isinstance(value, str)
-
-
-def _is_name(value: object) -> bool:
-    """A file's name that a file system could hold."""
-    if not isinstance(value, str) or not value:
-        return False
-    return all(len(part.encode()) <= _LONGEST for part in value.split("/"))
 
 
 def _is_script(value: object) -> bool:
@@ -198,18 +195,24 @@ def _are_recordings(value: object) -> bool:
     """Files by role, or by role under the name of a kind or form."""
     return (
         isinstance(value, dict)
-        and _is_name(value.get("play-along"))
-        and _is_name(value.get("with line", "none"))
+        and is_name(value.get("play-along"))
+        and is_name(value.get("with line", "none"))
         and isinstance(value.get("mixes", {}), dict)
         and all(
-            _is_name(each) or (isinstance(each, dict) and all(map(_is_name, each.values())))
+            is_name(each) or (isinstance(each, dict) and all(map(is_name, each.values())))
             for each in value.values()
         )
     )
 
 
+def _are_names(value: object) -> bool:
+    """All files that an entry lists, whatever holds them."""
+    return all(map(is_name, _texts(value)))
+
+
 _EVERY: dict[str, Check] = {
-    "folder": _perhaps(_is_text),
+    "folder": _perhaps(lambda value: value == "" or is_name(value)),
+    "files": _perhaps(_are_names),
     "made_from": _perhaps(_is_text),
     "warnings": _perhaps(_list_of(_is_text)),
 }
@@ -218,7 +221,7 @@ _SECTIONS: dict[str, dict[str, Check]] = {
         "drill": _is_text,
         "note": _perhaps(_is_text),
         "title": _perhaps(_is_text),
-        "folder": _is_name,
+        "folder": is_name,
         "tempo": _is_tempo,
         "keys": _list_of(_is_text),
         "seconds": _is_number,
@@ -227,9 +230,9 @@ _SECTIONS: dict[str, dict[str, Check]] = {
         "own_sounds": _perhaps(_with({"name": _is_text, "licence": _is_text, "sha256": _is_text})),
     },
     "page": {
-        "folder": _is_name,
+        "folder": is_name,
         "title": _is_text,
-        "file": _is_name,
+        "file": is_name,
         "takes": _list_of(lambda take: isinstance(take, dict)),
         "files": _list_of(_is_script),
     },

@@ -1,12 +1,13 @@
 """What a pack holds: its manifest read, compared with the folder, renewed, and written.
 
 A file is taken as whole while it has the size that the manifest says and has not been changed since
-the manifest was written.  (A pack that was copied without its files' times may be made again.)
+the manifest was written, or else has the manifest's checksum.  What a person has changed is kept
+beside what takes its place, under a name that says so.
 
 The intent log has the names of files that a build is about to put into the pack or to take out of
-it.  They are written down before that is done, and struck when the manifest is right again: so a
-build that is killed in between leaves nothing behind that no manifest lists and nobody would ever
-remove.
+it, each with its mark (size and checksum).  They are written down before that is done, and struck
+when the manifest is right again: so a build that is killed in between leaves nothing behind that no
+manifest lists and nobody would ever remove.
 """
 
 from __future__ import annotations
@@ -14,56 +15,63 @@ from __future__ import annotations
 import contextlib
 import os
 import time
-from collections.abc import Collection, Iterable, Sequence
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from drillgen.pack import manifest
-from drillgen.pack.files import foreign_file, is_inside, is_same, place, remove, write_whole
+from drillgen.pack.files import foreign_file, is_same, place, put_aside, remove, write_whole
+from drillgen.pack.inside import Inside, bears, is_name, is_regular, mark
 from drillgen.pack.manifest import ManifestOnDisk
 from drillgen.pack.tasks import ManifestEntry, PackTask, TaskResult
 
 LOG = ".placing"  # the intent log
-_MARK = "drillgen puts these files into the pack or takes them out of it:"  # the first line
+_FIRST = "drillgen puts these files into the pack or takes them out of it:"  # line
+_LONGEST = 64 << 20  # bytes of a log that are read
 
 
 def may_log(pack: Path) -> bool:
     """Whether an intent log may be written: there is none, or one of a build's, or an empty one."""
     path = pack / LOG
-    return not os.path.lexists(path) or (path.is_file() and _lines(path)[:1] in ([], [_MARK]))
+    return not os.path.lexists(path) or (is_regular(path) and _lines(path)[:1] in ([], [_FIRST]))
 
 
 def _lines(path: Path) -> list[str]:
     try:
+        if path.stat().st_size > _LONGEST:
+            return ["too long for a log"]
         return path.read_text("utf-8", errors="replace").splitlines()
     except OSError:
         return []
 
 
 class IntentLog:
-    """The names, one a line."""
+    """The names, one a line, each with its mark behind a tab."""
 
     def __init__(self, pack: Path) -> None:
         self._path = pack / LOG
         self._noted = self._read()
 
-    def _read(self) -> set[str]:
-        """A line that was cut short names no file."""
-        first, *names = _lines(self._path) or [""]
-        return set(names) - {""} if first == _MARK else set()
+    def _read(self) -> set[tuple[str, str]]:
+        """A line that was cut short names no file, or another mark."""
+        first, *lines = (_lines(self._path) if is_regular(self._path) else []) or [""]
+        found = [line.partition("\t") for line in lines] if first == _FIRST else []
+        return {(name, said) for name, _, said in found if is_name(name)}
 
-    def names(self) -> frozenset[str]:
-        """What is written down, by an earlier build, too."""
+    def noted(self) -> frozenset[tuple[str, str]]:
+        """Names with their marks that are written down, by an earlier build, too."""
         return frozenset(self._noted)
 
-    def note(self, names: Iterable[str]) -> None:
-        """Write names down, unless they are.  Raises OSError."""
-        if not (new := sorted(set(names) - self._noted)):
+    def note(self, marks: Iterable[tuple[str, str]]) -> None:
+        """Write names with their marks down, unless they are.  Raises OSError."""
+        if not (new := sorted(set(marks) - self._noted)):
             return
         self._noted |= set(new)
         with self._path.open("a", encoding="utf-8", newline="\n") as file:
             if not file.tell():
-                file.write(f"{_MARK}\n")
-            file.writelines(f"\n{name}\n" for name in new)
+                file.write(f"{_FIRST}\n")
+            file.writelines(f"\n{name}\t{said}\n" for name, said in new)
 
     def strike(self) -> None:
         """All is as the manifest says.  Raises OSError."""
@@ -77,28 +85,37 @@ _EVERY = 2.0  # seconds between two writings of the manifest while tracks are be
 class ManifestStore:
     """The entries of a pack, by section, from an earlier build and from this one."""
 
-    def __init__(self, pack: Path, title: str, found: ManifestOnDisk | None = None) -> None:
-        """`found`: the manifest where it has been read already."""
-        self._pack, self._title = pack, title
+    def __init__(
+        self,
+        pack: Path,
+        title: str,
+        found: ManifestOnDisk | None = None,
+        room: Path | None = None,
+    ) -> None:
+        """`found`: the manifest where it has been read already; `room`: where it is written."""
+        self._pack, self._title, self._room = pack, title, room
+        self.inside = Inside(pack)
         found = found or manifest.read(pack)
         self._before, self._written = found.document, found.time
         # Whether a build has been here, or may have been: a manifest may be damaged.
         self.is_pack = bool(self._written) and not manifest.is_foreign(self._before)
         self._can_tell = not self.is_pack or manifest.is_ours(self._before)
+        self._changed = self._accepted = False  # since the manifest was written, and at all
         self._earlier = {
             section: [self._checked(entry) for entry in entries]
             for section, entries in manifest.sections(self._before).items()
         }
         listed = [entry for entries in self._earlier.values() for entry in entries]
         self._log = IntentLog(pack)
+        self._marks = self._all_marks()
+        self._kept: list[tuple[str, str]] = []  # what a person had changed, and its name now
         self._known = {name for entry in listed for name in manifest.files_of(entry)}
-        self._known = set(filter(is_inside, self._known | self._log.names()))
+        self._known |= {name for name, _ in self._log.noted()}
         # Also what damaged entries list, which is nobody else's, and what this build places.
         self._own = {name.casefold() for name in self._known | manifest.every_file(self._before)}
         self._whole = {entry["made_from"]: entry for entry in listed if "made_from" in entry}
         self._made: dict[str, ManifestEntry] = {}  # by key
         self._tasks: list[PackTask] = []
-        self._changed = self._accepted = False  # since the manifest was written, and at all
         self._saved_at = time.monotonic()
 
     def _checked(self, entry: ManifestEntry) -> ManifestEntry:
@@ -108,22 +125,56 @@ class ManifestStore:
         return {key: value for key, value in entry.items() if key not in ("made_from", "bytes")}
 
     def _is_whole(self, entry: ManifestEntry) -> bool:
-        files = entry.get("bytes")
+        sizes = entry.get("bytes")
         return (
             "made_from" in entry
-            and isinstance(files, dict)
-            and all(
-                is_inside(name) and self._is_as_made(self._pack / name, size)
-                for name, size in files.items()
-            )
+            and isinstance(sizes, dict)
+            and all(self._is_listed(name, size, entry) for name, size in sizes.items())
         )
 
-    def _is_as_made(self, path: Path, size: object) -> bool:
-        try:
-            state = path.stat()
-        except OSError:
+    def _is_listed(self, name: str, size: object, entry: ManifestEntry) -> bool:
+        """Whether a file is as its entry says.  Where its time does not tell, its content does;
+        the manifest is then written anew, so that it is the younger one again."""
+        state = self.inside.state(name)
+        if state is None or state.st_size != size:
             return False
-        return state.st_size == size and state.st_mtime_ns <= self._written
+        if state.st_mtime_ns <= self._written:
+            return True
+        check = _checks(entry).get(name)
+        same = check is not None and bears(self._pack / name, {mark(size, check)})
+        self._changed |= same
+        return same
+
+    def _all_marks(self) -> defaultdict[str, set[str]]:
+        """The marks of every file that a build has put there, by its name without case."""
+        marks = defaultdict(set)
+        for entries in manifest.sections(self._before).values():
+            for entry in entries:
+                for name, said in _marks(entry):
+                    marks[name.casefold()].add(said)
+        for name, said in self._log.noted():
+            marks[name.casefold()].add(said)
+        return marks
+
+    def _is_as_made(self, name: str) -> bool:
+        """Whether a file of the pack is as some build has made it.  Raises OSError."""
+        state, marks = self.inside.state(name), self._marks[name.casefold()]
+        if state is None:
+            return False
+        sizes = {said.partition(" ")[0] for said in marks}
+        if state.st_mtime_ns <= self._written and str(state.st_size) in sizes:
+            return True
+        return bears(self._pack / name, marks - {mark(state.st_size, None)})
+
+    def _keep(self, name: str) -> None:
+        """Put aside what a person has changed, before something takes its place."""
+        path = self.inside.must(name)
+        if os.path.lexists(path) and not path.is_dir() and not self._is_as_made(name):
+            self._kept.append((name, put_aside(path, name)))
+
+    def kept(self) -> tuple[tuple[str, str], ...]:
+        """What a person had changed, by its name, and under which name it is kept."""
+        return tuple(self._kept)
 
     def foreign_files(self, names: Iterable[str]) -> list[str]:
         """Of some names, those under which the folder has something that no build has put there;
@@ -158,20 +209,24 @@ class ManifestStore:
     def accept(self, task: PackTask, result: TaskResult, made_in: Path) -> None:
         """Put a task's files into the pack and its entry on the list.
 
-        Raises PackError where one would take a foreign file's place, OSError.  What has the same
-        bytes is none: an earlier build made it, and its manifest was lost.
+        Raises PackError where one would take a foreign file's place, LeadsOutError, OSError.  What
+        has the same bytes is none: an earlier build made it, and its manifest was lost.
         """
         for name in self.foreign_files(result.files):
             if not is_same(made_in / name, self._pack / name):
                 raise foreign_file(self._pack / name)
         self._own |= {name.casefold() for name in result.files}
         self._changed = self._accepted = True
-        self._log.note(result.files)
-        for name in result.files:
-            place(made_in / name, self._pack / name)
+        own = list(_marks({"bytes": result.files, "sums": result.sums}))
+        self._log.note(own)
+        for name, said in own:
+            if not is_same(made_in / name, self._pack / name):
+                self._keep(name)
+            place(made_in / name, self.inside.must(name), self._pack)
+            self._marks[name.casefold()].add(said)
         if task.section:
             place_of = {"folder": task.folder} if task.folder else {}
-            marks = {"made_from": task.key, "bytes": result.files}
+            marks = {"made_from": task.key, "bytes": result.files, "sums": result.sums}
             self._made[task.key] = result.entry | place_of | marks
         if time.monotonic() - self._saved_at > _EVERY:
             self.save()
@@ -201,11 +256,13 @@ class ManifestStore:
         longer.  Raises OSError."""
         sections = self._sections(without)
         forgotten = self._known - _names(sections)
-        self._log.note(forgotten)
+        self._log.note(
+            (name, said) for name in forgotten for said in self._marks[name.casefold()] or {""}
+        )
         document = manifest.document(self._title, sections)
         if self._changed or document != self._before:
             content = manifest.text(document).encode("utf-8")
-            write_whole(self._pack / manifest.NAME, content)
+            write_whole(self._pack / manifest.NAME, content, self._room)
             self._before, self._changed = document, False
         self._saved_at = time.monotonic()
         return forgotten
@@ -224,8 +281,13 @@ class ManifestStore:
         """
         gone = {*replaced, ""}
         forgotten = self.save(gone)
+        stays = _names(self._sections(gone))
         with contextlib.suppress(OSError):  # what is open elsewhere is removed by the next build
-            remove(self._pack, forgotten, _names(self._sections(gone)))
+            own = sorted(name for name in forgotten if self.inside.path(name) is not None)
+            for name in own:
+                if name.casefold() not in {each.casefold() for each in stays}:
+                    self._keep(name)
+            remove(self._pack, own, stays)
             self._log.strike()
 
     def files(self) -> list[str]:
@@ -244,6 +306,20 @@ class ManifestStore:
 def _folder(entry: ManifestEntry) -> str:
     folder: str = entry.get("folder", "")
     return folder
+
+
+def _checks(entry: Mapping[str, Any]) -> dict[str, Any]:
+    """The checksums of an entry's files, as far as it has them."""
+    found = entry.get("sums")
+    return found if isinstance(found, dict) else {}
+
+
+def _marks(entry: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """Every file of an entry with its mark."""
+    sizes, checks = entry.get("bytes"), _checks(entry)
+    for name, size in sizes.items() if isinstance(sizes, dict) else ():
+        if is_name(name):
+            yield name, mark(size, checks.get(name))
 
 
 def _names(sections: dict[str, list[ManifestEntry]]) -> set[str]:

@@ -19,6 +19,7 @@ from drillgen.chart import Chart
 from drillgen.drill.bars import Tempo
 from drillgen.drill.messages import plain
 from drillgen.drill.models import Drill, seconds
+from drillgen.pack.inside import RESERVED
 from drillgen.pack.manifest import NAME as MANIFEST
 from drillgen.page.models import ALONE, FOLDER, INDEX
 from drillgen.theory.keys import Key
@@ -33,10 +34,6 @@ NOTES, BOOKLET = "NOTES.txt", "booklet.pdf"
 PLAYLISTS = {"with line": "Listen.m3u8", "play-along": "Play along.m3u8"}
 
 _FORBIDDEN = re.compile(r'[<>:"/\\|?*]+')  # by Windows
-# Windows devices, with any ending.
-_RESERVED = re.compile(
-    r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9¹²³])( *\..*)?", re.IGNORECASE
-)
 _OURS = frozenset(
     name.casefold()
     for name in (MANIFEST, NOTES, BOOKLET, INDEX, ALONE, FOLDER, *PLAYLISTS.values())
@@ -50,7 +47,7 @@ def safe(title: str) -> str:
     """A title as a file name: forbidden signs become spaces, dots and spaces at its ends go."""
     words = re.sub(r"\s+", " ", _FORBIDDEN.sub(" ", plain(title))).strip(" .")
     name = words.encode()[:_LONGEST].decode(errors="ignore").strip(" .") or "drill"
-    device = _RESERVED.fullmatch(name)
+    device = RESERVED.fullmatch(name)
     if device:
         return f"{device[1]}_{name[device.end(1) :]}"  # Windows reads no further than a dot
     return f"{name}_" if name.casefold() in _OURS else name

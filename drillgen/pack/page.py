@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 
 from drillgen.drill.models import Drill
 from drillgen.pack.cache_key import cache_key_of, program
+from drillgen.pack.files import PackError
 from drillgen.pack.naming import Planned, PlayedTrack
 from drillgen.pack.settings import Extras
 from drillgen.pack.sheets import engravers, papers
 from drillgen.pack.tasks import ManifestEntry, PackTask, Workspace
 from drillgen.pack.track import writing_task
-from drillgen.page.models import INDEX
+from drillgen.page.models import FOLDER, INDEX
 from drillgen.sound.soundfonts import Soundfont
 
 if TYPE_CHECKING:
@@ -147,5 +148,13 @@ def _write_index(job: IndexJob, place: Workspace) -> ManifestEntry:
     licence = Licence(job.soundfont, job.licence)
     names = write_index(place.folder, job.title, job.drills, licence, room=job.room)
     if job.alone is not None:
-        names += write_alone(place.folder, job.alone, job.title, job.drills, licence, room=job.room)
+        try:
+            names += write_alone(
+                place.folder, job.alone, job.title, job.drills, licence, room=job.room
+            )
+        except (ValueError, RecursionError) as error:
+            raise PackError(
+                f"{job.alone / FOLDER} has a script that no build has written:"
+                " remove that folder, and build its drills again"
+            ) from error
     return {"files": {"index": INDEX, "parts": names}}

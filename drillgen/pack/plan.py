@@ -19,7 +19,6 @@ its entry, with these names under `files`, becomes one of the manifest's section
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -61,6 +60,7 @@ class Order:
         return tuple(zip(self.lesson.drills, self.folders, strict=True))
 
 
+_LARGEST = 64 << 20  # bytes of a page's script; ours have 50 kB
 Stage = Callable[[Order, ManifestStore], Sequence[PackTask]]
 
 
@@ -96,7 +96,7 @@ def second(order: Order, store: ManifestStore) -> Sequence[PackTask]:
         return store.entries(section, order.replaced)
 
     tracks = there(TRACKS)
-    pages = [entry for entry in there(PAGE) if _is_whole(order.pack, entry)]
+    pages = [entry for entry in there(PAGE) if _is_whole(store, entry)]
     if not tracks:
         return ()
     lists = playlist_tasks(tracks)
@@ -114,9 +114,10 @@ def second(order: Order, store: ManifestStore) -> Sequence[PackTask]:
     return [*tasks, notes_task(_title(order, tracks), order.lesson.note, tracks, others)]
 
 
-def _is_whole(pack: Path, page: ManifestEntry) -> bool:
-    """Whether a drill can be shown: nothing that its page needs was removed."""
-    return all(os.path.exists(pack / name) for name in page["files"])  # noqa: PTH110 - never raises
+def _is_whole(store: ManifestStore, page: ManifestEntry) -> bool:
+    """Whether a drill can be shown: what its page needs is there, and can be read."""
+    states = map(store.inside.state, page["files"])
+    return all(state is not None and state.st_size <= _LARGEST for state in states)
 
 
 def _title(order: Order, entries: Sequence[ManifestEntry]) -> str:

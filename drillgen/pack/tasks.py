@@ -14,11 +14,13 @@ from __future__ import annotations
 import errno
 import pickle
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
 from drillgen.errors import DrillgenError
+from drillgen.pack.inside import mark_of
+from drillgen.remarks import taken_remarks
 
 ManifestEntry = dict[str, Any]
 Report = Callable[[float], None]  # the share of the task that is done, 0 to 1
@@ -93,6 +95,8 @@ class TaskResult:
     entry: ManifestEntry
     files: dict[str, int]
     value: Shared | None = None
+    sums: dict[str, str] = field(default_factory=dict)  # CRC-32 of the files
+    remarks: tuple[str, ...] = ()  # to be told now, and of no account for what was made
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,8 +131,14 @@ def done(task: PackTask, place: Workspace) -> TaskResult | Failure:
         made = task.work(task.job, place, *(each.value for each in task.given))
     except (Exception, SystemExit) as error:
         return failure(error)
-    return (
-        TaskResult(made, sizes(place.folder)) if task.section else TaskResult({}, {}, Shared(made))
+    if not task.section:
+        return TaskResult({}, {}, Shared(made), remarks=taken_remarks())
+    marks = {name: mark_of(place.folder / name).split() for name in _files(place.folder)}
+    return TaskResult(
+        made,
+        {name: int(size) for name, (size, _) in marks.items()},
+        sums={name: check for name, (_, check) in marks.items()},
+        remarks=taken_remarks(),
     )
 
 
@@ -148,7 +158,7 @@ def _causes(error: BaseException | None) -> Iterator[BaseException]:
         error = error.__cause__
 
 
-def sizes(folder: Path) -> dict[str, int]:
-    """Every file under a folder, by its name from there, with its bytes."""
+def _files(folder: Path) -> list[str]:
+    """Every file under a folder, by its name from there."""
     files = (path for path in sorted(folder.rglob("*")) if path.is_file())
-    return {path.relative_to(folder).as_posix(): path.stat().st_size for path in files}
+    return [path.relative_to(folder).as_posix() for path in files]

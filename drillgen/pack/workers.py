@@ -31,6 +31,8 @@ from types import TracebackType
 from typing import IO, TYPE_CHECKING, Any, ClassVar, Protocol, Self
 
 from drillgen.errors import DrillgenError
+from drillgen.interrupts import ENDINGS
+from drillgen.pack.inside import is_name
 from drillgen.pack.tasks import Failure, Outcome, PackTask, TaskResult, Workspace, done, failure
 
 if TYPE_CHECKING:
@@ -206,7 +208,8 @@ def _interpreter() -> subprocess.Popen[bytes]:
     some, a fork would not survive.  In a group of its own, so that Ctrl-C reaches the build alone,
     which then stops it."""
     return subprocess.Popen(
-        [sys.executable, "-c", _START, json.dumps(sys.path)],
+        # -P: never a module from the folder that the person is in, which may be a stranger's pack.
+        [sys.executable, "-P", "-c", _START, json.dumps(sys.path)],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
@@ -264,6 +267,8 @@ def _begin(requests: int, reply: int) -> None:
     """Be a worker, and never come back: nothing that the build holds open, above all the pipes to
     other workers and the folder's lock, may outlive the build in here."""
     try:
+        for name in ENDINGS:
+            signal.signal(name, signal.SIG_DFL)
         os.setpgid(0, 0)
         os.dup2(requests, 0)
         os.dup2(reply, 1)
@@ -448,6 +453,8 @@ def _fetched(future: Future[Any], into: Path) -> Ended:
     if isinstance(answer, Failure):
         return answer
     result, files = answer
+    if not all(map(is_name, files)):
+        return Failure("program", "a worker of the cluster sent files that lie in no pack")
     for name, content in files.items():
         (into / name).parent.mkdir(parents=True, exist_ok=True)
         write_whole(into / name, content)

@@ -10,6 +10,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
@@ -307,18 +308,27 @@ def test_a_killed_worker(tmp_path: Path, drillgen: Run) -> None:
 
 
 @LINUX
-@pytest.mark.parametrize("jobs", ["1", "2"])
-def test_ctrl_c(tmp_path: Path, drillgen: Run, jobs: str) -> None:
-    """Ctrl-C in the middle: exit code 130, one line, no worker left, every finished track listed,
-    none half-done; the next build makes the others alone."""
+@pytest.mark.parametrize(
+    ("ending", "jobs"),
+    [
+        (signal.SIGINT, "1"),
+        (signal.SIGINT, "2"),
+        (signal.SIGTERM, "2"),
+        (signal.SIGHUP, "1"),
+    ],
+)
+def test_ctrl_c(tmp_path: Path, drillgen: Run, ending: signal.Signals, jobs: str) -> None:
+    """Ctrl-C in the middle, or what a shutdown or a terminal that is closed sends: exit code 128
+    and the signal's number, as shells have it, one line, no worker left, every finished track
+    listed, none half-done; the next build makes the others alone."""
     plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [90, 91, 92, 93, 94, 95]"}, LONG)
     pack = tmp_path / "out"
     with started("build", plan, "-o", pack, "--jobs", jobs) as process:
         until(lambda: list(pack.glob("*/*.wav")))
         workers = children(process)
-        process.send_signal(signal.SIGINT)
+        process.send_signal(ending)
         said = process.communicate()
-    assert process.returncode == 130, said
+    assert process.returncode == 128 + ending, said
     assert len(said[1].strip().splitlines()) == 1 and "kept" in said[1]
     until(lambda: not any(map(runs, workers)), 10)
     listed = tracks(pack)
@@ -344,3 +354,54 @@ def test_two_builds_into_one_folder(tmp_path: Path, drillgen: Run) -> None:
         assert process.returncode == 0 and "Made 2 tracks" in said
     assert not [name for name in contents(pack) if name.startswith(".")]
     assert "Nothing to do" in drillgen("build", plan, "-o", pack).stdout
+
+
+@pytest.mark.parametrize("ending", [signal.SIGKILL, signal.SIGTERM])
+def test_ended_while_it_is_zipped(tmp_path: Path, drillgen: Run, ending: signal.Signals) -> None:
+    """Killed while the zip is made: beside the folder there is no zip, or a whole one, and nothing
+    else; the next build leaves nothing of it in the folder either."""
+    plan = lesson(tmp_path / "term.yaml", {"One": TEMPOS})
+    (tmp_path / "here").mkdir()
+    pack = tmp_path / "here" / "out"
+    assert drillgen("build", plan, "-o", pack, "--stems").returncode == 0
+    whole = contents(pack)
+    with started("build", plan, "-o", pack, "--stems", "--zip") as process:
+        until(lambda: list(pack.glob(".making-*/*.zip")) or process.poll() is not None)
+        process.send_signal(ending)
+        process.communicate()
+    assert {path.name for path in pack.parent.iterdir()} <= {"out", "out.zip"}
+    for path in pack.parent.glob("*.zip"):
+        with zipfile.ZipFile(path) as packed:
+            assert packed.testzip() is None
+    assert drillgen("build", plan, "-o", pack, "--stems").returncode == 0
+    assert contents(pack) == whole
+
+
+def test_a_zip_on_another_disk(tmp_path: Path, drillgen: Run) -> None:
+    """Where the pack's folder is a disk of its own the zip lies beside it on the other one, and
+    what a killed build has left there of an earlier one is swept."""
+    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: 360"})
+    left = tmp_path / f".disk.zip.part-{'0' * 16}"
+    left.write_bytes(b"half")
+    with mounted(tmp_path / "disk", "size=40m") as disk:
+        done = drillgen("build", plan, "-o", disk, "--zip")
+        assert done.returncode == 0, done.stderr
+    with zipfile.ZipFile(tmp_path / "disk.zip") as packed:
+        assert packed.testzip() is None and "disk/manifest.json" in packed.namelist()
+    assert not left.exists()
+
+
+@pytest.mark.parametrize("jobs", ["1", "2"])
+def test_the_folder_is_removed_during_a_build(tmp_path: Path, jobs: str) -> None:
+    """The output folder is removed while it is being filled: that is said in one line, with exit
+    code 2, and the folder is not made again by halves."""
+    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [90, 91, 92, 93]"}, LONG)
+    pack = tmp_path / "out"
+    with started("build", plan, "-o", pack, "--jobs", jobs, "--no-sheets") as process:
+        until(lambda: list(pack.glob("*/*.mid")))
+        pack.rename(tmp_path / "trash")
+        shutil.rmtree(tmp_path / "trash", ignore_errors=True)
+        said = process.communicate()[1]
+    assert process.returncode == 2, said
+    assert "was removed or moved during the build" in said and len(said.splitlines()) == 1
+    assert not pack.exists()

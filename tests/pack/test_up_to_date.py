@@ -135,7 +135,7 @@ def test_a_changed_feel_makes_everything_again(tmp_path: Path) -> None:
 
 def test_damaged_files_are_made_again(plan: Path, pack: Path, drillgen: Run) -> None:
     """A file that is gone, cut short, or changed without another length brings its track back as it
-    was; the other tracks are not touched."""
+    was, and what was changed is kept beside it; the other tracks are not touched."""
     sound = contents(pack)
     names = [track["files"]["play-along"] for track in manifest(pack)["tracks"]]
     before = written(pack)
@@ -144,12 +144,15 @@ def test_damaged_files_are_made_again(plan: Path, pack: Path, drillgen: Run) -> 
     data[-100] ^= 255
     (pack / names[1]).write_bytes(data)
     assert drillgen("build", plan, "-o", pack).returncode == 0
-    assert contents(pack) == sound
+    kept = names[1].replace(".wav", " (changed by hand).wav")
+    assert contents(pack) == sound | {kept: bytes(data)}
     assert {names[0], names[1]} <= changed(before, pack)
     assert not any(name.startswith("02 Two/") for name in changed(before, pack))
+    (pack / kept).unlink()
     (pack / names[2]).write_bytes(sound[names[2]][:1000])
     assert drillgen("build", plan, "-o", pack).returncode == 0
-    assert contents(pack) == sound
+    kept = names[2].replace(".wav", " (changed by hand).wav")
+    assert contents(pack) == sound | {kept: sound[names[2]][:1000]}
     before = written(pack)
     assert "Nothing to do" in drillgen("build", plan, "-o", pack).stdout
     assert written(pack) == before
