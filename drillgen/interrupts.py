@@ -1,9 +1,11 @@
-"""Signals that end a command as Ctrl-C does: in order, with nothing left half-done."""
+"""Signals that end a command, in order and with nothing left half-done."""
 
 from __future__ import annotations
 
 import signal
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from types import FrameType
 
 # A shutdown, `kill` or a batch system sends TERM; a terminal that is closed sends HUP (POSIX).
@@ -27,14 +29,48 @@ def exit_code(error: KeyboardInterrupt) -> int:
 
 
 def end_in_order() -> None:
-    """From now on, such a signal is raised as an `Ending`, unless it is ignored (as by `nohup`)."""
-    if threading.current_thread() is not threading.main_thread():
-        return  # only there may they be caught
-    for number in ENDINGS:
-        if signal.getsignal(number) == signal.SIG_DFL:
-            signal.signal(number, _raise)
+    """From now on, such a signal and Ctrl-C are raised as an `Ending`, unless they are ignored (as
+    by `nohup`)."""
+    if not _may_catch():
+        return
+    for number in (signal.SIGINT, *ENDINGS):
+        if signal.getsignal(number) in (signal.SIG_DFL, signal.default_int_handler):
+            signal.signal(number, _end)
 
 
-def _raise(number: int, frame: FrameType | None) -> None:
+def _may_catch() -> bool:
+    return threading.current_thread() is threading.main_thread()
+
+
+_holding = 0  # blocks within each other
+_came: list[int] = []  # signals that came meanwhile
+
+
+def _end(number: int, frame: FrameType | None) -> None:
     del frame
-    raise Ending(number)
+    if _holding:
+        _came.append(number)
+    else:
+        raise Ending(number)
+
+
+@contextmanager
+def held_back() -> Iterator[None]:
+    """Signals wait until this block ends, which must be short.
+
+    For steps that belong together.  Also `shutil.rmtree` closes a file twice, and raises an OSError
+    for it, where a signal is raised at the wrong moment (Python 3.11).
+    """
+    global _holding
+    if not _may_catch():
+        yield
+        return
+    _holding += 1
+    try:
+        yield
+    finally:
+        _holding -= 1
+        if _came and not _holding:
+            number = _came[0]
+            _came.clear()
+            raise Ending(number)

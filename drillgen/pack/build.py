@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from drillgen.drill.lesson import Lesson
 from drillgen.drill.messages import DrillError
 from drillgen.errors import DrillgenError
+from drillgen.interrupts import held_back
 from drillgen.pack.files import PackError, clear, reason, zip_pack, zip_path
 from drillgen.pack.folder import BuildFolder, build_folder, refuse_foreign_files
 from drillgen.pack.handout import heard_first
@@ -131,15 +132,19 @@ class BuildRun:
             for stage in STAGES:
                 self._do(stage(self._order, self._store))
                 self._folder.check()
-        except BaseException:
-            self._folder.empty()  # first, for the disk may be full
-            with contextlib.suppress(OSError):
+        except BaseException as error:
+            with held_back(), contextlib.suppress(OSError, PackError):
+                self._folder.empty()  # first, for the disk may be full
+                self._folder.check()
                 self._store.leave()
+            if isinstance(error, OSError):
+                self._folder.check()
             raise
         if self._failures:
             self._store.leave()
             raise self._unfinished()
-        self._store.finish(self._order.replaced)
+        with held_back():
+            self._store.finish(self._order.replaced)
 
     def _do(self, tasks: Sequence[PackTask]) -> None:
         missing = self._store.plan(tasks)
@@ -232,8 +237,10 @@ class BuildRun:
             self._values[task.key] = result.value
         else:
             made_in = task_folder(self._folder.making, task)
-            self._store.accept(task, result, made_in)
-            clear(made_in)
+            self._folder.check()
+            with held_back():
+                self._store.accept(task, result, made_in)
+                clear(made_in)
             self.made += task.section == SECTION
             self.others += [task.label] if task.section != SECTION else []
 

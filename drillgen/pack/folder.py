@@ -17,6 +17,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from drillgen.interrupts import held_back
 from drillgen.pack import manifest, manifest_store
 from drillgen.pack.files import (
     PackError,
@@ -94,7 +95,8 @@ def build_folder(pack: Path) -> Iterator[BuildFolder]:
             try:
                 yield BuildFolder(pack, making, found, lock)
             finally:
-                clear(making)
+                with held_back():
+                    clear(making)
 
 
 @contextmanager

@@ -404,4 +404,4 @@ def test_the_folder_is_removed_during_a_build(tmp_path: Path, jobs: str) -> None
         said = process.communicate()[1]
     assert process.returncode == 2, said
     assert "was removed or moved during the build" in said and len(said.splitlines()) == 1
-    assert not pack.exists()
+    assert not pack.exists(), sorted(pack.rglob("*"))
