@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import secrets
+import stat
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -28,6 +29,14 @@ def whole_file(path: Path, room: Path | None = None) -> Iterator[IO[bytes]]:
         with contextlib.suppress(OSError):
             part.unlink()
         raise
+
+
+def is_regular(path: Path) -> bool:
+    """Whether a plain file lies there, which can be read to its end: no link, pipe or device."""
+    try:
+        return stat.S_ISREG(os.lstat(path).st_mode)
+    except OSError:
+        return False
 
 
 # Reading and writing at a place of an open file, by several threads at once.

@@ -21,9 +21,9 @@ from typing import IO
 
 from drillgen.audio.formats import FORMATS
 from drillgen.errors import DrillgenError
-from drillgen.pack.inside import Inside, is_name, is_regular
+from drillgen.pack.inside import Inside, is_name
 from drillgen.pack.manifest import NAME as MANIFEST
-from drillgen.whole import whole_file
+from drillgen.whole import is_regular, whole_file
 
 
 class PackError(DrillgenError):

@@ -27,13 +27,13 @@ from drillgen.pack.files import (
     refuse_other_zip,
     zip_path,
 )
-from drillgen.pack.inside import is_regular
 from drillgen.pack.manifest_store import ManifestStore
 from drillgen.pack.naming import BOOKLET, NOTES, PLAYLISTS
 from drillgen.pack.plan import Order
 from drillgen.pack.tasks import PackTask, task_folder
 from drillgen.pack.track import SECTION
 from drillgen.page.models import ALONE, FOLDER, INDEX
+from drillgen.whole import is_regular
 
 # Inside the pack, so that finished files need only be renamed.  Each build has a folder of its own,
 # that nobody could have put anything into before.

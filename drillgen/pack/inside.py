@@ -95,14 +95,6 @@ class Inside:
         return os.path.normcase(os.path.realpath(plain)) == os.path.normcase(plain)
 
 
-def is_regular(path: Path) -> bool:
-    """Whether a plain file lies there, which can be read to its end: no link, pipe or device."""
-    try:
-        return stat.S_ISREG(os.lstat(path).st_mode)
-    except OSError:
-        return False
-
-
 # What tells a file as a build has made it from one that a person has changed.
 
 

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 SECTION, BOOKLET_SECTION = "sheets", "booklet"
 # Seconds of music that take as long to render as a drill's sheets to compose, and to set.
 _COMPOSING, _WEIGHT = 20.0, 120.0
+_LETTERS = 40  # that are named where no font has them
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,10 +169,11 @@ def _name(sheet: Sheet) -> str:
 
 
 def _print(job: SheetJob, place: Workspace, composed: DrillSheets) -> ManifestEntry:
+    from drillgen.sheet.glyphs import lacking
     from drillgen.sheet.pdf import pdf
     from drillgen.sheet.svg import whole_svg
 
-    files = {}
+    files, lacks = {}, ""
     for sheet in composed.sheets.all:
         forms = {
             "musicxml": sheet.musicxml.encode("utf-8"),
@@ -184,18 +186,35 @@ def _print(job: SheetJob, place: Workspace, composed: DrillSheets) -> ManifestEn
             (place.folder / paths[form]).parent.mkdir(parents=True, exist_ok=True)
             write_whole(place.folder / paths[form], content)
         files[name] = {form: str(path) for form, path in paths.items()}
-    return {"drill": job.drill.title, "folder": job.folder, "files": files}
+        lacks += lacking(forms["pdf"], _words(sheet))
+    entry = {"drill": job.drill.title, "folder": job.folder, "files": files}
+    return entry | _warnings(job.drill.title, lacks)
+
+
+def _words(sheet: Sheet) -> str:
+    """What is printed of a person's own words."""
+    return "".join([sheet.title, sheet.note, *(section.label for section in sheet.sections)])
+
+
+def _warnings(title: str, lacks: str) -> dict[str, list[str]]:
+    letters = "".join(dict.fromkeys(lacks))[:_LETTERS]
+    said = f'no font on this machine has {letters}: the PDF of "{title}" shows empty boxes for it'
+    return {"warnings": [said]} if letters else {}
 
 
 def _bind(lesson: Lesson, place: Workspace, *composed: DrillSheets) -> ManifestEntry:
     """The sheets of every drill in one PDF, answers after all of them."""
+    from drillgen.sheet.glyphs import lacking
     from drillgen.sheet.pdf import Booklet, booklet
 
     drills = [each.sheets for each in composed]
     count = len(lesson.drills)
     cover = Booklet(lesson.title, tuple(filter(None, (f"{count} drills", lesson.note))))
-    write_whole(place.folder / BOOKLET, booklet(cover, list(_in_order(drills))))
-    return {"files": {"booklet": BOOKLET}}
+    content = booklet(cover, list(_in_order(drills)))
+    write_whole(place.folder / BOOKLET, content)
+    lacks = lacking(content, "".join((lesson.title, *cover.lines)))
+    own = _warnings(lesson.title, "".join(each for each in lacks if each in lesson.title))
+    return {"files": {"booklet": BOOKLET}} | own
 
 
 def _in_order(drills: Sequence[Sheets]) -> Iterator[Sheet]:

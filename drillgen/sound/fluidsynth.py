@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from drillgen.errors import SoundError
 from drillgen.sound.library import library
+from drillgen.sound.soundfont_chunks import Identity, identity, unchanged
 from drillgen.sound.soundfont_file import check
 
 # Things that hold something which must be given back, for use in a `with` block.
@@ -72,8 +73,13 @@ SETTINGS = f"gain 1, {RATE} Hz, no effects, interpolation 4"
 class Synth(Closing):
     """One synthesiser with one soundfont.  Use it in a `with` block."""
 
-    def __init__(self, soundfont: Path) -> None:
-        """Raises SoundError: no library, or not a soundfont that FluidSynth can use."""
+    def __init__(self, soundfont: Path, known: Identity | None = None) -> None:
+        """`known`: the file that it must be; by default the one that is there now.
+
+        Raises SoundError: no library, another file, or not a soundfont that FluidSynth can use.
+        """
+        self._path = soundfont
+        self._known = known or identity(soundfont)
         check(soundfont)
         with _ONE_AT_A_TIME:
             self._start(soundfont)
@@ -115,9 +121,12 @@ class Synth(Closing):
             return True
         self._selected.pop(channel, None)
         with _ONE_AT_A_TIME:
+            # FluidSynth reads the file for each preset anew, and takes what it finds there.
+            unchanged(self._path, self._known)
             done = self._f.fluid_synth_program_select(
                 self._synth, channel, self._font, bank, program
             )
+            unchanged(self._path, self._known)
         if done == _FAILED:
             return False
         self._selected[channel] = (bank, program)
@@ -202,8 +211,8 @@ Result = TypeVar("Result")
 class SynthPool(Closing):
     """Use it in a `with` block."""
 
-    def __init__(self, soundfont: Path, jobs: int | None = None) -> None:
-        self._soundfont = soundfont
+    def __init__(self, soundfont: Path, known: Identity, jobs: int | None = None) -> None:
+        self._soundfont, self._known = soundfont, known
         self._jobs = jobs or os.cpu_count() or 1
         self._own = threading.local()
         self._synths: list[Synth] = []
@@ -241,7 +250,7 @@ class SynthPool(Closing):
 
     def _synth(self) -> Synth:
         if not hasattr(self._own, "synth"):
-            self._own.synth = Synth(self._soundfont)
+            self._own.synth = Synth(self._soundfont, self._known)
             self._synths.append(self._own.synth)
         synth: Synth = self._own.synth
         return synth

@@ -42,6 +42,7 @@ TARGET_LUFS = -16.0
 CEILING_DBTP = -1.0
 # The limiter is a safety.  Where it would have to take more than this, everything is made quieter.
 _MOST_LIMITING = 8.0  # dB
+_NOTHING_HEARD = -120.0  # dB of full scale: less than half a step of 16 bits
 _NOTES, _MIXING = 0.4, 0.8  # of the progress, when the notes are ready and when the mix is
 
 
@@ -114,6 +115,11 @@ def render(
             desk.record(sound.source, sound.stretch, pool, _part_of(report, _NOTES, _MIXING))
             peaks = tuple(pool.map(Measured.find_peak, desk.measured))
             gain, warnings = _gain(desk, mixes, peaks, target_lufs, ceiling_dbtp)
+            if loop is None and _is_silent(performance, mixes, peaks):
+                raise SoundError(
+                    f"Nothing is heard: {soundfont.path} has silence for all that is played, or"
+                    " samples that this FluidSynth cannot decode."
+                )
             for _ in pool.map(lambda mix: mix.limit(gain, ceiling_dbtp), desk.measured):
                 pass
             _write(desk, mixes, gain, pool, _part_of(report, _MIXING, 1.0))
@@ -155,6 +161,15 @@ def _directly(parts: Parts, performance: Performance, room: str | float) -> _Tra
 
     names = dict.fromkeys(voice.part for voice in performance.voices)
     return _TrackSound(tuple(names), source, max(sample_at(performance.seconds), 1), parts.warnings)
+
+
+def _is_silent(
+    performance: Performance, mixes: Sequence[MixRequest], peaks: Sequence[float]
+) -> bool:
+    """Whether somebody plays, and nothing of that is heard."""
+    playing = {voice.part for voice in performance.voices if voice.notes}
+    heard = [peak for mix, peak in zip(mixes, peaks, strict=True) if mix.parts & playing]
+    return bool(heard) and max(heard) < _NOTHING_HEARD
 
 
 def _gain(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -22,8 +23,9 @@ from drillgen.sound.fluidsynth import (
 from drillgen.sound.library import library
 from drillgen.sound.own import own_soundfont
 from drillgen.sound.release import Beginnings, Law, Touch, measured_law, touches
-from drillgen.sound.soundfonts import Soundfont
-from drillgen.sound.store import Store
+from drillgen.sound.soundfont_chunks import identity, unchanged
+from drillgen.sound.soundfonts import Soundfont, sha256_of
+from drillgen.sound.store import NOTHING, Store
 from drillgen.sound.strokes import Chokes
 
 # Which strokes of a percussion kit silence which others.
@@ -128,8 +130,11 @@ class FontBank(Closing):
 
     def __init__(self, soundfont: Soundfont, jobs: int | None = None) -> None:
         self.soundfont = soundfont
+        self._known = identity(soundfont.path)
+        if sha256_of(soundfont.path) != soundfont.sha256:
+            raise SoundError(f"{soundfont.path} was changed during the build: build again.")
         self._store = Store(f"{soundfont.sha256} FluidSynth {library().version} {SETTINGS}")
-        self._workers = SynthPool(soundfont.path, jobs)
+        self._workers = SynthPool(soundfont.path, self._known, jobs)
 
     def close(self) -> None:
         """Let the workers go, and keep the cache within its bounds."""
@@ -176,7 +181,7 @@ class FontBank(Closing):
             return measured_chokes(synth, keys)
 
         [found] = self._workers.run([ordered], work)
-        self._store.put(address, {"pairs": sorted(found)})
+        self._put(address, {"pairs": sorted(found)})
         return found
 
     def fill(
@@ -201,6 +206,11 @@ class FontBank(Closing):
         again = self._workers.run(damaged, self._made)
         return copies | {note: copy for (note, _), copy in zip(damaged, again, strict=True)}
 
+    def _put(self, address: str, facts: dict[str, Any], samples: Samples = NOTHING) -> None:
+        """Keep what the file that we know has given, and nothing else.  Raises SoundError."""
+        unchanged(self.soundfont.path, self._known)
+        self._store.put(address, facts, samples)
+
     def _has(self, note: DistinctNote, count: int) -> bool:
         facts = self._store.facts(note.address)
         return facts is not None and (facts["ends"] or facts["count"] >= count)
@@ -217,7 +227,7 @@ class FontBank(Closing):
         raw = synth.note(note.preset.percussion, note.key, note.velocity, note.hold or asked, asked)
         copy = _copy(_slim(raw))
         ends = bool(note.hold) or copy.samples.shape[1] < asked
-        self._store.put(note.address, {"ends": ends, "below": copy.below}, copy.samples)
+        self._put(note.address, {"ends": ends, "below": copy.below}, copy.samples)
         return copy
 
     def _touched(
@@ -228,7 +238,7 @@ class FontBank(Closing):
         made = touches(Beginnings(synth, preset.percussion, key), velocities)
         whole = self._kept_touches((preset, key)) | made
         facts = {str(velocity): touch for velocity, touch in sorted(whole.items())}
-        self._store.put(_touch_address(preset, key), {"touches": facts})
+        self._put(_touch_address(preset, key), {"touches": facts})
         return made
 
     def _kept_touches(self, place: tuple[SoundfontPreset, int]) -> dict[int, Touch]:
@@ -239,7 +249,7 @@ class FontBank(Closing):
     def _measured(self, synth: Synth, note: DistinctNote) -> Law:
         _select(synth, note.preset)
         law = measured_law(synth, note.preset.percussion, note.key, note.velocity)
-        self._store.put(_law(note), law._asdict())
+        self._put(_law(note), law._asdict())
         return law
 
 

@@ -21,6 +21,7 @@ from drillgen.sound.strokes import Stroke, strokes, takes
 Touches = dict[tuple[SoundfontPreset, int], dict[int, Touch]]  # of each key: its velocities
 # dB of full scale, before the mix's own gain of some decibels: below it a note has ended.
 _HEARD = -90.0
+_NOTHING_HEARD = 120.0  # dB below full scale: less than half a step of 16 bits
 
 
 @dataclass(frozen=True)
@@ -104,6 +105,7 @@ def gathered(performance: Performance, bank: Bank, progress: Progress | None = N
     plan = _plan(players, bank)
     copies = bank.notes(plan.wanted(players), progress)
     parts: dict[PartName, tuple[PlacedSample, ...]] = {}
+    warnings += tuple(filter(None, (_silence(each, plan, copies, bank) for each in players)))
     for player in players:
         placed = tuple(_placed(player, plan, copies))
         parts[player.voice.part] = parts.get(player.voice.part, ()) + placed
@@ -152,6 +154,24 @@ def _placed(
             right * gain,
             heard,
         )
+
+
+def _silence(player: _Player, plan: _Plan, copies: dict[DistinctNote, Copy], bank: Bank) -> str:
+    """What is to be said of a player of whom nothing is heard: of a kit's strokes some may be
+    missing, of an instrument's notes none."""
+    silent = [_is_silent(copies[note]) for note in plan.wanted([player]) if note in copies]
+    few = all if player.preset.percussion else any
+    if not silent or not few(silent):
+        return ""
+    what = "Nothing" if all(silent) else "Not every note"
+    return (
+        f"{what} of the {player.voice.part} part is heard: {bank.soundfont.name} has silence for"
+        " it, or samples that this FluidSynth cannot decode."
+    )
+
+
+def _is_silent(copy: Copy) -> bool:
+    return copy.below[0] > _NOTHING_HEARD
 
 
 def _heard(copy: Copy, off: int | None, rate: float, gain: float) -> int:

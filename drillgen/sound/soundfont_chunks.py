@@ -7,6 +7,7 @@ may come from anywhere: every length is checked against what is really there.
 
 from __future__ import annotations
 
+import stat
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -31,12 +32,35 @@ class Outside:
     presets: frozenset[tuple[int, int]]  # bank and program
 
 
+# What tells whether a file is still the one that was looked at: where it lies on its disk, its
+# size, and when its content and anything of it was changed last.
+Identity = tuple[int, int, int, int, int]
+
+
+def identity(path: Path) -> Identity:
+    """A file's identity.  Raises SoundError where it is none that can be read to its end."""
+    try:
+        state = path.stat()
+    except OSError as error:
+        raise SoundError(f"{path} cannot be read: {error.strerror or error}.") from error
+    if not stat.S_ISREG(state.st_mode):
+        raise SoundError(f"{path} is no file.")
+    return state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns, state.st_ctime_ns
+
+
+def unchanged(path: Path, known: Identity) -> None:
+    """Raises SoundError where a file is another one now."""
+    if identity(path) != known:
+        raise SoundError(f"{path} was changed while its sounds were being rendered: build again.")
+
+
 def outside(path: Path) -> Outside:
     """Read a soundfont's INFO and preset list.
 
     Raises:
         SoundError: the file cannot be read, is not a soundfont, or is cut short.
     """
+    identity(path)
     try:
         with path.open("rb") as file:
             return _outside(file, path)

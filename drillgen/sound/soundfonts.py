@@ -23,14 +23,16 @@ from typing import Any
 
 from drillgen.errors import SoundError
 from drillgen.sound.places import cache_dir, data_dir
-from drillgen.sound.soundfont_chunks import Outside, outside
-from drillgen.whole import whole_file
+from drillgen.sound.soundfont_chunks import Identity, Outside, identity, outside, unchanged
+from drillgen.whole import is_regular, whole_file
 
 # What is known of well-known free soundfonts: licence and how they sound.
 #
 # Licences are those that the files' own distributions state: Debian's copyright files of csound-
 # soundfont, fluid-soundfont and timgm6mb-soundfont, and the makers' licence files. Ranks are by
-# ear, for double bass, piano and brushes. Every other file is unknown: it is asked what it says.
+# ear, for double bass, piano and brushes. A file is known by its content (SHA-256); by its name
+# alone it is only taken for what it may be, and said to be so. Every other file is unknown: it is
+# asked what it says.
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +72,20 @@ _TABLE: dict[str, Known] = {
 }
 
 
+# What Debian 12 distributes (csound-soundfont 1:6.18.1+dfsg-1, fluid-soundfont 3.1-5.3, musescore-
+# general-soundfont and -small 0.2.1-1, timgm6mb-soundfont 1.3-5), and what pretty_midi 0.2.11
+# carries.
+_BY_CONTENT: dict[str, str] = {
+    "74594e8f4250680adf590507a306655a299935343583256f3b722c48a1bc1cb0": "fluidr3gm",
+    "aadb5597fb95ea5f7d336999e3c68ad32aa6357027aed7d4d9ff0ac75f2988e6": "fluidr3gs",
+    "f9a37b36655f23e167c66ec91bef6097c8e99be29286219a54062919eb41aeae": "musescoregeneral",
+    "916aaca6b0eb9f9083eb42399614acb2ff4ec72ce28dffff1814592a9696b479": "musescoregeneral",
+    "9f39fc53bd3a1a69f13cb486838944eded358b3b6e8afbd6c1c2c33675b2034b": "sfgmbank",
+    "82475b91a76de15cb28a104707d3247ba932e228bada3f47bba63c6b31aaf7a1": "timgm6mb",
+    "c5378b62028c920cb11e4803327983fee2f2cdff5dc89c708e39da417e51c854": "timgm6mb",
+}
+
+
 def known(stem: str, name: str) -> Known:
     """The facts of a soundfont by its file's stem, else by the name inside the file."""
     for text in (stem, name):
@@ -84,20 +100,28 @@ def known(stem: str, name: str) -> Known:
 
 
 def sha256_of(path: Path) -> str:
-    """The SHA-256 of a file in hexadecimal, from memory while its time and size are the same."""
+    """The SHA-256 of a file in hexadecimal, from memory while the file is the same.
+
+    Raises SoundError where it cannot be read, or changes while it is.
+    """
     try:
         true = path.resolve(strict=True)
-        state = true.stat()
+        mark = identity(true)
         entry = _remembered().get(str(true))
-        mark = [state.st_mtime_ns, state.st_size]
-        if isinstance(entry, list) and entry[:2] == mark and len(entry) == 3:
-            return str(entry[2])
+        if isinstance(entry, list) and len(entry) == 2 and entry == _sealed(mark, str(entry[0])):
+            return str(entry[0])
         with true.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         raise SoundError(f"{path} cannot be read: {error.strerror or error}.") from error
-    _remember(str(true), [*mark, digest])
+    unchanged(true, mark)
+    _remember(str(true), _sealed(mark, digest))
     return digest
+
+
+def _sealed(mark: Identity, digest: str) -> list[str]:
+    """A digest, and what it is worth nothing without: a memory may be damaged, too."""
+    return [digest, hashlib.sha256(f"{mark} {digest}".encode()).hexdigest()[:16]]
 
 
 def _book() -> Path:
@@ -106,8 +130,9 @@ def _book() -> Path:
 
 def _remembered() -> dict[str, Any]:
     try:
-        content = json.loads(_book().read_text("utf-8"))
-    except (OSError, ValueError):
+        book = _book()
+        content = json.loads(book.read_text("utf-8")) if is_regular(book) else {}
+    except (OSError, ValueError, RecursionError):
         return {}
     return content if isinstance(content, dict) else {}
 
@@ -158,23 +183,36 @@ class Soundfont:
     path: Path
     place: str  # environment, project, own, shared; or "asked for"
     outside: Outside = field(repr=False)
-    facts: Known = field(repr=False)
+    facts: Known = field(repr=False)  # by its name, which anybody may have given it
 
     @property
     def name(self) -> str:
+        return self.checked.title if self.checked else self.called
+
+    @property
+    def called(self) -> str:
+        """What it calls itself, or its file is called."""
         return self.facts.title or self.outside.name or self.path.stem
+
+    @cached_property
+    def checked(self) -> Known | None:
+        """What is known of its content."""
+        start = _BY_CONTENT.get(self.sha256)
+        return _TABLE[start] if start else None
 
     @property
     def licence(self) -> str:
-        """The licence, or what the file itself says about its copyright."""
+        """The licence of a known file; else what its name, or it itself, says of it."""
+        if self.checked:
+            return self.checked.licence
         if self.facts.licence:
-            return self.facts.licence
+            return f"{self.facts.licence}, by its name, unchecked"
         said = self.outside.copyright or self.outside.comment[:200]
         return f"unknown; the file says: {said}" if said else "unknown; the file does not say"
 
     @property
     def public_domain(self) -> bool:
-        return self.facts.public_domain
+        return self.checked is not None and self.checked.public_domain
 
     @property
     def rank(self) -> int:
@@ -210,7 +248,7 @@ def find_soundfonts() -> tuple[Soundfont, ...]:
     """Every whole soundfont found, in order of choice.  Damaged files are left out."""
     found = [each for each in _looked_at() if isinstance(each, Soundfont)]
     order = list(_PLACES)
-    return tuple(sorted(found, key=lambda f: (order.index(f.place), f.rank, f.name, str(f.path))))
+    return tuple(sorted(found, key=lambda f: (order.index(f.place), f.rank, f.called, str(f.path))))
 
 
 def damaged_soundfonts() -> tuple[str, ...]:
@@ -253,7 +291,8 @@ def choose(request: str | None = None) -> SoundfontChoice:
     why = _PLACES[best.place]
     if best.place != "shared" and others:
         why += ", and the best there"
-    return SoundfontChoice(best, f"{why} ({best.facts.judgement})" if best.facts.judgement else why)
+    judgement = best.checked.judgement if best.checked else ""
+    return SoundfontChoice(best, f"{why} ({judgement})" if judgement else why)
 
 
 def _requested(request: str) -> SoundfontChoice:
@@ -268,15 +307,15 @@ def _requested(request: str) -> SoundfontChoice:
         raise SoundError(f"{request} is no soundfont: those end in {' or '.join(_ENDINGS)}.")
     near = get_close_matches(request.lower(), names, n=1)
     hint = (
-        f"did you mean {names[near[0]].name}"
+        f"did you mean {names[near[0]].called}"
         if near
-        else "found were " + (", ".join(dict.fromkeys(font.name for font in fonts)) or "none")
+        else "found were " + (", ".join(dict.fromkeys(font.called for font in fonts)) or "none")
     )
     raise SoundError(f"There is no soundfont {request!r}: {hint}.")
 
 
 def _names(font: Soundfont) -> tuple[str, ...]:
-    return font.name, font.path.stem, font.path.name
+    return font.called, font.path.stem, font.path.name
 
 
 def read_soundfont(path: Path, place: str) -> Soundfont:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import random
 import struct
 import subprocess
@@ -16,6 +17,7 @@ from drillgen.errors import SoundError
 from drillgen.sound import soundfonts
 from drillgen.sound.soundfont_chunks import outside
 from drillgen.sound.soundfonts import choose, damaged_soundfonts, find_soundfonts, sha256_of
+from tests.pack.conftest import embedded_soundfont
 
 
 def chunk(kind: bytes, content: bytes) -> bytes:
@@ -88,7 +90,8 @@ def test_the_better_one_within_a_place(places: dict[str, Path]) -> None:
 
 
 def test_licences(places: dict[str, Path]) -> None:
-    """Licences are those of Debian's copyright files; an unknown file is quoted.
+    """Licences are those of Debian's copyright files; an unknown file is quoted.  What goes by its
+    name alone is said to do so, and is never taken for public domain.
 
     csound-soundfont: public domain; fluid-soundfont-gm: MIT; timgm6mb-soundfont: GPL-2.
     """
@@ -96,10 +99,10 @@ def test_licences(places: dict[str, Path]) -> None:
         (places["system"] / f"{name}.sf2").write_bytes(soundfont(name))
     (places["own"] / "hers.sf2").write_bytes(soundfont("Hers", "for her\x1b[31m friends only"))
     found = {font.path.stem: font for font in find_soundfonts()}
-    assert found["FluidR3_GM"].licence == "MIT"
-    assert found["TimGM6mb"].licence == "GPL-2"
-    assert found["sf_GMbank"].licence == "public domain"
-    assert [font.public_domain for font in found.values()].count(True) == 1
+    assert found["FluidR3_GM"].licence == "MIT, by its name, unchecked"
+    assert found["TimGM6mb"].licence == "GPL-2, by its name, unchecked"
+    assert found["sf_GMbank"].licence == "public domain, by its name, unchecked"
+    assert not any(font.public_domain for font in found.values())
     assert found["hers"].licence == "unknown; the file says: for her [31m friends only"
 
 
@@ -218,3 +221,36 @@ def test_a_folder_that_may_not_be_looked_into(
     before = find_soundfonts()
     monkeypatch.setattr(Path, "iterdir", refused)
     assert find_soundfonts() == before
+
+
+@pytest.mark.parametrize("name", ["sf_GMbank", "FluidR3_GM", "mine"])
+def test_a_known_file_under_another_name(places: dict[str, Path], name: str) -> None:
+    """The soundfont that pretty_midi carries (TimGM6mb, which stands under the GPL 2 by Debian's
+    timgm6mb-soundfont) is known by its content, whatever somebody calls it."""
+    (places["own"] / f"{name}.sf2").write_bytes(embedded_soundfont().read_bytes())
+    [font] = find_soundfonts()
+    assert (font.name, font.licence, font.public_domain) == ("TimGM6mb", "GPL-2", False)
+    assert "public domain" not in choose().why
+
+
+def test_a_damaged_memory_of_checksums(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever bit of the remembered checksums flips, the right one is told (hashlib is the
+    judge)."""
+    monkeypatch.setenv("DRILLGEN_CACHE", str(tmp_path / "cache"))
+    path = tmp_path / "a.sf2"
+    path.write_bytes(b"one")
+    right = hashlib.sha256(b"one").hexdigest()
+    assert sha256_of(path) == right
+    book = tmp_path / "cache" / "checksums.json"
+    whole = book.read_bytes()
+    for place in range(len(whole)):
+        book.write_bytes(whole[:place] + bytes([whole[place] ^ 1]) + whole[place + 1 :])
+        assert sha256_of(path) == right
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pipes as POSIX has them")
+def test_a_pipe_is_no_soundfont(places: dict[str, Path]) -> None:
+    """What cannot be read to its end is refused at once."""
+    os.mkfifo(places["top"] / "pipe.sf2")
+    with pytest.raises(SoundError, match="is no file"):
+        choose(str(places["top"] / "pipe.sf2"))
