@@ -82,8 +82,8 @@ def _say(folder: Path, server: PackServer) -> None:
     click.echo(f"{folder} is open on the local network, at\n\n  {server.url}\n")
     _show_code(server.url)
     click.echo(
-        "Everyone on this network can read every file in this folder, and change none; what is\n"
-        "sent is not encrypted. A phone must be on the same network. Ctrl-C stops it."
+        "Everyone on this network can read every file that its manifest lists, and change none;\n"
+        "what is sent is not encrypted. A phone must be on the same network. Ctrl-C stops it."
     )
 
 

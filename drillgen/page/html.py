@@ -14,7 +14,7 @@ from typing import Any
 
 from drillgen.page import data
 from drillgen.page.data import Values
-from drillgen.page.models import ALONE, FOLDER, INDEX, Licence, Picture, Stand
+from drillgen.page.models import ALONE, FOLDER, INDEX, POLICY, Licence, Picture, Stand
 from drillgen.page.tones import PagePlayer, gain, impulse, needs, players, tones
 from drillgen.sheet.svg import font_faces
 from drillgen.sound.samples import Bank
@@ -34,10 +34,6 @@ _WEB = resources.files("drillgen.page") / "web"
 SCRIPTS = ("base", "load", "tones", "band", "player", "turns", "choices", "places", "strip",
            "bars", "desk", "show", "page")  # fmt: skip
 _STYLE = "stand.css"
-_POLICY = (
-    "default-src 'none'; script-src {scripts}; style-src {styles}; img-src data:; "
-    "font-src data:; base-uri 'none'; form-action 'none'"
-)
 
 
 def document(catalogue: Mapping[str, Any], inlined: Mapping[str, Any] | None = None) -> bytes:
@@ -45,14 +41,14 @@ def document(catalogue: Mapping[str, Any], inlined: Mapping[str, Any] | None = N
     scripts = {name: _text(f"{name}.js") for name in SCRIPTS}
     style = _style()
     if inlined is None:
-        policy = _POLICY.format(scripts="'self'", styles="'self'")
+        policy = POLICY.format(scripts="'self'", styles="'self'")
         head = f'<link rel="stylesheet" href="{FOLDER}/{_STYLE}?{_mark(style)}">'
         tail = "\n".join(
             f'<script src="{FOLDER}/{name}.js?{_mark(code)}"></script>'
             for name, code in scripts.items()
         )
     else:
-        policy = _POLICY.format(scripts=_hashes(scripts.values()), styles=_hashes([style]))
+        policy = POLICY.format(scripts=_hashes(scripts.values()), styles=_hashes([style]))
         head = f"<style>{style}</style>"
         tail = "\n".join(f"<script>{code}</script>" for code in scripts.values())
     blocks = {"catalogue": catalogue} | dict(inlined or {})

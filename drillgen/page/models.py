@@ -15,6 +15,11 @@ if TYPE_CHECKING:
 
 INDEX, FOLDER = "index.html", "page"
 ALONE = "page.html"  # the whole page in one file
+# What it may load and run (Content Security Policy, level 3).
+POLICY = (
+    "default-src 'none'; script-src {scripts}; style-src {styles}; img-src data:; "
+    "font-src data:; base-uri 'none'; form-action 'none'"
+)
 
 
 @dataclass(frozen=True, slots=True)

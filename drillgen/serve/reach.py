@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import io
 import socket
+import unicodedata
+from collections.abc import Iterable
 from contextlib import suppress
 from html import escape
 from ipaddress import IPv4Address, ip_address
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from urllib.parse import quote, unquote
 
 import click
 import segno
+
+from drillgen.pack import manifest
 
 # A QR code in the terminal (ISO/IEC 18004, by the segno library), for a phone's camera.
 
@@ -94,10 +98,44 @@ def _is_address(name: str) -> bool:
 _NEVER = frozenset("\\:\0")  # other systems' separators, drives and streams; the end of a C string
 
 
-def reach(root: Path, target: str) -> Path | None:
+class Listed:
+    """What a pack's manifest lists: all that is shown to others.  Read again when it is another."""
+
+    def __init__(self, root: Path) -> None:
+        self._root = root
+        self._time = -1
+        self._names: frozenset[str] = frozenset()
+
+    def has(self, path: Path) -> bool:
+        """Whether a file is listed, or something in a folder is."""
+        name = unicodedata.normalize("NFC", path.relative_to(self._root).as_posix())
+        return path == self._root or name in self._current()
+
+    def _current(self) -> frozenset[str]:
+        """The files, and the folders that they lie in."""
+        try:
+            time = (self._root / manifest.NAME).stat().st_mtime_ns
+        except OSError:
+            return frozenset()
+        if time != self._time:
+            document = manifest.read(self._root).document
+            entries = [each for own in manifest.sections(document).values() for each in own]
+            files = {name for entry in entries for name in manifest.files_of(entry)}
+            names = {*files, *_folders(files), manifest.NAME}
+            self._names = frozenset(unicodedata.normalize("NFC", name) for name in names)
+            self._time = time
+        return self._names
+
+
+def _folders(files: Iterable[str]) -> set[str]:
+    return {str(folder) for name in files for folder in PurePosixPath(name).parents[:-1]}
+
+
+def reach(root: Path, target: str, listed: Listed | None = None) -> Path | None:
     """The file or folder that a request's target names; None for anything that may not be seen.
 
-    `root` is resolved already.  What a link points to must lie in the folder as well.
+    `root` is resolved already.  What a link points to must lie in the folder as well.  `listed`:
+    all that may be seen; None: whatever is in the folder.
     """
     names = _names(target)
     if names is None:
@@ -106,14 +144,22 @@ def reach(root: Path, target: str) -> Path | None:
         found = root.joinpath(*names).resolve(strict=True)
     except (OSError, ValueError, RuntimeError):
         return None
+    if listed is not None and not (found.is_relative_to(root) and listed.has(found)):
+        return None
     named_as_folder = target.partition("?")[0].endswith("/")
     return found if _may_be_seen(root, found) and (found.is_dir() or not named_as_folder) else None
 
 
-def visible(root: Path, folder: Path) -> tuple[Path, ...]:
+def visible(root: Path, folder: Path, listed: Listed | None = None) -> tuple[Path, ...]:
     """What of a folder can be seen, by name."""
     beside = sorted(folder.iterdir(), key=lambda path: path.name.casefold())
-    return tuple(path for path in beside if _is_plain(path.name) and _seen(root, path))
+    return tuple(
+        path
+        for path in beside
+        if _is_plain(path.name)
+        and _seen(root, path)
+        and (listed is None or listed.has(path.resolve()))
+    )
 
 
 def address(root: Path, path: Path) -> str:
@@ -180,12 +226,12 @@ a {{ display: block; padding: 0.7em 0; overflow-wrap: anywhere }}
 """
 
 
-def page(root: Path, folder: Path) -> bytes:
+def page(root: Path, folder: Path, listed: Listed | None = None) -> bytes:
     """The list as HTML, folders with a slash behind them, a way back up first."""
     rows = [] if folder == root else [_row(address(root, folder.parent), f"← {folder.parent.name}")]
     rows += [
         _row(address(root, path), path.name + ("/" if path.is_dir() else ""))
-        for path in visible(root, folder)
+        for path in visible(root, folder, listed)
     ]
     return _PAGE.format(title=escape(folder.name), rows="\n".join(rows)).encode()
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import sys
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from email.message import Message
@@ -20,7 +21,9 @@ from urllib.parse import urlsplit
 
 from drillgen.audio.formats import FORMATS
 from drillgen.errors import DrillgenError
-from drillgen.serve.reach import address, is_ours, page, reach
+from drillgen.page.models import POLICY
+from drillgen.serve.door import Door
+from drillgen.serve.reach import Listed, address, is_ours, page, reach
 
 # Byte ranges: what part of a file a browser asks for (RFC 9110, section 14).
 #
@@ -162,13 +165,15 @@ class PackServer(ThreadingHTTPServer):
     """Serves the folder `root`, read-only.  `shared`: to other machines, too."""
 
     daemon_threads = True  # Ctrl-C does not wait for a phone that is still loading
-    request_queue_size = 64  # a whole class may come at the same moment
+    request_queue_size = 512  # a whole school may come at the same moment
     # So that a port is free again at once; on Windows it would let two servers share one.
     allow_reuse_address = os.name == "posix"
 
     def __init__(self, root: Path, address: IPv4Address, port: int, *, shared: bool) -> None:
         self.root = root
         self.shared = shared
+        self.listed = Listed(root) if shared else None
+        self.door = Door(super().process_request)
         super().__init__((str(address), port), Handler)
 
     @property
@@ -179,6 +184,29 @@ class PackServer(ThreadingHTTPServer):
     def server_bind(self) -> None:
         """Without the base's look-up of the address's name, which may take seconds."""
         TCPServer.server_bind(self)
+
+    def get_request(self) -> tuple[Any, Any]:
+        """The next connection, when there is room for it."""
+        if not self.door.wait_for_room(_FULL):
+            raise OSError
+        try:
+            return super().get_request()
+        except OSError:
+            time.sleep(_FULL / 10)  # what else has taken all descriptors needs a moment, too
+            raise
+
+    def process_request(self, request: Any, client_address: Any) -> None:
+        if not self.door.let_in(request, client_address, _REQUEST):
+            self.shutdown_request(request)
+
+    def process_request_thread(self, request: Any, client_address: Any) -> None:
+        try:
+            super().process_request_thread(request, client_address)
+        finally:
+            self.door.left(request)
+
+    def service_actions(self) -> None:
+        self.door.send_away()
 
     def handle_error(self, request: Any, client_address: Any) -> None:
         """A browser that goes away in the middle is no error."""
@@ -206,6 +234,9 @@ def open_server(
 
 INDEX = "index.html"
 _QUIET_SECONDS = 30  # a phone that says nothing for so long is let go; it can come back
+_REQUEST = 10.0  # seconds for a whole request; and for an answer so many, and what its bytes take
+_SLOWEST = 20_000  # bytes a second
+_FULL = 0.5  # seconds between looks at whether there is room again
 _NO_FRAMES = "frame-ancestors 'none'"
 # On every answer: no guessing of types, no traces elsewhere, in no other site's page.
 _HEADERS = {
@@ -227,6 +258,7 @@ class Handler(BaseHTTPRequestHandler):
     timeout = _QUIET_SECONDS
     error_message_format = "%(code)d %(message)s\n"
     error_content_type = "text/plain; charset=utf-8"
+    _is_first = True  # request of its connection
 
     def do_GET(self) -> None:
         self._answer(with_body=True)
@@ -239,7 +271,14 @@ class Handler(BaseHTTPRequestHandler):
         allowed = {"Allow": "GET, HEAD", "Content-Length": "0", "Connection": "close"}
         self._head(HTTPStatus.METHOD_NOT_ALLOWED, allowed)
 
+    def handle_one_request(self) -> None:
+        self.server.door.expect(self.connection, _REQUEST if self._is_first else _QUIET_SECONDS)
+        self._is_first = False
+        super().handle_one_request()
+
     def _answer(self, *, with_body: bool) -> None:
+        if self.server.door.is_wanted(str(self.client_address[0])):
+            self.close_connection = True
         if self.headers.get("Content-Length", "0") != "0" or "Transfer-Encoding" in self.headers:
             self.close_connection = True  # a body that is not read is no next request
         if len(self.headers.get_all("Host", [])) != 1:
@@ -247,7 +286,7 @@ class Handler(BaseHTTPRequestHandler):
         target, host = self._asked()
         if not is_ours(host, shared=self.server.shared):
             return self.send_error(HTTPStatus.MISDIRECTED_REQUEST)
-        path = reach(self.server.root, target)
+        path = self._reach(target)
         if path is not None and path.is_dir():
             return self._folder(path, target, with_body)
         return self._file(path, with_body)
@@ -262,14 +301,17 @@ class Handler(BaseHTTPRequestHandler):
             return "", ""
         return parts.path or "/", parts.netloc
 
+    def _reach(self, target: str) -> Path | None:
+        return reach(self.server.root, target, self.server.listed)
+
     def _folder(self, path: Path, target: str, with_body: bool) -> None:
         if not target.partition("?")[0].endswith("/"):
             headers = {"Location": address(self.server.root, path), "Content-Length": "0"}
             return self._head(HTTPStatus.PERMANENT_REDIRECT, headers)
-        index = reach(self.server.root, address(self.server.root, path) + INDEX)
+        index = self._reach(address(self.server.root, path) + INDEX)
         if index is not None and index.is_file():
             return self._file(index, with_body)
-        body = page(self.server.root, path)
+        body = page(self.server.root, path, self.server.listed)
         facts = {"Content-Type": MEDIA_TYPES[".html"], "Content-Length": str(len(body))}
         self._head(HTTPStatus.OK, facts | {"Content-Security-Policy": _STILL})
         if with_body:
@@ -301,12 +343,13 @@ class Handler(BaseHTTPRequestHandler):
         except UnsatisfiableError:
             return self._unsatisfiable(status.st_size)
         code = HTTPStatus.OK if part is None else HTTPStatus.PARTIAL_CONTENT
-        self._head(code, facts | _place(part, status.st_size) | _kind(path))
+        self._head(code, facts | _place(part, status.st_size) | _kind(path, file))
         if with_body:
             self._body(file, part or range(status.st_size))
         return None
 
     def _body(self, file: IO[bytes], part: range) -> None:
+        self.server.door.expect(self.connection, _REQUEST + len(part) / _SLOWEST)
         if part and self.connection.sendfile(file, part.start, len(part)) < len(part):
             self.close_connection = True  # the file became shorter: the browser must not wait
 
@@ -345,7 +388,27 @@ def _place(part: range | None, size: int) -> dict[str, str]:
     return length | {"Content-Range": f"bytes {part.start}-{part.stop - 1}/{size}"}
 
 
-def _kind(path: Path) -> dict[str, str]:
+def _kind(path: Path, file: IO[bytes]) -> dict[str, str]:
     kind = media_type(path)
-    policy = _STILL if kind == MEDIA_TYPES[".svg"] else _NO_FRAMES
+    policy = _NO_FRAMES
+    if kind == MEDIA_TYPES[".svg"]:
+        policy = _STILL
+    elif kind == MEDIA_TYPES[".html"]:
+        policy = f"{_page_policy(file)}; {_NO_FRAMES}"
     return {"Content-Type": kind, "Content-Security-Policy": policy}
+
+
+# The hashes of a page in one file, which its own policy names (CSP level 3, 2.3.1).
+_HASHES = r"((?:'sha256-[A-Za-z0-9+/]{43}='(?: (?=')|))+)"
+_ALONE = re.compile(re.sub(r"\\\{\w+\\\}", lambda _: _HASHES, re.escape(POLICY)))
+_HEAD_OF_A_PAGE = 1 << 14  # bytes in which its policy stands
+
+
+def _page_policy(file: IO[bytes]) -> str:
+    """The practice page's policy, for whatever HTML is in the folder: scripts of the pack alone,
+    or those whose hashes the page names, and nothing from elsewhere."""
+    head = file.read(_HEAD_OF_A_PAGE).decode("utf-8", errors="replace")
+    file.seek(0)
+    own = _ALONE.search(head)
+    scripts, styles = own.groups() if own else ("'self'", "'self'")
+    return POLICY.format(scripts=scripts, styles=styles)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import http.client
+import json
 import signal
 import socket
 import subprocess
@@ -21,7 +22,13 @@ def make_pack(folder: Path) -> Path:
     (pack / NAME).parent.mkdir(parents=True)
     (pack / NAME).write_bytes(TEN_THOUSAND)
     (pack / "index.html").write_text("<!doctype html><p>the page</p>", "utf-8")
-    (pack / "manifest.json").write_text("{}", "utf-8")
+    files = [NAME, "index.html", "empty.wav", "strip.svg", "out.txt", "up/secret.txt", ".hidden"]
+    entries = [{"files": {"it": name}} for name in files]
+    document = {"program": "drillgen", "tracks": [], "others": entries}
+    (pack / "manifest.json").write_text(json.dumps(document), "utf-8")
+    (pack / "mine.txt").write_text("not of the pack", "utf-8")
+    (pack / "mine").mkdir()
+    (pack / "mine" / "marks.txt").write_text("not of the pack", "utf-8")
     (pack / "empty.wav").touch()
     (pack / "strip.svg").write_text("<svg xmlns='http://www.w3.org/2000/svg'/>", "utf-8")
     (pack / ".hidden").write_text("secret", "utf-8")

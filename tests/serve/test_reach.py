@@ -112,6 +112,8 @@ def test_a_list_shows_only_what_can_be_reached(tmp_path: Path) -> None:
         "index.html",
         "inside",
         "manifest.json",
+        "mine",
+        "mine.txt",
         "strip.svg",
     }
 

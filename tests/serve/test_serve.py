@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import json
 import re
 import socket
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
+from urllib.parse import quote
 
 import numpy as np
 import pytest
 
 from drillgen.serve.reach import local_address, qr_code
+from drillgen.whole import whole_file
 from tests.conftest import Run
-from tests.serve.serving import Served, make_pack, serve
+from tests.serve.serving import NAME, Served, make_pack, serve
 
 
 @pytest.fixture
@@ -131,6 +134,27 @@ def test_the_local_network(on_the_lan: Served) -> None:
     assert on_the_lan.ask("/", {"Host": "other-site.example"}).status == 421
     assert on_the_lan.ask("/../secret.txt").status == 404
     _stopped(on_the_lan)
+
+
+def test_others_see_what_the_manifest_lists(on_the_lan: Served, start: Start) -> None:
+    """Over the network a file that lies in the folder and is not listed cannot be had, nor a folder
+    without a listed one, nor what a listed name leads out to; on this machine what is in the
+    folder can."""
+    for target in ("/mine.txt", "/mine/", "/mine", "/mine/marks.txt", "/out.txt", "/up/secret.txt"):
+        assert on_the_lan.ask(target).status == 404, target
+    for target in ("/manifest.json", "/strip.svg", "/" + quote(NAME), "/"):
+        assert on_the_lan.ask(target).status == 200, target
+    assert b"mine" not in on_the_lan.ask("/" + quote(NAME).rpartition("/")[0] + "/").body
+    assert start().ask("/mine.txt").status == 200
+
+
+def test_a_manifest_that_is_renewed(on_the_lan: Served, pack: Path) -> None:
+    """What a new build lists is served from then on, without another start."""
+    document = {"program": "drillgen", "others": [{"files": ["mine.txt"]}]}
+    with whole_file(pack / "manifest.json") as file:
+        file.write(json.dumps(document).encode())
+    assert on_the_lan.ask("/mine.txt").status == 200
+    assert on_the_lan.ask("/strip.svg").status == 404
 
 
 def test_a_camera_can_read_the_code(on_the_lan: Served) -> None:
