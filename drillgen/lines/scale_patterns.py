@@ -162,7 +162,7 @@ def _octave(task: _Chord, lowest: int) -> list[int]:
 
 
 def _endings(task: _Chord, after: str) -> Iterator[tuple[list[int], float]]:
-    """A chord's line in scale steps as it is; before a change also with another last note or two."""
+    """A chord's line in scale steps; before a change also with another last note or two."""
     steps = _octave(task, 0)
     yield steps, 0.0
     if len(steps) > 3 and after == "change":
