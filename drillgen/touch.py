@@ -78,7 +78,7 @@ _SKIPPED = 4.3  # dB that skip notes vary by
 _ACCENT, _OFFBEAT = 1.6, -2.4  # dB on the hand's accents, beyond the touch's, and its off-beats …
 _ACCENTS_DIFFER, _OFFBEATS_DIFFER = 1.2, 1.2  # … and how these differ from track to track
 # dB: the most that a stroke comes to, of the hand that keeps time and of any other.
-_HARDEST, _STRONGEST = 6.5, 3.5
+_HARDEST, _STRONGEST = 6.0, 3.0
 
 
 def _struck(chart: Chart, part: Part, random: Random) -> list[float]:
