@@ -23,7 +23,7 @@ _OUTSIDE = 60.0  # each note that the range does not hold where it should lie
 _AWAY = 0.05  # each semitone of a figure's middle away from where the line began
 _BEGINS_AWAY = 0.2  # each semitone of the first note
 _UNRESOLVED = 40.0  # a passing note at the end that does not move on by a step as it came
-_STEP, _OCTAVE = 2, 12  # semitones
+_STEP = 2  # semitones
 
 
 # Whether a chord follows another in the same call, is the same again, or comes after a response.
@@ -46,11 +46,6 @@ class Figure:
     @property
     def last(self) -> int:
         return self.pitches[-1].midi
-
-    @property
-    def kind(self) -> tuple[tuple[Degree, ...], float]:
-        """What it is in any octave."""
-        return self.degrees, self.price
 
     @property
     def middle(self) -> float:
@@ -86,15 +81,14 @@ def chosen(choices: Choices, context: PassContext) -> list[Figure]:
     """One figure a chord, whose last note leads to the next one's first.
 
     In every key it is the same line: the best one that is resolved throughout in a part of the
-    range that moves with the tonic.  Where there is none, figures and endings are chosen without
-    regard to octaves, again the same in every key, and then the octaves as the range allows.
+    range that moves with the tonic; where there is none, the best one that the whole range allows.
     """
     if not choices:
         return []
     joined = list(joints(context))
     found = min(_in_the_key(choices, joined, context), key=lambda way: way[0], default=None)
-    if found is None or not _is_resolved(found[1], joined):
-        found = _best(_in_any_octave(choices, joined), joined, context.near)
+    if found is None or not _is_joined(found[1], joined):
+        found = _best(choices, joined, context.near)
     return list(found[1])
 
 
@@ -110,25 +104,14 @@ def _in_the_key(choices: Choices, joined: Sequence[Joint], context: PassContext)
             yield _best(inside, joined, low + round(_SINGING * width))
 
 
-def _is_resolved(figures: Sequence[Figure], joined: Sequence[Joint]) -> bool:
+def _is_joined(figures: Sequence[Figure], joined: Sequence[Joint]) -> bool:
     """Whether each goes into another chord by a step or on the same note."""
     moves = zip(pairwise(figures), joined[1:], strict=True)
     return all(abs(b.first - a.last) <= _STEP for (a, b), joint in moves if joint == "change")
 
 
-def _in_any_octave(choices: Choices, joined: Sequence[Joint]) -> Choices:
-    """Those figures alone, each in all its octaves, that are best without regard to them."""
-    kinds = [list({figure.kind: figure for figure in figures}.values()) for figures in choices]
-    _, best = _best(kinds, joined, None)
-    return [
-        [figure for figure in figures if figure.kind == kind.kind]
-        for figures, kind in zip(choices, best, strict=True)
-    ]
-
-
-def _best(choices: Choices, joined: Sequence[Joint], near: int | None) -> _Way:
-    """The cheapest way through the pass, with what it costs (dynamic programming); close to a MIDI
-    key, or None: without regard to octaves."""
+def _best(choices: Choices, joined: Sequence[Joint], near: int) -> _Way:
+    """The cheapest way through the pass, with what it costs (dynamic programming)."""
     ways: dict[int, _Way] = {}
     for figures, joint in zip(choices, joined, strict=True):
         ways = _onward(ways, figures, joint, near)
@@ -136,7 +119,7 @@ def _best(choices: Choices, joined: Sequence[Joint], near: int | None) -> _Way:
 
 
 def _onward(
-    ways: dict[int, _Way], figures: Iterable[Figure], joint: Joint, near: int | None
+    ways: dict[int, _Way], figures: Iterable[Figure], joint: Joint, near: int
 ) -> dict[int, _Way]:
     """The cheapest way to each last note (and what it leads to) of the next chord."""
     entries: dict[int, _Way] = {}
@@ -145,28 +128,24 @@ def _onward(
         if figure.first not in entries:
             entries[figure.first] = _entry(ways, figure.first, joint, near)
         cost, way = entries[figure.first]
-        cost += figure.price
-        cost += 0.0 if near is None else _AWAY * abs(figure.middle - near)
+        cost += figure.price + _AWAY * abs(figure.middle - near)
         end = 4 * figure.last + figure.leads
         if end not in best or cost < best[end][0]:
             best[end] = cost, (*way, figure)
     return best
 
 
-def _entry(ways: dict[int, _Way], first: int, joint: Joint, near: int | None) -> _Way:
+def _entry(ways: dict[int, _Way], first: int, joint: Joint, near: int) -> _Way:
     """The cheapest way so far that is followed by a note."""
     if not ways:
-        return 0.0 if near is None else _BEGINS_AWAY * abs(first - near), ()
-    octaves = near is not None
-    costs = ((cost + _change(way[-1], first, joint, octaves), way) for cost, way in ways.values())
+        return _BEGINS_AWAY * abs(first - near), ()
+    costs = ((cost + _change(way[-1], first, joint), way) for cost, way in ways.values())
     return min(costs, key=lambda each: each[0])
 
 
-def _change(before: Figure, first: int, joint: Joint, octaves: bool) -> float:
+def _change(before: Figure, first: int, joint: Joint) -> float:
     """What it costs to go on with a note; little where a response lies between."""
     move = first - before.last
-    if not octaves:
-        move = (move + _OCTAVE // 2) % _OCTAVE - _OCTAVE // 2
     if joint == "apart":
         return _AWAY * abs(move)
     stuck = before.leads and not 0 < before.leads * move <= _STEP

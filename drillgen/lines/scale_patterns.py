@@ -42,6 +42,7 @@ _SHAPES: dict[str, tuple[int, ...]] = {
 _GROUP_OF_THREE = (0, 1, 2)  # for what groups of four do not fill and these do: six triplets
 # Other endings: what they cost, by how many notes they change, and how far the last note may skip.
 _OTHER_LAST, _OTHER_TWO = 3.0, 5.0
+_TURNED = 6.0  # … and by turning half-way
 _SKIPS = (-2, -1, 1, 2)  # scale steps
 _WIDEST = {1: 2, 2: 4}  # semitones of a step and of a third
 _AUGMENTED = 3.0  # … what a wider one costs
@@ -162,17 +163,37 @@ def _octave(task: _Chord, lowest: int) -> list[int]:
 
 
 def _endings(task: _Chord, after: str) -> Iterator[tuple[list[int], float]]:
-    """A chord's line in scale steps; before a change also with another last note or two."""
-    steps = _octave(task, 0)
-    yield steps, 0.0
-    if len(steps) > 3 and after == "change":
+    """A chord's line in scale steps as it is; before a change it may turn half-way or end
+    on another note or two."""
+    plain = _octave(task, 0)
+    yield plain, 0.0
+    if len(plain) < 4 or after != "change":
+        return
+    for steps, price in [(plain, 0.0), *((each, _TURNED) for each in _turned(task))]:
+        yield steps, price
         for last in _beside(steps[-2], steps[-1]):
             wide = _AUGMENTED if _is_augmented(task, steps[-2], last) else 0.0
-            yield [*steps[:-1], last], _OTHER_LAST + wide
+            yield [*steps[:-1], last], price + _OTHER_LAST + wide
         for other in _beside(steps[-3], steps[-2]):
             for last in (other - 1, other + 1):
                 if last not in (steps[-1], steps[-3]):
-                    yield [*steps[:-2], other, last], _OTHER_TWO
+                    yield [*steps[:-2], other, last], price + _OTHER_TWO
+
+
+def _turned(task: _Chord, lowest: int = 0) -> Iterator[list[int]]:
+    """The line turning half-way, on whole figures: 1 2 3 4 3 2 1 7, 1 2 3 4 5 4 3 2."""
+    onward = -1 if task.falls else 1
+    half = task.total // len(task.shape) // 2
+    if not half:
+        return
+    first = _octave(task, lowest)[: half * len(task.shape)]
+    place = first[-len(task.shape)] if onward > 0 else first[-1]
+    back = task.shape if task.falls else task.shape[::-1]
+    for begins in (place + onward, place, place - onward):
+        places = (begins - onward * turn for turn in range(task.total))
+        rest = [place + each for place in places for each in back]
+        if rest[0] != first[-1]:
+            yield [*first, *rest][: task.total]
 
 
 def _beside(place: int, but: int) -> Iterator[int]:
@@ -193,8 +214,10 @@ def _bebop(task: _Chord, before: str) -> Iterator[tuple[list[int], float]]:
         if start in (0, third) or (led and task.added):
             price = _THIRD if start == third else _ELSEWHERE if start else 0.0
             price *= 1 if led else _NOT_LED
-            steps = _octave(task, start)
-            yield steps, price + _MISSED * _missed(task, task.degrees(steps))
+            turned = ((steps, _TURNED) for steps in _turned(task, start))
+            for steps, more in ((_octave(task, start), 0.0), *turned):
+                missed = _MISSED * _missed(task, task.degrees(steps))
+                yield steps, price + more + missed
 
 
 def _third(task: _Chord) -> int:
@@ -252,10 +275,12 @@ def _walks(task: _Chord, root: Pitch, falls: bool, context: PassContext) -> Iter
 def _astray(
     walk: _Walk, task: _Chord, root: Pitch, due: int, last: int | None, *, bebop: bool
 ) -> tuple[int, bool, int, int]:
-    """What is wrong with a walk: beats without chord tones where these matter, then that it says
-    the last note again, how far from the due note it begins, and that it begins behind it."""
+    """What is wrong with a walk: beats without chord tones where these matter, then that it begins
+    further than a step from the last note or says it again, how far from the due note it begins,
+    and that it begins behind it."""
     degrees = task.degrees(walk.steps(task.total)[0])
     missed = _missed(task, degrees) if bebop else 0
     first = root.midi + degrees[0].semitones
     beyond = due - first if walk.falls else first - due
-    return missed, first == last, abs(beyond), -beyond
+    unresolved = last is not None and not 0 < abs(first - last) <= _STEP
+    return missed, unresolved, abs(beyond), -beyond
