@@ -15,7 +15,7 @@ from itertools import pairwise
 from drillgen.chart import Bar, Chart, Span
 from drillgen.drill.lines import Arpeggio, Enclosure, Line, ScalePattern, Walking
 from drillgen.lines.pass_context import PassContext, open_spans
-from drillgen.lines.tones import degree_on
+from drillgen.lines.tones import degree_on, readable, scale_of
 from drillgen.score import Note
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
@@ -25,7 +25,9 @@ from drillgen.theory.pitch import Degree, Pitch, in_range
 # phrases say, guide tones and roots that are held anyhow.
 _RUNNING = (Arpeggio, ScalePattern, Walking, Enclosure)
 _RESTS_ON = (1, 3, 5)
-_STEP = 2  # semitones
+_STEP, _THIRD = 2, 4  # semitones
+_STEPWISE = (ScalePattern, Walking)  # what may be led to its last note by another scale tone
+_CHANGED = 2  # what that costs
 # What a last note costs, in semitones: beyond a step twice its width; the last note again; another
 # note than the line had there; sooner than on the last beat.
 _WIDE, _AGAIN, _OTHER, _SOON = 2, 5, 2, 1
@@ -43,11 +45,11 @@ def before_gaps(
     for bar, after in pairwise([*bars, None]):
         assert bar is not None
         if bar.role == "call" and after is not None and after.role == "response":
-            found = _arrived(found, bar, context)
+            found = _arrived(found, bar, context, options)
     return found
 
 
-def _arrived(notes: list[Note], bar: Bar, context: PassContext) -> list[Note]:
+def _arrived(notes: list[Note], bar: Bar, context: PassContext, options: Line) -> list[Note]:
     """The notes with an arrival at the end of one bar."""
     call = next(span for span in open_spans([bar]))
     heard = [note for note in notes if note.start < bar.end]
@@ -58,21 +60,24 @@ def _arrived(notes: list[Note], bar: Bar, context: PassContext) -> list[Note]:
         held = replace(heard[-1], duration=call.end - heard[-1].start)
         return [*heard[:-1], held, *notes[len(heard) :]]
     ways = [way for place in places for way in _ways(heard, place, bar, context)]
+    if isinstance(options, _STEPWISE):
+        ways += [way for place in places for way in _led(heard, place, bar, context, options)]
     if not ways:
         return notes
-    _, last = min(ways, key=lambda way: (way[0], way[1].pitch.midi))
-    kept = [_until(note, last.start) for note in heard if note.start < last.start]
-    return [*kept, last, *notes[len(heard) :]]
+    _, end = min(ways, key=lambda way: (way[0], [note.pitch.midi for note in way[1]]))
+    kept = [_until(note, end[0].start) for note in heard if note.start < end[0].start]
+    return [*kept, *end, *notes[len(heard) :]]
 
 
 def _until(note: Note, end: Fraction) -> Note:
     return replace(note, duration=min(note.duration, end - note.start))
 
 
-def _ways(
-    notes: Sequence[Note], place: Fraction, bar: Bar, context: PassContext
-) -> Iterator[tuple[float, Note]]:
-    """Every last note that could fall on a place, and what it costs."""
+_Way = tuple[float, list[Note]]  # what it costs, and the notes that end the call
+
+
+def _ways(notes: Sequence[Note], place: Fraction, bar: Bar, context: PassContext) -> Iterator[_Way]:
+    """Every last note that could fall on a place."""
     earlier = [note for note in notes if note.start < place]
     span = _under(bar.spans, place)
     if not earlier or span is None or span.chord is None:
@@ -84,7 +89,33 @@ def _ways(
         away = abs(pitch.midi - before.midi)
         cost = _AGAIN if away == 0 else 0 if away <= _STEP else _WIDE * away
         cost += soon + _OTHER * (own is None or own.midi != pitch.midi)
-        yield cost, Note(place, bar.end - place, pitch, mark=str(degree))
+        yield cost, [Note(place, bar.end - place, pitch, mark=str(degree))]
+
+
+def _led(
+    notes: Sequence[Note], place: Fraction, bar: Bar, context: PassContext, options: Line
+) -> Iterator[_Way]:
+    """Every last note with another one before it than the line had: a scale tone beside it."""
+    earlier = [note for note in notes if note.start < place]
+    if len(earlier) < 2:
+        return
+    before, given = earlier[-2:]
+    span = _under(bar.spans, given.start)
+    if span is None or span.chord is None:
+        return
+    scale = scale_of(span.chord, bar.key, context.home, options.chosen_scales, span.leads_to)
+    tones = [
+        (degree, pitch)
+        for degree in scale.degrees
+        for pitch in in_range(span.chord.root.above(degree), context.low, context.high)
+        if 0 < abs(pitch.midi - before.pitch.midi) <= _THIRD
+    ]
+    for degree, pitch in tones:
+        led = replace(given, pitch=readable(pitch), mark=str(degree))
+        changed = [*earlier[:-1], led, *notes[len(earlier) :]]
+        for cost, end in _ways(changed, place, bar, context):
+            if abs(end[0].pitch.midi - pitch.midi) <= _STEP:
+                yield cost + _CHANGED + abs(pitch.midi - given.pitch.midi) / 4, [led, *end]
 
 
 def _under(spans: Iterable[Span], place: Fraction) -> Span | None:

@@ -167,11 +167,12 @@ def _moves(way: Line, ground: Ground) -> float:
 
 
 def _returns(form: Form, way: Line) -> float:
-    """A return that says nothing of the motive, or the very same twice over."""
+    """A return that is the very same twice over; a last note that was struck just before it."""
     found, place, said = 0.0, 0, list[Line]()
     for statement in form:
         line = way[place : place + len(statement.strokes)]
         found += 2.0 * (statement.part == "return" and line in said)
+        found += 0.5 * (len(line) > 1 and line[-1] == line[-2] and max(way) > 1)
         said.append(line)
         place += len(line)
     return found
@@ -204,7 +205,7 @@ def _peak(strokes: Sequence[tuple[int, int]], way: Line, ground: Ground) -> floa
         return 0.0
     peaks = [stroke for stroke, note in zip(strokes, way, strict=True) if note == max(way)]
     unaccented = not any(is_accented(stroke, ground.time) for stroke in peaks)
-    return 2.5 * (len(peaks) - 1) + 1.5 * unaccented
+    return 4.0 * (len(peaks) - 1) + 1.5 * unaccented
 
 
 def is_accented(stroke: tuple[int, int], time: Time) -> bool:

@@ -51,6 +51,7 @@ _TIED = 0.3  # of phrases hold a note over a bar line
 _SAME = 0.7  # of returns keep the rhythm exactly; the others change its last two notes
 _TRIES = 32
 _CHANGE, _FREE = 0.8, 0.3  # what each onset costs that a last statement changes; in an answer
+_FULL = 0.7  # of phrases hold their last note for as long as there is room
 _IMPOSSIBLE = 1000.0
 _HOLD = 3  # beats: no note inside a phrase is held longer
 
@@ -287,7 +288,7 @@ class _Builder:
             end for end in range(time.ceiling(start + time.beat), time.end + 1, time.beat)
             if end - start <= 4 * time.beat
         ]  # fmt: skip
-        if not ends or self.wishes.plain:
+        if not ends or self.wishes.plain or self.random.random() < _FULL:
             return min(time.end, start + 4 * time.beat)
         return self.random.choice(ends)
 

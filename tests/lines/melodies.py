@@ -23,9 +23,10 @@ def score_of(**drill: Any) -> Score:
 
 
 def notes_of(score: Score) -> tuple[Note, ...]:
+    """The line without the note that it holds on the last chord."""
     part = score.part("line")
     assert part is not None
-    return part.notes
+    return tuple(note for note in part.notes if bar_of(score, note).role != "ending")
 
 
 def bar_of(score: Score, note: Note) -> Bar:

@@ -27,9 +27,10 @@ def written(**drill: Any) -> Score:
 
 
 def line(score: Score) -> tuple[Note, ...]:
+    """The line without the note that it holds on the last chord."""
     part = score.part("line")
     assert part is not None
-    return part.notes
+    return tuple(n for n in part.notes if score.chart.bar_at(n.start).role != "ending")
 
 
 def names(score: Score) -> str:

@@ -1,0 +1,102 @@
+"""A line comes to rest before a gap and on the last chord (common practice)."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import pytest
+
+from drillgen.arrange import arrange
+from drillgen.chart import charts
+from drillgen.drill.models import Drill
+from drillgen.score import Note, Score
+from drillgen.theory.chords import Chord
+from tests.lines.melodies import TWELVE
+
+RUNNING: list[Any] = [
+    "walking",
+    "arpeggio",
+    {"kind": "arpeggio", "note": "eighth", "connect": True},
+    "scale pattern",
+    {"kind": "scale pattern", "pattern": "scale", "note": "eighth", "connect": True},
+    {"kind": "enclosure", "fill": "chord tones"},
+    {"kind": "scale pattern", "note": "triplet"},
+]
+EVERY: list[Any] = [*RUNNING, "guide tones", {"kind": "guide tones", "voices": "both"}, "roots",
+                    "enclosure", {"kind": "riff", "notes": "1:q b3 4 5"}, "phrases",
+                    {"kind": "written", "notes": "1:q 2 3 5"}]  # fmt: skip
+
+
+def written(**drill: Any) -> Score:
+    plain = {"progression": "ii7 | V7 | Imaj7 | VI7", "key_cycle": TWELVE, "gaps": 2}
+    return arrange(charts(Drill.model_validate({**plain, **drill}))[0])
+
+
+def line(score: Score) -> tuple[Note, ...]:
+    part = score.part("line")
+    assert part is not None
+    return part.notes
+
+
+def triad(chord: Chord | None) -> set[int]:
+    """Pitch classes of 1, 3 and 5."""
+    assert chord is not None
+    return {name.pitch_class for name in chord.names[:3]}
+
+
+@pytest.mark.parametrize("harmony", ["repeats", "continues"])
+@pytest.mark.parametrize("kind", RUNNING, ids=str)
+def test_a_running_line_rests_before_a_gap(kind: Any, harmony: str) -> None:
+    """The last note of every call begins on beat 3 or 4 (or was begun before and is held), lasts to
+    the bar line, and from beat 3 on is 1, 3 or 5 of its chord."""
+    score = written(line=kind, gaps={"call": 2, "response": 2, "harmony": harmony})
+    arrivals = 0
+    for bar, after in pairwise(score.chart.bars):
+        if (bar.role, after.role) == ("call", "response"):
+            last = [note for note in line(score) if bar.start <= note.start < bar.end][-1]
+            assert last.start + last.duration == bar.end
+            assert last.duration >= 1
+            if last.start >= bar.start + 2:
+                assert (last.start - bar.start) in (2, 3)
+                assert last.pitch.midi % 12 in triad(bar.spans[-1].chord)
+                arrivals += 1
+    assert arrivals >= 12
+
+
+@pytest.mark.parametrize("kind", ["walking", RUNNING[4]], ids=str)
+def test_it_is_mostly_reached_by_step(kind: Any) -> None:
+    """A walking line and a scale reach it by a semitone or a whole tone, in nine calls of ten."""
+    score = written(line=kind)
+    steps = []
+    for bar, after in pairwise(score.chart.bars):
+        if (bar.role, after.role) == ("call", "response"):
+            *_, before, last = [note for note in line(score) if note.start < bar.end]
+            steps.append(1 <= abs(last.pitch.midi - before.pitch.midi) <= 2)
+    assert sum(steps) >= 0.9 * len(steps)
+
+
+@pytest.mark.parametrize("gaps", [2, "off"])
+@pytest.mark.parametrize("kind", EVERY, ids=str)
+def test_every_line_goes_to_the_last_chord(kind: Any, gaps: object) -> None:
+    """No line leaves the last bars empty: a note (or two) is held through them, of named notes one
+    of these, else 1, 3 or 5 of the last chord, in twelve keys to end in."""
+    for key in TWELVE:
+        if kind == "phrases" and gaps == "off":
+            continue
+        score = written(line=kind, gaps=gaps, key_cycle=key)
+        final = score.chart.ending
+        held = [note for note in line(score) if note.start >= final[0].start]
+        assert held
+        assert all(note.start == final[0].start for note in held)
+        assert all(note.start + note.duration == final[-1].end for note in held)
+        assert all(n.pitch.midi % 12 in triad(final[0].spans[0].chord) for n in held)
+        if kind == "guide tones":
+            before = [note for note in line(score) if note.start < final[0].start][-1]
+            assert abs(held[0].pitch.midi - before.pitch.midi) <= 2
+
+
+def test_a_loop_has_no_last_chord_to_go_to() -> None:
+    """Without an ending nothing is added."""
+    score = written(line="guide tones", ending="none")
+    assert line(score)[-1].start < score.chart.end - 4 * 2
