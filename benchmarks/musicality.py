@@ -1,7 +1,8 @@
 """`python -m benchmarks.musicality`: how the band plays, each figure beside its bar.
 
 Measured over every preset, over common forms in three keys, with four comping instruments, at five
-tempos, and over every feel in every meter.  `--seeds 3` measures more of the forms; `--audio` also
+tempos, and over every feel in every meter; phrases over every preset that has some, in twelve keys
+and with fifty seeds.  `--seeds 3` measures more of the forms and phrases; `--audio` also
 renders tracks and listens to them (needs librosa and a soundfont).  Exits with 1 where a bar is
 not met.
 """
@@ -14,11 +15,14 @@ from collections.abc import Iterator
 
 from benchmarks.musical.alike import alike, by_feel
 from benchmarks.musical.comping import comping
-from benchmarks.musical.corpus import feels, forms, presets
+from benchmarks.musical.corpus import called, feels, forms, presets
 from benchmarks.musical.figure import Figure
+from benchmarks.musical.phrases import phrases
 from benchmarks.musical.sides import sides
 from benchmarks.musical.timing import timing
 from benchmarks.musical.walking import walking
+
+PHRASE_SEEDS = 50
 
 
 def main() -> int:
@@ -48,6 +52,7 @@ def _figures(seeds: int, listen: bool) -> Iterator[Figure]:
     yield from by_feel(in_feels)
     yield from sides(in_feels)
     yield from timing()
+    yield from phrases(called(PHRASE_SEEDS * seeds))
     if listen:
         from benchmarks.musical.audio import audio
 

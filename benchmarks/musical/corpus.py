@@ -11,8 +11,11 @@ from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.band import meters, playable_feels
 from drillgen.drill.lesson import list_presets
+from drillgen.drill.lines import Phrases
 from drillgen.drill.models import Drill
+from drillgen.lines.kinds import line
 from drillgen.score import Score
+from drillgen.theory.keys import Key
 
 # Forms as common property.
 FORMS = {
@@ -29,6 +32,10 @@ CHANGES = "ii7 | V7 | Imaj7 | VI7b9 | ii7 | V7 | Imaj7 | V7"
 FEEL_TEMPOS = (70, 140, 230)
 TEMPOS = (60, 120, 180, 240, 300)
 PLAYERS = ("piano", "electric piano", "guitar", "vibraphone")
+TONICS = {
+    "major": ("C", "F", "Bb", "Eb", "Ab", "Db", "Gb", "B", "E", "A", "D", "G"),
+    "minor": ("C", "F", "Bb", "Eb", "Ab", "C#", "F#", "B", "E", "A", "D", "G"),
+}
 WALKING = {"drums": "sticks", "bass": "walking"}
 
 
@@ -60,3 +67,16 @@ def presets() -> Iterator[Score]:
     for preset in list_presets():
         for drill in load(preset.name).drills:
             yield from map(arrange, charts(drill))
+
+
+def called(seeds: int) -> Iterator[Score]:
+    """The phrases of every preset that has some, in twelve keys, with each seed from 1 on."""
+    for preset in list_presets():
+        for drill in load(preset.name).drills:
+            if isinstance(drill.line, Phrases):
+                mode = drill.key_cycle[0].mode
+                keys = tuple(Key.parse(f"{tonic} {mode}") for tonic in TONICS[mode])
+                for seed in range(1, seeds + 1):
+                    chart = charts(drill.model_copy(update={"key_cycle": keys, "seed": seed}))[0]
+                    part = line(chart)
+                    yield Score(chart, (part,) if part else ())

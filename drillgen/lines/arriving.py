@@ -28,9 +28,9 @@ _RESTS_ON = (1, 3, 5)
 _STEP, _THIRD = 2, 4  # semitones
 _STEPWISE = (ScalePattern, Walking)  # what may be led to its last note by another scale tone
 _CHANGED = 2  # what that costs
-# What a last note costs, in semitones: beyond a step twice its width; the last note again; another
-# note than the line had there; sooner than on the last beat.
-_WIDE, _AGAIN, _OTHER, _SOON = 2, 5, 2, 1
+# What a last note costs: each semitone of a move that is no step; the last note again; another note
+# than the line had there; sooner than on the last beat.
+_WIDE, _AGAIN, _OTHER, _SOON = 1, 5, 2, 1
 
 
 def before_gaps(

@@ -161,7 +161,7 @@ def _moves(way: Line, ground: Ground) -> float:
     for one, two, three in zip(way, way[1:], way[2:], strict=False):
         found += (0.5 if few else 3.0) * (one == two == three)
     for four in zip(way, way[1:], way[2:], way[3:], strict=False):
-        found += 2.0 * (four[0] == four[2] != four[1] == four[3]) * (not few)
+        found += 4.0 * (four[0] == four[2] != four[1] == four[3]) * (not few)
         found += 8.0 * (len(set(four)) == 1)
     return found + 3.0 * max(min(3, ground.top + 1) - len(set(way)), 0)
 
