@@ -14,7 +14,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from benchmarks.musical.corpus import CHANGES, FORMS, one
-from benchmarks.musical.players import Track, summary, track
+from benchmarks.musical.players import Spread, Track, summary, track
 from benchmarks.musical.real import BARS, BY_TEMPO, KIT, RIDE, SWING, TIMING, TOUCH, Real
 from drillgen.drill.band import basses, meters, playable_feels
 from drillgen.drill.bars import METERS
@@ -66,8 +66,8 @@ def _scores(feel: str, count: int, seed: int) -> Iterator[Score]:
 def _table(feel: str, tracks: Iterator[Track], rows: Mapping[str, Real]) -> float:
     """One feel's table; the share of its rows that lie inside."""
     found = summary(list(tracks))
-    print(f"\n{feel}\n\n| figure | real | 10 to 90 % | ours | inside | source |")
-    print("| --- | --- | --- | --- | --- | --- |")
+    print(f"\n{feel}\n\n| figure | real | 10 to 90 % | ours | 10 to 90 % | inside | source |")
+    print("| --- | --- | --- | --- | --- | --- | --- |")
     inside = [_row(name, real, found[name]) for name, real in rows.items() if name in found]
     missing = [name for name in rows if name not in found]
     print(
@@ -77,11 +77,12 @@ def _table(feel: str, tracks: Iterator[Track], rows: Mapping[str, Real]) -> floa
     return sum(inside) / max(len(inside), 1)
 
 
-def _row(name: str, real: Real, ours: float) -> bool:
-    inside = real.low <= ours <= real.high
+def _row(name: str, real: Real, ours: Spread) -> bool:
+    low, middle, high = ours
+    inside = real.low <= middle <= real.high
     print(
-        f"| {name} | {real.median:g} | {real.low:.3g} to {real.high:.3g} | {ours:.2f} "
-        f"| {'yes' if inside else 'NO'} | {real.source} |"
+        f"| {name} | {real.median:g} | {real.low:.3g} to {real.high:.3g} | {middle:.2f} "
+        f"| {low:.2f} to {high:.2f} | {'yes' if inside else 'NO'} | {real.source} |"
     )
     return inside
 

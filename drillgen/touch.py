@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from fractions import Fraction
 from itertools import groupby
-from math import pi, sin, sqrt
+from math import exp, pi, sin, sqrt
 from random import Random
 
 from drillgen.band.percussion import KEYS
@@ -76,7 +76,8 @@ _ANY_SPREAD = 2.5
 _HAND = ("ride cymbal", "closed hi-hat", "brush tap")  # what keeps time
 _SKIPPED = 4.3  # dB that skip notes vary by
 _ACCENT, _OFFBEAT = 1.6, -2.4  # dB on the hand's accents, beyond the touch's, and its off-beats …
-_ACCENTS_DIFFER, _OFFBEATS_DIFFER = 1.2, 1.2  # … and how these differ from track to track
+_ACCENTS_DIFFER, _OFFBEATS_DIFFER = 1.8, 1.8  # … and how these differ from track to track
+_UNEVENNESS_DIFFERS = 0.2  # so does how uneven a drummer is: deviation of the logarithm
 # dB: the most that a stroke comes to, of the hand that keeps time and of any other.
 _HARDEST, _STRONGEST = 6.0, 3.0
 
@@ -84,17 +85,18 @@ _HARDEST, _STRONGEST = 6.0, 3.0
 def _struck(chart: Chart, part: Part, random: Random) -> list[float]:
     """What the drummer's hands and feet add to each stroke."""
     beat, names = chart.drill.meter.beat, _names(part.instrument)
-    accent = _ACCENT + _ACCENTS_DIFFER * random.gauss(0, 1)
+    accent = max(_ACCENT + _ACCENTS_DIFFER * random.gauss(0, 1), -1.5)
     offbeat = min(_OFFBEAT + _OFFBEATS_DIFFER * random.gauss(0, 1), 0.0)
+    uneven = exp(_UNEVENNESS_DIFFERS * random.gauss(0, 1))
     found = [0.0] * len(part.hits)
     by_key: dict[int, list[int]] = {}
     for index, hit in enumerate(part.hits):
         by_key.setdefault(hit.key, []).append(index)
     for key, indices in by_key.items():
         name = names.get(key, "")
-        hand, spread = name in _HAND, _SPREAD.get(name, _ANY_SPREAD)
+        hand, spread = name in _HAND, uneven * _SPREAD.get(name, _ANY_SPREAD)
         skips = [hand and bool(part.hits[index].start % beat) for index in indices]
-        spreads = [_SKIPPED if skip else spread for skip in skips]
+        spreads = [uneven * _SKIPPED if skip else spread for skip in skips]
         for index, skip, own in zip(
             indices, skips, _alike(random, spreads, _NEIGHBOURS), strict=True
         ):

@@ -6,7 +6,6 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
-from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
@@ -212,6 +211,9 @@ def _drummers_time(one: Track) -> Iterator[tuple[str, float]]:
         tempos = 16 / spans[~np.isnan(spans)]
         low, high = np.quantile(tempos, (0.05, 0.95))
         yield "tempo's range, 16-beat means, %", float(100 * (high - low) / np.median(tempos))
+        quarter = len(drums) // 4
+        first, last = (np.nanmean(np.diff(each)) for each in (drums[:quarter], drums[-quarter:]))
+        yield "tempo from the first quarter to the last, %", float(100 * abs(first / last - 1))
 
 
 def _from_line(times: Numbers) -> float:
@@ -300,24 +302,25 @@ def _kit(one: Track) -> Iterator[tuple[str, float]]:
     yield "a bar of the kit in 32 at most", float(max(max(each.values()) for each in windows))
 
 
-def summary(tracks: list[Track]) -> dict[str, float]:
-    """Each figure's median over tracks; swing by tempo."""
+Spread = tuple[float, float, float]  # 10 %, median, 90 % of tracks
+
+
+def summary(tracks: list[Track]) -> dict[str, Spread]:
+    """Each figure over tracks; swing by tempo."""
     found: dict[str, list[float]] = defaultdict(list)
     for one in tracks:
-        for name, value in one.figures.items():
+        for name, value in (*one.figures.items(), *_at_tempo(one)):
             if not np.isnan(value):
                 found[name].append(value)
-        for name, value in _at_tempo(one):
-            found[name].append(value)
-    rows = {name: float(median(values)) for name, values in found.items()}
-    rows |= dict(_line_of_ratios(tracks))
+    rows = {name: _spread(values) for name, values in found.items()}
+    rows |= {name: (value, value, value) for name, value in _line_of_ratios(tracks)}
     worst = "a bar of the kit in 32 at most"
-    if worst in found:
-        rows[worst] = max(found[worst])
-        rows["different bars of the kit in 32, fewest"] = min(
-            found["different bars of the kit in 32"]
-        )
-    return rows
+    return rows | {worst: (1.0, max(found[worst]), max(found[worst]))}
+
+
+def _spread(values: list[float]) -> Spread:
+    low, middle, high = np.quantile(values, (0.1, 0.5, 0.9))
+    return float(low), float(middle), float(high)
 
 
 def _at_tempo(one: Track) -> Iterator[tuple[str, float]]:
