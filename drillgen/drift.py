@@ -72,7 +72,7 @@ _LOOSE_OFFBEAT = 0.03  # of a beat, deviation: the others' off-beats vary more w
 
 # Swing: how a track's ratio is spread around the measured line (its residual there is 0.48), how it
 # wanders within a track (an eighth of its variance is slow) and from bar to bar.
-RATIO = 0.45
+RATIO = 0.48
 FEELS_RATIO = 0.1  # where the feel itself is on the triplet
 _WANDERS, _WANDER_CONSTANT, _BARS_DIFFER = 0.09, 20.0, 0.05
 _HIGHEST = 3.0  # a track's own ratio

@@ -34,8 +34,8 @@ from drillgen.score import PartName, Score
 # Perception 19:333, 2002: 4.9396 - 0.0124 bpm by the KTH rule source, up to 3.5:1) lies above them
 # below 220 bpm and meets them there.
 
-RATIOS = ((60.0, 2.62), (120.0, 2.52), (160.0, 2.48), (200.0, 1.97), (240.0, 1.75), (300.0, 1.62),
-          (360.0, 1.45))  # fmt: skip
+RATIOS = ((60.0, 2.65), (120.0, 2.56), (160.0, 2.52), (180.0, 2.26), (200.0, 1.98), (240.0, 1.75),
+          (300.0, 1.62), (360.0, 1.45))  # fmt: skip
 
 
 def published_ratio(beats_a_minute: float) -> float:
