@@ -107,9 +107,12 @@ def _joined(found: Sequence[_Track]) -> Iterator[Figure]:
 
 
 def _changes(track: _Track) -> Iterator[int]:
-    """How far the line moves, in semitones, from each chord into another one in the same call."""
+    """Semitones that the line moves from each chord into another one of the same
+    call and pass."""
     for one, other in pairwise(_cells(track)):
-        if one[0].end == other[0].start and one[0].chord != other[0].chord:
+        passes = {track.chart.bar_at(span.start).pass_number for span, _ in (one, other)}
+        joins = one[0].end == other[0].start and len(passes) == 1
+        if joins and one[0].chord != other[0].chord:
             yield abs(other[1][0].pitch.midi - one[1][-1].pitch.midi)
 
 

@@ -48,7 +48,7 @@ def pattern(**options: object) -> dict[str, object]:
         ({"pattern": "groups of four", "note": "eighth"},
          "D E F G E F G A G A B C A B C D C D E F D E F G"),
         ({"pattern": "thirds", "note": "triplet", "direction": "down"},
-         "D B C A B G A F G E F A G E F D E C D B C A B D C A B G A F G E F D E C"),
+         "D B C A B G A F G E F A G E F D E C D F E G A B C A B G A F G E F D E C"),
     ],
 )  # fmt: skip
 def test_the_patterns_over_a_two_five_in_c(options: dict[str, object], expected: str) -> None:
