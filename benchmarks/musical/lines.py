@@ -40,7 +40,7 @@ _KINDS: tuple[dict[str, Any], ...] = (
     {"kind": "scale pattern", "pattern": "scale", "note": "eighth", "bebop": True},
     {"kind": "scale pattern"},
     *({"kind": "enclosure", "fill": "chord tones", "approach": approach, "beats": beats}
-      for approach in ("above below", "double chromatic", "below above") for beats in ("chord", [1, 3])),
+      for approach in ("above below", "double chromatic", "double") for beats in ("chord", [1, 3])),
 )  # fmt: skip
 
 

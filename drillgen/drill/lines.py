@@ -214,9 +214,21 @@ Approach = Literal[
     "below above",
     "double chromatic",
     "double chromatic above",
+    "double",
     "from below",
     "from above",
 ]
+# The notes of each: "above" is a scale's next tone, a number so many semitones over the target.
+APPROACHES: dict[Approach, tuple[str | int, ...]] = {
+    "above below": ("above", -1),
+    "below above": (-1, "above"),
+    "double chromatic": (-2, -1),
+    "double chromatic above": (2, 1),
+    "double": (2, 1, -2, -1),
+    "from below": (-1,),
+    "from above": ("above",),
+}
+_EIGHTH = Fraction(1, 2)  # quarter notes
 
 
 class Enclosure(Line):
@@ -229,13 +241,22 @@ class Enclosure(Line):
     target: Annotated[Literal["root", "third", "fifth", "seventh", "guide tones"], WORD] = "third"
     """The chord tone that is aimed at; guide tones: third or seventh, whichever is nearer."""
     approach: Annotated[Approach, WORD] = "above below"
-    """The notes before it: scale tone above, semitone below, or semitones from one side."""
+    """The notes before it: scale tone above, semitone below, or semitones from one side or both."""
+    delayed: Annotated[bool, YES_NO] = False
+    """The last of these notes on the beat, and the target an eighth after it."""
+    pickup: Annotated[bool, YES_NO] = False
+    """The notes before a call's first target sound before the call, as a pick-up to it."""
     beats: Annotated[tuple[int, ...], BEATS] = ()
     """Where the targets fall: where each chord begins, or on these beats of the bar."""
     fill: Annotated[Literal["rest", "hold", "chord tones"], WORD] = "hold"
     """What comes between: silence, the target held, or chord tones in eighths."""
     scales: Annotated[ChordScales, CHORD_SCALES] = ()
     """Scales for some chords, in the place of the usual ones: {V7: altered, m7: dorian}."""
+
+    def lead(self, bar: Fraction) -> Fraction:
+        """How long the notes before a first target are, in quarter notes, as a pick-up."""
+        notes = len(APPROACHES[self.approach]) - self.delayed
+        return notes * _EIGHTH if self.pickup else Fraction(0)
 
     @property
     def beats_named(self) -> dict[str, int]:

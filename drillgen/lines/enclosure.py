@@ -1,47 +1,62 @@
 """Enclosures: a chord tone reached from its neighbours, in eighths.
 
 Common practice: the scale tone above and the semitone below, then the target on the beat (over
-Cmaj7 F D# E); the other way round; two semitones from one side; or a single neighbour.  The scale
-is that of the chord which sounds with the neighbour, so that a tone above does not come before its
-chord: over Fm7 the third of Bb7alt is reached from Eb.  An approach begins before the bar line
-where it must, but never in a response or before the line begins: there the target comes with as
-much of it as there is room for, so that the first target of a call, if it falls where the call
-begins, comes alone.
+Cmaj7 F D# E); the other way round; two semitones from one side or from both; or a single neighbour.
+Delayed, the last neighbour stands on the beat and leans on the target after it.  The scale is that
+of the chord which sounds with the neighbour, so that a tone above does not come before its chord:
+over Fm7 the third of Bb7alt is reached from Eb.  An approach begins before the bar line where it
+must, but in a response or before the line begins only as a pick-up, if one was asked for: else the
+target comes with as much of it as there is room for, so that the first target of a call, if it
+falls where the call begins, comes alone.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 from typing import NamedTuple
 
 from drillgen.chart import Span
-from drillgen.drill.lines import Approach, Enclosure
+from drillgen.drill.lines import APPROACHES, Enclosure
 from drillgen.lines.pass_context import Cell, PassContext, open_spans
-from drillgen.lines.tones import Filler, beside, degree_of, readable, scale_in
+from drillgen.lines.tones import Filler, beside, degree_of, heard_tones, readable, scale_in
 from drillgen.score import Note
 from drillgen.theory.pitch import Degree, Pitch, in_range
 
 _EIGHTH = Fraction(1, 2)  # quarter notes
-
-# Each approach: "above" is a scale's next tone, a number so many semitones over the target.
-_APPROACHES: dict[Approach, tuple[str | int, ...]] = {
-    "above below": ("above", -1),
-    "below above": (-1, "above"),
-    "double chromatic": (-2, -1),
-    "double chromatic above": (2, 1),
-    "from below": (-1,),
-    "from above": ("above",),
-}
 _NUMBERS = {"root": 1, "third": 3, "fifth": 5, "seventh": 7}
 _STEP = 2  # semitones: what is further from the target is no neighbour
+_AWAY = 0.3  # each semitone away from where the line began, in semitones of the way to a target
+_UNHEARD = 0.2  # … and of the way through a response
 
 
-@dataclass(frozen=True, slots=True)
-class _Target:
-    """A chord tone on its beat, and the pitches before it."""
+def write(context: PassContext, options: Enclosure) -> list[Note]:
+    """Targets, their approaches, and what fills the time between."""
+    lead = Fraction(0) if context.begin else options.lead(context.beat)
+    aims = _Aiming(context, options).aims()
+    notes: list[Note] = []
+    for room in _rooms(context, lead):
+        inside = [aim for aim in aims if room.start <= aim.place < room.end]
+        targets = list(_targets(inside, room))
+        notes += _sounded(targets, room, lead, context, options)
+    return notes
+
+
+# What is aimed at.
+
+
+class _Place(NamedTuple):
+    """A tone to be aimed at over a chord, in no octave yet."""
+
+    place: Fraction
+    cell: Cell
+    degree: Degree
+
+
+class _Aim(NamedTuple):
+    """A chord tone in its octave, and the pitches before it."""
 
     place: Fraction
     pitch: Pitch
@@ -53,13 +68,12 @@ class _Target:
         """Where the first note of its approach stands."""
         return self.place - _EIGHTH * len(self.approach)
 
+    @property
+    def phrase(self) -> tuple[Pitch, ...]:
+        return (*self.approach, self.pitch)
 
-class _Aim(NamedTuple):
-    """What was aimed at over a chord."""
 
-    cell: Cell
-    degree: Degree
-    pitch: Pitch
+_Way = tuple[float, tuple[_Aim, ...]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,54 +83,78 @@ class _Aiming:
     context: PassContext
     options: Enclosure
 
-    def places(self) -> Iterator[tuple[Fraction, Cell]]:
-        """Where targets fall, and the chord there."""
+    def aims(self) -> list[_Aim]:
+        """Every target in the octave to which the way from the one before is shortest, over the
+        whole pass, and not far from where the line began (dynamic programming)."""
+        ways: list[_Way] = [(0.0, ())]
+        for place in self.places():
+            choices = [self._aim(place, pitch) for pitch in self._reachable(place)]
+            ways = [self._cheapest(ways, aim) for aim in choices]
+        return list(min(ways, key=lambda way: way[0])[1])
+
+    def _cheapest(self, ways: Sequence[_Way], aim: _Aim) -> _Way:
+        def onward(path: tuple[_Aim, ...]) -> float:
+            if not path:
+                return abs(aim.pitch.midi - self.context.near)
+            way = abs(aim.phrase[0].midi - path[-1].pitch.midi)
+            return way if self._are_heard_together(path[-1], aim) else way * _UNHEARD
+
+        away = _AWAY * abs(aim.pitch.midi - self.context.near)
+        cost, path = min(
+            ((cost + onward(path), path) for cost, path in ways), key=lambda way: way[0]
+        )
+        return cost + away, (*path, aim)
+
+    def _are_heard_together(self, one: _Aim, other: _Aim) -> bool:
+        spans = open_spans(self.context.bars)
+        return any(span.start <= one.place and other.place < span.end for span in spans)
+
+    def places(self) -> Iterator[_Place]:
+        """Where targets fall, and which tones they are.  Guide tones begin on the third, go to the
+        other one where the chord stays, and to the nearer one where it changes."""
+        last: tuple[Cell, Degree, Pitch] | None = None
+        for place, cell in self._beats():
+            degrees = self._degrees(cell, last)
+            near = last[2].midi if last else self.context.near
+            degree = min(degrees, key=lambda each, c=cell, n=near: _step(c, each, n))  # type: ignore[misc]
+            last = cell, degree, Pitch.near(cell.chord.root.above(degree), near)
+            yield _Place(place, cell, degree)
+
+    def _beats(self) -> Iterator[tuple[Fraction, Cell]]:
+        late = _EIGHTH if self.options.delayed else Fraction(0)
         for cell in self.context.cells:
             if not self.options.beats:
-                yield cell.span.start, cell
+                yield cell.span.start + late, cell
             for beat in self.options.beats:
                 place = cell.bar_start + (beat - 1) * self.context.beat
                 if cell.span.start <= place < cell.span.end:
-                    yield place, cell
+                    yield place + late, cell
 
-    def aim(self, cell: Cell, place: Fraction, last: _Aim | None) -> _Aim:
-        """The target: close to the last one, but half-way back to where the line began."""
-        near = (last.pitch.midi + self.context.near) / 2 if last else self.context.near
-        degrees = self._degrees(cell, last)
-        if len(degrees) > 1 and last:
-            near = last.pitch.midi  # the thread of guide tones, in every key the same
-            degrees = (min(degrees, key=lambda each: _step(cell, each, last.pitch)),)
-        choices = [
-            _Aim(cell, degree, pitch)
-            for degree in degrees
-            for pitch in self._reachable(cell, place, degree)
-        ]
-        return min(choices, key=lambda each: (abs(each.pitch.midi - near), each.pitch.midi))
-
-    def _degrees(self, cell: Cell, last: _Aim | None) -> tuple[Degree, ...]:
-        """What may be aimed at.  Guide tones begin on the third, go to the other one where the
-        chord stays, and to the nearer one where it changes."""
-        chord = cell.chord
+    def _degrees(self, cell: Cell, last: tuple[Cell, Degree, Pitch] | None) -> tuple[Degree, ...]:
         if self.options.target != "guide tones":
             return (degree_of(cell, _NUMBERS[self.options.target]),)
-        if last is None:
-            return chord.guide_tones[:1]
-        if last.cell.chord == chord:
-            return tuple(degree for degree in chord.guide_tones if degree != last.degree)
-        return chord.guide_tones
+        third, seventh = heard_tones(cell)
+        if last is None or seventh is None:
+            return (third,)
+        if last[0].chord == cell.chord:
+            return tuple(degree for degree in (third, seventh) if degree != last[1])
+        return third, seventh
 
-    def _reachable(self, cell: Cell, place: Fraction, degree: Degree) -> list[Pitch]:
+    def _aim(self, place: _Place, pitch: Pitch) -> _Aim:
+        return _Aim(place.place, pitch, place.degree, self.approach(place, pitch))
+
+    def _reachable(self, place: _Place) -> list[Pitch]:
         """The tone in each octave of the range; those whose whole approach lies in it, if any."""
-        name = cell.chord.root.above(degree)
+        name = place.cell.chord.root.above(place.degree)
         inside = [readable(each) for each in in_range(name, self.context.low, self.context.high)]
-        whole = len(_APPROACHES[self.options.approach])
-        return [each for each in inside if len(self.approach(cell, place, each)) == whole] or inside
+        whole = len(APPROACHES[self.options.approach])
+        return [each for each in inside if len(self.approach(place, each)) == whole] or inside
 
-    def approach(self, cell: Cell, place: Fraction, target: Pitch) -> tuple[Pitch, ...]:
+    def approach(self, place: _Place, target: Pitch) -> tuple[Pitch, ...]:
         """The notes before a target, without those that the range does not hold."""
-        moves = _APPROACHES[self.options.approach]
+        moves = APPROACHES[self.options.approach]
         found = [
-            self._above(cell, place - _EIGHTH * left, target)
+            self._above(place.cell, place.place - _EIGHTH * left, target)
             if isinstance(move, str)
             else beside(target, move)
             for left, move in zip(range(len(moves), 0, -1), moves, strict=True)
@@ -141,51 +179,55 @@ class _Aiming:
         return min(found, key=lambda pitch: pitch.midi)
 
 
-def _step(cell: Cell, degree: Degree, last: Pitch) -> tuple[int, int]:
-    """How far a tone is from the last one in whichever octave is nearest, and how high there."""
-    key = Pitch.near(cell.chord.root.above(degree), last.midi).midi
-    return abs(key - last.midi), key
+def _step(cell: Cell, degree: Degree, near: int) -> tuple[int, int]:
+    """How far a tone is from a MIDI key in whichever octave is nearest, and how high there."""
+    key = Pitch.near(cell.chord.root.above(degree), near).midi
+    return abs(key - near), key
 
 
-def write(context: PassContext, options: Enclosure) -> list[Note]:
-    """Targets, their approaches, and what fills the time between."""
-    aiming = _Aiming(context, options)
-    notes: list[Note] = []
-    last: _Aim | None = None
-    for room in _rooms(context):
-        targets: list[_Target] = []
-        for place, cell in aiming.places():
-            if room.start <= place < room.end:
-                last = aiming.aim(cell, place, last)
-                free = place - (targets[-1].place + _EIGHTH if targets else room.start)
-                approach = aiming.approach(cell, place, last.pitch)
-                kept = approach[max(len(approach) - free // _EIGHTH, 0) :]
-                targets.append(_Target(place, last.pitch, last.degree, kept))
-        notes += _sounded(targets, room, context, options)
-    return notes
+# What sounds.
 
 
-def _rooms(context: PassContext) -> list[Span]:
-    """Where the line may sound without a break: neighbouring chords within a call."""
+def _rooms(context: PassContext, lead: Fraction) -> list[Span]:
+    """Where the line may sound without a break: neighbouring chords within a call, and a pick-up
+    before it."""
     rooms: list[Span] = []
     for span in open_spans(context.bars, context.begin):
+        first = True
         for cell in context.cells:
             start, end = max(cell.span.start, span.start), min(cell.span.end, span.end)
             if start >= end:
                 continue
-            if rooms and rooms[-1].end == start:
+            if first and start == span.start:
+                start -= lead
+            elif rooms and rooms[-1].end == start:
                 start = rooms.pop().start
             rooms.append(Span(start, end - start, None))
+            first = False
     return rooms
 
 
+def _targets(aims: Sequence[_Aim], room: Span) -> Iterator[_Aim]:
+    """Each with as much of its approach as there is room for; of one neighbour the other one, where
+    the same tone was just reached from the first."""
+    last: _Aim | None = None
+    for aim in aims:
+        free = aim.place - (last.place + _EIGHTH if last else room.start)
+        kept = aim.approach[max(len(aim.approach) - free // _EIGHTH, 0) :]
+        if last is not None and last.phrase == (*kept, aim.pitch) and len(kept) == 1:
+            others = [each for each in aim.approach if each.midi != kept[0].midi]
+            kept = (*others, *kept)[:1]
+        last = aim._replace(approach=kept)
+        yield last
+
+
 def _sounded(
-    targets: list[_Target], room: Span, context: PassContext, options: Enclosure
+    targets: list[_Aim], room: Span, lead: Fraction, context: PassContext, options: Enclosure
 ) -> Iterator[Note]:
     """Everything that sounds in one room, in order."""
     filler = Filler(context)
     if targets and options.fill == "chord tones":
-        yield from filler.lead_in(room.start, targets[0].opening, _first(targets[0]))
+        yield from filler.lead_in(room.start + lead, targets[0].opening, targets[0].phrase)
     for target, following in pairwise([*targets, None]):
         assert target is not None  # only the last `following` is None
         for index, pitch in enumerate(target.approach):
@@ -199,9 +241,5 @@ def _sounded(
             length = min(length, _EIGHTH)
         yield Note(target.place, length, target.pitch, mark=str(target.degree))
         if options.fill == "chord tones":
-            aim = _first(following) if following else target.pitch
-            yield from filler.between(target.pitch, target.place + length, until, aim)
-
-
-def _first(target: _Target) -> Pitch:
-    return (*target.approach, target.pitch)[0]
+            aim = following.phrase if following else (target.pitch,)
+            yield from filler.between(target.phrase, target.place + length, until, aim)

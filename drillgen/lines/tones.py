@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import NamedTuple
 
 from drillgen.drill.line_options import ChordScales, Named
 from drillgen.lines.pass_context import Cell, PassContext
@@ -212,46 +213,77 @@ def heard_tones(cell: Cell) -> tuple[Degree, Degree | None]:
 
 
 # Filling time with chord tones in eighths, from one note towards another.
+#
+# A fill climbs or falls through the chord and turns as seldom as it can: once at the end of the
+# range or half-way, and then goes on for two tones at least (common practice: back and forth
+# between two tones is waiting, not playing). It ends close to what follows, on another note than
+# that; of two as good the higher one is played, clear of the bass.
 
 _EIGHTH = Fraction(1, 2)  # quarter notes
-_SAME_NOTE = 8  # semitones: what it costs to end on the very note that comes next
+# What a fill costs, in semitones that its end lies from what follows.
+_TURN = 3
+_BACK_AT_ONCE = 30  # … a turn after one tone only
+_SAID_BEFORE = 12  # … an end on a note that comes next or the one after that
+
+
+class _Fill(NamedTuple):
+    """A way through the chords so far."""
+
+    cost: int
+    pitches: tuple[Pitch, ...]
+    way: int = 0  # 1 rising, -1 falling, 0 before it has moved
+    run: int = 0  # tones since it turned, as far as two
+
+    @property
+    def depth(self) -> int:
+        """How low it lies, as a sum of MIDI keys, the lower the more."""
+        return -sum(pitch.midi for pitch in self.pitches)
 
 
 @dataclass(frozen=True, slots=True)
 class Filler:
-    """Climbs or falls through the chord tones of a chord, turning once where that ends nearer
-    to what follows, and at the ends of the range."""
+    """Climbs or falls through the tones of whatever chords sound."""
 
     context: PassContext
 
-    def lead_in(self, start: Fraction, end: Fraction, aim: Pitch) -> Iterator[Note]:
+    def lead_in(self, start: Fraction, end: Fraction, aim: Sequence[Pitch]) -> Iterator[Note]:
         """From the root of the chord there; nothing where there is no time."""
         chord = self._chord(start)
         if start < end and chord is not None:
             root = self.context.closest(chord.bass_name, self.context.near)
             yield Note(start, min(_EIGHTH, end - start), root, mark="1")
-            yield from self.between(root, start + _EIGHTH, end, aim)
+            yield from self.between((root,), start + _EIGHTH, end, aim)
 
-    def between(self, last: Pitch, start: Fraction, end: Fraction, aim: Pitch) -> Iterator[Note]:
-        """Eighths from `start` to `end`, the last of them close to `aim`."""
+    def between(
+        self, last: Sequence[Pitch], start: Fraction, end: Fraction, aim: Sequence[Pitch]
+    ) -> Iterator[Note]:
+        """Eighths from `start` to `end` after the last notes, the last of them close to the first
+        of what follows."""
         places = [start + _EIGHTH * index for index in range(-((start - end) // _EIGHTH))]
-        ways = [
-            self._way(last, places, sets_out, turn)
-            for turn in range(len(places), 0, -1)
-            for sets_out in (1, -1)
-        ]
-        best = min(ways, key=lambda way: abs(way[-1].midi - aim.midi) or _SAME_NOTE, default=[])
+        ways = {(last[-1], 0): _Fill(0, (), *_heading(last))}
+        for place in places:
+            ways = self._onward(ways, last[-1], place)
+        best = min(
+            ways.values(), key=lambda fill: (fill.cost + _ends(fill, aim), fill.depth)
+        ).pitches
         for place, pitch in zip(places, best, strict=True):
             yield Note(place, min(_EIGHTH, end - place), pitch, mark="")
 
-    def _way(self, last: Pitch, places: list[Fraction], way: int, turn: int) -> list[Pitch]:
-        """Chord tones one after another, the other way round from the `turn`th on."""
-        found: list[Pitch] = []
-        for index, place in enumerate(places):
-            way = -way if index == turn else way
-            following = self._next(last, place, way) or self._next(last, place, -way)
-            last = following or last
-            found.append(last)
+    def _onward(
+        self, ways: dict[tuple[Pitch, int], _Fill], begins: Pitch, place: Fraction
+    ) -> dict[tuple[Pitch, int], _Fill]:
+        """The cheapest way to each tone, from above and from below."""
+        found: dict[tuple[Pitch, int], _Fill] = {}
+        for fill in ways.values():
+            last = fill.pitches[-1] if fill.pitches else begins
+            for way in (1, -1):
+                pitch = self._next(last, place, way) or last
+                turns = fill.way == -way or pitch == last
+                cost = fill.cost + turns * (_TURN if fill.run > 1 else _BACK_AT_ONCE)
+                run = 1 if turns else min(fill.run + 1, 2)
+                state = pitch, way * run
+                if state not in found or cost < found[state].cost:
+                    found[state] = _Fill(cost, (*fill.pitches, pitch), way, run)
         return found
 
     def _next(self, last: Pitch, place: Fraction, way: int) -> Pitch | None:
@@ -270,3 +302,21 @@ class Filler:
     def _chord(self, place: Fraction) -> Chord | None:
         spans = (cell.span for cell in self.context.cells)
         return next((span.chord for span in spans if span.start <= place < span.end), None)
+
+
+def _heading(last: Sequence[Pitch]) -> tuple[int, int]:
+    """Which way the last two notes go: a tone that was approached may be left either way, but not
+    by the note that led to it."""
+    if len(last) < 2 or last[-2].midi == last[-1].midi:
+        return 0, 2
+    return (1 if last[-1].midi > last[-2].midi else -1), 2
+
+
+def _ends(fill: _Fill, aim: Sequence[Pitch]) -> int:
+    """What it costs to go on from a fill's end to what follows."""
+    if not fill.pitches:
+        return 0
+    *_, before, last = (None, *(pitch.midi for pitch in fill.pitches))
+    said = any(last == pitch.midi for pitch in aim[:2])
+    returns = before == aim[0].midi
+    return abs(last - aim[0].midi) + _SAID_BEFORE * said + _BACK_AT_ONCE * returns
