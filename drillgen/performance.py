@@ -158,7 +158,6 @@ def _played(chart: Chart, part: Part, clock: Clock) -> Iterator[Played]:
     for event, strength in zip(events, strengths(chart, part), strict=True):
         key = event.key if isinstance(event, Hit) else event.pitch.midi
         start, end = clock(event.start), clock(event.start + event.duration)
-        start += event.late if isinstance(event, Note) else 0.0
         bar = chart.bar_at(event.start).number
         sounding = max((end - start) * length(chart, part.name, event), shortest)
         yield Played(start, sounding, key, velocity_of(strength), bar)

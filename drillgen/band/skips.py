@@ -75,7 +75,7 @@ def _skipping(
     bar: Bar | None = None
     chord: Chord | None = None
     lively = 0.0
-    for note, following in zip(notes, [*notes[1:], None], strict=False):
+    for note, following in zip(notes, [*notes[1:], None], strict=True):
         here = chart.bar_at(note.start)
         if here is not bar:
             bar, lively = here, _lively(chart, here, density, room.random)

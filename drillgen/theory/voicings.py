@@ -11,7 +11,7 @@ gives way where the scale that a teacher chose has none.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from itertools import combinations, pairwise, product
 from typing import Literal
@@ -25,8 +25,6 @@ from drillgen.theory.scales import Scale, chord_scale
 Form = Literal["A", "B"]
 Setting = Key | Scale | None  # what a chord's scale is found by: the key, or that scale itself
 Option = tuple[float, tuple[Pitch, ...]]  # a voicing from low to high, and its own cost
-# What a voicing, as MIDI keys from low to high, costs a player for other reasons than its motion.
-Taste = Callable[[tuple[int, ...]], float]
 # The lowest MIDI key on which an interval (semitones) still sounds clear as the lower note of it:
 # a published table of low interval limits; other tables differ by a semitone or two.
 LOW_INTERVAL_LIMITS = dict(
@@ -178,17 +176,10 @@ def keys_of(voicing: tuple[Pitch, ...]) -> tuple[int, ...]:
     return tuple(pitch.midi for pitch in voicing)
 
 
-def nearest_of(
-    options: Iterable[Option], previous: Sequence[Pitch] | None, taste: Taste | None = None
-) -> tuple[Pitch, ...]:
-    """The option that costs least by itself, in motion from `previous`, and to a player's taste."""
+def nearest_of(options: Iterable[Option], previous: Sequence[Pitch] | None) -> tuple[Pitch, ...]:
+    """The option that costs least by itself and in motion from `previous`."""
     before = tuple(sorted(pitch.midi for pitch in previous or ()))
-
-    def price(option: Option) -> float:
-        keys = keys_of(option[1])
-        return option[0] + _motion(before, keys) + (taste(keys) if taste else 0.0)
-
-    return min(options, key=price)[1]
+    return min(options, key=lambda each: each[0] + _motion(before, keys_of(each[1])))[1]
 
 
 def moves(before: Sequence[int], after: Sequence[int]) -> list[int]:
