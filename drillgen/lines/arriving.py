@@ -130,7 +130,9 @@ def _rests(chord: Chord, key: Key, low: int, high: int) -> Iterator[tuple[Degree
             yield degree, pitch
 
 
-def on_the_last_chord(chart: Chart, options: Line, notes: Sequence[Note]) -> Iterator[Note]:
+def on_the_last_chord(
+    chart: Chart, options: Line, notes: Sequence[Note], context: PassContext
+) -> Iterator[Note]:
     """What is held through the ending: for each voice the nearest 1, 3 or 5 of the last chord; of a
     line that is made of named notes, one of those that it has in this key."""
     final = chart.ending
@@ -138,8 +140,7 @@ def on_the_last_chord(chart: Chart, options: Line, notes: Sequence[Note]) -> Ite
     if not notes or chord is None:
         return
     start, end = final[0].start, final[-1].end
-    low, high = options.sounding_range
-    choices = list(_rests(chord, final[0].key, low, high))
+    choices = list(_rests(chord, final[0].key, context.low, context.high))
     if options.notes_used:
         choices = _named(choices, notes, final[0], chart)
     taken: set[int] = set()

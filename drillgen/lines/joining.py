@@ -31,7 +31,7 @@ Joint = Literal["change", "same chord", "apart"]
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class ChordFigure:
     """What may be played over a chord, note by note."""
 
     degrees: tuple[Degree, ...]
@@ -57,27 +57,27 @@ class Figure:
         return all(low <= pitch.midi <= high for pitch in self.pitches)
 
 
-_Way = tuple[float, tuple[Figure, ...]]  # what it costs, and its figures so far
+_Way = tuple[float, tuple[ChordFigure, ...]]  # what it costs, and its figures so far
 
 
 def placed(
     root: Name, degrees: Sequence[Degree], context: PassContext, price: float = 0.0, leads: int = 0
-) -> Iterator[Figure]:
+) -> Iterator[ChordFigure]:
     """The degrees in every octave in which the range holds all of them; where it holds them in
     none, those that hold the most, the rest moved by octaves."""
     for lowest in roots(root, degrees, context.low, context.high):
         out = outside(lowest, degrees, context.low, context.high)
         pitches = tuple(folded(lowest, degrees, context))
-        yield Figure(tuple(degrees), pitches, price + _OUTSIDE * out, leads)
+        yield ChordFigure(tuple(degrees), pitches, price + _OUTSIDE * out, leads)
 
 
 _AN_OCTAVE_LESS = 11  # semitones: what a range must hold beyond a line that fits it in every key
 _SINGING = 0.6  # where in its part of the range a line begins: a little above the middle
 
-Choices = Sequence[Sequence[Figure]]  # for each chord of the pass
+Choices = Sequence[Sequence[ChordFigure]]  # for each chord of the pass
 
 
-def chosen(choices: Choices, context: PassContext) -> list[Figure]:
+def chosen(choices: Choices, context: PassContext) -> list[ChordFigure]:
     """One figure a chord, whose last note leads to the next one's first.
 
     In every key it is the same line: the best one that is resolved throughout in a part of the
@@ -104,7 +104,7 @@ def _in_the_key(choices: Choices, joined: Sequence[Joint], context: PassContext)
             yield _best(inside, joined, low + round(_SINGING * width))
 
 
-def _is_joined(figures: Sequence[Figure], joined: Sequence[Joint]) -> bool:
+def _is_joined(figures: Sequence[ChordFigure], joined: Sequence[Joint]) -> bool:
     """Whether each goes into another chord by a step or on the same note."""
     moves = zip(pairwise(figures), joined[1:], strict=True)
     return all(abs(b.first - a.last) <= _STEP for (a, b), joint in moves if joint == "change")
@@ -119,7 +119,7 @@ def _best(choices: Choices, joined: Sequence[Joint], near: int) -> _Way:
 
 
 def _onward(
-    ways: dict[int, _Way], figures: Iterable[Figure], joint: Joint, near: int
+    ways: dict[int, _Way], figures: Iterable[ChordFigure], joint: Joint, near: int
 ) -> dict[int, _Way]:
     """The cheapest way to each last note (and what it leads to) of the next chord."""
     entries: dict[int, _Way] = {}
@@ -143,7 +143,7 @@ def _entry(ways: dict[int, _Way], first: int, joint: Joint, near: int) -> _Way:
     return min(costs, key=lambda each: each[0])
 
 
-def _change(before: Figure, first: int, joint: Joint) -> float:
+def _change(before: ChordFigure, first: int, joint: Joint) -> float:
     """What it costs to go on with a note; little where a response lies between."""
     move = first - before.last
     if joint == "apart":

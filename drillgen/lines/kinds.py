@@ -119,7 +119,7 @@ def line(chart: Chart) -> Part | None:
         played = before_gaps(_played(written, bars, context.begin - lead), bars, context, options)
         notes = [*(_until(played[0].start, notes) if lead and played else notes), *played]
     notes += list(_tagged(chart, notes))
-    arrival = _arrival(chart, options, notes, context.track)
+    arrival = _arrival(chart, options, notes, context)
     return Part("line", options.instrument, (*notes, *arrival))
 
 
@@ -168,15 +168,17 @@ def _meets_a_bass(chart: Chart, options: Line) -> bool:
     return options.instrument in BASSES and options.range is None and low
 
 
-def _arrival(chart: Chart, options: Line, notes: list[Note], track: WholeTrack) -> Iterator[Note]:
+def _arrival(
+    chart: Chart, options: Line, notes: list[Note], context: PassContext
+) -> Iterator[Note]:
     """What is held on the last chord: its root, where the line is a bass."""
     final = chart.ending
     if not options.is_bass:
-        yield from on_the_last_chord(chart, options, notes)
+        yield from on_the_last_chord(chart, options, notes, context)
     elif final and notes and (chord := final[0].spans[0].chord) is not None:
         low, high = options.sounding_range
         root = closest(chord.bass_name, notes[-1].pitch.midi, low, high)
-        root = track.led.get(final[0].number, root)
+        root = context.track.led.get(final[0].number, root)
         yield Note(final[0].start, final[-1].end - final[0].start, root, "held", mark="1")
 
 

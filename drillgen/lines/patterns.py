@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 
 from drillgen.drill.lines import Arpeggio, Roots
-from drillgen.lines.joining import Figure, chosen, joints, placed
+from drillgen.lines.joining import ChordFigure, chosen, joints, placed
 from drillgen.lines.pass_context import Cell, PassContext, note_length
 from drillgen.lines.tones import count, degree_of, filled, laid
 from drillgen.score import Note
@@ -48,6 +48,8 @@ def arpeggio(context: PassContext, options: Arpeggio) -> list[Note]:
     """Each chord's arpeggio from its start, for as long as the chord lasts."""
     length = note_length(options.note, context.beat)
     order = inverted(options.order, options.inversion)
+    if not context.cells:
+        return []
     choices = []
     led = [joint == "change" for joint in joints(context)]
     for index, (cell, leads_on) in enumerate(zip(context.cells, [*led[1:], False], strict=True)):
@@ -71,7 +73,7 @@ def inverted(order: tuple[int, ...], inversion: int) -> tuple[int, ...]:
 
 def _figures(
     cell: Cell, turns: Iterable[_Turn], total: int, context: PassContext, *, leads_on: bool
-) -> Iterator[Figure]:
+) -> Iterator[ChordFigure]:
     """What may be played over a chord: the figure, each way that it may be turned, in each octave,
     with its own last note or, where this leads to another chord, with another."""
     for order, price in turns:

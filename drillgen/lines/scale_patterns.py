@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from drillgen.drill.lines import ScalePattern
-from drillgen.lines.joining import Figure, chosen, joints, placed
+from drillgen.lines.joining import ChordFigure, chosen, joints, placed
 from drillgen.lines.pass_context import Cell, PassContext, note_length
 from drillgen.lines.tones import (
     count,
@@ -141,7 +141,7 @@ def _anew(tasks: list[_Chord], context: PassContext, options: ScalePattern) -> I
 
 def _figures(
     task: _Chord, context: PassContext, options: ScalePattern, before: str, after: str
-) -> Iterator[Figure]:
+) -> Iterator[ChordFigure]:
     """What may be played over a chord, in each octave, by how it is joined to those around it."""
     if isinstance(options.pattern, tuple):
         order = options.pattern[::-1] if task.falls else options.pattern

@@ -14,9 +14,7 @@ from drillgen.bank.make import recipe, written
 from drillgen.errors import SoundError
 from drillgen.sound.places import cache_dir
 from drillgen.sound.soundfont_file import check
-from drillgen.sound.soundfonts import Soundfont, read_soundfont
-
-_PLACE = "made"
+from drillgen.sound.soundfonts import MADE, Soundfont, read_soundfont
 
 
 @cache
@@ -33,13 +31,13 @@ def _kept(folder: Path, name: str) -> Soundfont:
     path = folder / name
     with suppress(SoundError):  # it is not there yet, or somebody has damaged it
         check(path)
-        return read_soundfont(path, _PLACE)
+        return read_soundfont(path, MADE)
     folder.mkdir(parents=True, exist_ok=True)
     for older in folder.glob("drillgen-own-*.sf2"):
         with suppress(OSError):  # in use, on Windows
             older.unlink()
     written(path)
-    return read_soundfont(path, _PLACE)
+    return read_soundfont(path, MADE)
 
 
 def _for_now(name: str) -> Soundfont:
@@ -49,7 +47,7 @@ def _for_now(name: str) -> Soundfont:
     except OSError as error:
         said = error.strerror or str(error)
         raise SoundError(f"There is no room for our own sounds: {said}.") from error
-    return read_soundfont(path, _PLACE)
+    return read_soundfont(path, MADE)
 
 
 @cache

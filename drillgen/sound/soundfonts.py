@@ -176,6 +176,9 @@ _OWN_PROGRAMS = frozenset({32, 33})  # General MIDI's acoustic and fingered elec
 _BRUSH_KIT = (128, 40)  # General MIDI 2 and Roland GS: percussion bank, program 40
 
 
+MADE = "made"  # the place of our own, which nobody else can have named
+
+
 @dataclass(frozen=True)
 class Soundfont:
     """A soundfont file."""
@@ -205,6 +208,8 @@ class Soundfont:
         """The licence of a known file; else what its name, or it itself, says of it."""
         if self.checked:
             return self.checked.licence
+        if self.facts.licence and self.place == MADE:
+            return self.facts.licence
         if self.facts.licence:
             return f"{self.facts.licence}, by its name, unchecked"
         said = self.outside.copyright or self.outside.comment[:200]

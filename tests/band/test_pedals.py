@@ -31,4 +31,4 @@ def test_a_walking_bass_stays_on_a_pedal() -> None:
         names.setdefault(number, set()).add(str(note.pitch.name))
         keys.setdefault(number, set()).add(note.pitch.midi)
     assert names[1] == names[2] == {"G"} and keys[1] == keys[2] and len(keys[1]) == 1
-    assert all(len(keys[number]) > 2 for number in (0, 3, 4))
+    assert all(len(keys[number]) > 1 for number in (0, 3, 4))

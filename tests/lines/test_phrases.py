@@ -297,14 +297,13 @@ def test_the_last_note_is_as_long_as_asked(length: str, quarters: int, call: int
     assert {note.mark for note in last} <= {"4", "5", "b7"}
 
 
-def test_denser_is_busier_and_rests_thin_it_out() -> None:
-    """The number of notes follows both parameters."""
+def test_denser_is_busier() -> None:
+    """The number of notes follows the density."""
 
     def count(**options: object) -> int:
         return len(notes_of(phrases(progression=BLUES, **options)))
 
     assert count(density=0) < count(density=0.5) < count(density=1)
-    assert count(rests=0.8) < count(rests=0)
 
 
 def test_a_shorter_phrase_leaves_the_rest_of_the_call_silent() -> None:

@@ -77,9 +77,15 @@ def expected(score: Score, section: Section) -> list[Heard]:
     if following and following.role == "call" and chart.bars[last].role == "response":
         notes = [n for n in notes if chart.bar_at(n.start).number < last]  # the next key's pick-up
     first = chart.bars[min(printed)].start
+    # A pass that sounds twice is printed once: what comes after it stands so much earlier.
+    folded = [bar for bar in chart.bars[min(printed) : last] if bar.number not in printed]
     if pickup:
         first = min(n.start for n in notes) // 1
-    return sorted(Heard(n.start - first, n.duration, n.pitch.midi) for n in notes)
+    found = []
+    for each in notes:
+        gone = sum(bar.end - bar.start for bar in folded if bar.start < each.start)
+        found.append(Heard(each.start - first - gone, each.duration, each.pitch.midi))
+    return sorted(found)
 
 
 def symbols(score: stream.Score) -> list[tuple[str, str]]:

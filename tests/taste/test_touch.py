@@ -29,9 +29,9 @@ def by_touch(track: Heard, part: Any) -> dict[str, list[float]]:
     return found
 
 
-@pytest.mark.parametrize(("touch", "least", "most"), [("accent", 2.0, 3.0), ("ghost", -9.5, -6.5)])
+@pytest.mark.parametrize(("touch", "least", "most"), [("accent", 2.0, 4.5), ("ghost", -9.5, -6.5)])
 def test_accents_and_ghosts(touch: str, least: float, most: float) -> None:
-    """An accent of the drums is 2 to 3 dB louder than a plain stroke, which is heard and does not
+    """An accent of the drums is 2 to 4.5 dB louder than a plain stroke, which is heard and does not
     stick out; a ghosted one 6.5 to 9.5 softer, felt rather than heard."""
     found = by_touch(heard(band={"drums": {"kind": "sticks", "density": 1}}, passes=24), "drums")
     assert len(found[touch]) > 12
@@ -48,11 +48,11 @@ def test_the_backbeat_of_a_walking_bass() -> None:
 
 
 def test_no_player_strikes_twice_alike() -> None:
-    """Notes of a bass that nothing accents lie between 1.2 and 2 dB apart at most: even playing
-    with life in it."""
+    """Notes of a bass that nothing accents lie between 2 and 6 dB apart at most: phrased, and none
+    that sticks out."""
     track = heard(band={"bass": "roots"}, passes=12)
     found = [loudness(note) for _, note in track.events("bass")]
-    assert len(found) > 60 and 1.2 <= max(found) - min(found) <= 2.0
+    assert len(found) > 60 and 2 <= max(found) - min(found) <= 6
 
 
 def strokes(track: Heard) -> list[list[tuple[Note | Hit, float]]]:
@@ -71,10 +71,10 @@ def test_the_highest_voice_is_heard_as_a_tune() -> None:
 
 
 def test_no_two_chords_are_struck_alike() -> None:
-    """From the softest chord to the strongest the comping covers 2.2 to 4 dB."""
+    """From the softest chord to the strongest the comping covers 3 to 9 dB."""
     chords = [chord for chord in strokes(heard(band=BAND, passes=12)) if len(chord) > 2]
     found = [mean(level for _, level in chord) for chord in chords]
-    assert len(found) > 60 and 2.2 <= max(found) - min(found) <= 4.0
+    assert len(found) > 60 and 3 <= max(found) - min(found) <= 9
 
 
 def test_the_top_of_a_phrase_leads() -> None:
