@@ -65,8 +65,9 @@ def _is_slash(each: note.GeneralNote) -> bool:
     return isinstance(each, note.Note) and each.notehead == "slash"
 
 
-def expected(score: Score, section: Section) -> list[Heard]:
-    """What the score has in the bars that a section prints, from where it begins."""
+def expected(score: Score, section: Section, *, played: bool = False) -> list[Heard]:
+    """What the score has in the bars that a section prints, from where it begins, as it is printed
+    or, with what is printed once and `played` twice, as it is heard."""
     chart, part = score.chart, score.part("line")
     assert part is not None
     pickup = section.bar_ids[0].endswith("p")
@@ -78,7 +79,11 @@ def expected(score: Score, section: Section) -> list[Heard]:
         notes = [n for n in notes if chart.bar_at(n.start).number < last]  # the next key's pick-up
     first = chart.bars[min(printed)].start
     # A pass that sounds twice is printed once: what comes after it stands so much earlier.
-    folded = [bar for bar in chart.bars[min(printed) : last] if bar.number not in printed]
+    folded = (
+        []
+        if played
+        else [bar for bar in chart.bars[min(printed) : last] if bar.number not in printed]
+    )
     if pickup:
         first = min(n.start for n in notes) // 1
     found = []
