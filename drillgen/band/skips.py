@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
+from itertools import zip_longest
 from random import Random
 
 from drillgen.chart import Bar, Chart
@@ -75,7 +76,7 @@ def _skipping(
     bar: Bar | None = None
     chord: Chord | None = None
     lively = 0.0
-    for note, following in zip(notes, [*notes[1:], None], strict=True):
+    for note, following in zip_longest(notes, notes[1:]):
         here = chart.bar_at(note.start)
         if here is not bar:
             bar, lively = here, _lively(chart, here, density, room.random)

@@ -27,6 +27,8 @@ _Tone = tuple[Degree, Pitch]
 
 def write(context: PassContext, options: GuideTones) -> list[Note]:
     """One voice from `begin_on`, or both; each note as long as the rhythm says."""
+    if not context.cells:
+        return []
     before = _thread(context, options)
     if options.voices == "both":
         sounded: Sequence[Sequence[_Tone]] = pairs(context, options.begin_on, before)

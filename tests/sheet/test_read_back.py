@@ -95,5 +95,8 @@ def test_verovio_finds_the_same_notes(name: str) -> None:
         if note in struck
     ]
     up = sheet.heading.written.semitones
-    wanted = [(round(n.start * 48), n.midi + up) for n in expected(score, section)]
-    assert sorted(found) == wanted
+    wanted = [
+        [(round(n.start * 48), n.midi + up) for n in expected(score, section, played=played)]
+        for played in (False, True)  # it plays repeats where it can
+    ]
+    assert sorted(found) in wanted
