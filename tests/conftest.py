@@ -16,6 +16,8 @@ from typing import Any
 import hypothesis
 import pytest
 
+from tests import forking
+
 # Shared machines are busy at times: what is slow there is not wrong.
 hypothesis.settings.register_profile("patient", deadline=None)
 hypothesis.settings.load_profile("patient")
@@ -42,16 +44,7 @@ def run_command(
     *arguments: str | Path, cwd: Path | None = None
 ) -> subprocess.CompletedProcess[str]:
     """Run `drillgen` in a process of its own."""
-    command = [sys.executable, "-m", "drillgen", *map(str, arguments)]
-    return subprocess.run(
-        command,
-        capture_output=True,
-        text=True,
-        cwd=cwd,
-        check=False,
-        encoding="utf-8",
-        env=os.environ | {"PYTHONIOENCODING": "utf-8"},
-    )
+    return forking.run([str(argument) for argument in arguments], cwd)
 
 
 # Begun first, so that no worker ends with them alone: long, and in several groups.

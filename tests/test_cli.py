@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from tests import forking
 from tests.conftest import SMALL, Run
 
 LONG = "a" * 300  # file systems allow 255 (POSIX's NAME_MAX is 14 at least)
@@ -25,6 +26,12 @@ def test_help_imports_nothing_heavy() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+@pytest.fixture
+def drillgen() -> Run:
+    """Python started for each command, as a person does."""
+    return lambda *arguments, cwd=None: forking.cold([str(each) for each in arguments], cwd)
 
 
 def test_check_shows_the_chart(drillgen: Run, tmp_path: Path) -> None:
