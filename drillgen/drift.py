@@ -62,6 +62,9 @@ _UNEVEN = 4.5  # ms: in a track 2 and 4 are early or late against 1 and 3, for e
 _EXTREME = 2.5  # standard deviations: more is no player's
 _EARLIEST = 45.0  # ms before the grid: a note of the next bar is never taken for one of this
 _FARTHEST = 40.0  # ms from a player's own place
+# ms before and behind the drummer's: two players at one place are never an eighth of a second
+# apart, though swing differs by shares of a beat, and a slow one is long (JTD: none below 100 bpm).
+_FOREMOST, _HINDMOST = 50.0, 70.0
 _APART = 0.3  # of the time to the neighbouring place: the most that one stroke is off
 
 # The time-keeping hand: an off-beat belongs to the beat that it leads into (JTD: the short note
@@ -143,9 +146,10 @@ class Drift:
         number, into = divmod(beats, unit)
         number, into = (number, into) if number < len(self._paces) else (len(self._paces) - 1, 0)
         share = into / unit
-        own = self._own(part, number, into, unit) + delay
+        swing = self._swung("drums", number, into, unit)
+        apart = self._own(part, number, into, unit) + self._swung(part, number, into, unit) - swing
+        own = min(max(apart, -_FOREMOST), _HINDMOST) + delay
         lean = self._lean[number] + share * (self._lean[number + 1] - self._lean[number])
-        swing = self._swung(part, number, into, unit)
         return max(min(own, latest) + lean + swing, -_EARLIEST)
 
     def _own(self, part: PartName, number: int, into: int, unit: int) -> float:
