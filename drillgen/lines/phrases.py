@@ -46,6 +46,11 @@ class _Said:
     time: Time
 
     @property
+    def strokes(self) -> tuple[tuple[int, int], ...]:
+        """Where each note begins and ends, however its motives divide it."""
+        return tuple(stroke for statement in self.form for stroke in statement.strokes)
+
+    @property
     def rhythm(self) -> Onsets:
         """Where its motive's notes begin, counted from where phrases do."""
         return tuple(start - self.time.begin for start, _ in self.form[0].strokes)
@@ -135,10 +140,9 @@ def _calls(bars: Sequence[Bar]) -> Iterator[list[Bar]]:
 
 
 def _tones(said: _Said) -> tuple[MelodyTone, ...]:
-    strokes = (stroke for statement in said.form for stroke in statement.strokes)
     return tuple(
         MelodyTone(note, quarters(start), quarters(end - start))
-        for note, (start, end) in zip(said.notes, strokes, strict=True)
+        for note, (start, end) in zip(said.notes, said.strokes, strict=True)
     )
 
 
@@ -151,7 +155,7 @@ def _new(call: _Call) -> _Said:
     openings = [said.opening for said in lately]
     for _ in range(_TRIES):
         found = _phrase(call, len(calls), lately, random)
-        whole = where, found.form, found.notes
+        whole = where, found.strokes, found.notes
         if found.opening not in openings and whole not in track.said:
             break
     calls.append(found)
