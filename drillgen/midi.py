@@ -75,7 +75,7 @@ def midi_files(
 
     @cache
     def track(part: PartName, owner: PartName) -> bytes:
-        return _track(_part(voices[part], voices[owner], ruler), end)
+        return _track(_part(voices[part], voices[owner], ruler, end), end)
 
     return [
         _file([conductor, *(track(*each) for each in _owned(performance.voices, left_out))])
@@ -166,17 +166,21 @@ def _marker(bar: Bar, before: Bar | None) -> str:
     return bar.role if bar.role in ("count-in", "ending") else f"{bar.key}: {bar.role}"
 
 
-def _part(voice: Voice, owner: Voice, ruler: Ruler) -> Iterator[TrackEvent]:
-    """A part's events.  `owner` is the part that sets the channel up: where the click shares the
-    drums' channel, its level goes into its velocities."""
+def _part(voice: Voice, owner: Voice, ruler: Ruler, last: int) -> Iterator[TrackEvent]:
+    """A part's events, up to the track's `last` tick.  `owner` is the part that sets the channel
+    up: where the click shares the drums' channel, its level goes into its velocities."""
     yield _meta(0, "track_name", name=voice.part)
     if voice is owner:
         yield from _set_up(voice)
     softer = 10 ** ((voice.level - owner.level) / _DB_A_DECADE)
     ends: dict[int, TrackEvent] = {}
+    begun: dict[int, int] = {}
     for note in voice.notes:
-        start = ruler.tick(note.start)
-        end = max(ruler.tick(note.start + note.duration), start + 1)
+        start = min(ruler.tick(note.start), last - 1)
+        end = min(max(ruler.tick(note.start + note.duration), start + 1), last)
+        if begun.get(note.key) == start:
+            continue  # two strokes so near that a file has one tick for them: one stroke
+        begun[note.key] = start
         sounding = ends.get(note.key)
         if sounding is not None and sounding.tick > start:  # the same key again: end it first
             ends[note.key] = TrackEvent(start, sounding.order, sounding.message)

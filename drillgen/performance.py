@@ -112,8 +112,11 @@ def perform(score: Score) -> Performance:
     chart, together, late = score.chart, Together(score.chart), late_beats(score)
     clocks = (clock_of(chart, part.name, together, late) for part in score.parts)
     voices = tuple(map(partial(_voice, score), score.parts, clocks))
-    ring = 0.0 if chart.drill.ending == "none" else RING
-    return Performance(chart, voices, chart.seconds + ring)
+    return Performance(chart, voices, _seconds(chart))
+
+
+def _seconds(chart: Chart) -> float:
+    return chart.seconds + (0.0 if chart.drill.ending == "none" else RING)
 
 
 def _voice(score: Score, part: Part, clock: Clock) -> Voice:
@@ -123,7 +126,9 @@ def _voice(score: Score, part: Part, clock: Clock) -> Voice:
         part.name
     )
     pan = spec.pan if spec is not None and spec.pan is not None else PAN.get(part.name, 0.0)
-    played = sorted(_played(score.chart, part, clock), key=attrgetter("start", "key"))
+    # Places written apart may be one moment, as a swung eighth and a triplet's last: one stroke.
+    strongest = sorted(_played(score.chart, part, clock), key=attrgetter("velocity"))
+    played = {(note.start, note.key): note for note in strongest}
     return Voice(
         part=part.name,
         program=_kit(score) if percussion else INSTRUMENTS[part.instrument].program,
@@ -131,7 +136,7 @@ def _voice(score: Score, part: Part, clock: Clock) -> Voice:
         channel=PERCUSSION_CHANNEL if percussion else CHANNELS[part.name],
         level=_balance(score, part) + (spec.level if spec is not None else 0.0),
         pan=pan,
-        notes=tuple(played),
+        notes=tuple(played[moment] for moment in sorted(played)),
     )
 
 
@@ -155,12 +160,14 @@ def _kit(score: Score) -> int:
 def _played(chart: Chart, part: Part, clock: Clock) -> Iterator[Played]:
     shortest = _SHORTEST_CHORD if part.name == "comping" else _SHORTEST
     events: tuple[Note | Hit, ...] = (*part.notes, *part.hits)
+    last = _seconds(chart)
     for event, strength in zip(events, strengths(chart, part), strict=True):
         key = event.key if isinstance(event, Hit) else event.pitch.midi
         start, end = clock(event.start), clock(event.start + event.duration)
+        start = min(start, last - _SHORTEST)  # a short last note, late, could lie behind the track
         bar = chart.bar_at(event.start).number
         sounding = max((end - start) * length(chart, part.name, event), shortest)
-        yield Played(start, sounding, key, velocity_of(strength), bar)
+        yield Played(start, min(sounding, last - start), key, velocity_of(strength), bar)
 
 
 def velocity_of(level: float) -> int:

@@ -14,6 +14,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
+from math import ceil
 
 from drillgen.drill.bars import Meter
 
@@ -80,10 +81,31 @@ def windows(points: Sequence[Fraction], meter: Meter) -> tuple[Window, ...]:
     place = Fraction(0)
     while place < meter.bar:
         width = next((w for w in _widths(place, meter) if _in_threes(points, place, w)), None)
-        if width:
-            found.append(Window(place, place + width))
-        place += width or _HALF
+        window = Window(place, place + width) if width else _uneven(points, place, meter)
+        if window:
+            found.append(window)
+        place = ceil(window.end / _HALF) * _HALF if window else place + _HALF
     return tuple(found)
+
+
+def _uneven(points: Sequence[Fraction], place: Fraction, meter: Meter) -> Window | None:
+    """The triplet of half a beat in which other parts than thirds begin; None where all are halves.
+
+    It is one off the half beat (s, three st, s) where that leaves nothing uneven beside it.
+    """
+    later = place + _HALF / 2
+    beside = [p for p in points if place < p < place + 2 * _HALF and not 0 < p - later < _HALF]
+    if not any(_is_uneven(p) for p in points if place < p < place + _HALF):
+        return None
+    in_the_beat = later % meter.beat + _HALF <= meter.beat
+    if in_the_beat and _in_threes(points, later, _HALF) and not any(map(_is_uneven, beside)):
+        return Window(later, later + _HALF)
+    return Window(place, place + _HALF)
+
+
+def _is_uneven(place: Fraction) -> bool:
+    """Whether no halving of a quarter note leads there."""
+    return bool(place.denominator & (place.denominator - 1))
 
 
 def _widths(place: Fraction, meter: Meter) -> Iterator[Fraction]:
@@ -152,7 +174,7 @@ def _written(length: Fraction, window: Window | None) -> Fraction | None:
 
 
 def _piece(start: Fraction, length: Fraction, window: Window | None) -> Piece:
-    value, dots = VALUES[_written(length, window) or length]
+    value, dots = VALUES[length * _TRIPLET if window else length]
     return Piece(start, length, value, dots, triplet=window is not None)
 
 
@@ -165,8 +187,8 @@ def _reach(start: Fraction, end: Fraction, meter: Meter, window: Window | None) 
     beat = first // meter.beat * meter.beat
     if start < beat < first and _written(beat - start, window):
         return beat
-    fits = (value for value in VALUES if value <= first - start)
-    return start + next(fits, first - start)
+    lengths = (value / _TRIPLET if window else value for value in VALUES)
+    return start + next(length for length in lengths if length <= first - start)
 
 
 def _barriers(start: Fraction, end: Fraction, meter: Meter) -> set[Fraction]:

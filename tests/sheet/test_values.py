@@ -113,13 +113,22 @@ def bars(draw: st.DrawFn) -> tuple[str, str]:
     return name, " ".join(str(edge) for edge in edges)
 
 
+@st.composite
+def uneven_bars(draw: st.DrawFn) -> tuple[str, str]:
+    """A bar cut anywhere that notes of the language lead to: twenty-fourths of a quarter."""
+    name = draw(st.sampled_from(sorted(METERS)))
+    places = st.integers(1, int(METERS[name].bar * 24) - 1)
+    found = draw(st.sets(places, min_size=1, max_size=8))
+    return name, " ".join(str(Fraction(place, 24)) for place in sorted(found))
+
+
 def cut(name: str, edges: str) -> list[tuple[Fraction, Fraction]]:
     places = sorted({Fraction(0), *map(Fraction, edges.split()), METERS[name].bar})
     return [(a, b - a) for a, b in pairwise(places)]
 
 
 @settings(max_examples=150, deadline=None)
-@given(bar=bars(), silent=st.randoms(use_true_random=False))
+@given(bar=bars() | uneven_bars(), silent=st.randoms(use_true_random=False))
 def test_values_add_up_and_show_the_middle(bar: tuple[str, str], silent: Any) -> None:
     """Any bar is written in values that add up to it, each of which is what it says; none hides
     the third beat of four but a whole bar, a dotted half on one or two, or a half between
@@ -138,6 +147,22 @@ def test_values_add_up_and_show_the_middle(bar: tuple[str, str], silent: Any) ->
                 allowed = [(0, 4), (0, 3), (1, 3), (1, 4)] if is_note else [(0, 4)]
                 assert (piece.start, place) in allowed
     assert place == METERS[name].bar
+
+
+def test_triplets_begin_where_they_are_written() -> None:
+    """Three in the time of two sixteenths, a sixteenth after the beat, are three sixteenths in one
+    bracket, and the sixteenths beside them plain."""
+    places = [Fraction(3), *(Fraction(13, 4) + Fraction(i, 6) for i in range(3)), Fraction(15, 4)]
+    (window,) = windows(places, METERS["4/4"])
+    assert (window.start, window.end) == (Fraction(13, 4), Fraction(15, 4))
+    lengths = [*(b - a for a, b in pairwise(places)), Fraction(1, 4)]
+    found = [
+        piece
+        for start, length in zip(places, lengths, strict=True)
+        for piece in pieces(start, length, METERS["4/4"], (window,))
+    ]
+    assert [piece.value for piece in found] == ["16th"] * 5
+    assert [piece.triplet for piece in found] == [False, True, True, True, False]
 
 
 def by_music21(piece: Piece) -> Fraction:
