@@ -3,7 +3,12 @@
 VENV := .venv
 RUN := $(VENV)/bin
 
-.PHONY: demo test lint format docs schema bench mutants clean
+# What is installed is pinned by version and by the SHA-256 of each file (locked/, DEVELOPERS.md);
+# `make LOCKED=no ...` takes the newest that pyproject.toml allows instead.
+LOCKED := yes
+PIP := $(RUN)/python -m pip install --quiet --disable-pip-version-check
+
+.PHONY: demo test lint format docs schema bench mutants lock clean
 
 demo: $(VENV)/.installed ## build a real pack from a preset
 	@sh tools/fetch_soundfont.sh
@@ -39,14 +44,27 @@ bench: $(VENV)/.test-installed ## the numbers in benchmarks/README.md
 mutants: $(VENV)/.test-installed ## change 100 constants one at a time: which does no test notice?
 	$(RUN)/python -m tools.mutate
 
-$(VENV)/.installed: pyproject.toml tools/make_venv.sh
+lock: ## write locked/ anew, by the newest releases (PYTHONS: the oldest supported, then newer ones)
+	python3 tools/lock.py $(PYTHONS)
+
+$(VENV)/.installed: pyproject.toml tools/make_venv.sh locked/run.txt
 	@sh tools/make_venv.sh $(VENV)
-	$(RUN)/python -m pip install --quiet --disable-pip-version-check --editable .
+ifeq ($(LOCKED),yes)
+	$(PIP) --require-hashes --only-binary :all: --requirement locked/run.txt
+	$(PIP) --no-deps --no-build-isolation --editable .
+else
+	$(PIP) --editable .
+endif
 	@touch $@
 
-$(VENV)/.test-installed: $(VENV)/.installed
-	$(RUN)/python -m pip install --quiet --disable-pip-version-check --editable '.[test,lint]'
+$(VENV)/.test-installed: $(VENV)/.installed locked/test.txt
+ifeq ($(LOCKED),yes)
+	$(PIP) --require-hashes --only-binary :all: --requirement locked/test.txt
+else
+	$(PIP) --editable '.[test,lint]'
+endif
 	@touch $@
 
 clean:
-	rm -rf $(VENV) demo-pack build dist .mypy_cache .pytest_cache .ruff_cache .hypothesis .mutants
+	@sh tools/make_venv.sh --remove $(VENV)
+	rm -rf demo-pack build dist .mypy_cache .pytest_cache .ruff_cache .hypothesis .mutants

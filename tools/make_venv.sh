@@ -1,7 +1,25 @@
 #!/bin/sh
 # Make a virtual environment with Python 3.11 or later and pip, without root.
-#   sh tools/make_venv.sh FOLDER      ($PYTHON, if set, is tried first)
+#   sh tools/make_venv.sh FOLDER            ($PYTHON, if set, is tried first)
+#   sh tools/make_venv.sh --remove FOLDER
+# Removes no folder but one that it has made itself: a mark in it says so.
 set -eu
+mark=.made-by-make_venv
+
+# Whether nothing would be lost with a folder: it is not there, empty, or of our making.
+ours() { [ ! -e "$1" ] || [ -f "$1/$mark" ] || [ -z "$(ls -A "$1" 2>/dev/null || echo file)" ]; }
+
+refuse() {
+    echo "$1 is there already, and not from here: move or remove it, or name another folder (VENV=...)." >&2
+    exit 2
+}
+
+if [ "$1" = --remove ]; then
+    [ -e "$2" ] || [ -L "$2" ] || exit 0
+    if [ -L "$2" ]; then exec rm "$2"; fi
+    ours "$2" || refuse "$2"
+    exec rm -rf "$2"
+fi
 venv=$1
 [ -x "$venv/bin/python" ] && "$venv/bin/python" -m pip --version >/dev/null 2>&1 && exit 0
 
@@ -16,7 +34,10 @@ if [ -z "$python" ]; then
     exit 2
 fi
 
+ours "$venv" || refuse "$venv"
 rm -rf "$venv"
+mkdir -p "$venv"
+: >"$venv/$mark"
 if "$python" -c 'import ensurepip' >/dev/null 2>&1; then
     exec "$python" -m venv "$venv"
 fi

@@ -37,7 +37,7 @@ DIGESTS = "tests/test_digests.py"
 PRESETS = ("first-two-fives", "blues-walking", "paper-lantern", "one-bar-echoes")
 COPIED = ("drillgen", "tests", "tools", "benchmarks", "docs", "presets", "pyproject.toml",
           "README.md", "CHANGELOG.md", "DEVELOPERS.md", "Makefile", "LICENSE",
-          "soundfonts")  # fmt: skip
+          "soundfonts", "locked")  # fmt: skip
 SWAPPED = {"<": "<=", "<=": "<", ">": ">=", ">=": ">", "==": "!=", "!=": "==",
            "in": "not in", "not in": "in", "is": "is not", "is not": "is"}  # fmt: skip
 OPERATORS: dict[type[ast.cmpop], str] = {
