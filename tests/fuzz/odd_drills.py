@@ -39,6 +39,7 @@ def drill(chance: Random) -> str:
         for name, of in schema["properties"].items()
         if chance.random() < _OFTEN.get(name, _MOSTLY)
     } | {"feel": feel, "meter": meter}
+    data = json.loads(json.dumps(data))  # the schema's own examples stay as they are
     if chance.random() < 0.1:
         holder, key = chance.choice(list(_places(data)))
         holder[key] = chance.choice(_ODD)
