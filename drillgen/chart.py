@@ -16,7 +16,7 @@ from typing import Literal
 
 from drillgen.drill.models import Drill, Gaps, Tempo
 from drillgen.drill.progression import Slot
-from drillgen.theory.chords import Chord, as_written
+from drillgen.theory.chords import Chord, as_written, relieved
 from drillgen.theory.keys import Key
 from drillgen.theory.numerals import Numeral, parse_numeral
 
@@ -253,7 +253,8 @@ def _leads_to(drill: Drill, index: int, key: Key) -> Chord | None:
 def sounding(slot: Slot, written_in: Key, key: Key) -> Chord | None:
     """The chord of a slot in a key of the cycle: numerals are read in it, symbols transposed.
 
-    In the key that it was written in a symbol stays as it is, but for double accidentals.
+    In the key that it was written in a symbol stays as it is, but for double accidentals (one in
+    its root, or two in its tones).
     """
     if slot.symbol is None:
         return None
@@ -261,7 +262,7 @@ def sounding(slot: Slot, written_in: Key, key: Key) -> Chord | None:
         return as_written(slot.symbol.in_key(key), key)
     chord = slot.symbol.transposed(key.tonic.fifths - written_in.tonic.fifths)
     asked = key == written_in and abs(chord.root.alter) < 2
-    return chord if asked else as_written(chord, key)
+    return relieved(chord) if asked else as_written(chord, key)
 
 
 def _final_chord(drill: Drill, last: Bar) -> Chord:

@@ -77,7 +77,8 @@ def _tones(notes: Sequence[Note], cells: Sequence[Cell]) -> list[LineTone]:
         while index + 1 < len(cells) and cells[index + 1].span.start <= note.start:
             index += 1
         cell = cells[index]
-        tones.append(LineTone(note.pitch, cell.chord, cell.key, cell.bar_start))
+        passing = note.mark == "approach"
+        tones.append(LineTone(note.pitch, cell.chord, cell.key, cell.bar_start, passing))
     return tones
 
 

@@ -236,6 +236,8 @@ def _from_elsewhere(text: str) -> ChordError | None:
 # How players write the root of a chord in a key.
 
 _REMOTE = frozenset(map(Name.parse, ("Cb", "Fb")))
+_CROWDED = 2  # double accidentals in one chord
+_TENSIONS = 8  # degrees from here on
 
 
 def as_written(chord: Chord, key: Key) -> Chord:
@@ -248,4 +250,20 @@ def as_written(chord: Chord, key: Key) -> Chord:
     root = chord.root
     third = root.above(chord.third) if chord.third else root
     remote = root in _REMOTE and not (key.has(root) and key.has(third))
-    return chord.on(root.simplest) if remote or abs(root.alter) > 1 else chord
+    return relieved(chord.on(root.simplest) if remote or abs(root.alter) > 1 else chord)
+
+
+def relieved(chord: Chord) -> Chord:
+    """The chord on the other name of its root where it would need two double accidentals: F#dim7
+    for Gb Bbb Dbb Fbb.  One stays, so that every tone has its degree's letter: Cdim7 has a Bbb."""
+    if _doubles(chord) < _CROWDED:
+        return chord
+    names = (Name(chord.root.fifths + turn) for turn in (-12, 12))
+    others = [chord.on(name) for name in names if abs(name.alter) < _MOST_ACCIDENTALS]
+    return min([chord, *others], key=_doubles)
+
+
+def _doubles(chord: Chord) -> int:
+    """How many of its tones, tensions apart, have a double accidental."""
+    tones = (chord.root.above(degree) for degree in chord.degrees if degree.number < _TENSIONS)
+    return sum(abs(name.alter) >= _MOST_ACCIDENTALS for name in tones)

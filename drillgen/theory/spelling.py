@@ -1,14 +1,12 @@
 """How a copyist spells the notes of a line, so that each letter leads to the next.
 
-Root, bass, third, fifth, sixth and seventh stay as the chord spells them, unless the way to a
-neighbour could not be read: the seventh of Gb7 before the third of B7 is E D#, not Fb D#.  The
-tones over the root of a diminished seventh chord, which stands in no key, are named by the key.
-What a scale or an approach puts between stays too, unless another name reads better: without a
-double accidental, without Cb, Fb, E# or B# that the key does not have, without a flat in three
-sharps, without one letter twice in a row in two shapes, and with one name for a sound in a bar.  A
-whole step is written as a step: a diminished third only encloses the note that follows, as in
-F D# E.  The way through a line that reads best is found by dynamic programming; the costs below are
-the taste (common practice, as tables).
+A chord's own tones, tensions apart, have their degree's letter always: the seventh of Gb7 is Fb
+whatever follows, the third of C#7 E#.  What a scale or an approach puts between has the name that
+it came with, unless another reads better: without a double accidental, without Cb, Fb, E# or B#
+that the key does not have, without a flat in three sharps, without one letter twice in a row in two
+shapes, and with one name for a sound in a bar.  A whole step is written as a step: a diminished
+third only encloses the note that follows, as in F D# E.  The way through a line that reads best is
+found by dynamic programming; the costs below are the taste (common practice, as tables).
 """
 
 from __future__ import annotations
@@ -20,15 +18,11 @@ from typing import Any, NamedTuple
 
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
-from drillgen.theory.pitch import RARE_NAMES, Degree, Name, Pitch
+from drillgen.theory.pitch import RARE_NAMES, Name, Pitch
 
 _OTHER_NAME = 1.5  # than the one that it came with
 _OTHER_NAME_OF_THE_KEY = 1.25  # … or of the chord
-_OTHER_CHORD_TONE = 8.0  # a chord tone by another name than the chord's
-_CHORD_TONE_OF_THE_KEY = 2.9  # … that the key has, as it has not the chord's
-_DOUBLE_CHORD_TONE = 1.75  # … where the chord's is a double accidental
-_RARE_CHORD_TONE = 0.4  # … where it is E#, B#, Cb or Fb
-_OUTSIDE = 1.0  # a diminished seventh chord's tone by a name that the key does not have
+_OTHER_CHORD_TONE = 8.0  # an approach that is a chord tone, too, by another name than the chord's
 _RARE = 4.0  # E#, B#, Cb and Fb where the key does not have them
 _DOUBLE = 8.0  # a double sharp or flat
 _FLAT_AMONG_SHARPS = 2.25  # … that neither key nor chord has, in three sharps or more
@@ -37,7 +31,6 @@ _MANY = 3  # accidentals of a signature
 _RENAMED = 4.5  # a sound that had another name in this bar
 _AGAINST_ITS_SIGN = 2.0  # a foreign sharp that falls a whole tone
 _CHORD_TONES = 7  # degrees beyond are tensions
-_DIMINISHED_SEVENTH = Degree(7, -2)
 _DIMINISHED_THIRD = (2, 2)
 # What a step costs, by its semitones and by how many letters it goes; what is not here is
 # unreadable.  A diminished third costs more unless the next note lies inside it.
@@ -64,6 +57,7 @@ class LineTone(NamedTuple):
     chord: Chord
     key: Key
     bar: Hashable = 0
+    passing: bool = False  # it leads to the next note, and is no tone of the chord to the reader
 
 
 class _Choice(NamedTuple):
@@ -89,7 +83,7 @@ def spelled(line: Sequence[LineTone]) -> list[Pitch]:
     ways: dict[_State, _Way] = {_State(): (0.0, None)}
     for tone, again in zip(line, _again(line), strict=True):
         reached: dict[_State, _Way] = {}
-        for choice in _choices(tone.pitch, tone.chord, tone.key):
+        for choice in _choices(tone.pitch, tone.chord, tone.key, tone.passing):
             for state, (cost, way) in ways.items():
                 total = cost + choice.price + _move(state, choice)
                 after = _after(state, choice, again)
@@ -161,17 +155,22 @@ def _is_inside(pitch: Pitch, state: _State) -> bool:
 
 
 @lru_cache(maxsize=4096)
-def _choices(pitch: Pitch, chord: Chord, key: Key) -> tuple[_Choice, ...]:
+def _choices(pitch: Pitch, chord: Chord, key: Key, passing: bool) -> tuple[_Choice, ...]:
     """The names that a note may have, its own first, and what each costs."""
     own = pitch.name
     if own in (chord.root, chord.bass_name):
         return (_Choice(pitch, 0.0),)
+    by_degree = _plain_tones(chord).get(own.pitch_class)
+    if by_degree is not None and not passing:
+        return (_Choice(Pitch.near(by_degree, pitch.midi), 0.0),)
     names = [own, *(name for name in _others(own) if _is_usual(name, chord, key))]
-    if own in _plain_tones(chord):
-        by_key = chord.degree(7) == _DIMINISHED_SEVENTH
-        price = _in_no_key if by_key else _in_a_chord
-        return tuple(_Choice(Pitch.near(name, pitch.midi), price(name, own, key)) for name in names)
-    return tuple(_between(Pitch.near(name, pitch.midi), own, chord, key) for name in names)
+    found = (_between(Pitch.near(name, pitch.midi), own, chord, key) for name in names)
+    return tuple(
+        each._replace(price=each.price + _OTHER_CHORD_TONE)
+        if own == by_degree != each.pitch.name
+        else each
+        for each in found
+    )
 
 
 def _others(own: Name) -> Iterator[Name]:
@@ -184,24 +183,11 @@ def _is_usual(name: Name, chord: Chord, key: Key) -> bool:
     return name not in RARE_NAMES or name in chord.names or key.has(name)
 
 
-def _plain_tones(chord: Chord) -> set[Name]:
-    return {chord.root.above(each) for each in chord.degrees if each.number <= _CHORD_TONES}
-
-
-def _in_a_chord(name: Name, own: Name, key: Key) -> float:
-    if name == own:
-        return 0.0
-    if _strange(own, key):
-        return _DOUBLE_CHORD_TONE if abs(own.alter) > 1 else _RARE_CHORD_TONE
-    returns = key.has(name) and not key.has(own)
-    return _CHORD_TONE_OF_THE_KEY if returns else _OTHER_CHORD_TONE
-
-
-def _in_no_key(name: Name, own: Name, key: Key) -> float:
-    """What a name costs in a diminished seventh chord, where its own counts for little."""
-    if key.has(name):
-        return 0.0
-    return _OUTSIDE + (0.0 if name == own else 0.25) + _strange(name, key) + _clash(name, key)
+@lru_cache(maxsize=4096)
+def _plain_tones(chord: Chord) -> dict[int, Name]:
+    """The names of a chord's tones, tensions apart, by pitch class."""
+    tones = (chord.root.above(each) for each in chord.degrees if each.number <= _CHORD_TONES)
+    return {name.pitch_class: name for name in tones}
 
 
 def _between(pitch: Pitch, own: Name, chord: Chord, key: Key) -> _Choice:

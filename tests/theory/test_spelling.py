@@ -5,10 +5,11 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from music21 import harmony
 
-from drillgen.theory.chords import parse_chord
+from drillgen.theory.chords import Chord, parse_chord
 from drillgen.theory.keys import Key
-from drillgen.theory.pitch import Pitch
+from drillgen.theory.pitch import Name, Pitch
 from drillgen.theory.spelling import LineTone, spelled
 from tests.lines.writing import line, written
 
@@ -24,7 +25,7 @@ def tones(pitches: str, chord: str, key: str) -> list[LineTone]:
     ("key", "chord", "before", "after"),
     [
         ("B", "E#dim7", "E#3 D##3 D3 C3", "E#3 E3 D3 C3"),
-        ("Gb", "Cdim7", "C3 B2 Bbb2 G2", "C3 B2 A2 G2"),
+        ("Gb", "Cdim7", "C3 B2 Bbb2 G2", "C3 Cb3 Bbb2 G2"),
         ("Db", "Ab7", "C3 B2 Bbb2 Ab2", "C3 B2 A2 Ab2"),
         ("F#", "C#7", "A3 F##3 E#3 D##3 D3 C#3", "A3 G3 E#3 E3 D3 C#3"),
         ("C", "G7", "G2 Ab2 A#2 B2", "G2 Ab2 A#2 B2"),
@@ -34,7 +35,7 @@ def tones(pitches: str, chord: str, key: str) -> list[LineTone]:
 )
 def test_as_a_copyist_spells_it(key: str, chord: str, before: str, after: str) -> None:
     """No letter twice in two shapes on the way down, and no double accidental that is no chord
-    tone; what leads rightly stays as it is (hand-worked)."""
+    tone (Cdim7 has its Bbb); what leads rightly stays as it is (hand-worked)."""
     assert [str(pitch) for pitch in spelled(tones(before, chord, key))] == after.split()
 
 
@@ -58,8 +59,8 @@ def along(text: str, key: str) -> list[LineTone]:
         # A semitone below it is one; so it is after the tone above.
         pytest.param("C", "G7: G2 F2 D#2 | Cmaj7: E2", "G2 F2 D#2 E2", id="enclosed"),
         pytest.param("C", "G7: F2 D#2 F2 | Cmaj7: E2", "F2 D#2 F2 E2", id="enclosed twice"),
-        # A diminished seventh chord's tones by the key.
-        pytest.param("E", "Gdim7: G2 Bb2 Db3 Fb3 | F#m7: E3", "G2 A#2 C#3 E3 E3", id="in E"),
+        # A diminished seventh chord's tones by their degrees.
+        pytest.param("E", "Gdim7: G2 A#2 C#3 E3 | F#m7: E3", "G2 Bb2 Db3 Fb3 E3", id="in E"),
         pytest.param("C", "C#dim7: C#3 E3 G3 Bb3 | Dm7: A3", "C#3 E3 G3 Bb3 A3", id="in C"),
         # One name for a sound in a bar.
         pytest.param("E", "Adim7: A2 C3 E2 B#2 | E6: C#3", "A2 C3 E2 C3 C#3", id="a name a bar"),
@@ -68,7 +69,7 @@ def along(text: str, key: str) -> list[LineTone]:
         pytest.param("F# minor", "E7: B2 Bb2 | Amaj7: A2", "B2 A#2 A2", id="three sharps"),
         pytest.param("F# minor", "E7: G#2 Bb2 | Amaj7: A2", "G#2 A#2 A2", id="around A"),
         # The seventh of Gb7 before the third of B7.
-        pytest.param("C", "Gb7: Fb3 | B7: D#3 | E7: D3", "E3 D#3 D3", id="dominants"),
+        pytest.param("C", "Gb7: Fb3 | B7: D#3 | E7: D3", "Fb3 D#3 D3", id="dominants"),
         # Upper neighbours in flat keys, and lower ones in sharp keys, by their plain names.
         pytest.param("F", "F7: F2 G2 A2 Cb3 | Bb7: Bb2", "F2 G2 A2 B2 Bb2", id="above Bb"),
         pytest.param("Bb", "Bb7: D3 Fb3 | Eb7: Eb3", "D3 E3 Eb3", id="above Eb"),
@@ -114,6 +115,37 @@ def test_a_chord_is_spelled_as_its_symbol_says(chord: str, key: str) -> None:
     up = [Pitch(over.root, 2).up(each) for each in over.degrees if each.number <= 7]
     line = [LineTone(pitch, over, Key.parse(key)) for pitch in (*up, *up[::-1])]
     assert spelled(line) == [tone.pitch for tone in line]
+
+
+@pytest.mark.parametrize(
+    "root", ["C", "F", "Bb", "Eb", "Ab", "Db", "F#", "B", "E", "A", "D", "G", "C#"]
+)
+@pytest.mark.parametrize("kind", ["dominant", "major-seventh", "minor-seventh", "half-diminished",
+                                  "diminished-seventh", "minor-sixth"])  # fmt: skip
+def test_each_degree_has_its_letter(root: str, kind: str) -> None:
+    """By whatever names they come, in every key: a chord's tones are music21's of that kind on that
+    root, name by name, going up and coming down."""
+    theirs = harmony.ChordSymbol(root=root.replace("b", "-"), kind=kind).pitches
+    over = Chord.of_kind(parse_chord(root).root, kind)
+    names = [pitch.name.replace("-", "b") for pitch in theirs]
+    up = [Pitch.near(Name.parse(name).simplest, 48 + pitch.ps - theirs[0].ps)
+          for name, pitch in zip(names, theirs, strict=True)]  # fmt: skip
+    for key in KEYS:
+        line = [LineTone(pitch, over, Key.parse(key)) for pitch in (*up, *up[::-1])]
+        assert [str(pitch.name) for pitch in spelled(line)] == [*names, *names[::-1]]
+
+
+def test_a_chord_of_two_double_accidentals_is_another_one() -> None:
+    """Gb Bbb Dbb Fbb is written F#dim7, Gb Bbb Dbb Fb F#m7b5, symbol and notes; Cdim7, with its one
+    Bbb, and Gbm7 stay (hand-worked)."""
+    for text, meant in (("Gbdim7", "F#dim7"), ("Gbm7b5", "F#m7b5"), ("Abdim7", "G#dim7"),
+                        ("Cdim7", "Cdim7"), ("Gbm7", "Gbm7"), ("D#7", "D#7")):  # fmt: skip
+        score = written(progression=text, key="C", line="arpeggio")
+        chords = {span.chord.text for bar in score.chart.bars for span in bar.spans if span.chord
+                  and bar.form_bar >= 0}  # fmt: skip
+        assert chords == {meant}
+        names = [note.pitch.name for note in line(score)]
+        assert names == list(parse_chord(meant).names)
 
 
 @pytest.mark.parametrize(
