@@ -1,10 +1,10 @@
 """`python -m benchmarks.musicality`: how the band plays, each figure beside its bar.
 
 Measured over every preset, over common forms in three keys, with four comping instruments, at five
-tempos, and over every feel in every meter; phrases over every preset that has some, in twelve keys
-and with fifty seeds.  `--seeds 3` measures more of the forms and phrases; `--audio` also
-renders tracks and listens to them (needs librosa and a soundfont).  Exits with 1 where a bar is
-not met.
+tempos, and over every feel in every meter; lines made from the chords in twelve keys; phrases over
+every preset that has some, in twelve keys and with fifty seeds.  `--seeds 3` measures more of the
+forms and phrases; `--audio` also renders tracks and listens to them (needs librosa and a
+soundfont).  Exits with 1 where a bar is not met.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from benchmarks.musical.alike import alike, by_feel
 from benchmarks.musical.comping import comping
 from benchmarks.musical.corpus import called, feels, forms, presets
 from benchmarks.musical.figure import Figure
+from benchmarks.musical.lines import lines
 from benchmarks.musical.phrases import phrases
 from benchmarks.musical.sides import sides
 from benchmarks.musical.timing import timing
@@ -53,6 +54,7 @@ def _figures(seeds: int, listen: bool) -> Iterator[Figure]:
     yield from sides(in_feels)
     yield from timing()
     yield from phrases(called(PHRASE_SEEDS * seeds))
+    yield from lines()
     if listen:
         from benchmarks.musical.audio import audio
 

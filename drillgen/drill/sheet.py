@@ -215,6 +215,8 @@ class SheetSpec(Model):
         Fingering | None, Short(_fingering, ({"enum": [True, "yes", "on", "no", *OFF]},))
     ] = None
     """Fingers and strings under the staff."""
+    degrees: Annotated[bool, YES_NO] = False
+    """Each note's degree under the staff, those that the line aims at circled."""
     tablature: Annotated[bool, YES_NO] = False
     """A second staff with strings and frets, for the electric bass."""
     responses: Annotated[Literal["slashes", "empty"], WORD] = "slashes"

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from xml.etree import ElementTree as ET
 
+from drillgen.sheet.degrees import draw_circles
 from drillgen.sheet.placing import (
     NUMBER,
     ROW_SIZE,
@@ -224,6 +225,7 @@ def restyled(svg: str, beside: Margin, *, opens: bool) -> SystemPicture:
     group.extend([_restyled(child) for child in system if not _hidden(child)])
     level_chords(group)
     centre_rows(group)
+    draw_circles(group)
     write_margin(group, beside, opens=opens)
     left, top = map(float, NUMBER.findall(page.get("transform", "0 0")))
     room = max(_MARGIN - top - bring_marks_in(group), 0.0)

@@ -6,7 +6,6 @@ tracks are split by key, the sheet holds every key.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -14,27 +13,23 @@ from functools import cached_property
 from drillgen.chart import Bar, Chart, Span
 from drillgen.drill.models import Drill, Fingering, SheetSpec
 from drillgen.score import Note, Part, Score
+from drillgen.sheet.degrees import annotated, degrees
 from drillgen.sheet.directions import BarMarks, TempoMark, facts, is_listened_to, marks, tempo_mark
 from drillgen.sheet.fingering import FingeringError
 from drillgen.sheet.hands import Solution, solutions
 from drillgen.sheet.layout import KeyPart, SheetBar, by_bar, key_parts
 from drillgen.sheet.musicxml import Heading, KeyMusic, Printed, musicxml
 from drillgen.sheet.musicxml import printed as changing
-from drillgen.sheet.notation import Fret, Row, Style, pretty
+from drillgen.sheet.notation import Fret, Row, Style
 from drillgen.sheet.reader import Reader, read_by, reader_named, reader_of
 from drillgen.sheet.staff import Filling, Measure, measure, with_accidentals
 from drillgen.theory.pitch import Pitch
 
 # Rows of text under the staff: fingers, strings and positions, or degrees; and tablatures.
 
-_DEGREES = re.compile(r"[b#]*\d+( [b#]*\d+)*")
 _TABLATURE_FOR = "electric"
 
 
-def degrees(notes: Sequence[Note]) -> Row:
-    """Each note's degree, where its mark is one."""
-    marked = {note: pretty(note.mark) for note in notes if _DEGREES.fullmatch(note.mark)}
-    return Row("degree", marked)
 
 
 def hands(chart: Chart, line: Part) -> tuple[Solution, ...]:
@@ -110,6 +105,8 @@ class SheetSection:
 def compose(score: Score, wanted: SheetRequest, prefix: str) -> Iterator[SheetSection]:
     """The keys of a track, `prefix` before their ids.  Raises FingeringError."""
     chart, line = score.chart, score.part("line") if wanted.line else None
+    if line and chart.drill.sheet.degrees:
+        line = annotated(chart, line)
     line = line and read_by(chart, line, wanted.reader)
     sounding = by_bar(chart, line.notes if line else ())
     style, strings = _style(chart, line, wanted)
@@ -126,7 +123,8 @@ def _style(
     clef = wanted.reader.clef
     if line is None:
         return Style(clef), ()
-    rows: tuple[Row, ...] = (degrees(line.notes),) if wanted.degrees else ()
+    asked = wanted.degrees or chart.drill.sheet.degrees
+    rows: tuple[Row, ...] = (degrees(line.notes),) if asked else ()
     if not wanted.hands:
         return Style(clef, rows), ()
     found = hands(chart, line)

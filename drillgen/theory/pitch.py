@@ -169,3 +169,9 @@ def in_range(name: Name, low: int, high: int) -> tuple[Pitch, ...]:
     first = Pitch.near(name, low)
     candidates = (first.octaves(step) for step in range(-1, (high - low) // 12 + 3))
     return tuple(pitch for pitch in candidates if low <= pitch.midi <= high)
+
+
+def degree_over(root: Name, name: Name) -> Degree:
+    """What a name is over a root, within an octave: Eb over C is b3, A# over G #2."""
+    number = (STEPS.index(name.letter) - STEPS.index(root.letter)) % len(STEPS) + 1
+    return Degree(number, (name.fifths - root.fifths - MAJOR_FIFTHS[number - 1]) // 7)

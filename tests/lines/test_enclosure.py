@@ -172,14 +172,18 @@ OPTIONS = st.fixed_dictionaries(
         "kind": st.just("enclosure"),
         "target": st.sampled_from(["root", "third", "fifth", "seventh", "guide tones"]),
         "approach": st.sampled_from(["above below", "below above", "double chromatic",
-                                     "double chromatic above", "from below", "from above"]),
+                                     "double chromatic above", "double", "from below",
+                                     "from above"]),
+        "delayed": st.booleans(),
+        "pickup": st.booleans(),
         "beats": st.sampled_from(["chord", [1], [1, 3], [2], [1, 2, 3]]),
         "fill": st.sampled_from(["rest", "hold", "chord tones"]),
         "range": ranges,
     }
 )  # fmt: skip
 STEPS = {"above below": (1, -1), "below above": (-1, 1), "double chromatic": (-2, -1),
-         "double chromatic above": (2, 1), "from below": (-1,), "from above": (1,)}  # fmt: skip
+         "double chromatic above": (2, 1), "double": (2, 1, -2, -1),
+         "from below": (-1,), "from above": (1,)}  # fmt: skip
 
 
 def resolves(approach: list[Note], target: Note, name: str) -> bool:
@@ -235,3 +239,46 @@ def test_every_key_is_the_same_exercise() -> None:
         for key in TWELVE
     }  # fmt: skip
     assert len(shapes) == 1
+
+
+def test_double_has_two_semitones_from_both_sides() -> None:
+    """+2 +1 -2 -1 semitones, then the tone: to B of G7 C# C A A#, to E of Cmaj7 F# F D D#
+    (hand-worked)."""
+    score = written(line=enclosure(approach="double"))
+    assert names(score) == "F C# C A A# B F# F D D# E"
+
+
+def test_a_delayed_target_comes_after_the_beat() -> None:
+    """The last neighbour stands on the beat, the target an eighth after it; the first one, where
+    the call begins, has as much before it as there is room for."""
+    score = written(line=enclosure(delayed=True), count_in=0)
+    found = [(note.start % 4, note.mark) for note in line(score)]
+    half = Fraction(1, 2)
+    assert found[:2] == [(0, "approach"), (half, "b3")]
+    assert found[2:] == [(4 - half, "approach"), (0, "approach"), (half, "3")] * 2
+
+
+@pytest.mark.parametrize(("delayed", "before"), [(False, 2), (True, 1)])
+def test_a_pick_up_sounds_before_its_call(delayed: bool, before: int) -> None:
+    """Two neighbours before each call's first target, in the count-in and at the end of the
+    student's bars (one of them if the other is on the beat); nothing else sounds there."""
+    score = written(progression="ii7 | V7 | Imaj7 | vi7", gaps=2, count_in=1, key_cycle=["C", "F"],
+                    line=enclosure(pickup=True, delayed=delayed, fill="chord tones"))  # fmt: skip
+    calls = [b for b in score.chart.bars if b.role == "call" and b.form_bar % 2 == 0]
+    for bar in calls:
+        early = [n for n in line(score) if bar.start - 2 <= n.start < bar.start]
+        assert [n.mark for n in early] == ["approach"] * before
+        assert [bar.start - n.start for n in early][::-1] == [
+            Fraction(count, 2) for count in range(1, before + 1)
+        ]
+
+
+@pytest.mark.parametrize("approach", list(STEPS))
+def test_no_bar_goes_back_and_forth(approach: str) -> None:
+    """Filled with chord tones, in twelve keys, no two notes take turns for four notes."""
+    score = written(progression="I7 | IV7 | iiø7 V7b9 | i6", key_cycle=TWELVE, line=enclosure(
+        fill="chord tones", approach=approach, beats=[1, 3]))  # fmt: skip
+    for bar in score.chart.bars:
+        keys = [n.pitch.midi for n in line(score) if bar.start <= n.start < bar.end]
+        fours = zip(keys, keys[1:], keys[2:], keys[3:], strict=False)
+        assert not any(a == c and b == d for a, b, c, d in fours)

@@ -1,0 +1,100 @@
+"""How lines turn, and how they go from chord to chord."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import pytest
+
+from drillgen.score import Score
+from tests.lines.writing import TWELVE, line, names, pitches, spans, under, written
+
+TURNAROUND = "Imaj7 | vi7 | ii7 | V7"
+
+
+def changes(score: Score) -> list[int]:
+    """Semitones from the last note over each chord to the first one over the next."""
+    by_chord = [under(score, span) for span in spans(score)]
+    return [abs(b[0].pitch.midi - a[-1].pitch.midi) for a, b in pairwise(by_chord)]
+
+
+@pytest.mark.parametrize(
+    ("meter", "note", "expected"),
+    [
+        ("4/4", "eighth", "C E G B G E C E"),
+        ("4/4", "triplet", "C E G B G E C E G B G E"),
+        ("3/4", "quarter", "C E B"),  # three notes for four: without the fifth
+    ],
+)
+def test_a_figure_turns_round(meter: str, note: str, expected: str) -> None:
+    """1 3 5 7 over a bar goes there and back instead of leaping to its root (hand-worked)."""
+    options = {"kind": "arpeggio", "note": note}
+    assert names(written(progression="Cmaj7", meter=meter, line=options)) == expected
+
+
+@pytest.mark.parametrize("note", ["quarter", "eighth", "triplet"])
+@pytest.mark.parametrize("progression", [TURNAROUND, "ii7 V7 | Imaj7 VI7", "iiø7 | V7b9 | i6 | iv7"])
+def test_a_connected_arpeggio_goes_on_by_step(note: str, progression: str) -> None:
+    """In twelve keys each chord begins a step from the last note, or (common practice: it says
+    less) on the same one; at most one change in twenty is wider."""
+    score = written(progression=progression, key_cycle=TWELVE, line={
+        "kind": "arpeggio", "note": note, "connect": True})  # fmt: skip
+    for bars in score.chart.passes():
+        inside = [span for bar in bars for span in bar.spans]
+        found = [under(score, span) for span in inside]
+        moves = [abs(b[0].pitch.midi - a[-1].pitch.midi) for a, b in pairwise(found)]
+        assert max(moves) <= 7 and sum(move > 2 for move in moves) <= 1
+
+
+@pytest.mark.parametrize("pattern", ["scale", "thirds", "groups of four"])
+@pytest.mark.parametrize("direction", ["up", "alternating"])
+def test_a_scale_leads_into_the_next_chord(pattern: str, direction: str) -> None:
+    """In twelve keys no change within a pass is wider than a fifth, and nine in ten are steps or
+    on the same note; no step of a scale is lost on the way: neighbours lie within a fourth."""
+    score = written(progression="ii7 | V7 | Imaj7 | vi7", key_cycle=TWELVE, line={
+        "kind": "scale pattern", "pattern": pattern, "direction": direction, "note": "eighth"})  # fmt: skip
+    moves: list[int] = []
+    for bars in score.chart.passes():
+        found = [under(score, span) for bar in bars for span in bar.spans]
+        moves += [abs(b[0].pitch.midi - a[-1].pitch.midi) for a, b in pairwise(found)]
+        for notes in found:
+            assert max(abs(b.pitch.midi - a.pitch.midi) for a, b in pairwise(notes)) <= 5
+    assert max(moves) <= 7
+    assert sum(move <= 2 for move in moves) >= 0.9 * len(moves)
+
+
+def test_octaves_are_chosen_by_looking_ahead() -> None:
+    """1 2 3 5 of Cmaj7 before Ebmaj7: from below, so that G2 goes to Eb2 and not G3 down a tenth
+    (hand-worked)."""
+    score = written(progression="Cmaj7 | Ebmaj7 | Abmaj7", line="scale pattern")
+    assert max(changes(score)) <= 7
+
+
+def test_both_guide_tones_move_least() -> None:
+    """F7 to Bb7 on a bass: A Eb to Ab D, each a semitone (hand-worked); never a fourth at once."""
+    options = {"kind": "guide tones", "voices": "both"}
+    score = written(progression="F7 | Bb7", key="F", key_cycle="F", line=options)
+    assert pitches(score) == "A2 Eb3 Ab2 D3"
+    blues = written(progression="I7 | IV7 | I7 | I7 | IV7 | IV7 | I7 | VI7 | ii7 | V7 | I7 | V7",
+                    key_cycle=TWELVE, line=options)  # fmt: skip
+    for first in (0, 1):
+        voice = line(blues)[first::2]
+        together = zip(voice, voice[1:], strict=False)
+        starts = {bars[0].start for bars in blues.chart.passes()}
+        moves = [abs(b.pitch.midi - a.pitch.midi) for a, b in together if b.start not in starts]
+        assert max(moves) <= 4
+
+
+def test_triads_stay_on_their_thirds_and_sus_chords_on_seventh_or_fourth() -> None:
+    """C F Gsus4 C: E, A, then F, which a 7sus has for its seventh, or C, its fourth, then E
+    (hand-worked)."""
+    score = written(progression="C | F | Gsus4 | C", line="guide tones")
+    assert names(score).split()[:2] == ["E", "A"]
+    assert names(score).split()[2] in ("C", "F") and names(score).split()[3] == "E"
+
+
+@pytest.mark.parametrize("bass", ["off", "roots"])
+def test_guide_tones_keep_up_without_a_bass(bass: str) -> None:
+    """No lower than Eb2 in any key, whether or not the band has a bass."""
+    score = written(key_cycle=TWELVE, band={"bass": bass}, line="guide tones")
+    assert min(note.pitch.midi for note in line(score)) >= 39
