@@ -1,7 +1,7 @@
 """Degrees under the staff: each note's over its chord, and the ones that a line aims at in circles.
 
-A target is what an approach leads to, or a tone of the chord on which it begins.  In MusicXML it has
-Unicode's circled figure, which any program shows; in our own pictures the circle is drawn.
+A target is what an approach leads to, or a tone of the chord on which it begins.  In MusicXML it
+has Unicode's circled figure, which any program shows; in our own pictures the circle is drawn.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from xml.etree import ElementTree as ET
 from drillgen.chart import Chart, Span
 from drillgen.score import Note, Part
 from drillgen.sheet.notation import Row, pretty
-from drillgen.theory.pitch import degree_over
+from drillgen.theory.pitch import Degree, degree_over
 
 _APPROACH = "approach"
 _FIGURES = {str(number): chr(0x245F + number) for number in range(1, 14)}  # 1 is U+2460
@@ -36,9 +36,11 @@ def annotated(chart: Chart, line: Part) -> Part:
     else the one over its chord; targets circled."""
     notes: list[Note] = []
     before = ""
+    kind = chart.drill.line
+    of_chords = kind is not None and (kind.of_chords or kind.is_bass)
     for note in line.notes:
         span = _span(chart, note)
-        mark = _degree(note, span)
+        mark = _degree(note, span, of_chords=of_chords)
         if mark and (before == _APPROACH or _begins_on_a_tone(note, span)):
             mark = circled(mark)
         notes.append(replace(note, mark=mark))
@@ -80,12 +82,17 @@ def _span(chart: Chart, note: Note) -> Span | None:
     return next((span for span in spans if span.start <= note.start < span.end), None)
 
 
-def _degree(note: Note, span: Span | None) -> str:
+def _degree(note: Note, span: Span | None, *, of_chords: bool) -> str:
+    """Its own where it has one that says what it is: the bass of C/E is marked as 1, and is a 3."""
+    over = degree_over(span.chord.root, note.pitch.name) if span and span.chord else None
     if note.mark == _APPROACH:
         return ""
-    if _DEGREES.fullmatch(note.mark):
+    if _DEGREES.fullmatch(note.mark) and (over is None or not of_chords):
         return note.mark
-    return str(degree_over(span.chord.root, note.pitch.name)) if span and span.chord else ""
+    if over is None:
+        return ""
+    own = Degree.parse(note.mark) if _DEGREES.fullmatch(note.mark) else over
+    return str(own if (own.semitones - over.semitones) % 12 == 0 else over)
 
 
 def _begins_on_a_tone(note: Note, span: Span | None) -> bool:

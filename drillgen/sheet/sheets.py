@@ -30,8 +30,6 @@ from drillgen.theory.pitch import Pitch
 _TABLATURE_FOR = "electric"
 
 
-
-
 def hands(chart: Chart, line: Part) -> tuple[Solution, ...]:
     """The solutions that a drill's fingering or tablature asks for.  Raises FingeringError."""
     sheet = chart.drill.sheet

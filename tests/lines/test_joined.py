@@ -33,7 +33,9 @@ def test_a_figure_turns_round(meter: str, note: str, expected: str) -> None:
 
 
 @pytest.mark.parametrize("note", ["quarter", "eighth", "triplet"])
-@pytest.mark.parametrize("progression", [TURNAROUND, "ii7 V7 | Imaj7 VI7", "iiø7 | V7b9 | i6 | iv7"])
+@pytest.mark.parametrize(
+    "progression", [TURNAROUND, "ii7 V7 | Imaj7 VI7", "iiø7 | V7b9 | i6 | iv7"]
+)
 def test_a_connected_arpeggio_goes_on_by_step(note: str, progression: str) -> None:
     """In twelve keys each chord begins a step from the last note, or (common practice: it says
     less) on the same one; at most one change in twenty is wider."""
@@ -51,8 +53,9 @@ def test_a_connected_arpeggio_goes_on_by_step(note: str, progression: str) -> No
 def test_a_scale_leads_into_the_next_chord(pattern: str, direction: str) -> None:
     """In twelve keys no change within a pass is wider than a fifth, and nine in ten are steps or
     on the same note; no step of a scale is lost on the way: neighbours lie within a fourth."""
-    score = written(progression="ii7 | V7 | Imaj7 | vi7", key_cycle=TWELVE, line={
-        "kind": "scale pattern", "pattern": pattern, "direction": direction, "note": "eighth"})  # fmt: skip
+    options = {"kind": "scale pattern", "pattern": pattern, "direction": direction}
+    score = written(progression="ii7 | V7 | Imaj7 | vi7", key_cycle=TWELVE,
+                    line={**options, "note": "eighth"})  # fmt: skip
     moves: list[int] = []
     for bars in score.chart.passes():
         found = [under(score, span) for bar in bars for span in bar.spans]
@@ -79,7 +82,7 @@ def test_both_guide_tones_move_least() -> None:
                     key_cycle=TWELVE, line=options)  # fmt: skip
     for first in (0, 1):
         voice = line(blues)[first::2]
-        together = zip(voice, voice[1:], strict=False)
+        together = pairwise(voice)
         starts = {bars[0].start for bars in blues.chart.passes()}
         moves = [abs(b.pitch.midi - a.pitch.midi) for a, b in together if b.start not in starts]
         assert max(moves) <= 4
