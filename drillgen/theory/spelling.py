@@ -18,11 +18,13 @@ from typing import Any, NamedTuple
 
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
-from drillgen.theory.pitch import RARE_NAMES, Name, Pitch
+from drillgen.theory.pitch import RARE_NAMES, Degree, Name, Pitch
 
 _OTHER_NAME = 1.5  # than the one that it came with
 _OTHER_NAME_OF_THE_KEY = 1.25  # … or of the chord
 _OTHER_CHORD_TONE = 8.0  # an approach that is a chord tone, too, by another name than the chord's
+_OTHER_FLAT_TENSION = 1.5  # … than b9 or b13 of a dominant, which fall
+_FLAT_TENSIONS = (Degree(9, -1), Degree(13, -1))
 _RARE = 4.0  # E#, B#, Cb and Fb where the key does not have them
 _DOUBLE = 8.0  # a double sharp or flat
 _FLAT_AMONG_SHARPS = 2.25  # … that neither key nor chord has, in three sharps or more
@@ -197,6 +199,8 @@ def _between(pitch: Pitch, own: Name, chord: Chord, key: Key) -> _Choice:
     price = _strange(name, key) + (_clash(name, key) if foreign else 0.0)
     if name != own:
         price += _OTHER_NAME if foreign else _OTHER_NAME_OF_THE_KEY
+        leads_down = chord.is_dominant and own in map(chord.root.above, _FLAT_TENSIONS)
+        price += _OTHER_FLAT_TENSION if leads_down and not _strange(own, key) else 0.0
     return _Choice(pitch, price, foreign)
 
 

@@ -77,6 +77,8 @@ def along(text: str, key: str) -> list[LineTone]:
         pytest.param("D", "A7: A2 E#2 | D6/F#: F#2", "A2 F2 F#2", id="below F#"),
         pytest.param("Gb", "Db7: Db3 Cb3 | Gb6: Bb2", "Db3 Cb3 Bb2", id="of the key"),
         pytest.param("C# minor", "G#7: D#3 B#2 | C#m6: C#3", "D#3 B#2 C#3", id="leading note"),
+        # The b9 stays one on its way round the third.
+        pytest.param("C", "G7alt: B1 A#1 Ab1 B1 | Cmaj7: C2", "B1 Bb1 Ab1 B1 C2", id="b9"),
         # The altered scale down to its third.
         pytest.param("C", "G7: F3 Eb3 C#3 B2 A#2 Ab2 G2", "F3 Eb3 Db3 B2 Bb2 Ab2 G2", id="falls"),
     ],
