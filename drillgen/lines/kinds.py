@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
-from itertools import groupby
+from itertools import groupby, pairwise
 from random import Random
 
 from drillgen.chart import Bar, Chart
@@ -82,6 +82,7 @@ def _tones(notes: Sequence[Note], cells: Sequence[Cell]) -> list[LineTone]:
     return tones
 
 
+_EIGHTH = Fraction(1, 2)  # quarter notes
 _HIGH_IN_THE_RANGE = 0.6  # where a line begins: a little above the middle, where it sings
 
 # How each kind is written out.
@@ -118,7 +119,7 @@ def line(chart: Chart) -> Part | None:
         if written:
             context = replace(context, near=written[0].pitch.midi, before=tuple(written))
         played = before_gaps(_played(written, bars, context.begin - lead), bars, context, options)
-        notes = [*(_until(played[0].start, notes) if lead and played else notes), *played]
+        notes = _led_up_to(notes, played) if lead and played else [*notes, *played]
     notes += list(_tagged(chart, notes))
     arrival = _arrival(chart, options, notes, context)
     return Part("line", options.instrument, (*notes, *arrival))
@@ -223,6 +224,18 @@ def _played(notes: list[Note], bars: tuple[Bar, ...], begin: Fraction) -> list[N
             if span.start - max(begin, Fraction(0)) <= note.start < span.end and start < end:
                 played.append(replace(note, start=start, duration=end - start))
     return played
+
+
+def _led_up_to(notes: list[Note], played: list[Note]) -> list[Note]:
+    """The notes so far and a pass that a pick-up leads to: it cuts short what sounds, but waits for
+    a tone that is approached itself."""
+    aims = [
+        after.start + _EIGHTH
+        for one, after in pairwise(notes)
+        if one.mark == "approach" != after.mark
+    ]
+    played = [note for note in played if not aims or note.start >= aims[-1]]
+    return [*_until(played[0].start, notes), *played]
 
 
 def _until(start: Fraction, notes: list[Note]) -> list[Note]:

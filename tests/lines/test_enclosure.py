@@ -248,6 +248,18 @@ def test_double_has_two_semitones_from_both_sides() -> None:
     assert names(score) == "F C# C A A# B F# F D D# E"
 
 
+def test_a_pick_up_waits_for_the_target_before_it() -> None:
+    """In 3/4 with targets on 1 and 3 there is room for one neighbour only between the third beat of
+    a key's last bar and the next key: no approach is left without its target."""
+    score = written(progression="C7", meter="3/4", key="C", key_cycle=["C", "F"],
+                    line=enclosure(target="root", beats=[1, 3], pickup=True))  # fmt: skip
+    found = [(note.start % 3, note.mark) for note in line(score)]
+    half = Fraction(1, 2)
+    targets = [(1, "approach"), (1 + half, "approach"), (2, "1")]
+    assert found[-5:] == [(2 + half, "approach"), (0, "1"), *targets]
+    assert found[-8:-5] == targets
+
+
 def test_a_delayed_target_comes_after_the_beat() -> None:
     """The last neighbour stands on the beat, the target an eighth after it; the first one, where
     the call begins, has as much before it as there is room for."""
