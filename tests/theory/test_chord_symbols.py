@@ -138,8 +138,12 @@ def test_spelling(text: str, notes: str) -> None:
 @given(roots, bases, endings)
 def test_letters_follow_the_degrees(root, base, ends) -> None:  # type: ignore[no-untyped-def]
     """On every root each degree has the letter as many steps up as its number says, and sounds as
-    many semitones up as it should."""
-    chord = readable(f"{root}{base}{''.join(ends)}")
+    many semitones up as it should; an alteration of a bare root stands in parentheses, as Cb5 is a
+    C flat."""
+    altered = "".join(ends)
+    chord = readable(
+        f"{root}{base}{altered}" if base else f"{root}({altered})" if ends else str(root)
+    )
     for name, degree in zip(chord.names, chord.degrees, strict=True) if chord else ():
         steps = STEPS.index(name.letter) - STEPS.index(root.letter)
         assert steps % 7 == (degree.number - 1) % 7
