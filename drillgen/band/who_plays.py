@@ -67,11 +67,14 @@ def bass_ceiling(chart: Chart, low: int, high: int) -> int:
 
     Where the line lies on an instrument of the bass's own register, the band's bass keeps to the
     lowest tenth of its range, enough for every root and fifth (common practice: who accompanies
-    a bass solo stays low).
+    a bass solo stays low).  Under a voice of the harmony, which may come down to Eb2, a bass that
+    does not walk has an octave, enough for every root.
     """
     line = chart.drill.line
-    shares = line is not None and line.sounding_range[0] <= low + _OCTAVE
-    return min(high, low + _TENTH) if shares else high
+    if line is None or line.sounding_range[0] > low + _OCTAVE:
+        return high
+    under = line.keeps_up and line.range is None and chart.drill.band.bass.kind != "walking"
+    return min(high, low + (_OCTAVE - 1 if under else _TENTH))
 
 
 def runs(chart: Chart, part: PartName) -> Iterator[tuple[Bar, ...]]:

@@ -28,9 +28,9 @@ _RESTS_ON = (1, 3, 5)
 _STEP, _THIRD = 2, 4  # semitones
 _STEPWISE = (ScalePattern, Walking)  # what may be led to its last note by another scale tone
 _CHANGED = 2  # what that costs
-# What a last note costs: each semitone of a move that is no step; the last note again; another note
-# than the line had there; sooner than on the last beat.
-_WIDE, _AGAIN, _OTHER, _SOON = 1, 5, 2, 1
+# What a last note costs: each semitone of a move that is no step, and of a line that goes by steps;
+# the last note again; another note than the line had there; sooner than on the last beat.
+_WIDE, _WIDE_AMONG_STEPS, _AGAIN, _OTHER, _SOON = 1, 4, 5, 2, 1
 
 
 def before_gaps(
@@ -59,8 +59,10 @@ def _arrived(notes: list[Note], bar: Bar, context: PassContext, options: Line) -
     if heard[-1].start < places[0]:  # held already
         held = replace(heard[-1], duration=call.end - heard[-1].start)
         return [*heard[:-1], held, *notes[len(heard) :]]
-    ways = [way for place in places for way in _ways(heard, place, bar, context)]
-    if isinstance(options, _STEPWISE):
+    stepwise = isinstance(options, _STEPWISE)
+    wide = _WIDE_AMONG_STEPS if stepwise else _WIDE
+    ways = [way for place in places for way in _ways(heard, place, bar, context, wide)]
+    if stepwise:
         ways += [way for place in places for way in _led(heard, place, bar, context, options)]
     if not ways:
         return notes
@@ -76,8 +78,11 @@ def _until(note: Note, end: Fraction) -> Note:
 _Way = tuple[float, list[Note]]  # what it costs, and the notes that end the call
 
 
-def _ways(notes: Sequence[Note], place: Fraction, bar: Bar, context: PassContext) -> Iterator[_Way]:
-    """Every last note that could fall on a place."""
+def _ways(
+    notes: Sequence[Note], place: Fraction, bar: Bar, context: PassContext, wide: int
+) -> Iterator[_Way]:
+    """Every last note that could fall on a place; `wide` is what each semitone costs of a move that
+    is no step."""
     earlier = [note for note in notes if note.start < place]
     span = _under(bar.spans, place)
     if not earlier or span is None or span.chord is None:
@@ -87,7 +92,7 @@ def _ways(notes: Sequence[Note], place: Fraction, bar: Bar, context: PassContext
     soon = _SOON * (place < bar.end - context.beat)
     for degree, pitch in _rests(span.chord, bar.key, context.low, context.high):
         away = abs(pitch.midi - before.midi)
-        cost = _AGAIN if away == 0 else 0 if away <= _STEP else _WIDE * away
+        cost = _AGAIN if away == 0 else 0 if away <= _STEP else wide * away
         cost += soon + _OTHER * (own is None or own.midi != pitch.midi)
         yield cost, [Note(place, bar.end - place, pitch, mark=str(degree))]
 
@@ -113,7 +118,7 @@ def _led(
     for degree, pitch in tones:
         led = replace(given, pitch=readable(pitch), mark=str(degree))
         changed = [*earlier[:-1], led, *notes[len(earlier) :]]
-        for cost, end in _ways(changed, place, bar, context):
+        for cost, end in _ways(changed, place, bar, context, _WIDE):
             if abs(end[0].pitch.midi - pitch.midi) <= _STEP:
                 yield cost + _CHANGED + abs(pitch.midi - given.pitch.midi) / 4, [led, *end]
 
