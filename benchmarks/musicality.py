@@ -17,6 +17,7 @@ from benchmarks.musical.alike import alike, by_feel
 from benchmarks.musical.comping import comping
 from benchmarks.musical.corpus import called, feels, forms, presets
 from benchmarks.musical.figure import Figure
+from benchmarks.musical.fingering import fingering
 from benchmarks.musical.lines import lines
 from benchmarks.musical.phrases import phrases
 from benchmarks.musical.sides import sides
@@ -54,6 +55,7 @@ def _figures(seeds: int, listen: bool) -> Iterator[Figure]:
     yield from sides(in_feels)
     yield from timing()
     yield from phrases(called(PHRASE_SEEDS * seeds))
+    yield from fingering(presets())
     yield from lines()
     if listen:
         from benchmarks.musical.audio import audio

@@ -13,6 +13,7 @@ from drillgen.listing import listing, number_of
 from drillgen.score import Note, Part
 from drillgen.sheet.fingering import (
     FRETBOARDS,
+    BarMemory,
     Fingered,
     FingeringError,
     Fretboard,
@@ -39,8 +40,8 @@ def solutions(
 ) -> tuple[Solution, ...]:
     """The fingerings that a drill asks for, or those `wanted`; none where it asks for none.
 
-    Each pass is fingered by itself.  Raises FingeringError, naming bar and note, for what cannot
-    be played, and for a reader who plays no bass.
+    Each pass is fingered by itself, but bars alike are played alike.  Raises FingeringError, naming
+    bar and note, for what cannot be played, and for a reader who plays no bass.
     """
     wanted = wanted or chart.drill.sheet.fingering
     if wanted is None or line is None:
@@ -51,12 +52,18 @@ def solutions(
     def where(note: Note) -> str:
         return f"bar {number_of(chart, chart.bar_at(note.start))}"
 
+    def memory() -> BarMemory:
+        return BarMemory(lambda note: chart.bar_at(note.start).start)
+
     if wanted.solutions == "one":
+        known, strings = memory(), wanted.open_strings
         found = [
-            finger(notes, board, open_strings=wanted.open_strings, where=where) for notes in passes
+            finger(notes, board, open_strings=strings, where=where, memory=known)
+            for notes in passes
         ]
         return (Solution("", board, tuple(one for each in found for one in each)),)
-    pairs = [contrasting(notes, board, where=where) for notes in passes]
+    memories = memory(), memory()
+    pairs = [contrasting(notes, board, where=where, memories=memories) for notes in passes]
     return tuple(
         Solution(name, board, tuple(one for pair in pairs for one in pair[index]))
         for index, name in enumerate(CONTRASTING)
@@ -88,21 +95,25 @@ def _passes(chart: Chart, notes: Sequence[Note]) -> Iterator[Iterator[Note]]:
 
 
 def in_words(chart: Chart, solution: Solution) -> Iterator[str]:
-    """A line of text a bar: bar, key, then each note as pitch, string and finger.
+    """A line of text a bar: bar, key, then each note with its finger: `C3(4)`.
 
-    The position stands before the first note played in it.
+    The string is named where it changes and the position where the hand comes to it:
+    `[I] A string B1(1) C2(2) D string D2(0)`.
     """
     name = f" {solution.name}" if solution.name else ""
     yield (f"Fingering{name} on {solution.board.name}; positions: {solution.board.school.system}")
     position = ""
     bars = groupby(solution.fingered, key=lambda each: chart.bar_at(each.note.start))
     for bar, found in bars:
-        words = []
+        words, string = [], ""
         for each in found:
             if each.position != position:
                 position = each.position
                 words.append(f"[{position}]")
-            words.append(f"{each.note.pitch}:{each.string_name}{each.finger}")
+            if each.string_name != string:
+                string = each.string_name
+                words.append(f"{string} string")
+            words.append(f"{each.note.pitch}({each.finger})")
         yield f"{number_of(chart, bar):>5}  {bar.key.short:<4} {' '.join(words)}"
 
 

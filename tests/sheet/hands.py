@@ -12,6 +12,9 @@ from drillgen.sheet.fingering import Fingered, Fretboard
 from drillgen.theory.pitch import Name, Pitch
 
 ORDER = "T1234"
+# On an upright's strings, counted from the highest: the height from which each semitone more costs
+# half a point, as the rules of the fingering say it (D from 9 semitones, A and E from 6).
+DEAR_FROM = {1: 99, 2: 9, 3: 6}
 
 
 def line(text: str, lengths: Sequence[float] = ()) -> list[Note]:
@@ -83,6 +86,8 @@ def _alone(board: Fretboard, place: Place, mode: str) -> float:
     if place.finger == "0":
         return 0
     cost = table.fingers[place.finger] + table.high * max(0, place.hand - table.low_until)
+    if board.school.system == "Simandl":
+        cost += max(place.fret - DEAR_FROM[min(place.string, 3)] + 1, 0) / 2
     midi = board.strings[-place.string].midi + place.fret
     if mode == "preferred" and midi in [string.midi for string in board.strings]:
         cost += table.stopped

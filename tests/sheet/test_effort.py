@@ -105,14 +105,24 @@ def test_least_effort_where_one_rule_decides(kind: str, text: str) -> None:
     is_least(board, line(text), "allowed")
 
 
+def is_far_up(board: Fretboard, place: Place) -> bool:
+    """At the octave of the upright's second string or higher, or above the third position of the
+    strings under it; above the octave of an electric's lower strings."""
+    if board.school.system != "Simandl":
+        return place.string > 1 and place.fret > 12
+    return place.fret > {1: 99, 2: 11}.get(place.string, 7)
+
+
 @st.composite
 def in_one_hand(draw: st.DrawFn, board: Fretboard, mode: OpenStrings) -> list[int]:
-    """Keys that all lie under one hand, with open strings where they are welcome."""
+    """Keys that all lie under one hand, with open strings where they are welcome, and no lower
+    string stopped high up where the next one has the note."""
     hand = draw(st.sampled_from(board.hands))
     low, high = board.strings[0].midi, board.strings[-1].midi + board.frets
     under = []
     for midi in range(low, high + 1):
         ways = places(board, midi)
+        ways = [way for way in ways if not is_far_up(board, way)] or ways
         if mode == "avoided":
             ways = [way for way in ways if way.finger != "0"] or ways
         under += [midi] * any(way.hand == hand for way in ways)
@@ -124,7 +134,8 @@ def in_one_hand(draw: st.DrawFn, board: Fretboard, mode: OpenStrings) -> list[in
 @settings(max_examples=25, deadline=None)
 @given(data=st.data())
 def test_what_lies_in_one_position_stays_there(name: str, mode: OpenStrings, data: Any) -> None:
-    """A line that can be played in one position is fingered without a shift, however long."""
+    """A line that can be played in one position is fingered without a shift, however long, if that
+    does not take it far up a low string."""
     board = FRETBOARDS[name]
     found = finger(keys(data.draw(in_one_hand(board, mode))), board, open_strings=mode)
     assert not any(each.shift for each in found)
@@ -180,7 +191,8 @@ def test_avoided_open_strings(name: str, data: Any) -> None:
     low, high = board.strings[0].midi, board.strings[-1].midi + board.frets
     notes = keys(data.draw(st.lists(st.integers(low, high), min_size=1, max_size=12)))
     for each in finger(notes, board, open_strings="avoided"):
-        stopped = [way for way in places(board, each.note.pitch.midi) if way.finger != "0"]
+        ways = [way for way in places(board, each.note.pitch.midi) if not is_far_up(board, way)]
+        stopped = [way for way in ways if way.finger != "0"]
         assert (each.finger == "0") == (not stopped)
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from drillgen.theory.pitch import Pitch
 from tests.conftest import Run
 
 SCALE = """\
@@ -22,8 +23,12 @@ sheet: {fingering: true}
 
 
 def played(output: str) -> list[str]:
-    """The notes with string and finger, in order."""
-    return re.findall(r"[A-G][b#]?\d:\S+", output)
+    """The notes with string and finger, in order: `C2 A2` is the second finger on the A string."""
+    found, string = [], ""
+    for name, note, finger in re.findall(r"(\S+) string|([A-G][b#]?\d)\((.)\)", output):
+        string = name or string
+        found += [f"{note} {string}{finger}"] if note else []
+    return found
 
 
 def test_g_major_lies_in_the_first_position(drillgen: Run, tmp_path: Path) -> None:
@@ -34,7 +39,8 @@ def test_g_major_lies_in_the_first_position(drillgen: Run, tmp_path: Path) -> No
     done = drillgen("check", drill)
     assert done.returncode == 0, done.stderr
     assert played(done.stdout) == [
-        "G1:E2", "A1:A0", "B1:A1", "C2:A2", "D2:D0", "E2:D1", "F#2:D4", "G2:G0"]  # fmt: skip
+        "G1 E2", "A1 A0", "B1 A1", "C2 A2", "D2 D0", "E2 D1", "F#2 D4", "G2 G0"]  # fmt: skip
+    assert "[I] E string G1(2) A string A1(0) B1(1) C2(2)" in done.stdout
     assert re.findall(r"\[(.*?)\]", done.stdout) == ["I"] and "Simandl" in done.stdout
 
 
@@ -83,3 +89,32 @@ def test_what_cannot_be_played_is_said(
     done = drillgen("check", drill, "--set", setting)
     assert done.returncode == 2 and "Traceback" not in done.stderr
     assert all(word in done.stderr for word in words), done.stderr
+
+
+def test_no_low_string_is_played_high_up(drillgen: Run, tmp_path: Path) -> None:
+    """From D3, the octave of the D string, to G3 every note lies on the G string, under a finger of
+    the neck's and not the thumb; nothing from C2 on lies on the E string (common practice)."""
+    drill = tmp_path / "high.yaml"
+    notes = "2':q 3' 4' 5' | 5':e 4' 3' 2' 7 2' 3' 5' | 1:q 2 3 1 | 2:h 3"
+    drill.write_text(SCALE.replace("1:q 2 3 4 | 5 6 7 1'", notes))
+    done = drillgen("check", drill, "--key-cycle", "C, Bb, D", "--set", "line.range=E1 to G3")
+    assert done.returncode == 0, done.stderr
+    found = [word.split() for word in played(done.stdout)]
+    keys = [Pitch.parse(note).midi for note, _ in found]
+    high = {hand for (_, hand), key in zip(found, keys, strict=True) if key >= 50}
+    assert high and {hand[0] for hand in high} == {"G"} and "GT" not in high
+    assert not [hand for (_, hand), key in zip(found, keys, strict=True)
+                if key >= 36 and hand[0] == "E"]  # fmt: skip
+
+
+def test_the_same_bar_is_played_the_same_way(drillgen: Run, tmp_path: Path) -> None:
+    """A bar that comes three times, after other bars each time, has one fingering."""
+    drill = tmp_path / "again.yaml"
+    notes = "1:q 3 5 3 | 1':q 2' 3' 2' | 1:q 3 5 3 | 7,:q 6, 5, 7, | 1:q 3 5 3 | 5:q 6 7 1'"
+    drill.write_text(SCALE.replace("1:q 2 3 4 | 5 6 7 1'", notes).replace(" | %", " | %" * 6))
+    for key in ("A", "Bb", "C", "Db", "Eb"):
+        done = drillgen("check", drill, "--key-cycle", key)
+        assert done.returncode == 0, done.stderr
+        hands = played(done.stdout)
+        bars = [tuple(hands[4 * bar : 4 * bar + 4]) for bar in range(6)]
+        assert bars[0] == bars[2] == bars[4]

@@ -8,10 +8,18 @@ upright and by the first finger's fret on the electric: `fretboard.school.system
 from __future__ import annotations
 
 from drillgen.sheet.fingering.basses import FRETBOARDS, FingeringError, Fretboard
-from drillgen.sheet.fingering.solve import Fingered, OpenStrings, contrasting, finger, tablature
+from drillgen.sheet.fingering.solve import (
+    BarMemory,
+    Fingered,
+    OpenStrings,
+    contrasting,
+    finger,
+    tablature,
+)
 
 __all__ = [
     "FRETBOARDS",
+    "BarMemory",
     "Fingered",
     "FingeringError",
     "Fretboard",

@@ -31,6 +31,9 @@ class Effort:
     slide: float  # one finger to another place within the frame (thumb position)
     smear: float  # a shift of a semitone by one finger on one string: better under two fingers
     stopped: float  # where open strings are preferred: a stopped note that could be open
+    # For each semitone that a note on a string lies above a height, strings counted from the
+    # highest; the last stands for all beyond.  None: nothing is far up.
+    far_up: tuple[tuple[int, float] | None, ...] = (None,)
 
     # What a shift costs, as a share, where the hand has time; the cheapest that applies.
     after_open: float = 0.5  # the hand is free while an open string sounds
@@ -40,12 +43,18 @@ class Effort:
     def crossed(self, strings: int) -> float:
         return self.crossing[min(strings, len(self.crossing) - 1)]
 
+    def up(self, number: int, fret: int) -> float:
+        """What a note costs for lying far up its string, by the string's number."""
+        start = self.far_up[min(number, len(self.far_up)) - 1]
+        return max(fret - start[0], 0) * start[1] if start else 0.0
+
 
 REST = Fraction(1, 2)  # quarter notes: a silence at least this long is a rest
 LONG = Fraction(2)  # quarter notes: a note at least this long is a long one
 
 # In the half position the string lies close to the nut and the hand is widest, so that it is no
-# easier than the first (common practice).
+# easier than the first (common practice). The low strings speak worse the higher they are stopped,
+# and the string above them has the same notes nearer the nut (common practice).
 UPRIGHT = Effort(
     shift=4.0,
     shift_step=0.5,
@@ -57,6 +66,7 @@ UPRIGHT = Effort(
     slide=2.0,
     smear=1.0,
     stopped=6.0,
+    far_up=(None, (8, 0.5), (5, 0.5)),
 )
 
 # Frets are wide near the nut: nothing is gained below the fifth (common practice).
@@ -86,6 +96,9 @@ ELECTRIC = Effort(
 # semitones (over G: Ab, A, Bb), and it opens, between thumb and first finger and onwards, to a
 # fourth between thumb and third (G A B C). The fingers keep their order. It serves the two highest
 # strings: traditional methods rarely go there on the lower ones (common practice).
+#
+# A note that a higher string has, too, is not looked for far up a lower one: not at the octave of
+# the D string or above, nor above the third position of A and E (common practice).
 #
 # Electric: a finger a fret, four frets a hand; a position is the fret of the first finger.
 
@@ -125,9 +138,17 @@ class School:
     positions: tuple[str, ...]  # for hands 1, 2, 3 …
     beyond: str  # for all hands after those; `{hand}` is filled in
     effort: Effort
+    # How far up each string notes are stopped that a higher string has, too: in semitones above
+    # the open string, strings counted from the highest; the last stands for all beyond.
+    highest: tuple[int | None, ...]
 
     def frame(self, hand: int) -> Frame:
         return max((f for f in self.frames if f.first <= hand), key=lambda frame: frame.first)
+
+    def strays(self, number: int, fret: int) -> bool:
+        """Whether a note lies further up a string than it is played there, by its number."""
+        most = self.highest[min(number, len(self.highest)) - 1]
+        return most is not None and fret > most
 
     def position(self, hand: int) -> str:
         if hand <= len(self.positions):
@@ -158,6 +179,7 @@ SIMANDL = School(
     positions=POSITIONS,
     beyond="thumb",
     effort=UPRIGHT,
+    highest=(None, OCTAVE - 1, POSITIONS.index("III") + 3),
 )
 
 FINGER_A_FRET = School(
@@ -166,6 +188,7 @@ FINGER_A_FRET = School(
     positions=(),
     beyond="fret {hand}",
     effort=ELECTRIC,
+    highest=(None, OCTAVE),
 )
 
 

@@ -144,6 +144,17 @@ def _grips(board: Fretboard, keys: tuple[int, ...], preferred: bool) -> tuple[Gr
     )
 
 
+def near(board: Fretboard, choices: Sequence[Grip]) -> list[Grip]:
+    """Those with the fewest notes too far up a low string: none, unless a chord needs one."""
+    strays = [sum(_strays(board, stop) for stop in grip.stops) for grip in choices]
+    fewest = min(strays)
+    return [grip for grip, count in zip(choices, strays, strict=True) if count == fewest]
+
+
+def _strays(board: Fretboard, stop: Stop) -> bool:
+    return board.school.strays(board.number(stop.string), stop.fret)
+
+
 def closed(choices: Sequence[Grip]) -> list[Grip]:
     """Those with the fewest open strings: none, unless a note can't be stopped at all."""
     fewest = min(grip.opens for grip in choices)
@@ -166,7 +177,7 @@ def _stops(board: Fretboard, key: int, hand: int) -> list[Stop]:
 def _grip(board: Fretboard, hand: int, stops: tuple[Stop, ...], preferred: bool) -> Grip:
     effort = board.school.effort
     stopped = [stop for stop in stops if stop.finger != OPEN]
-    cost = sum(_weight(effort, hand, stop) for stop in stopped)
+    cost = sum(_weight(board, hand, stop) for stop in stopped)
     cost += sum(
         effort.barre for one, other in combinations(stopped, 2) if one.finger == other.finger
     )
@@ -175,8 +186,10 @@ def _grip(board: Fretboard, hand: int, stops: tuple[Stop, ...], preferred: bool)
     return Grip(hand, stops, cost, not stopped)
 
 
-def _weight(effort: Effort, hand: int, stop: Stop) -> float:
-    return effort.fingers[stop.finger] + effort.high * max(0, hand - effort.low_until)
+def _weight(board: Fretboard, hand: int, stop: Stop) -> float:
+    effort = board.school.effort
+    high = effort.high * max(0, hand - effort.low_until)
+    return effort.fingers[stop.finger] + high + effort.up(board.number(stop.string), stop.fret)
 
 
 def _could_be_open(board: Fretboard, stop: Stop) -> bool:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from itertools import product
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from itertools import groupby, product
 from typing import Literal
 
 from drillgen.score import Note
@@ -19,6 +21,7 @@ from drillgen.sheet.fingering.grips import (
     follow,
     grips,
     moments,
+    near,
 )
 
 # The path of least effort through all grips: a shortest path, moment by moment (Viterbi).
@@ -136,6 +139,95 @@ def _finger(effort: Effort, before: Stop, after: Stop) -> float:
     return effort.barre if before.string != after.string else 0.0
 
 
+# The same bar again is played in the same way, unless that costs more than a shift (common
+# practice: the hand learns bars, not notes).
+
+BarContent = tuple[tuple[Fraction, tuple[int, ...]], ...]  # places in the bar, and MIDI keys
+Stops = tuple[tuple[Stop, ...], ...]  # moment by moment
+
+
+@dataclass(frozen=True, slots=True)
+class BarMemory:
+    """Where bars begin, and how each was played so far, through all passes of a track."""
+
+    start_of: Callable[[Note], Fraction]  # where the bar begins in which a note does
+    known: dict[BarContent, Stops] = field(default_factory=dict)
+
+    def bars(self, line: Sequence[Moment]) -> list[tuple[range, BarContent]]:
+        """The moments of each bar by their indices, and what it has."""
+        starts = [self.start_of(max(moment.notes, key=lambda note: note.start)) for moment in line]
+        found = []
+        for start, indices in groupby(range(len(line)), key=starts.__getitem__):
+            inside = list(indices)
+            content = tuple(_content(line[index], start) for index in inside)
+            found.append((range(inside[0], inside[-1] + 1), content))
+        return found
+
+    def learn(self, line: Sequence[Moment], path: Sequence[Grip]) -> None:
+        """Remember how each bar that is not known yet is played most often."""
+        ways: dict[BarContent, Counter[Stops]] = {}
+        for bar, content in self.bars(line):
+            ways.setdefault(content, Counter())[tuple(path[i].stops for i in bar)] += 1
+        for content, counted in ways.items():
+            self.known.setdefault(content, counted.most_common(1)[0][0])
+
+
+def _content(moment: Moment, start: Fraction) -> tuple[Fraction, tuple[int, ...]]:
+    place = max(note.start for note in moment.notes) - start
+    return place, tuple(note.pitch.midi for note in moment.notes)
+
+
+def alike(
+    effort: Effort,
+    line: Sequence[Moment],
+    choices: Sequence[Sequence[Grip]],
+    path: Sequence[Grip],
+    memory: BarMemory,
+) -> list[Grip]:
+    """The path with every bar played as it is known, where that costs no more than a shift."""
+    bars = {bar.start: (bar, memory.known[content]) for bar, content in memory.bars(line)}
+    while bars:
+        found = _as_known(effort, line, choices, bars)
+        dear = [
+            start
+            for start, (bar, _) in bars.items()
+            if found is not None
+            and _around(effort, line, found, bar) > _around(effort, line, path, bar) + effort.shift
+        ]
+        if found is not None and not dear:
+            return found
+        for start in dear:
+            del bars[start]
+    return list(path)
+
+
+def _as_known(
+    effort: Effort,
+    line: Sequence[Moment],
+    choices: Sequence[Sequence[Grip]],
+    bars: dict[int, tuple[range, Stops]],
+) -> list[Grip] | None:
+    """The least effort with these bars played as they are known; a bar that no hand can come to
+    that way is taken out of `bars`, and there is nothing yet."""
+    held = list(choices)
+    for bar, known in bars.values():
+        for index, stops in zip(bar, known, strict=True):
+            held[index] = [grip for grip in choices[index] if grip.stops == stops] or choices[index]
+    try:
+        return least(effort, line, held)
+    except StuckError as stuck:
+        before = [start for start in bars if start <= stuck.moment]
+        del bars[max(before, default=min(bars))]
+        return None
+
+
+def _around(effort: Effort, line: Sequence[Moment], path: Sequence[Grip], bar: range) -> float:
+    """The effort of a bar, of coming to it and of leaving it."""
+    inside = sum(path[index].cost for index in bar)
+    moves = range(max(bar.start, 1), min(bar.stop + 1, len(path)))
+    return inside + sum(step(effort, line[i], path[i - 1], path[i]) for i in moves)
+
+
 OpenStrings = Literal["allowed", "preferred", "avoided"]
 
 
@@ -164,32 +256,39 @@ def finger(
     *,
     open_strings: OpenStrings = "allowed",
     where: Where = by_beat,
+    memory: BarMemory | None = None,
 ) -> tuple[Fingered, ...]:
     """The fingering of least effort, a `Fingered` for each note, in the notes' order.
 
     A line that lies in one position stays in it.  Notes that sound together are played together.
     `preferred` pays for stopping a note that could be open; `avoided` plays open only what can't
-    be stopped.  `where` names a note's bar in a message.  Raises FingeringError, naming the bar
-    and the note, for what cannot be played.
+    be stopped.  Where a higher string serves, no note lies far up a low one.  With a `memory`, bars
+    alike are played alike, also those of lines that it met before.  `where` names a note's bar in
+    a message.  Raises FingeringError, naming the bar and the note, for what cannot be played.
     """
     if not notes:
         return ()
     line = moments(notes)
     choices = [grips(instrument, m, where, open_strings == "preferred") for m in line]
-    path = _easiest(instrument, line, choices, open_strings, where)
+    path = _easiest(instrument, line, choices, open_strings, where, memory)
     return _fingered(instrument, line, path)
 
 
 def contrasting(
-    notes: Sequence[Note], instrument: Fretboard, *, where: Where = by_beat
+    notes: Sequence[Note],
+    instrument: Fretboard,
+    *,
+    where: Where = by_beat,
+    memories: tuple[BarMemory | None, BarMemory | None] = (None, None),
 ) -> tuple[tuple[Fingered, ...], tuple[Fingered, ...]]:
     """Two solutions that feel different: with open strings, and closed.
 
     Where the line has no use for open strings, the second is played in other positions, if there
     are any.  Raises FingeringError as `finger` does.
     """
-    ringing = finger(notes, instrument, open_strings="preferred", where=where)
-    stopped = finger(notes, instrument, open_strings="avoided", where=where)
+    one, other = memories
+    ringing = finger(notes, instrument, open_strings="preferred", where=where, memory=one)
+    stopped = finger(notes, instrument, open_strings="avoided", where=where, memory=other)
     if not _alike(ringing, stopped):
         return ringing, stopped
     return ringing, _elsewhere(notes, instrument, stopped, where)
@@ -206,21 +305,38 @@ def _easiest(
     choices: Sequence[Sequence[Grip]],
     open_strings: OpenStrings,
     where: Where,
+    memory: BarMemory | None = None,
 ) -> list[Grip]:
-    effort = board.school.effort
+    """The least effort; far up low strings, or open where that is avoided, only where a held note
+    leaves nothing else."""
+    easy = [near(board, each) for each in choices]
+    ways: list[Sequence[Sequence[Grip]]] = [easy, choices]
     if open_strings == "avoided":
-        choices = [closed(each) for each in choices]
-    try:
-        return _in_one_position(effort, line, choices) or least(effort, line, choices)
-    except StuckError as stuck:
-        if open_strings == "avoided":  # a held note may leave only the open string
-            allowed = [grips(board, moment, where, False) for moment in line]
-            return _easiest(board, line, allowed, "allowed", where)
-        note = line[stuck.moment].notes[-1]
-        raise FingeringError(
-            f"{where(note)}: {note.pitch} is out of the hand's reach on {board.name} "
-            "while the note before is held"
-        ) from None
+        ways.insert(0, [closed(each) for each in easy])
+    for way in ways:
+        try:
+            return _path(board.school.effort, line, way, memory)
+        except StuckError as stuck:
+            note = line[stuck.moment].notes[-1]
+    raise FingeringError(
+        f"{where(note)}: {note.pitch} is out of the hand's reach on {board.name} "
+        "while the note before is held"
+    )
+
+
+def _path(
+    effort: Effort,
+    line: Sequence[Moment],
+    choices: Sequence[Sequence[Grip]],
+    memory: BarMemory | None,
+) -> list[Grip]:
+    """The least effort: without a shift where that can be, else with bars alike played alike."""
+    still = _in_one_position(effort, line, choices)
+    path = still or least(effort, line, choices)
+    if memory is None:
+        return path
+    memory.learn(line, path)
+    return path if still else alike(effort, line, choices, path, memory)
 
 
 def _in_one_position(
