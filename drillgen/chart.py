@@ -17,7 +17,7 @@ from typing import Literal
 from drillgen.drill.models import Drill, Gaps, Tempo
 from drillgen.drill.progression import Slot
 from drillgen.theory.chords import Chord, as_written, relieved
-from drillgen.theory.keys import Key
+from drillgen.theory.keys import Key, Mode
 from drillgen.theory.numerals import Numeral, parse_numeral
 
 Role = Literal["count-in", "call", "response", "play", "ending"]
@@ -56,6 +56,7 @@ class Bar:
     section: str = ""
     starts_section: bool = False
     tag: bool = False  # the form's last bars once more, after the last pass
+    change: bool = False  # it leads to the next key, between two keys
 
     @cached_property
     def end(self) -> Fraction:
@@ -107,9 +108,10 @@ class Chart:
         return tuple(bar for bar in self.bars if bar.role == "ending")
 
     def passes(self) -> Iterator[tuple[Bar, ...]]:
-        """The bars of each pass in turn, a tag last; count-in and ending left out."""
+        """The bars of each pass in turn, a tag last, and what leads to another key by itself;
+        count-in and ending left out."""
         played = (bar for bar in self.bars if bar.form_bar >= 0)
-        for _, bars in groupby(played, key=lambda bar: (bar.pass_number, bar.tag)):
+        for _, bars in groupby(played, key=lambda bar: (bar.pass_number, bar.tag, bar.change)):
             yield tuple(bars)
 
     @cached_property
@@ -144,6 +146,8 @@ def _bars(drill: Drill, keys: tuple[Key, ...]) -> Iterator[Bar]:
     yield from (blank for _ in range(lead_in))
     last = blank
     for key_number, key in enumerate(keys):
+        if key_number and drill.key_change != "none":
+            yield _led(drill, last, key)
         turn = 0  # bars of this key so far: call and response trade across its passes
         for count in range(drill.passes):
             number = key_number * drill.passes + count + 1
@@ -153,6 +157,8 @@ def _bars(drill: Drill, keys: tuple[Key, ...]) -> Iterator[Bar]:
                     replace(blank, key=key, role=role, key_number=key_number, pass_number=number),
                     form_bar,
                 )
+                if drill.ending == "home" and number == len(keys) * drill.passes:
+                    last = _brought_home(drill, last)
                 yield last
             turn += len(drill.progression.bars)
     if drill.ending == "tag":
@@ -161,6 +167,50 @@ def _bars(drill: Drill, keys: tuple[Key, ...]) -> Iterator[Bar]:
         last = tag[-1]
     if drill.ending != "none":
         yield from _held(drill, last)
+
+
+# What leads to a new key: a starting note alone, its dominant, or the two chords before its tonic.
+_LEADS: dict[str, dict[Mode, tuple[str, ...]]] = {
+    "note": {"major": (), "minor": ()},
+    "V7": {"major": ("V7",), "minor": ("V7b9",)},
+    "ii V": {"major": ("ii7", "V7"), "minor": ("iiø7", "V7b9")},
+}
+
+
+def _led(drill: Drill, last: Bar, key: Key) -> Bar:
+    """The bar between two keys; two chords share it by beats, the first the longer."""
+    chords = [parse_numeral(text).in_key(key) for text in _LEADS[drill.key_change][key.mode]]
+    meter = drill.meter
+    first = -(-meter.beats // 2) * meter.beat if len(chords) > 1 else meter.bar
+    places = ((Fraction(0), first), (first, meter.bar - first))
+    spans = tuple(
+        Span(*place, as_written(chord, key)) for place, chord in zip(places, chords, strict=False)
+    ) or (Span(Fraction(0), meter.bar, None),)
+    return replace(
+        last, key=key, role="play", spans=spans, section="", starts_section=False, change=True
+    )
+
+
+_LAST_BARS = 4  # of the form, in which a turnaround is looked for
+
+
+def _brought_home(drill: Drill, bar: Bar) -> Bar:
+    """The last time, the form's last tonic chord stays instead of the turnaround after it."""
+    bars = drill.progression.bars
+    near = [
+        (index, slot)
+        for index in range(max(len(bars) - _LAST_BARS, 0), len(bars))
+        for slot in bars[index].slots
+    ]
+    chords = [(index, slot, sounding(slot, drill.key, bar.key)) for index, slot in near]
+    homes = [each for each in chords if each[2] and each[2].root == bar.key.tonic]
+    if not homes or bar.form_bar < homes[-1][0]:
+        return bar
+    index, slot, chord = homes[-1]
+    if bar.form_bar > index:
+        return replace(bar, spans=(Span(Fraction(0), bar.length, chord),))
+    kept = [span for span in bar.spans if span.start < slot.start]
+    return replace(bar, spans=(*kept, Span(slot.start, bar.length - slot.start, chord)))
 
 
 def _tag(drill: Drill, last: Bar) -> Iterator[Bar]:

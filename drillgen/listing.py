@@ -9,6 +9,10 @@ from itertools import groupby
 from drillgen.chart import Bar, Chart, Span
 from drillgen.drill.models import Drill, Gaps
 from drillgen.score import Note, Score
+from drillgen.theory.numerals import Numeral
+from drillgen.theory.pitch import Degree
+
+_TONIC, _SECOND, _MINOR_THIRD, _FLAT_FIFTH = Degree(1), Degree(2), Degree(3, -1), Degree(5, -1)
 
 # What a teacher may not have meant, though it can be played: said by `check`, never an error.
 
@@ -16,10 +20,27 @@ from drillgen.score import Note, Score
 def remarks(drill: Drill) -> Iterator[str]:
     """Sentences about a drill's shape; none where there is nothing odd."""
     gaps, bars = drill.gaps, len(drill.progression.bars)
+    yield from _minor_in_major(drill)
     if gaps and gaps.harmony == "continues":
         yield from _traded(gaps, bars, drill.passes)
     elif gaps:
         yield from _repeated(gaps, bars)
+
+
+def _minor_in_major(drill: Drill) -> Iterator[str]:
+    """Numerals of a minor key in a drill that names none: its sheets have a major key over them."""
+    if {"key", "key_cycle"} & drill.model_fields_set or not drill.progression.is_numeral:
+        return
+    symbols = (slot.symbol for bar in drill.progression.bars for slot in bar.slots)
+    own = [each for each in symbols if isinstance(each, Numeral) and not each.targets]
+    tonics = [each for each in own if each.step == _TONIC]
+    sevenths = [each for each in own if each.step == _SECOND and _FLAT_FIFTH in each.degrees]
+    said = (tonics or sevenths)[:1]
+    if said and all(_MINOR_THIRD in each.degrees for each in tonics):
+        yield (
+            f"{drill.key} stands over a progression in minor ({said[0]}); "
+            f"write key: {drill.key.tonic} minor"
+        )
 
 
 def _repeated(gaps: Gaps, bars: int) -> Iterator[str]:
@@ -186,7 +207,7 @@ def _part(bar: Bar) -> str:
 
 
 def _role(bar: Bar) -> str:
-    return "tag" if bar.tag else bar.role
+    return "key change" if bar.change else "tag" if bar.tag else bar.role
 
 
 def _text(chart: Chart, bar: Bar) -> str:

@@ -163,6 +163,8 @@ def _marker(bar: Bar, before: Bar | None) -> str:
         before.pass_number,
     ):
         return ""
+    if bar.change:
+        return f"to {bar.key}"
     return bar.role if bar.role in ("count-in", "ending") else f"{bar.key}: {bar.role}"
 
 

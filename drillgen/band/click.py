@@ -32,13 +32,24 @@ def click(chart: Chart) -> Part | None:
 
 
 def cue(chart: Chart, line: Part | None) -> Part | None:
-    """The line's first note, sounded in the bar before the count-in."""
-    if not chart.drill.count_in.starting_note or line is None or not line.notes:
+    """The line's first note, sounded in the bar before the count-in, and each key's in the bar that
+    leads to it."""
+    if line is None or not line.notes:
         return None
-    bar = chart.bars[0]
+    first = chart.bars[: chart.drill.count_in.starting_note]
+    bars = [*first, *(bar for bar in chart.bars if bar.change)]
+    notes = tuple(note for bar in bars for note in _starting_note(chart, line, bar))
+    return Part("cue", line.instrument, notes) if notes else None
+
+
+def _starting_note(chart: Chart, line: Part, bar: Bar) -> Iterator[Note]:
+    """The first note that the line has from a bar on, sounded as the bar begins and gone before a
+    pick-up to the next key."""
     length = bar.length - min(chart.drill.meter.beat, bar.length / 2)
-    note = Note(bar.start, length, line.notes[0].pitch, mark="starting note")
-    return Part("cue", line.instrument, (note,))
+    coming = next((note for note in line.notes if note.start >= bar.start), None)
+    if coming is not None:
+        free = coming.start - bar.start
+        yield Note(bar.start, min(length, free or length), coming.pitch, mark="starting note")
 
 
 def _count_in(chart: Chart) -> Iterator[Hit]:

@@ -36,7 +36,7 @@ def drops_out(chart: Chart, bar: Bar) -> bool:
     begins.  The line, a tag and the ending are played all the same.
     """
     empty = chart.drill.drop_outs
-    if empty is None or bar.form_bar < 0 or bar.tag:
+    if empty is None or bar.form_bar < 0 or bar.tag or bar.change:
         return False
     first = next(each.number for each in chart.bars if each.form_bar >= 0)
     return (bar.number - first) % empty.every >= empty.every - empty.bars

@@ -241,6 +241,7 @@ _MEANT: dict[str, tuple[str, ...]] = {
     **dict.fromkeys(("metronome",), ("click", "band")),
     **dict.fromkeys(("chordinstrument", "accompaniment", "keyboard"), ("comping", "band")),
     **dict.fromkeys(("fingerings", "tab", "clef", "notation", "score", "print"), ("sheet",)),
+    **dict.fromkeys(("firstposition", "position", "handposition"), ("positions",)),
     **dict.fromkeys(("outro", "end", "coda"), ("ending",)),
     **dict.fromkeys(("random", "randomseed"), ("seed",)),
     **dict.fromkeys(("volume", "loudness", "gain"), ("level",)),

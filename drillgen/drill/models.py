@@ -34,20 +34,31 @@ from drillgen.drill.fields import (
     WORD,
     YES_NO,
     Model,
+    Range,
     Read,
     ReadWith,
     Short,
+    choice,
     is_off,
     known,
     number,
     whole,
 )
 from drillgen.drill.key_cycle import C_MAJOR, KEY, KEY_CYCLE, default_cycle
-from drillgen.drill.lines import LINE, AnyLine, GuideTones, in_meter
-from drillgen.drill.messages import listed, refuse
+from drillgen.drill.lines import LINE, AnyLine, GuideTones, Line, in_meter
+from drillgen.drill.messages import RefusedError, listed, refuse, under
 from drillgen.drill.progression import PROGRESSION, BarText, Progression, Slot
-from drillgen.drill.sheet import SHEET, Fingering, SheetSpec
+from drillgen.drill.sheet import (
+    BASSES,
+    POSITIONS_READ,
+    SHEET,
+    Fingering,
+    Positions,
+    SheetSpec,
+    open_strings,
+)
 from drillgen.theory.keys import Key
+from drillgen.theory.pitch import Name, Pitch
 
 # How long a track will be, worked out before it is laid out in bars, and the most it may be.
 #
@@ -63,6 +74,8 @@ def seconds(drill: Drill, keys: int, tempo: Tempo) -> float:
     bars = _bars_a_pass(drill)
     passes = range(1, drill.passes * keys + 1)
     minutes = lead_in / tempo.at(1) + sum(bars / tempo.at(number) for number in passes)
+    if drill.key_change != "none":
+        minutes += sum(1 / tempo.at(number * drill.passes) for number in range(1, keys))
     return minutes * drill.meter.beats * 60
 
 
@@ -114,6 +127,7 @@ __all__ = [
 ]
 
 _DEFAULT_TITLE = 60
+_OCTAVE = 12  # semitones: the least range of a line
 
 
 class CountIn(Model):
@@ -132,6 +146,20 @@ def _count(value: Any) -> Any:
     return {"bars": 0} if is_off(value) else short("bars")(value)
 
 
+_KEY_CHANGE = choice("note", "V7", "ii V", "none")
+
+
+def _key_change(value: Any) -> str:
+    """Read 'note', 'V7', 'ii V'; 'ii-V' and 'ii7 V7' mean the same as the last."""
+    text = " ".join(str(value).replace("-", " ").replace("–", " ").split())
+    if is_off(value):
+        return "none"
+    written = "ii V" if text in ("ii V", "ii7 V7", "ii V7") else text if text == "V" else value
+    found: str = _KEY_CHANGE.function("V7" if written == "V" else written)
+    return found
+
+
+KEY_CHANGE = Read(_key_change, {"enum": ["note", "V7", "ii V", "ii-V", *OFF], "default": "none"})
 FEEL = Read(check_feel, {"enum": [*playable_feels(), *ALIASES]})
 
 
@@ -169,6 +197,50 @@ def _title(data: dict[str, Any]) -> str:
     return written if len(written) <= _DEFAULT_TITLE else written[: _DEFAULT_TITLE - 1] + "…"
 
 
+def _with_hands(sheet: SheetSpec, info: ValidationInfo) -> SheetSpec:
+    """With fingerings where positions are named and nothing else is said of them."""
+    if info.data.get("positions") is None or "fingering" in sheet.model_fields_set:
+        return sheet
+    return sheet.model_copy(update={"fingering": Fingering()})
+
+
+def _in_positions(line: Line | None, info: ValidationInfo) -> Line | None:
+    """The line in the range of the positions that are named; as it is where it cannot be there,
+    which the drill as a whole says."""
+    positions, sheet = info.data.get("positions"), info.data.get("sheet")
+    if line is None or positions is None or sheet is None:
+        return line
+    try:
+        return line.model_copy(update={"range": _compass(line, positions, sheet)})
+    except RefusedError:
+        return line
+
+
+def _compass(line: Line, positions: Positions, sheet: SheetSpec) -> Range:
+    """What of a line's range lies in some positions.  Raises RefusedError where nobody plays it
+    with such a hand, or less than an octave is left."""
+    instrument = sheet.instrument or line.instrument
+    if instrument not in BASSES:
+        raise refuse(
+            f"positions are for {' and '.join(BASSES)}, and the line is read by {instrument}",
+            "sheet: {instrument: upright}",
+        )
+    low, high = positions.compass(instrument, open_strings(sheet.fingering))
+    asked = line.sounding_range
+    both = max(low, asked[0]), min(high, asked[1])
+    if both[1] - both[0] < _OCTAVE:
+        raise refuse(
+            f"only from {_pitch(low)} to {_pitch(high)} every note lies there, and no octave of "
+            f"that is in the line's range ({_pitch(asked[0])} to {_pitch(asked[1])})",
+            "more positions (half to III), or another range",
+        )
+    return Range(*map(_pitch, both))
+
+
+def _pitch(midi: int) -> Pitch:
+    return Pitch.near(Name(midi * 7 % 12).simplest, midi)
+
+
 class Drill(Model):
     """One exercise."""
 
@@ -188,6 +260,8 @@ class Drill(Model):
     """A sentence for the student."""
     key_cycle: Annotated[tuple[Key, ...], KEY_CYCLE] = Field(default_factory=default_cycle)
     """The keys, in order."""
+    key_change: Annotated[Literal["none", "note", "V7", "ii V"], KEY_CHANGE] = "none"
+    """A bar before each new key: its starting note alone, or with its V7, or with its ii and V."""
     passes: Annotated[int, whole(1, 100, "passes")] = 1
     """How often the progression is played in each key; no track may last more than 3 hours."""
     tempos: Annotated[tuple[Tempo, ...], TEMPO] = Field(
@@ -206,7 +280,16 @@ class Drill(Model):
     """The first eighth's length against the second's; by default it follows the tempo."""
     band: Annotated[Band, BAND, AfterValidator(in_feel)] = Band()
     """Who plays with the student."""
-    line: Annotated[AnyLine | None, LINE, AfterValidator(in_meter)] = GuideTones()
+    positions: Annotated[Positions | None, POSITIONS_READ] = None
+    """Where a bass player's left hand may be, for the line and its fingering: first, half to III,
+    on an electric bass 1 to 5."""
+    sheet: Annotated[SheetSpec, SHEET, AfterValidator(_with_hands)] = Field(
+        default=SheetSpec(), validate_default=True
+    )
+    """What is printed."""
+    line: Annotated[
+        AnyLine | None, LINE, AfterValidator(in_meter), AfterValidator(_in_positions)
+    ] = Field(default=GuideTones(), validate_default=True)
     """The melody to learn."""
     gaps: Annotated[Gaps | None, GAPS] = Field(
         default_factory=lambda data: Gaps() if data.get("line") else None
@@ -214,14 +297,12 @@ class Drill(Model):
     """Call and response; none where the line is off."""
     drop_outs: Annotated[DropOuts | None, DROP_OUTS] = None
     """Bars in which the band is silent while time goes on."""
-    ending: Annotated[Literal["hold", "tag", "none"], WORD] = "hold"
-    """How a track ends: on a held chord, on one after the last four bars once more, or not at all
-    (for loops)."""
+    ending: Annotated[Literal["hold", "tag", "home", "none"], WORD] = "hold"
+    """How a track ends: on a held chord, on one after the last four bars once more, on one after a
+    last pass whose turnaround gives way to I, or not at all (for loops)."""
     timing: Annotated[Literal["loose", "tight", "exact"], WORD] = "loose"
     """Played as a band plays, half as freely, or everything exactly where it is written (swing
     stays)."""
-    sheet: Annotated[SheetSpec, SHEET] = SheetSpec()
-    """What is printed."""
     tracks: Annotated[Literal["together", "per key"], WORD, AfterValidator(_keys_apart)] = (
         "together"
     )
@@ -245,6 +326,13 @@ class Drill(Model):
                 else "more passes, or harmony: repeats",
                 at=("gaps", "call"),
             )
+        return self
+
+    @model_validator(mode="after")
+    def _hands_hold_the_line(self) -> Drill:
+        if self.line and self.positions:
+            with under("positions"):
+                _compass(self.line, self.positions, self.sheet)
         return self
 
     @model_validator(mode="after")

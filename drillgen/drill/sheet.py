@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Annotated, Any, Literal, get_args
 
 from drillgen.drill.band import short
@@ -19,8 +21,9 @@ from drillgen.drill.fields import (
     known,
     matching,
     several,
+    whole,
 )
-from drillgen.drill.messages import RefusedError, Wrongs, refuse, show
+from drillgen.drill.messages import RefusedError, Wrongs, nearest, refuse, show
 from drillgen.theory.pitch import Pitch
 
 # Instruments that a line can be played on.
@@ -96,6 +99,97 @@ INSTRUMENTS: dict[str, Instrument] = {
 BASSES = ("upright", "electric")  # what a bass player's hands and register are for
 
 
+# Where the left hand may be: `positions: first`, `half to III`, on an electric bass `1 to 5`.
+#
+# Upright: the first finger 1 to 12 semitones above the open string (Simandl, after his contents
+# page), the hand three semitones wide. What is called the first position in lessons is the half
+# position and the first together, in which every note from E1 to B2 lies (common practice).
+# Electric: the fret of the first finger, the hand four frets wide.
+# Tunings are common practice: fourths from E1, a low B0 for the fifth string, solo tuning a whole
+# tone higher.
+
+POSITIONS = (
+    *("half", "I", "II", "II-III", "III", "III-IV"),
+    *("IV", "V", "V-VI", "VI", "VI-VII", "VII"),
+)
+OPEN_STRINGS = {"four": "E1 A1 D2 G2", "five": "B0 E1 A1 D2 G2", "solo": "F#1 B1 E2 A2"}
+_FIRST = "first"
+_FIRST_HANDS = {"upright": (1, POSITIONS.index("I") + 1), "electric": (1, 1)}
+_WIDE = {"upright": 3, "electric": 4}  # semitones under the fingers of a hand, the first included
+_HIGHEST_FRET = 17  # of the first finger, on an electric bass
+_POSITIONS_ALLOWED = (
+    f"first, or the lowest and the highest: half to III (upright: {', '.join(POSITIONS)}), "
+    f"1 to 5 (electric: frets of the first finger, 1 to {_HIGHEST_FRET})"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Positions:
+    """The lowest and the highest position that a hand may take, as they are written."""
+
+    low: str  # "half", "I", …, a fret; "first"
+    high: str
+
+    def hands(self, instrument: str) -> tuple[int, int]:
+        """The first finger's semitones above the nut.  Raises RefusedError where the positions are
+        another instrument's."""
+        if self.low == _FIRST:
+            return _FIRST_HANDS[instrument]
+        if (instrument == "electric") != self.low.isdigit():
+            other = "named by their frets" if instrument == "electric" else "named by Simandl"
+            raise refuse(f"positions of an {instrument} bass are {other}", _POSITIONS_ALLOWED)
+        low, high = (
+            int(p) if p.isdigit() else POSITIONS.index(p) + 1 for p in (self.low, self.high)
+        )
+        return low, high
+
+    def compass(self, instrument: str, strings: Sequence[Pitch]) -> tuple[int, int]:
+        """The longest stretch of MIDI keys of which every one lies under the hand or is an open
+        string: the lowest and the highest of them."""
+        low, high = self.hands(instrument)
+        heights = (0, *range(low, high + _WIDE[instrument]))
+        keys = sorted({string.midi + height for string in strings for height in heights})
+        runs = groupby(enumerate(keys), key=lambda pair: pair[1] - pair[0])
+        stretches = [[key for _, key in run] for _, run in runs]
+        longest = max(stretches, key=len)
+        return longest[0], longest[-1]
+
+    def __str__(self) -> str:
+        return self.low if self.low == self.high else f"{self.low} to {self.high}"
+
+
+def _read_positions(value: Any) -> Positions | None:
+    """Read 'first', 'half to III', '1 to 5', 5."""
+    if isinstance(value, Positions) or is_off(value):
+        return value or None
+    words = str(value).split(" to ") if isinstance(value, str | int) else []
+    places = [word.strip() for word in words if not isinstance(value, bool)]
+    if places == [_FIRST]:
+        return Positions(_FIRST, _FIRST)
+    orders = [[*POSITIONS], [str(fret) for fret in range(1, _HIGHEST_FRET + 1)]]
+    order = next((each for each in orders if places and places[0] in each), None)
+    if order is None or not 1 <= len(places) <= 2 or places[-1] not in order:
+        wrong = next((p for p in places if p not in (*POSITIONS, *orders[1])), "")
+        near = nearest(wrong, (*POSITIONS, _FIRST)) if wrong else ""
+        raise refuse(f"{show(value)} names no positions", _POSITIONS_ALLOWED, near)
+    if order.index(places[0]) > order.index(places[-1]):
+        turned = f'"{places[1]} to {places[0]}"'
+        raise refuse(f"{places[0]} is above {places[1]}: the low one stands first", "", turned)
+    return Positions(places[0], places[-1])
+
+
+_POSITION = "|".join([*POSITIONS, "[0-9]{1,2}"])
+POSITIONS_READ = Read(
+    _read_positions,
+    any_of(
+        {"enum": [_FIRST, *OFF]},
+        matching(rf"({_POSITION})(\s+to\s+({_POSITION}))?"),
+        whole(1, _HIGHEST_FRET).schema,
+        examples=[_FIRST, "half to III", "1 to 5"],
+    ),
+)
+
+
 # What is printed, and how the left hand plays it.
 
 Tuning = Literal["four", "five", "solo"]
@@ -150,6 +244,13 @@ class Fingering(Model):
     """Whether open strings are played."""
     solutions: Annotated[Literal["one", "two"], WORD] = "one"
     """One solution, or two that contrast: with open strings, and stopped."""
+
+
+def open_strings(wanted: Fingering | None) -> tuple[Pitch, ...]:
+    """The open strings of a fingering's bass, from low to high."""
+    tuning = wanted.strings if wanted else "four"
+    names = tuning if isinstance(tuning, tuple) else OPEN_STRINGS[tuning].split()
+    return tuple(map(Pitch.parse, names))
 
 
 def _fingering(value: Any) -> Any:

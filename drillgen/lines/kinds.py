@@ -111,7 +111,11 @@ def line(chart: Chart) -> Part | None:
     context = _context(chart, options)
     lead = Fraction(0) if context.begin else options.lead(chart.drill.meter.bar)
     notes: list[Note] = []
-    passes = tuple(bars for bars in chart.passes() if not bars[0].tag or _walks_on(chart))
+    passes = tuple(
+        bars
+        for bars in chart.passes()
+        if not bars[0].change and (not bars[0].tag or _walks_on(chart))
+    )
     for number, bars in enumerate(passes):
         context = _in_pass(context, chart, bars, number / max(len(passes) - 1, 1))
         written = WRITERS[type(options)](context, options)
@@ -131,7 +135,7 @@ def _context(chart: Chart, options: Line) -> PassContext:
     clear_of = low
     if options.over_the_bass and _meets_a_bass(chart, options):
         low, clear_of = options.over_the_bass
-    heard = tuple(_heard(chart, chart.bars))
+    heard = tuple(_heard(chart, tuple(bar for bar in chart.bars if not bar.change)))
     return PassContext(
         bars=(),
         cells=(),

@@ -140,5 +140,5 @@ def _climbs(bars: Sequence[Bar]) -> bool:
 
 def _keys(chart: Chart) -> list[list[Bar]]:
     """The bars of each key, count-in, tag and ending left out."""
-    played = [bar for bar in chart.bars if bar.form_bar >= 0 and not bar.tag]
+    played = [bar for bar in chart.bars if bar.form_bar >= 0 and not (bar.tag or bar.change)]
     return [list(bars) for _, bars in groupby(played, key=lambda bar: bar.key_number)]

@@ -322,6 +322,8 @@ def _chapters(chart: Chart) -> Iterator[Chapter]:
     passes = chart.drill.passes
     for index, (bar, *_) in enumerate(chart.passes()):
         title = str(bar.key)
+        if bar.change:
+            continue
         if bar.tag:
             title += ", tag"
         elif passes > 1:

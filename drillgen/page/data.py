@@ -63,12 +63,14 @@ def _by_key(chart: Chart) -> Iterator[list[Bar]]:
 def _key(
     take: Take, bars: Sequence[Bar], sheet: tuple[str, str], tone_of: Mapping[int, int]
 ) -> dict[str, Any]:
-    held = next((bar.number for bar in bars if bar.role == "ending"), bars[-1].number + 1)
+    after = (bar.number for bar in bars if bar.role == "ending" or bar.change)
+    held = next(after, bars[-1].number + 1)
     return {
         "label": bars[0].key.pretty,
         "from": bars[0].number,
         "to": bars[-1].number,
-        "held": held,  # the first bar of the last chord, or the bar after the last
+        # The first bar of the last chord or on to another key, or the bar after the last.
+        "held": held,
         "sheet": sheet[0],
         "narrow": sheet[1],
         "first": _first(take, bars, tone_of),

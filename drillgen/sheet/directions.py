@@ -85,6 +85,8 @@ def marks(
 
 def _words(bar: Bar, before: Bar | None, heard: bool) -> str:
     """Whose turn it is, at every change."""
+    if bar.change:
+        return f"to {bar.key.pretty}"
     if bar.tag:
         return "" if before and before.tag else "tag"
     if before and (before.role, before.tag) == (bar.role, bar.tag):
@@ -115,6 +117,8 @@ def _facts(drill: Drill, hands: bool) -> Iterator[str]:
         yield f"response {_bars(drill.gaps.response)}"
     if drill.line and drill.line.notes_used:
         yield f"notes {' '.join(map(_named, drill.line.notes_used))}"
+    if drill.line and drill.positions:
+        yield f"positions: {drill.positions}"
     if drill.passes > 1:
         yield f"{drill.passes} times in each key"
     if drill.drop_outs:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 
 from drillgen.chart import Chart
@@ -46,7 +46,10 @@ def solutions(
     wanted = wanted or chart.drill.sheet.fingering
     if wanted is None or line is None:
         return ()
-    board = fretboard(chart.drill.sheet.instrument or line.instrument, wanted)
+    instrument = chart.drill.sheet.instrument or line.instrument
+    board = fretboard(instrument, wanted)
+    if (positions := chart.drill.positions) is not None:
+        board = replace(board, within=positions.hands(instrument))
     passes = [list(notes) for notes in _passes(chart, line.notes)]
 
     def where(note: Note) -> str:

@@ -41,7 +41,7 @@ def system_starts(drill: Drill, bars: Sequence[Bar], most: int = A_SYSTEM) -> fr
 def _breaks(drill: Drill, before: Bar, bar: Bar) -> bool:
     if (before.pass_number, before.tag) != (bar.pass_number, bar.tag):
         return True
-    if bar.role != before.role:
+    if bar.role != before.role and not bar.change:
         return bar.role == "ending" or _uneven(drill, bar)
     return bool(bar.section) and bar.starts_section
 
@@ -209,8 +209,8 @@ def _runs(bars: Sequence[Bar], sounding: Mapping[int, Sequence[Note]]) -> list[l
 
 
 def _after(bar: Bar) -> tuple[bool, bool]:
-    """Whether a bar comes after the last pass: in a tag, or in the ending."""
-    return bar.tag, bar.role == "ending"
+    """Whether a bar comes after the last pass: in a tag or on to the next key, or in the ending."""
+    return bar.tag or bar.change, bar.role == "ending"
 
 
 def _read(bar: Bar, notes: Sequence[Note]) -> tuple[object, ...]:

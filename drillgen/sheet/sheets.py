@@ -168,7 +168,11 @@ def _filling(chart: Chart, bar: Bar, wanted: SheetRequest) -> Filling:
     drill = chart.drill
     if bar.role == "response":
         return "empty" if drill.sheet.responses == "empty" else "slashes"
-    if bar.role in ("ending", "count-in") or is_listened_to(bar, heard=not wanted.line):
+    if (
+        bar.change
+        or bar.role in ("ending", "count-in")
+        or is_listened_to(bar, heard=not wanted.line)
+    ):
         return "notes"
     free = bar.tag and drill.gaps is not None  # after calls and responses, the student has the tag
     return "notes" if wanted.line and not free else "slashes"

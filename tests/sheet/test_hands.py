@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from drillgen.sheet.fingering.basses import SIMANDL
 from drillgen.theory.pitch import Pitch
 from tests.conftest import Run
 
@@ -118,3 +119,60 @@ def test_the_same_bar_is_played_the_same_way(drillgen: Run, tmp_path: Path) -> N
         hands = played(done.stdout)
         bars = [tuple(hands[4 * bar : 4 * bar + 4]) for bar in range(6)]
         assert bars[0] == bars[2] == bars[4]
+
+
+# Every note from E1 to B2 lies in half and first position, all from G1 to D3 in II to III:
+# read off the Simandl table in tests/data.
+COMPASS = {"first": ("E1", "B2"), "half to III": ("E1", "D3"), "II to III": ("G1", "D3")}
+
+
+def named(text: str) -> set[str]:
+    """All positions from one of Simandl's names to another."""
+    order = list(SIMANDL.positions)
+    low, _, high = "half to I".partition(" to ") if text == "first" else text.partition(" to ")
+    return set(order[order.index(low) : order.index(high) + 1])
+
+
+@pytest.mark.parametrize("positions", COMPASS)
+def test_positions_hold_for_line_and_fingering(
+    drillgen: Run, tmp_path: Path, positions: str
+) -> None:
+    """With `positions` every note of a line round three keys lies between the lowest and highest
+    note that these positions have all notes between, and no hand leaves them; the fingering is
+    there without being asked for."""
+    drill = tmp_path / "low.yaml"
+    drill.write_text(
+        "progression: ii7 | V7 | Imaj7 | %\nkey_cycle: C, Ab, E\n"
+        f"positions: {positions}\nline: {{kind: scale pattern, pattern: 1235, note: eighth}}\n"
+    )
+    done = drillgen("check", drill)
+    assert done.returncode == 0, done.stderr
+    notes = [Pitch.parse(word.split()[0]).midi for word in played(done.stdout)]
+    low, high = (Pitch.parse(note).midi for note in COMPASS[positions])
+    assert len(notes) > 60 and low <= min(notes) and max(notes) <= high
+    assert set(re.findall(r"\[(.*?)\]", done.stdout)) <= named(positions)
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        (["positions=III"], ["positions", "A1 to B1", "half to III"]),
+        (["positions=forst"], ["names no positions", '"first"']),
+        (["positions=III to I"], ["III is above I", '"I to III"']),
+        (["positions=1 to 5"], ["upright", "Simandl"]),
+        (["positions=first", "line.instrument=violin"], ["violin", "upright"]),
+        (["positions=first", "line.range=C3 to G4"], ["E1 to B2", "C3 to G4"]),
+        (["first_position=true"], ["not a key", '"positions"']),
+    ],
+)
+def test_positions_that_cannot_be(
+    drillgen: Run, tmp_path: Path, settings: list[str], words: list[str]
+) -> None:
+    """Positions without an octave of notes, unknown ones, another bass's or nobody's are refused
+    with what is allowed and what may have been meant."""
+    drill = tmp_path / "low.yaml"
+    drill.write_text("progression: ii7 | V7 | Imaj7 | %\npositions: half to III\n")
+    options = [word for setting in settings for word in ("--set", setting)]
+    done = drillgen("check", drill, *options)
+    assert done.returncode == 2 and "Traceback" not in done.stderr
+    assert all(word in done.stderr for word in words)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
+from drillgen.drill.sheet import OPEN_STRINGS, POSITIONS
 from drillgen.errors import DrillgenError
 from drillgen.theory.pitch import Pitch
 
@@ -157,11 +158,6 @@ class School:
 
 
 OCTAVE = 12
-# First finger 1 to 12 semitones above the open string (Simandl, after his contents page).
-POSITIONS = (
-    *("half", "I", "II", "II-III", "III", "III-IV"),
-    *("IV", "V", "V-VI", "VI", "VI-VII", "VII"),
-)
 THIRD_FINGER_FROM = "VI"
 
 SIMANDL = School(
@@ -195,8 +191,7 @@ FINGER_A_FRET = School(
 # Basses and their tunings.
 #
 # Strings are listed from the lowest to the highest, as they sound; heights on a string are counted
-# in semitones above the open one and called frets, with or without metal. Tunings are common
-# practice: fourths from E1, a low B0 for the fifth string, solo tuning a whole tone higher.
+# in semitones above the open one and called frets, with or without metal.
 
 
 class FingeringError(DrillgenError):
@@ -211,6 +206,7 @@ class Fretboard:
     strings: tuple[Pitch, ...]  # sounding, from low to high
     frets: int  # the highest semitone above each open string
     school: School
+    within: tuple[int, int] | None = None  # the lowest and highest hand asked for; None: all
 
     def __post_init__(self) -> None:
         if not self.strings or any(low.midi >= high.midi for low, high in pairwise(self.strings)):
@@ -220,14 +216,15 @@ class Fretboard:
 
     def __hash__(self) -> int:
         """Of what tells basses apart, which is quick: grips are looked up by their bass."""
-        return hash((self.name, self.strings, self.frets))
+        return hash((self.name, self.strings, self.frets, self.within))
 
     @property
     def hands(self) -> range:
         """Every place of the hand, as the first finger's semitones above the nut."""
         frames = (self.school.frame(hand) for hand in range(1, self.frets + 1))
         fit = [h for h, frame in enumerate(frames, 1) if h + frame.span <= self.frets]
-        return range(1, max(fit, default=0) + 1)
+        lowest, highest = self.within or (1, self.frets)
+        return range(lowest, min(max(fit, default=0), highest) + 1)
 
     def position(self, hand: int) -> str:
         """The position's name in the school's system."""
@@ -246,27 +243,26 @@ class Fretboard:
             pitches = tuple(Pitch.parse(text) for text in strings)
         except ValueError as error:
             raise FingeringError(f"{name}: {error}; write a string as E1 or Bb0") from None
-        return Fretboard(name, pitches, self.frets if frets is None else frets, self.school)
+        frets = self.frets if frets is None else frets
+        return Fretboard(name, pitches, frets, self.school, self.within)
 
 
 UPRIGHT_FRETS = 24  # two octaves a string: about where fingerboards end (common practice)
 ELECTRIC_FRETS = 20  # what nearly every bass guitar has
 
 
-def _row(name: str, strings: str, frets: int, school: School) -> Fretboard:
-    return Fretboard(name, tuple(map(Pitch.parse, strings.split())), frets, school)
+def _row(name: str, tuning: str, frets: int, school: School) -> Fretboard:
+    return Fretboard(name, tuple(map(Pitch.parse, OPEN_STRINGS[tuning].split())), frets, school)
 
 
 FRETBOARDS: dict[str, Fretboard] = {
-    "upright": _row("an upright bass", "E1 A1 D2 G2", UPRIGHT_FRETS, SIMANDL),
+    "upright": _row("an upright bass", "four", UPRIGHT_FRETS, SIMANDL),
     "upright, five strings": _row(
-        "an upright bass with five strings", "B0 E1 A1 D2 G2", UPRIGHT_FRETS, SIMANDL
+        "an upright bass with five strings", "five", UPRIGHT_FRETS, SIMANDL
     ),
-    "upright, solo tuning": _row(
-        "an upright bass in solo tuning", "F#1 B1 E2 A2", UPRIGHT_FRETS, SIMANDL
-    ),
-    "electric": _row("a bass guitar", "E1 A1 D2 G2", ELECTRIC_FRETS, FINGER_A_FRET),
+    "upright, solo tuning": _row("an upright bass in solo tuning", "solo", UPRIGHT_FRETS, SIMANDL),
+    "electric": _row("a bass guitar", "four", ELECTRIC_FRETS, FINGER_A_FRET),
     "electric, five strings": _row(
-        "a bass guitar with five strings", "B0 E1 A1 D2 G2", ELECTRIC_FRETS, FINGER_A_FRET
+        "a bass guitar with five strings", "five", ELECTRIC_FRETS, FINGER_A_FRET
     ),
 }

@@ -209,6 +209,10 @@ def _why(board: Fretboard, moment: Moment, where: Where) -> str:
                 f"({board.frets} semitones over {high})"
             )
     *most, last = (str(note.pitch) for note in moment.notes)
+    if not most and board.within:
+        low_hand, high_hand = (board.position(hand) for hand in board.within)
+        asked = low_hand if low_hand == high_hand else f"{low_hand} to {high_hand}"
+        return f"{where(moment.notes[0])}: {last} does not lie in position {asked} of {board.name}"
     if not most:
         return f"{where(moment.notes[0])}: {last} lies between the strings of {board.name}"
     chord = f"{', '.join(most)} and {last}"

@@ -1,0 +1,120 @@
+"""The form round the keys: what leads to a new key, and how the last pass ends."""
+
+from __future__ import annotations
+
+import io
+import re
+from pathlib import Path
+
+import mido
+import pytest
+from music21 import roman
+
+from drillgen.arrange import arrange
+from drillgen.chart import Chart, charts
+from drillgen.drill.models import Drill
+from drillgen.midi import midi_file
+from drillgen.performance import CHANNELS, perform
+from tests.conftest import Run
+
+KEYS = ["C", "F", "Bb", "F#"]
+
+
+def chart_of(**drill: object) -> Chart:
+    drill.setdefault("progression", "ii7 | V7 | Imaj7 | %")
+    return charts(Drill.model_validate(drill))[0]
+
+
+@pytest.mark.parametrize(("asked", "numerals"), [("ii-V", ["ii7", "V7"]), ("V7", ["V7"])])
+def test_a_bar_leads_to_each_new_key(asked: str, numerals: list[str]) -> None:
+    """Between two keys stands one bar of ii and V, or of V alone, of the new key, with the notes
+    that music21 gives these chords there; before the first key there is none."""
+    chart = chart_of(key_cycle=KEYS, key_change=asked)
+    led = [bar for bar in chart.bars if bar.change]
+    assert [str(chart.bars[bar.number + 1].key.tonic) for bar in led] == KEYS[1:]
+    for bar, key in zip(led, KEYS[1:], strict=True):
+        chords = [span.chord for span in bar.spans]
+        assert sum(span.duration for span in bar.spans) == bar.length
+        for chord, numeral in zip(chords, numerals, strict=True):
+            expected = roman.RomanNumeral(numeral, key.replace("b", "-"))
+            assert chord is not None
+            names = {str(name).replace("b", "-") for name in chord.names}
+            assert names == {pitch.name for pitch in expected.pitches}
+
+
+@pytest.mark.parametrize("asked", ["note", "V7", "ii V"])
+def test_each_new_key_has_its_starting_note(asked: str) -> None:
+    """In the MIDI file, in the bar before each new key, the first note of that key's line sounds
+    alone on a channel of its own; with the count-in's, there is one before every key."""
+    chart = chart_of(key_cycle=KEYS, key_change=asked, count_in={"bars": 1, "starting_note": True})
+    score = arrange(chart)
+    line = score.part("line")
+    assert line is not None
+    firsts = []
+    for number in range(len(KEYS)):
+        bars = [bar for bar in chart.bars if bar.key_number == number and bar.role == "call"]
+        firsts.append(next(n.pitch.midi for n in line.notes if n.start >= bars[0].start))
+    file = mido.MidiFile(file=io.BytesIO(midi_file(perform(score), "drill")))
+    told = [message.note for track in file.tracks for message in track
+            if message.type == "note_on" and message.velocity
+            and message.channel == CHANNELS["cue"]]  # fmt: skip
+    assert told == firsts
+
+
+def test_nothing_is_written_over_the_bar_between_keys() -> None:
+    """The line is the same in every key, with a bar between or without; the band plays there."""
+    with_bar = arrange(chart_of(key_cycle=KEYS, key_change="ii V", line="arpeggio"))
+    without = arrange(chart_of(key_cycle=KEYS, line="arpeggio"))
+    one, other = with_bar.part("line"), without.part("line")
+    assert one is not None and other is not None
+    assert [n.pitch for n in one.notes] == [n.pitch for n in other.notes]
+    led = [bar for bar in with_bar.chart.bars if bar.change]
+    assert not [n for n in one.notes for bar in led if bar.start <= n.start < bar.end]
+    comping = with_bar.part("comping")
+    assert comping is not None
+    assert all(any(b.start <= n.start < b.end for n in comping.notes) for b in led)
+
+
+@pytest.mark.parametrize(
+    ("form", "last"),
+    [
+        ("Imaj7 vi7 | ii7 V7 | Imaj7 VI7 | ii7 V7", ["Fmaj7", "Fmaj7"]),
+        ("I7 | IV7 | I7 / / VI7 | ii7 V7", ["F7", "F7"]),
+        ("ii7 | V7 | Imaj7 | %", ["Fmaj7", "Fmaj7"]),
+    ],
+)
+def test_the_last_time_stays_on_the_tonic(form: str, last: list[str]) -> None:
+    """With `ending: home` the turnaround after the last I is replaced by it in the last pass of the
+    last key alone (common practice), call and response alike."""
+    chart = chart_of(progression=form, key_cycle=["C", "F"], passes=2, ending="home")
+    plain = chart_of(progression=form, key_cycle=["C", "F"], passes=2)
+    final = [bar for bar in chart.bars if bar.pass_number == 4 and bar.form_bar >= 2]
+    for bar in final:
+        assert [span.chord.text for span in bar.spans if span.chord] == [last[bar.form_bar - 2]]
+    others = [bar.number for bar in chart.bars if bar.pass_number < 4 and bar.role != "ending"]
+    assert [chart.bars[n].spans for n in others] == [plain.bars[n].spans for n in others]
+
+
+@pytest.mark.parametrize(
+    ("progression", "said"),
+    [("iiø7 | V7b9 | i6 | %", True), ("iiø7 | V7b9", True), ("ii7 | V7 | Imaj7 | %", False)],
+)
+def test_minor_numerals_without_a_key_are_named(
+    drillgen: Run, tmp_path: Path, progression: str, said: bool
+) -> None:
+    """`check` says that a major key stands over a minor progression, and what to write; with that
+    key written it says nothing."""
+    drill = tmp_path / "drill.yaml"
+    drill.write_text(f"progression: {progression}\n", "utf-8")
+    shown = drillgen("check", drill).stdout
+    assert bool(re.search(r"note: C major .* write key: C minor", shown)) == said
+    assert "note:" not in drillgen("check", drill, "--key", "C minor").stdout
+
+
+def test_an_unknown_key_change_is_refused(drillgen: Run, tmp_path: Path) -> None:
+    """With what is allowed."""
+    drill = tmp_path / "drill.yaml"
+    drill.write_text("progression: ii7 | V7\nkey_change: ii-VI\n", "utf-8")
+    done = drillgen("check", drill)
+    assert done.returncode == 2 and "drill.yaml:2:13" in done.stderr
+    assert "note, V7, ii V, none" in done.stderr and "Traceback" not in done.stderr
