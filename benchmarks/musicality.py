@@ -13,6 +13,7 @@ import argparse
 import sys
 from collections.abc import Iterator
 
+from benchmarks.musical.accompaniment import accompaniment
 from benchmarks.musical.alike import alike, by_feel
 from benchmarks.musical.comping import comping
 from benchmarks.musical.corpus import called, feels, forms, presets
@@ -23,6 +24,9 @@ from benchmarks.musical.phrases import phrases
 from benchmarks.musical.sides import sides
 from benchmarks.musical.timing import timing
 from benchmarks.musical.walking import walking
+from benchmarks.musical.walking_players import corpus, walking_players
+
+_TRACKS = 100  # of swing, beside recorded ones
 
 PHRASE_SEEDS = 50
 
@@ -48,7 +52,9 @@ def _figures(seeds: int, listen: bool) -> Iterator[Figure]:
     yield Figure("tracks", len(scores), None, "")
     yield Figure("bars", bars, None, "")
     yield from comping(scores)
+    yield from accompaniment(scores)
     yield from walking(scores)
+    yield from walking_players(list(corpus(_TRACKS)))
     yield from alike(scores)
     in_feels = list(feels())
     yield from by_feel(in_feels)

@@ -62,9 +62,9 @@ _UNEVEN = 4.5  # ms: in a track 2 and 4 are early or late against 1 and 3, for e
 _EXTREME = 2.5  # standard deviations: more is no player's
 _EARLIEST = 45.0  # ms before the grid: a note of the next bar is never taken for one of this
 _FARTHEST = 40.0  # ms from a player's own place
-# ms before and behind the drummer's: two players at one place are never an eighth of a second
-# apart, though swing differs by shares of a beat, and a slow one is long (JTD: none below 100 bpm).
-_FOREMOST, _HINDMOST = 50.0, 70.0
+# … and where the comping swings otherwise than the ride, both together.  At any tempo, two
+# players at one place are then less than an eighth of a second apart, and heard as one.
+_FARTHEST_FROM_THE_RIDE = 55.0
 _APART = 0.3  # of the time to the neighbouring place: the most that one stroke is off
 
 # The time-keeping hand: an off-beat belongs to the beat that it leads into (JTD: the short note
@@ -146,21 +146,24 @@ class Drift:
         number, into = divmod(beats, unit)
         number, into = (number, into) if number < len(self._paces) else (len(self._paces) - 1, 0)
         share = into / unit
-        swing = self._swung("drums", number, into, unit)
-        apart = self._own(part, number, into, unit) + self._swung(part, number, into, unit) - swing
-        own = min(max(apart, -_FOREMOST), _HINDMOST) + delay
         lean = self._lean[number] + share * (self._lean[number + 1] - self._lean[number])
-        return max(min(own, latest) + lean + swing, -_EARLIEST)
+        ride = self._swung("drums", number, into, unit)
+        own = self._own(part, number, into, unit, ride) + delay
+        return max(min(own, latest) + lean + ride, -_EARLIEST)
 
-    def _own(self, part: PartName, number: int, into: int, unit: int) -> float:
+    def _own(self, part: PartName, number: int, into: int, unit: int, ride: float) -> float:
+        """Against the ride, which swings by so many ms."""
         player = self._players.get(part)
         if player is None:
             return 0.0
         share = into / unit
         drift = player.drift[number] + share * (player.drift[number + 1] - player.drift[number])
-        place = player.place * (abs(1 - 2 * share) if part == "comping" else 1.0)
-        own = drift + self._jitter(player, number, into, unit)
-        return place + min(max(own, -_FARTHEST), _FARTHEST)
+        own = _within(drift + self._jitter(player, number, into, unit), _FARTHEST)
+        if part != "comping":
+            return player.place + own
+        own += self._swung(part, number, into, unit) - ride
+        place = player.place * abs(1 - 2 * share)
+        return place + _within(own, _FARTHEST_FROM_THE_RIDE)
 
     def _jitter(self, player: _Timekeeper, number: int, into: int, unit: int) -> float:
         """A stroke's own; between the halves of a beat, drawn from its neighbours'."""
@@ -177,7 +180,7 @@ class Drift:
             other = player.halves[(number * 7 + into * 31) % len(player.halves)]
             found = 0.5 * near + 0.8 * other
         most = _APART * gap
-        return min(max(found, -most), most)
+        return _within(found, most)
 
     def _swung(self, part: PartName, number: int, into: int, unit: int) -> float:
         """Nothing on the beat, all on its half; triplets are not swung."""
@@ -311,9 +314,13 @@ class Drift:
         ]
 
 
+def _within(value: float, most: float) -> float:
+    return min(max(value, -most), most)
+
+
 def _drawn(random: Random) -> float:
     """Of the normal distribution, without its extremes."""
-    return min(max(random.gauss(0.0, 1.0), -_EXTREME), _EXTREME)
+    return _within(random.gauss(0.0, 1.0), _EXTREME)
 
 
 def _of_track(ratio: float, swings: float) -> float:

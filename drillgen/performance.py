@@ -164,6 +164,7 @@ def _played(chart: Chart, part: Part, clock: Clock) -> Iterator[Played]:
     for event, strength in zip(events, strengths(chart, part), strict=True):
         key = event.key if isinstance(event, Hit) else event.pitch.midi
         start, end = clock(event.start), clock(event.start + event.duration)
+        start += event.late if isinstance(event, Note) else 0.0
         start = min(start, last - _SHORTEST)  # a short last note, late, could lie behind the track
         bar = chart.bar_at(event.start).number
         sounding = max((end - start) * length(chart, part.name, event), shortest)

@@ -28,6 +28,7 @@ class Note:
     touch: Touch = "normal"
     level: float = 0.0  # dB against the part's own level
     mark: str = ""  # what the note is for: "3", "7", "approach", …
+    late: float = 0.0  # seconds after its place: the upper notes of a rolled chord
 
 
 @dataclass(frozen=True, slots=True)

@@ -142,12 +142,16 @@ def test_comping_is_led_smoothly_and_says_the_chord(instrument: str) -> None:
 
 
 def test_every_chord_is_heard() -> None:
-    """Each chord of the form is played by the comping, on its beat or pushed ahead of it."""
+    """Each chord of the form is played by the comping, on its beat or pushed ahead of it; one that
+    goes on over the next bar has been heard."""
     score = written(progression=RHYTHM, key_cycle=["Bb"], passes=3)
     starts = {note.start for note in score.part("comping").notes}  # type: ignore[union-attr]
     for bar in score.chart.bars:
         if bar.role == "play":
             for span in bar.spans:
+                before = score.chart.bars[bar.number - 1].spans
+                if before and before[-1].chord == span.chord:
+                    continue
                 inside = any(span.start - Fraction(1, 2) <= start < span.end for start in starts)
                 assert inside, (bar.number, span)
 

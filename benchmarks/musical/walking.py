@@ -40,7 +40,7 @@ class _Tally:
 
 
 def walking(scores: Iterable[Score]) -> Iterator[Figure]:
-    """Figures of every walking part: the band's bass, or the line."""
+    """Figures of every walking line, the student's; the band's is in `walking_players.py`."""
     tally = _Tally()
     for score in scores:
         for part in _walking_parts(score):
@@ -81,10 +81,7 @@ def walking(scores: Iterable[Score]) -> Iterator[Figure]:
 
 
 def _walking_parts(score: Score) -> Iterator[Part]:
-    drill = score.chart.drill
-    bass, line = score.part("bass"), score.part("line")
-    if bass is not None and drill.band.bass.kind == "walking":
-        yield bass
+    drill, line = score.chart.drill, score.part("line")
     if line is not None and isinstance(drill.line, Walking) and drill.line.version == "full":
         yield line
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from bisect import bisect
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 from math import exp
@@ -13,6 +14,7 @@ from drillgen.band.feel import (
     PatternStroke,
     Rhythms,
     bar_of,
+    bars_of,
     counted,
     drawn,
     feel,
@@ -20,8 +22,9 @@ from drillgen.band.feel import (
     remembering,
     strokes,
 )
-from drillgen.band.voicing import voicings
-from drillgen.band.who_plays import after, plays
+from drillgen.band.listening import Listening
+from drillgen.band.voicing import Sounded, voicings
+from drillgen.band.who_plays import after, plays, starts_pass
 from drillgen.chart import Bar, Chart
 from drillgen.drill.models import Meter
 from drillgen.score import Note, Part, Touch
@@ -34,7 +37,8 @@ from drillgen.theory.keys import Key
 # change already plays the next chord (common practice: an anticipation, or push). How many strokes
 # a bar has follows the density, and the tempo as the feel's file says.
 
-_SPREAD = 1.1  # how strictly the number of strokes follows the density
+_SPREAD = 1.8  # how strictly the number of strokes follows the density; in calls:
+_SPREAD_IN_CALLS = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,45 +52,114 @@ class Struck:
     until: Fraction  # where the chord ends
 
 
-def struck(chart: Chart, random: Random) -> Iterator[Struck]:
+def struck(chart: Chart, line: Part | None, random: Random) -> Iterator[Struck]:
     """Every stroke of the comping, the ending's left out."""
     rhythms = feel(chart.drill.feel, chart.drill.meter).rhythms(chart.drill.band.comping.kind)
-    pushed = False  # the bar's first chord was already played at the end of the bar before
-    last: str | None = None
+    player = _Rhythm(chart, Listening(chart, line), rhythms, random)
     for bar in chart.bars:
-        if bar.form_bar < 0 or not plays(chart, bar, "comping"):
-            pushed = False
-            continue
-        count = counted(chart, bar)
-        last = _cell(chart, bar, count, rhythms, pushed, random, last)
-        here = _spelled_out(bar) if last is None else tuple(_in_bar(chart, bar, count, last))
-        yield from here
-        pushed = bool(here) and here[-1].until > bar.end
+        if bar.form_bar >= 0 and plays(chart, bar, "comping"):
+            yield from player.bar(bar)
+        else:
+            player.rests()
 
 
-def _cell(
-    chart: Chart,
-    bar: Bar,
-    count: int,
-    rhythms: Rhythms,
-    pushed: bool,
-    random: Random,
-    last: str | None,
-) -> str | None:
-    """A cell in which each of the bar's chords is heard, by density; None where there is none."""
-    layout, meter = _laid_out(chart, bar), chart.drill.meter
-    if last is not None and goes_on(last, count):  # the rest of a longer cell
-        here = _placed(layout, bar_of(last, count), meter)
-        if _all_heard(layout, here, pushed):
-            return last
-    tempo = float(bar.tempo)
-    wanted = rhythms.wanted(chart.drill.band.comping.density, tempo)
-    usable = {}
-    for pattern, weight in rhythms.cells.at(tempo).items():
-        here = _placed(layout, bar_of(pattern, count), meter)
-        if _all_heard(layout, here, pushed):
-            usable[pattern] = weight * exp(-_SPREAD * (len(here) - wanted) ** 2 / 2)
-    return drawn(random, remembering(usable, last)) if usable else None
+# How full a bar is, and which bars are silent.
+#
+# Common practice of accompaniment: in a call the comping plays about half as much as in the
+# answer, where the line rests or holds; a rhythm is thought over two bars, so that a full bar is
+# followed by a lighter one, and one bar in eight is left empty: where the chord goes on, or was
+# pushed.
+
+_FULLNESS = {"call": 0.25, "response": 1.55, "play": 1.0}  # of the strokes a bar that are wanted
+_SILENT = {"call": 0.72, "response": 0.15, "play": 0.5}  # bars, of those that may be silent
+_LIGHTER = 0.35  # of the strokes too many in one bar are taken from the next
+_AS_BEFORE = 0.25  # of the bars have the rhythm of two bars before, where it fits
+_PUSHED = 4.0  # how much likelier a rhythm is that pushes into a bar to be silent
+
+
+@dataclass
+class _Rhythm:
+    """Who chooses the rhythms, a bar after the other."""
+
+    chart: Chart
+    line: Listening
+    rhythms: Rhythms
+    random: Random
+    last: str | None = None
+    before: str | None = None  # the rhythm of two bars before
+    pushed: bool = False  # the bar's first chord was already played at the end of the bar before
+    silent: bool = False  # it was decided that this bar is silent
+    rested: bool = True  # the bar before was silent
+    over: float = 0.0  # strokes that the last bar had too many
+    wanted: float = 0.0  # strokes in this bar
+    chord: Chord | None = None  # the last one that was played
+
+    def rests(self) -> None:
+        """The comping does not play in a bar."""
+        self.pushed, self.silent, self.rested, self.chord, self.over = False, False, True, None, 0.0
+
+    def bar(self, bar: Bar) -> Sequence[Struck]:
+        """What is played in a bar."""
+        count = counted(self.chart, bar)
+        heard = len(bar.spans) == 1 and (self.pushed or bar.spans[0].chord == self.chord)
+        if self.silent and heard:
+            self.pushed, self.silent, self.rested, self.over = False, False, True, -0.5
+            return ()
+        steady = self._is_steady(bar)
+        self.silent = not steady and not self.rested and self._leaves_out_the_next(bar)
+        cell = self._cell(bar, count)
+        here = _spelled_out(bar) if cell is None else tuple(_in_bar(self.chart, bar, count, cell))
+        self.before, self.last, self.rested = self.last, cell, not here
+        self.pushed = bool(here) and here[-1].until > bar.end
+        self.over = len(here) - self.wanted
+        self.chord = bar.spans[-1].chord if here or bar.spans[0].chord == self.chord else None
+        return here
+
+    def _is_steady(self, bar: Bar) -> bool:
+        """Whether the instrument plays so many strokes and no others: a chord a beat."""
+        tempo = float(bar.tempo)
+        return self.rhythms.wanted(0, tempo) == self.rhythms.wanted(1, tempo)
+
+    def _leaves_out_the_next(self, bar: Bar) -> bool:
+        following = after(self.chart, bar)
+        if following is None or following.form_bar < 0 or starts_pass(self.chart, following):
+            return False
+        return self.random.random() < _SILENT.get(following.role, 0.0)
+
+    def _cell(self, bar: Bar, count: int) -> str | None:
+        """A cell in which each of the bar's chords is heard, by density; None where there is
+        none."""
+        layout, meter = _laid_out(self.chart, bar), self.chart.drill.meter
+        if self.last is not None and goes_on(self.last, count):  # the rest of a longer cell
+            here = _placed(layout, bar_of(self.last, count), meter)
+            if _all_heard(layout, here, self.pushed):
+                return self.last
+        usable = self._usable(bar, count, layout)
+        again = self.before in usable and len(bars_of(self.before or "")) == 1
+        if again and self.random.random() < _AS_BEFORE:
+            return self.before
+        return drawn(self.random, remembering(usable, self.last)) if usable else None
+
+    def _usable(self, bar: Bar, count: int, layout: _Layout) -> dict[str, float]:
+        tempo = float(bar.tempo)
+        wanted = self.rhythms.wanted(self.chart.drill.band.comping.density, tempo)
+        if not self._is_steady(bar):
+            wanted *= _FULLNESS.get(bar.role, 1.0)
+            wanted = max(wanted - _LIGHTER * self.over, 0.5)
+        self.wanted = wanted
+        spread = _SPREAD_IN_CALLS if bar.role == "call" else _SPREAD
+        usable: dict[str, float] = {}
+        for pattern, weight in self.rhythms.cells.at(tempo).items():
+            here = _placed(layout, bar_of(pattern, count), self.chart.drill.meter)
+            if _all_heard(layout, here, self.pushed):
+                fits = exp(-spread * (len(here) - wanted) ** 2 / 2)
+                push = _PUSHED if self.silent and _pushes(layout, here) else 1.0
+                usable[pattern] = weight * fits * push * self.line.room(bar, here)
+        return usable
+
+
+def _pushes(layout: _Layout, placed: tuple[tuple[PatternStroke, int], ...]) -> bool:
+    return bool(placed) and placed[-1][1] == len(layout.chords) - 1
 
 
 def _spelled_out(bar: Bar) -> tuple[Struck, ...]:
@@ -164,17 +237,55 @@ def comping(chart: Chart, line: Part | None = None) -> Part | None:
     if spec.kind == "off":
         return None
     random = Random(f"{chart.drill.luck} comping")
-    strokes = [*struck(chart, random), *_ending(chart)]
+    strokes = [*struck(chart, line, random), *_ending(chart)]
     ends = [stroke.start for stroke in strokes[1:]]
     ends += [min(stroke.until, chart.end) for stroke in strokes[-1:]]
     beat = chart.drill.meter.beat
     timed = [(each, _length(each, end, beat)) for each, end in zip(strokes, ends, strict=True)]
+    rolls = Random(f"{chart.drill.luck} rolls")
     notes = [
-        Note(stroke.start, length, pitch, stroke.touch)
+        note
         for stroke, voices in zip(strokes, voicings(chart, timed, line), strict=True)
-        for pitch, length in voices
+        for note in _notes(chart, stroke, voices, rolls)
     ]
+    notes = _one_root_at_a_time(notes)
     return Part("comping", spec.kind.removeprefix("rhythm "), tuple(notes))
+
+
+# A chord's notes are never struck quite together: a ballad's are rolled from the lowest up.
+_ROLLED = (0.05, 0.08)  # seconds from the first to the last note
+_APART = 0.006  # seconds at most between the notes of other chords
+
+
+def _notes(
+    chart: Chart, stroke: Struck, voices: Sequence[Sounded], random: Random
+) -> Iterator[Note]:
+    rolled = chart.drill.feel == "ballad" and stroke.touch == "held"
+    whole = random.uniform(*_ROLLED) if rolled else 0.0
+    for index, voice in enumerate(voices):
+        late = whole * index / max(len(voices) - 1, 1) if rolled else random.uniform(0, _APART)
+        loose = chart.drill.timing != "exact" and not voice.after
+        touch: Touch = "held" if voice.mark == "root" else stroke.touch
+        yield Note(
+            stroke.start + voice.after, voice.length, voice.pitch, touch, mark=voice.mark,
+            late=round(late, 4) if loose else 0.0,
+        )  # fmt: skip
+
+
+def _one_root_at_a_time(notes: Sequence[Note]) -> list[Note]:
+    """In order of time; a left hand holds its notes until it plays the next, and no key twice."""
+    found: list[Note] = []
+    hands = sorted({note.start for note in notes if note.mark == "root"})
+    following: dict[int, Fraction] = {}
+    for note in sorted(notes, key=lambda note: note.start, reverse=True):
+        end = note.start + note.duration
+        limits = [end, following.get(note.pitch.midi, end)]
+        if note.mark == "root":
+            limits += hands[bisect(hands, note.start) :][:1]
+        if min(limits) > note.start:
+            found.append(replace(note, duration=min(limits) - note.start))
+        following[note.pitch.midi] = note.start
+    return sorted(found, key=lambda note: (note.start, note.pitch.midi))
 
 
 def _length(stroke: Struck, following: Fraction, beat: Fraction) -> Fraction:

@@ -4,7 +4,8 @@ Common practice: rootless voicings at moderate tempos, three voices when fast, t
 when very fast or sparse; fourths, always with the chord's third among them, where a minor or sus
 chord stays for four bars or longer; on the piano an upper structure over an altered dominant, where
 there is time for it.  The guitar keeps to shapes that lie under a hand, the rhythm guitar to shells
-of three notes.  A chord that stays is turned over now and then.  The hands do not stay in one place
+of three notes.  The top voice is a tune (`tune.py`); without a bass in the band the chords have
+their roots (`left_hand.py`).  The hands do not stay in one place
 all night: by phrases they keep to the lower or the higher part of the register, so that the same
 chord of the form is not the same voicing in every pass.  A voicing uses the scale that the line
 gives to the chord and keeps clear of the line's notes.
@@ -12,211 +13,38 @@ gives to the chord and keeps clear of the line's notes.
 
 from __future__ import annotations
 
-from collections import defaultdict, deque
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
 from fractions import Fraction
-from functools import cache, cached_property, lru_cache, partial
+from functools import cache, lru_cache, partial
 from itertools import groupby
 from random import Random
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
-from drillgen.band.who_plays import ceilings
+from drillgen.band.beside import Beside, Heard
+from drillgen.band.left_hand import (
+    PIANOS,
+    OwnRoots,
+    is_clear_over,
+    low_voices,
+    lowest_above,
+    zone_of,
+)
+from drillgen.band.tune import TopVoice
+from drillgen.band.who_plays import ceilings, plays
 from drillgen.chart import Bar, Chart
-from drillgen.lines.tones import scale_of
-from drillgen.score import Note, Part
+from drillgen.score import Part
 from drillgen.theory.chords import Chord
 from drillgen.theory.keys import Key
 from drillgen.theory.pitch import Pitch
-from drillgen.theory.voicing_styles import RUB, Style, is_altered, styled
-from drillgen.theory.voicings import Setting, scale_in
-
-# What the line plays beside the comping: the scale that it gives to a chord, and which voices rub.
-#
-# Common practice of accompaniment: line, voicing and symbol use one scale, so that a chord which
-# the teacher had played altered is comped altered. No voice lies a semitone from a note of the
-# melody that sounds with it for longer than in passing; what the symbol leaves to the player makes
-# no minor ninth with it either (a dominant's root apart), and no tension contradicts it: no b13
-# beside its fifth, no 9 beside its b9, no 11 beside its third. The highest voice keeps a whole tone
-# below it, too, where it can. A voice that the melody comes to later is let go there.
-#
-# Where a call is answered over the same bars again, the answer is met as the call was.
-
-PASSING = Fraction(3, 10)  # beats that two notes may sound together in passing
-_CLOSE = 0.6  # semitones of motion: a whole tone below the melody
-_LEAST = Fraction(1, 2)  # beats that a voice sounds before it is let go
-# A dominant's tensions against its own tones, in semitones over the root: b13 and 5, 11 and 3.
-_AGAINST_THE_CHORD = ((8, 7), (5, 4))
-
-
-@dataclass(frozen=True)
-class Beside:
-    """A stroke of the comping, and the line's notes around it."""
-
-    chord: Chord
-    start: Fraction  # quarter notes, as everywhere
-    end: Fraction
-    beat: Fraction
-    notes: tuple[Note, ...]  # that begin before the stroke ends and end after it begins
-    through: tuple[Note, ...]  # that are played through the chord
-
-    def lasts(self, pitch: Pitch) -> Fraction:
-        """How long a voice may sound: to the first note that it rubs against; to the stroke's end
-        where it would hardly be heard otherwise."""
-        clear = self._clear(pitch.midi)
-        return clear if clear >= self._least else self.end - self.start
-
-    def rubs(self, pitch: Pitch) -> float:
-        """What a voice costs here, in semitones of motion: `RUB` where it should not sound."""
-        key = pitch.midi
-        if self._clear(key) < self._least or _over(self.chord, key) in self._contradicted:
-            return RUB
-        return _CLOSE * any(other - key == 2 for other, _ in self._met)
-
-    @cached_property
-    def _least(self) -> Fraction:
-        return min(self.end - self.start, _LEAST * self.beat)
-
-    def _clear(self, key: int) -> Fraction:
-        """From the stroke's start to the first note that a key rubs against."""
-        clear = [start for other, start in self._met if _rub(self.chord, key, other)]
-        return max(min(clear) - self.start, Fraction(0)) if clear else self.end - self.start
-
-    @cached_property
-    def _met(self) -> tuple[tuple[int, Fraction], ...]:
-        """Key and start of each note that sounds with the stroke for longer than in passing."""
-        passing = PASSING * self.beat
-        return tuple(
-            (each.pitch.midi, each.start)
-            for each in self.notes
-            if min(each.start + each.duration, self.end) - max(each.start, self.start) > passing
-        )
-
-    @cached_property
-    def _contradicted(self) -> frozenset[int]:
-        """Tensions that the melody contradicts while the chord lasts; its last note may already
-        lead elsewhere."""
-        played = [each for each in self.through if each.mark != "approach"]
-        if played and _over(self.chord, played[-1].pitch.midi) not in _own(self.chord):
-            played.pop()
-        passing = PASSING * self.beat
-        melody = {_over(self.chord, n.pitch.midi) for n in played if n.duration > passing}
-        return _contradicting(self.chord, frozenset(melody))
-
-
-@lru_cache(maxsize=65536)
-def _rub(chord: Chord, key: int, other: int) -> bool:
-    """Whether a voice of a chord and a note of the melody rub, as MIDI keys."""
-    low, high = sorted((key, other))
-    if high - low == 1:
-        return True
-    voice = _over(chord, key)
-    if voice in _named(chord):
-        return False
-    ninth = (high - low) % 12 == 1 and not (chord.is_dominant and _over(chord, low) == 0)
-    return ninth or _contradicts(chord, voice, _over(chord, other))
-
-
-def _over(chord: Chord, key: int) -> int:
-    """Semitones over the root."""
-    return (key - chord.root.pitch_class) % 12
-
-
-@lru_cache(maxsize=4096)
-def _contradicting(chord: Chord, melody: frozenset[int]) -> frozenset[int]:
-    """The sounds that any of a melody's contradicts, all in semitones over the root."""
-    return frozenset(
-        voice for voice in range(12) if any(_contradicts(chord, voice, each) for each in melody)
-    )
-
-
-def _contradicts(chord: Chord, voice: int, melody: int) -> bool:
-    own = _own(chord)
-    if voice in own or (voice - melody) % 12 not in (1, 11):
-        return False
-    return melody not in own or (voice, melody) in _AGAINST_THE_CHORD
-
-
-@lru_cache(maxsize=1024)
-def _own(chord: Chord) -> frozenset[int]:
-    """The chord's own sounds."""
-    return frozenset(degree.semitones % 12 for degree in chord.played)
-
-
-@lru_cache(maxsize=1024)
-def _named(chord: Chord) -> frozenset[int]:
-    """What the symbol asks to be heard: third, seventh and whatever else it names."""
-    telling = [d for d in chord.played if d.number > 7 or (d.number == 5 and d.alter)]
-    return frozenset(d.semitones % 12 for d in (*chord.guide_tones, *telling))
-
-
-class Heard:
-    """A line through its track, as the student hears it or gives it back."""
-
-    def __init__(self, chart: Chart, line: Part | None) -> None:
-        self._chart = chart
-        self._by_bar = _by_bar(chart, line.notes if line is not None else ())
-        options = chart.drill.line
-        self._scales = options.chosen_scales if options else ()
-
-    def setting(self, chord: Chord, key: Key, leads_to: Chord | None = None) -> Setting:
-        """The key that a chord is voiced in, or its scale where the teacher chose one, or where the
-        chord that it leads to decides."""
-        if not self._scales and not (leads_to and chord.is_dominant):
-            return key
-        return scale_of(chord, key, self._chart.drill.key, self._scales, leads_to)
-
-    def beside(
-        self, chord: Chord, stroke: tuple[Fraction, Fraction], span: tuple[Fraction, Fraction]
-    ) -> Beside:
-        """What is played beside a stroke, and through the span of the chord that it plays."""
-        notes = tuple(self._during(*stroke))
-        through = tuple(each for each in self._during(*span) if each.start >= span[0])
-        return Beside(chord, *stroke, self._chart.drill.meter.beat, notes, through)
-
-    def _during(self, start: Fraction, end: Fraction) -> Iterator[Note]:
-        """The notes that sound between two places, in order."""
-        first, last = self._chart.bar_at(start), self._chart.bar_at(end)
-        for bar in self._chart.bars[first.number : last.number + 1]:
-            for note in self._by_bar.get(bar.number, ()):
-                held_over = bar is not first and note.start < bar.start
-                if not held_over and note.start < end and note.start + note.duration > start:
-                    yield note
-
-
-def _by_bar(chart: Chart, notes: Sequence[Note]) -> Mapping[int, Sequence[Note]]:
-    """The notes that sound in each bar; in a response those of its call, later."""
-    found: dict[int, list[Note]] = defaultdict(list)
-    for note in sorted(notes, key=lambda each: each.start):
-        for bar in _from(chart, chart.bar_at(note.start)):
-            if bar.start >= note.start + note.duration:
-                break
-            found[bar.number].append(note)
-    for response, call in _answers(chart):
-        found[response.number] = [
-            replace(note, start=max(note.start, call.start) + response.start - call.start)
-            for note in found.get(call.number, ())
-        ]
-    return found
-
-
-def _from(chart: Chart, bar: Bar) -> Iterator[Bar]:
-    return (chart.bars[number] for number in range(bar.number, len(chart.bars)))
-
-
-def _answers(chart: Chart) -> Iterator[tuple[Bar, Bar]]:
-    """Each response that repeats its call, and that call's bar."""
-    gaps = chart.drill.gaps
-    if gaps is None or gaps.harmony != "repeats":
-        return
-    calls: dict[tuple[int, int], Bar] = {}
-    for bar in chart.bars:
-        place = (bar.pass_number, bar.form_bar)
-        if bar.role == "call":
-            calls[place] = bar
-        elif bar.role == "response" and place in calls:
-            yield bar, calls[place]
-
+from drillgen.theory.voicing_styles import (
+    RUB,
+    Style,
+    is_altered,
+    rooted,
+    styled,
+)
+from drillgen.theory.voicings import Setting, keys_of, nearest_of, scale_in, tones
 
 # Where each instrument's voicings lie (sounding MIDI keys) and how many voices they have at most.
 REGISTERS = {
@@ -226,7 +54,6 @@ REGISTERS = {
     "rhythm guitar": (41, 67, 3),
     "vibraphone": (53, 77, 4),
 }
-_PIANOS = ("piano", "electric piano")
 _GUITARS = ("guitar", "rhythm guitar")
 FAST, VERY_FAST = (
     220,
@@ -238,10 +65,11 @@ _SPARSE, _FULL = (
     0.5,
 )  # densities: guide tones alone below the one, upper structures from the other
 _MODAL = 4  # bars
-# How often a chord that stays is turned over, in each new bar.
-_TURNED = {"rootless": 0.35, "quartal": 0.7, "upper structure": 0.3, "shell": 0.35}
-_REMEMBERED = 3  # voicings: a chord is not turned back and forth between two of them
 _ROOM = 12  # semitones of register that must be left below the line
+_LOW_STRINGS = 41  # F2: the lowest fret of a guitar
+_HEARD = Fraction(3, 4)  # beats that a root must sound
+_LONG = 3  # beats: an inner voice moves under a chord of these
+_LEAST_ROOM = 11  # semitones that a left hand leaves the right one
 _A_CHORD = 2  # voices: where the line leaves no room for them, they are played among its notes
 _PHRASE = 8  # bars
 # Semitones that a phrase leaves out of the register, from below and from above.
@@ -262,53 +90,195 @@ class StruckChord(Protocol):
     def key(self) -> Key: ...
 
 
+class Sounded(NamedTuple):
+    """One note of a stroke."""
+
+    pitch: Pitch
+    after: Fraction  # quarter notes from the stroke's place
+    length: Fraction  # quarter notes
+    mark: str  # "root" in the left hand, "inner" for a voice that moves while the others stay
+
+
 def voicings(
     chart: Chart, struck: Iterable[tuple[StruckChord, Fraction]], line: Part | None
-) -> Iterator[tuple[tuple[Pitch, Fraction], ...]]:
+) -> Iterator[tuple[Sounded, ...]]:
     """The voicing of each stroke of a given length in turn, each led from the one before: its
-    pitches from low to high, and how long each of them sounds."""
-    spec = chart.drill.band.comping
-    low, high, size = REGISTERS[spec.kind]
-    if spec.register:
-        low, high = spec.register
-    tops = ceilings(chart, line, low + _ROOM, high)
+    notes from low to high."""
     heard = Heard(chart, line)
-    vamps = modal_bars(chart, heard)
-    random = Random(f"{chart.drill.luck} voicings")
+    low, high, _ = REGISTERS[chart.drill.band.comping.kind]
+    low, high = chart.drill.band.comping.register or (low, high)
+    player = _Comper(
+        chart, heard, OwnRoots(chart, line), low, high,
+        tops=ceilings(chart, line, low + _ROOM, high),
+        vamps=modal_bars(chart, heard),
+        tune=TopVoice(Random(f"{chart.drill.luck} voicings")),
+        random=Random(f"{chart.drill.luck} left hand"),
+    )  # fmt: skip
+    return (player.strikes(stroke, length) for stroke, length in struck)
+
+
+@dataclass
+class _Comper:
+    """Who plays the chords, one stroke after the other."""
+
+    chart: Chart
+    heard: Heard
+    roots: OwnRoots
+    low: int
+    high: int
+    tops: dict[int, int]  # the highest key by a bar's number
+    vamps: set[int]
+    tune: TopVoice
+    random: Random
     previous: tuple[Pitch, ...] | None = None
-    last: tuple[Chord, int] | None = None
-    lately: deque[tuple[Pitch, ...]] = deque(maxlen=_REMEMBERED)
-    for stroke, length in struck:
-        heard_in = chart.bar_at(stroke.start)
-        written_in = _bar_of_chord(chart, stroke)
-        top = min(tops[heard_in.number], tops[written_in.number])
-        style, voices = _style(chart, written_in, stroke.chord, written_in.number in vamps)
-        stays = last is not None and last[0] == stroke.chord and last[1] < heard_in.number
-        beside = _beside(heard, stroke, length, written_in)
+    rooted: set[Fraction] = field(default_factory=set)  # ends of the chords that have their root
+    shaped: Fraction | None = None  # the end of the chord whose shape on a guitar has it
+
+    def strikes(self, stroke: StruckChord, length: Fraction) -> tuple[Sounded, ...]:
+        """What one stroke plays."""
+        bar = _bar_of_chord(self.chart, stroke)
+        heard_in = self.chart.bar_at(stroke.start)
+        high = min(self.tops[heard_in.number], self.tops[bar.number])
+        beside = _beside(self.heard, stroke, length, bar)
+        hand, self.shaped = self._hand(stroke, bar), None
+        upper = self._upper(stroke, bar, beside, hand, high)
+        upper = tuple(beside.clear_of_semitones(upper, self.low, high)) or upper[:1]
+        upper = tuple(
+            each for each in upper if beside.lasts(each) > 0 and is_clear_over(hand, each)
+        )
+        self.previous = upper or self.previous
+        if upper:
+            self.tune.went(keys_of(upper))
+        if self.shaped is not None and self.chart.drill.band.comping.kind == "guitar":
+            hand, upper = upper[:1], upper[1:]  # its lowest string rings on
+        low = (voice for pitch in hand for voice in self._held(stroke, bar, pitch))
+        return (*low, *self._moving(stroke, bar, beside, upper, length))
+
+    def _hand(self, stroke: StruckChord, bar: Bar) -> tuple[Pitch, ...]:
+        """The left hand, where it plays: on a chord's first stroke."""
+        spec, feel = self.chart.drill.band.comping, self.chart.drill.feel
+        if stroke.until in self.rooted or spec.kind in _GUITARS:
+            return ()
+        self.rooted.add(stroke.until)
+        span = _span(stroke, bar)
+        ballad = feel == "ballad" and spec.kind in PIANOS and spec.register is None
+        root = self.roots.wanted(bar, stroke.chord, *span)
+        sparse = spec.density < _SPARSE
+        if not root and (not ballad or sparse):
+            return ()
+        zone = zone_of(spec.kind, spec.register, ballad=ballad)
+        return low_voices(stroke.chord, self.random, zone, spec.kind, ballad=ballad and not sparse)
+
+    def _upper(
+        self, stroke: StruckChord, bar: Bar, beside: Beside, hand: tuple[Pitch, ...], high: int
+    ) -> tuple[Pitch, ...]:
+        """The other voices."""
+        spec = self.chart.drill.band.comping
+        setting = self._setting(stroke, bar)
+        style, voices = _style(self.chart, bar, stroke.chord, bar.number in self.vamps)
+        size = min(voices, REGISTERS[spec.kind][2])
+        taste = self.tune.taste()
+        if spec.kind in _GUITARS and self._needs_a_shape(stroke, bar):
+            options = rooted(stroke.chord, _LOW_STRINGS, high, shell=spec.kind == "rhythm guitar")
+            clear = [each for each in options if sum(map(beside.rubs, each[1])) < RUB]
+            if clear or options:
+                self.shaped = stroke.until
+                return nearest_of(clear or options, self.previous, taste)
         voice = partial(
             styled,
             stroke.chord,
-            heard.setting(stroke.chord, stroke.key, _leads_to(written_in, stroke)),
-            previous,
+            setting,
+            self.previous,
             style=style,
-            size=min(voices, size),
+            size=max(min(size, 5 - len(hand)), 2) if hand else size,
             guitar=spec.kind in _GUITARS,
-            instead_of=tuple(lately) if stays and random.random() < _TURNED[style] else (),
+            taste=taste if style != "shell" and size > 2 else None,  # these only lead
             rubs=cache(beside.rubs) if beside.notes or beside.through else None,
         )
-        previous = _leaning(voice, beside, chart, written_in, low, top)
-        if len(previous) < _A_CHORD:
-            previous = voice(low=low, high=high)
-        last = (stroke.chord, heard_in.number)
-        if previous not in lately:
-            lately.append(previous)
-        yield tuple((pitch, beside.lasts(pitch)) for pitch in previous)
+        low = min(lowest_above(hand, self.low), high - _LEAST_ROOM)
+        found = _leaning(voice, beside, self.chart, bar, low, high, size)
+        return found if len(found) >= _A_CHORD else voice(low=low, high=max(self.high, high))
+
+    def _setting(self, stroke: StruckChord, bar: Bar) -> Setting:
+        leads_to = next((span.leads_to for span in bar.spans if span.end == stroke.until), None)
+        return self.heard.setting(stroke.chord, stroke.key, leads_to)
+
+    def _needs_a_shape(self, stroke: StruckChord, bar: Bar) -> bool:
+        if stroke.until in self.rooted:
+            return False
+        self.rooted.add(stroke.until)
+        return self.roots.wanted(bar, stroke.chord, *_span(stroke, bar))
+
+    def _held(self, stroke: StruckChord, bar: Bar, pitch: Pitch) -> Iterator[Sounded]:
+        """A note of the left hand, held through the chord as far as the line lets it; in another
+        octave where the line lies a semitone beside it."""
+        end = self._goes_on_to(stroke, bar)
+        beside = self.heard.beside(stroke.chord, (stroke.start, end), _span(stroke, bar))
+        for octave in (0, 1, -1):
+            other = Pitch(pitch.name, pitch.octave + octave)
+            length = beside.until_a_semitone(other)
+            if length >= min(_HEARD * beside.beat, end - stroke.start):
+                yield Sounded(other, Fraction(0), length, "root")
+                return
+
+    def _goes_on_to(self, stroke: StruckChord, bar: Bar) -> Fraction:
+        """Where a chord ends, or a bar of it later, where it stays in the next bar, too; in the
+        track, which one that anticipates its beginning goes beyond."""
+        until = min(stroke.until, self.chart.end)
+        if bar.role == "ending":
+            return until
+        following = self.chart.bars[min(bar.number + 1, len(self.chart.bars) - 1)]
+        stays = following.role == bar.role and plays(self.chart, following, "comping")
+        if stays and stroke.until == bar.end and following.spans[0].chord == stroke.chord:
+            return following.spans[0].end
+        return until
+
+    def _moving(
+        self, stroke: StruckChord, bar: Bar, beside: Beside, upper: tuple[Pitch, ...],
+        length: Fraction,
+    ) -> Iterator[Sounded]:  # fmt: skip
+        """The right hand's notes; in a ballad one of its inner voices moves under a long chord."""
+        moves = self._inner(stroke, bar, beside, upper, length)
+        for pitch in upper:
+            lasts = beside.lasts(pitch)
+            if moves and pitch == moves[0] and lasts > length / 2:
+                yield Sounded(pitch, Fraction(0), length / 2, "")
+                yield Sounded(moves[1], length / 2, length - length / 2, "inner")
+            else:
+                yield Sounded(pitch, Fraction(0), lasts, "")
+
+    def _inner(
+        self, stroke: StruckChord, bar: Bar, beside: Beside, upper: tuple[Pitch, ...],
+        length: Fraction,
+    ) -> tuple[Pitch, Pitch] | None:  # fmt: skip
+        """Which inner voice moves, and where to: by step to another tone of the chord's."""
+        drill = self.chart.drill
+        if drill.feel != "ballad" or len(upper) < 3 or length < _LONG * beside.beat:
+            return None
+        chord, keys = stroke.chord, keys_of(upper)
+        guide = chord.root.above(chord.guide_tones[0])
+        names = {chord.root.above(d) for d in tones(chord, self._setting(stroke, bar))}
+        found = [
+            (pitch, other)
+            for pitch in upper[:-1]
+            for name in sorted(names, key=lambda name: name.fifths)
+            if pitch.name != guide
+            for other in [Pitch.near(name, pitch.midi)]
+            if 0 < abs(other.midi - pitch.midi) <= 2
+            and all(abs(other.midi - key) > 1 for key in keys if key != pitch.midi)
+            and beside.rubs(other) < RUB
+            and beside.until_a_semitone(other) == beside.end - beside.start
+        ]
+        return self.random.choice(found) if found else None
+
+
+def _span(stroke: StruckChord, bar: Bar) -> tuple[Fraction, Fraction]:
+    starts = [span.start for span in bar.spans if span.end == stroke.until]
+    return (starts[0] if starts else stroke.start, stroke.until)
 
 
 def _beside(heard: Heard, stroke: StruckChord, length: Fraction, bar: Bar) -> Beside:
-    starts = [span.start for span in bar.spans if span.end == stroke.until]
-    span = (starts[0] if starts else stroke.start, stroke.until)
-    return heard.beside(stroke.chord, (stroke.start, stroke.start + length), span)
+    return heard.beside(stroke.chord, (stroke.start, stroke.start + length), _span(stroke, bar))
 
 
 def _leaning(
@@ -318,17 +288,17 @@ def _leaning(
     bar: Bar,
     low: int,
     high: int,
+    size: int,
 ) -> tuple[Pitch, ...]:
     """A voicing in the part of a register that the hands keep to in a bar's phrase; in all of it
     where that part holds fewer voices, or none so clear of the line."""
     phrase = f"{bar.pass_number} {max(bar.form_bar, 0) // _PHRASE}"
     below, above = _lean(f"{chart.drill.luck} register {phrase}")
-    anywhere = voice(low=low, high=high)
-    if not (below or above) or high - low - below - above < _VOICING_LEAST:
-        return anywhere
-    leaning = voice(low=low + below, high=high - above)
-    clear = sum(map(beside.rubs, leaning)) < RUB
-    return leaning if clear and len(leaning) == len(anywhere) else anywhere
+    if (below or above) and high - low - below - above >= _VOICING_LEAST:
+        leaning = voice(low=low + below, high=high - above)
+        if len(leaning) >= min(size, 3) and sum(map(beside.rubs, leaning)) < RUB:
+            return leaning
+    return voice(low=low, high=high)
 
 
 @lru_cache(maxsize=1024)
@@ -345,11 +315,6 @@ def _bar_of_chord(chart: Chart, stroke: StruckChord) -> Bar:
     return following if ahead else bar
 
 
-def _leads_to(bar: Bar, stroke: StruckChord) -> Chord | None:
-    """What the chord of a stroke leads to, where it stands."""
-    return next((span.leads_to for span in bar.spans if span.end == stroke.until), None)
-
-
 def _style(chart: Chart, bar: Bar, chord: Chord, modal: bool) -> tuple[Style, int]:
     """How a chord is voiced, and in how many voices."""
     spec = chart.drill.band.comping
@@ -361,7 +326,7 @@ def _style(chart: Chart, bar: Bar, chord: Chord, modal: bool) -> tuple[Style, in
     if modal:
         return "quartal", 3 if bpm > FAST else 4
     unhurried = bpm <= _UNHURRIED and spec.density >= _FULL
-    if spec.kind in _PIANOS and unhurried and is_altered(chord):
+    if spec.kind in PIANOS and unhurried and is_altered(chord):
         return "upper structure", 4
     if spec.kind in _GUITARS:
         return "rootless", 4 if unhurried else 3

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import lru_cache
 from itertools import combinations, pairwise, product
 from typing import Literal
@@ -14,6 +14,7 @@ from drillgen.theory.voicings import (
     LOW_INTERVAL_LIMITS,
     Option,
     Setting,
+    Taste,
     arrangements,
     is_clear,
     keys_of,
@@ -82,6 +83,38 @@ def _basses(chord: Chord) -> Degrees:
     return (_ROOT, chord.fifth) if plain else (_ROOT,)
 
 
+@lru_cache(maxsize=1024)
+def rooted(chord: Chord, low: int, high: int, *, shell: bool) -> tuple[Option, ...]:
+    """What a guitar plays where nobody else plays the bass: the root (or the written bass) on a low
+    string, third and seventh above; as a rhythm guitar its shell."""
+    if shell and chord.bass is None:
+        found = shells(chord, low, high)
+        bass = chord.root.pitch_class
+        return tuple(each for each in found if keys_of(each[1])[0] % 12 == bass)
+    guides = [chord.root.above(degree) for degree in chord.guide_tones]
+    upper = [name for name in guides if name != chord.bass_name]
+    if len(upper) < 2 and chord.root.above(chord.fifth) != chord.bass_name:
+        upper.append(chord.root.above(chord.fifth))
+    found = tuple(
+        (off_centre(keys_of(voicing), (low + high) / 2), voicing)
+        for order in (upper, upper[::-1])
+        for voicing in _on_a_bass(chord.bass_name, order, low, high)
+    )
+    return tuple(each for each in found if is_playable(keys_of(each[1])))
+
+
+def _on_a_bass(
+    bass: Name, upper: Sequence[Name], low: int, high: int
+) -> Iterator[tuple[Pitch, ...]]:
+    for lowest in in_range(bass, low, min(low + 12, high)):
+        for voices in product(*(in_range(name, lowest.midi + 3, high) for name in upper)):
+            keys = (lowest.midi, *(voice.midi for voice in voices))
+            rising = all(a < b for a, b in pairwise(keys))
+            pairs = combinations(keys, 2)
+            if rising and all(a >= LOW_INTERVAL_LIMITS.get(b - a, 0) for a, b in pairs):
+                yield (lowest, *voices)
+
+
 def _is_shell(keys: tuple[int, ...]) -> bool:
     rising = all(upper - lower > 1 for lower, upper in pairwise(keys))
     clear = all(
@@ -113,6 +146,7 @@ _STACKS = {3: ((0, 3, 6),), 4: ((0, 3, 6, 9), (0, 3, 6, 8))}
 _TRITONE = 0.8  # an augmented fourth in a stack of fourths
 _VAGUE = 0.5  # no seventh in it
 _DOUBLED = 0.4
+_LESS_TELLING = 0.12  # for each choice of tones that goes before, as `tones` orders them
 _A_SHELL = 3  # voices, of which one may be the root
 
 # Major triads over a dominant's root: bVI, bV, VI, bIII, II.
@@ -125,32 +159,33 @@ _TWO_HANDS = 24  # semitones from the lowest to the highest voice
 def styled(
     chord: Chord,
     key: Setting,
-    previous: Sequence[Pitch] | None,
+    previous: Sequence[Pitch] | None = None,
     *,
-    style: Style,
-    low: int,
-    high: int,
-    size: int,
+    style: Style = "rootless",
+    low: int = 50,
+    high: int = 74,
+    size: int = 4,
     guitar: bool = False,
-    instead_of: Collection[tuple[Pitch, ...]] = (),
+    taste: Taste | None = None,
     rubs: Rubs | None = None,
 ) -> tuple[Pitch, ...]:
     """The voicing of a style that moves least from `previous`, between two MIDI keys.
 
-    `size` is of rootless and quartal voicings; `guitar` keeps to playable shapes; `instead_of`
-    are voicings that another is asked for than, where there is one; `rubs` weighs each voice beside
-    a melody.  Where the style has nothing to offer, the rootless one is played; where every voicing
-    rubs, the one that does so least.  Raises ValueError where the register holds no note of the
-    chord.
+    `size` is of rootless and quartal voicings; `guitar` keeps to playable shapes; `taste` is what a
+    voicing costs for other reasons, and brings more of them to choose from; `rubs` weighs each
+    voice beside a melody.  Where the style has nothing to offer, the rootless one is played; where
+    every voicing rubs, the one that does so least.  Raises ValueError where the register holds no
+    note of the chord.
     """
     leaping: tuple[Pitch, ...] | None = None
     rubbing: list[Option] = []
     before = keys_of(tuple(previous or ()))
-    for options in _by_preference(chord, key, style, low, high, size):
+    for options in _by_preference(chord, key, style, low, high, size, taste is not None):
         fitting = [each for each in options if is_playable(keys_of(each[1]))] if guitar else options
         weighed = [_weighed(each, rubs) for each in fitting] if rubs else fitting
         clear = [each for each in weighed if each[0] < RUB]
-        for chosen in _chosen(clear, previous, instead_of):
+        if clear:
+            chosen = nearest_of(clear, previous, taste)
             if not leap_together(before, keys_of(chosen)):
                 return chosen
             leaping = leaping or chosen
@@ -166,22 +201,44 @@ def _weighed(option: Option, rubs: Rubs) -> Option:
     return cost + sum(map(rubs, voicing)), voicing
 
 
-def _chosen(
-    options: Sequence[Option],
-    previous: Sequence[Pitch] | None,
-    instead_of: Collection[tuple[Pitch, ...]],
-) -> Iterator[tuple[Pitch, ...]]:
-    """The nearest option, after the nearest other where another is asked for."""
-    if instead_of:
-        changed = [each for each in options if each[1] not in instead_of]
-        if changed:
-            yield nearest_of(changed, previous)
-    if options:
-        yield nearest_of(options, previous)
+@lru_cache(maxsize=2048)
+def full(chord: Chord, key: Setting, low: int, high: int, size: int) -> tuple[Option, ...]:
+    """Every arrangement of third, seventh, what the symbol names and, to fill up, any of the
+    other tones: so many that the highest voice can go by step."""
+    found = tones(chord, key)
+    guides = found[:2]
+    telling = tuple(each for each in found[2:size] if each.number > 7 and each in chord.degrees)
+    kept = (*guides, *telling)
+    others = [each for each in (*found[2:], *_passing(chord, key)) if each not in kept]
+    options: list[Option] = []
+    for rank, more in enumerate(combinations(others, max(size - len(kept), 0))):
+        degrees = (*kept, *more)[:size]
+        if len(degrees) == size and not _crowded(chord, degrees):
+            price = _LESS_TELLING * rank
+            options += [(cost + price, v) for cost, v in arrangements(chord, degrees, low, high)]
+    return tuple(options)
+
+
+# What the top voice of a chord with a seventh may also go through, by the chord's family.
+_ALSO = {"major": Degree(13), "minor": Degree(11), "dominant": Degree(9)}
+
+
+def _passing(chord: Chord, key: Setting) -> Degrees:
+    degree = _ALSO.get(chord.family)
+    offered = degree is not None and chord.seventh is not None and chord.seventh.number == 7
+    return (degree,) if degree and offered and scale_in(chord, key).has(degree) else ()
+
+
+def _crowded(chord: Chord, degrees: Degrees) -> bool:
+    """Whether the root or the fifth lies a semitone from another tone that is none of the chord."""
+    sounds = {degree.semitones % 12 for degree in degrees}
+    return any(
+        plain in sounds and (plain + side) % 12 in sounds for plain in (0, 7) for side in (-1, 1)
+    )
 
 
 def _by_preference(
-    chord: Chord, key: Setting, style: Style, low: int, high: int, size: int
+    chord: Chord, key: Setting, style: Style, low: int, high: int, size: int, widely: bool
 ) -> Iterator[tuple[Option, ...]]:
     if style == "shell":
         yield shells(chord, low, high)
@@ -190,6 +247,8 @@ def _by_preference(
         yield quartal(chord, key, low, high, size)
     if style == "upper structure":
         yield upper_structures(chord, key, low, high)
+    if widely and size > 2:
+        yield full(chord, key, low, high, size)
     for degrees in _chosen_tones(chord, key, size):
         yield arrangements(chord, degrees, low, high)
 
@@ -269,7 +328,9 @@ def upper_structures(chord: Chord, key: Setting, low: int, high: int) -> tuple[O
     fitting = [
         triad
         for triad in TRIADS
-        if scale.holds(triad) and {d.semitones % 12 for d in triad} & _alterations(chord)
+        if scale.holds(triad)
+        and {d.semitones % 12 for d in triad} & _alterations(chord)
+        and (Degree(13) not in chord.played or Degree(13) in triad)
     ]
     return tuple(option for triad in fitting for option in _over_guides(chord, triad, low, high))
 

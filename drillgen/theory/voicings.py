@@ -11,7 +11,7 @@ gives way where the scale that a teacher chose has none.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import lru_cache
 from itertools import combinations, pairwise, product
 from typing import Literal
@@ -25,6 +25,8 @@ from drillgen.theory.scales import Scale, chord_scale
 Form = Literal["A", "B"]
 Setting = Key | Scale | None  # what a chord's scale is found by: the key, or that scale itself
 Option = tuple[float, tuple[Pitch, ...]]  # a voicing from low to high, and its own cost
+# What a voicing, as MIDI keys from low to high, costs a player for other reasons than its motion.
+Taste = Callable[[tuple[int, ...]], float]
 # The lowest MIDI key on which an interval (semitones) still sounds clear as the lower note of it:
 # a published table of low interval limits; other tables differ by a semitone or two.
 LOW_INTERVAL_LIMITS = dict(
@@ -39,7 +41,7 @@ _OPEN = 0.5  # wider than an octave
 _HARSH_TOP = 1.0  # a semitone between the two highest voices
 _TOP_MOTION = 0.25  # for each semitone that the highest voice, which is heard as a tune, moves
 LEAP = 4  # semitones: all voices going further at once the same way is a leap, no voice-leading
-_LEAP_TOGETHER = 8.0
+_LEAP_TOGETHER = 20.0
 _OFF_CENTRE = 0.06  # for each semitone away from the middle of the register
 
 _ROOT, _NINTH, _FIFTH = Degree(1), Degree(9), Degree(5)
@@ -176,10 +178,17 @@ def keys_of(voicing: tuple[Pitch, ...]) -> tuple[int, ...]:
     return tuple(pitch.midi for pitch in voicing)
 
 
-def nearest_of(options: Iterable[Option], previous: Sequence[Pitch] | None) -> tuple[Pitch, ...]:
-    """The option that costs least by itself and in motion from `previous`."""
+def nearest_of(
+    options: Iterable[Option], previous: Sequence[Pitch] | None, taste: Taste | None = None
+) -> tuple[Pitch, ...]:
+    """The option that costs least by itself, in motion from `previous`, and to a player's taste."""
     before = tuple(sorted(pitch.midi for pitch in previous or ()))
-    return min(options, key=lambda each: each[0] + _motion(before, keys_of(each[1])))[1]
+
+    def price(option: Option) -> float:
+        keys = keys_of(option[1])
+        return option[0] + _motion(before, keys) + (taste(keys) if taste else 0.0)
+
+    return min(options, key=price)[1]
 
 
 def moves(before: Sequence[int], after: Sequence[int]) -> list[int]:

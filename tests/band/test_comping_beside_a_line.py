@@ -50,17 +50,15 @@ def preset_scores(preset: str, seed: int) -> Iterator[Score]:
 
 # Both guide tones lie in the middle of the comping: looked at with every seed.
 BOTH = "two-fives-both-voices"
-RUBS = pytest.mark.xfail(
-    strict=True, reason="a C#4 is left beside the line's D4; the band will be reworked"
-)
 PRESETS = [of_preset(name, seed) for name in NAMES for seed in (1, SECOND[name]) if name != BOTH]
-PRESETS += [of_preset(BOTH, seed, marks=[RUBS] if seed == 7 else ()) for seed in range(1, 9)]
+PRESETS += [of_preset(BOTH, seed) for seed in range(1, 9)]
 
 
 def strokes(score: Score) -> dict[Fraction, list[Note]]:
     found: dict[Fraction, list[Note]] = defaultdict(list)
     for note in of(score, "comping").notes:
-        found[note.start].append(note)
+        if note.mark != "inner":  # a voice that moves while the chord is held
+            found[note.start].append(note)
     return found
 
 
@@ -256,9 +254,9 @@ def test_every_minor_chord_has_its_third_in_every_preset(preset: str, seed: int)
 @pytest.mark.parametrize("kind", PLAYERS)
 @pytest.mark.parametrize("tempo", [90, 240])
 def test_a_vamp_in_fourths_is_heard_to_be_minor(kind: str, tempo: int) -> None:
-    """Eight bars of one minor chord, in four keys: each voicing has the third."""
+    """Eight bars of one minor chord, in six keys: each voicing has the third."""
     score = written(progression="i7 | " * 7 + "i7", key="C minor", tempo=tempo,
-                    key_cycle=["C minor", "F minor", "B minor", "Eb minor"],
+                    key_cycle=["C minor", "F minor", "B minor", "Eb minor", "G minor", "A minor"],
                     band={"comping": kind})  # fmt: skip
     found = list(on_their_chord(score))
     assert len(found) > 30
@@ -331,7 +329,8 @@ def test_answers_are_met_as_their_calls() -> None:
 
 def test_without_a_line_nothing_is_held_back() -> None:
     """A plain ii V I is comped in four voices with the 9 and 13 of its scales, as taught."""
-    drill = {"progression": "ii7 | V7 | Imaj7 | %", "key_cycle": "C", "line": "off", "gaps": "none"}
+    drill = {"progression": "ii7 | V7 | Imaj7 | %", "key_cycle": "C", "line": "off", "gaps": "none",
+             "band": {"bass": "roots"}}  # fmt: skip
     score = arrange(charts(Drill.model_validate({**drill, "tempo": 100}))[0])
     for span, notes in on_their_chord(score):
         assert len(notes) == 4

@@ -39,13 +39,15 @@ def sounding(score: Score, bar: Bar) -> set[str]:
 
 def test_the_last_bars_of_every_eight_are_silent() -> None:
     """`{every: 8, bars: 2}`: counted from the first bar after the count-in, through the keys, bars
-    7 and 8 of every eight are without band, click included; all others have all of it."""
+    7 and 8 of every eight are without band, click included; all others have all of it, but that
+    the comping leaves a bar out now and then."""
     score = written(drop_outs={"every": 8, "bars": 2}, count_in={"bars": 2, "starting_note": True})
     bars = [bar for bar in score.chart.bars if bar.role == "play"]
     assert len(bars) == 24
     for number, bar in enumerate(bars):
         silent = number % 8 in (6, 7)
-        assert sounding(score, bar) - {"line"} == (set() if silent else set(BAND))
+        heard = sounding(score, bar) - {"line"}
+        assert heard == set() if silent else heard | {"comping"} == set(BAND)
 
 
 def test_nothing_of_the_band_rings_into_a_drop_out() -> None:
@@ -78,7 +80,9 @@ def test_the_ending_and_its_tag_are_played() -> None:
     """However the count falls, the tag and the held chord are played by the whole band."""
     score = written(drop_outs={"every": 4, "bars": 3}, ending="tag")
     tag = [bar for bar in score.chart.bars if bar.tag]
-    assert len(tag) == 4 and all(sounding(score, bar) >= set(BAND) - {"click"} for bar in tag)
+    always = set(BAND) - {"click", "comping"}
+    assert len(tag) == 4 and all(sounding(score, bar) >= always for bar in tag)
+    assert any("comping" in sounding(score, bar) for bar in tag)
     held = next(bar for bar in score.chart.bars if bar.role == "ending")
     assert sounding(score, held) >= {"drums", "comping", "bass"}
 

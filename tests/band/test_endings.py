@@ -44,14 +44,16 @@ def test_a_tag_repeats_the_last_four_bars() -> None:
 
 
 def test_everybody_plays_the_tag() -> None:
-    """Drums, comping and bass play in every bar of the tag, without copying what they just did."""
+    """Drums and bass play in every bar of the tag, the comping in most of them, without copying
+    what they just did."""
     score = written(ending="tag")
     tag = [bar for bar in score.chart.bars if bar.tag]
     for part in ("drums", "comping", "bass"):
         found = score.part(part)  # type: ignore[arg-type]
         assert found is not None
-        for bar in tag:
-            assert any(bar.start <= e.start < bar.end for e in (*found.notes, *found.hits))
+        events = (*found.notes, *found.hits)
+        bars = [any(bar.start <= e.start < bar.end for e in events) for bar in tag]
+        assert sum(bars) >= (3 if part == "comping" else 4)
 
 
 def test_the_line_says_its_last_bars_again() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from itertools import pairwise
 
 import pytest
 
@@ -124,3 +125,42 @@ def test_a_wrong_figure_is_refused(wrong):
 def test_figures_of_two_bars_are_read_bar_by_bar():
     """`|` divides the bars of a pattern."""
     assert bars_of("1 2& | rest") == ("1 2&", "rest")
+
+
+@pytest.mark.parametrize(("name", "meter"), EVERY)
+def test_an_anticipated_root_stays_in_its_octave(name, meter):
+    """Where the bass comes to the next chord's root ahead of the bar line, the downbeat is that
+    same note or, over a pedal, the one held (common practice: no leap of an octave there)."""
+    ahead = 0
+    for seed in range(3):
+        score = written(
+            feel=name,
+            meter=meter,
+            seed=seed,
+            passes=6,
+            progression="Cmaj7 | A7 | Dm7 | Ab7 | Gm7 | Bb7 | Em7 | Eb7",
+            band={"bass": {"kind": "two-beat", "density": 1}},
+        )
+        notes = of(score, "bass").notes
+        for note, following in pairwise(notes):
+            if note.mark == "approach":
+                ahead += 1
+                assert note.pitch == following.pitch
+    assert ahead or "N:" not in str(figures.feel(name, METERS[meter]).two_beat.patterns)
+
+
+def test_rising_figures_rise():
+    """The third and the sixth of a figure lie above its root (common practice)."""
+    for seed in range(4):
+        score = written(
+            feel="shuffle", seed=seed, passes=4, band={"bass": {"kind": "two-beat", "density": 1}}
+        )
+        chart = score.chart
+        roots: dict[int, int] = {}
+        for note in of(score, "bass").notes:
+            bar = chart.bar_at(note.start)
+            chord = bar.spans[0].chord
+            degree = (note.pitch.midi - chord.root.pitch_class) % 12
+            roots.setdefault(bar.number, note.pitch.midi)
+            if degree in (3, 4, 9) and note.mark != "approach" and bar.form_bar >= 0:
+                assert note.pitch.midi > roots[bar.number]

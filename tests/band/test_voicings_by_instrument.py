@@ -29,6 +29,8 @@ TUNING = [40, 45, 50, 55, 59, 64]
 
 
 def written(**drill: Any) -> Score:
+    """A drill with a bass in the band, which leaves the chords without roots."""
+    drill["band"] = {"bass": "roots", **drill.get("band", {})}
     plain = {"progression": BLUES, "key_cycle": ["Bb", "E"], "gaps": "none", "line": "off"}
     return arrange(charts(Drill.model_validate({**plain, **drill}))[0])
 
@@ -212,12 +214,14 @@ def test_fast_and_sparse_comping_is_thin(kind: str) -> None:
 
 @pytest.mark.parametrize("kind", PLAYERS)
 def test_a_chord_that_stays_is_turned_over(kind: str) -> None:
-    """Sixteen bars of one chord are played in several voicings, and never in more than half of the
-    neighbouring strokes in another one (common practice: now and then)."""
+    """Sixteen bars of one chord are played in several voicings, whose highest voice is a tune: it
+    stays in a tenth to half of the neighbouring strokes (a teacher's
+    reading asks for a quarter of common tones)."""
     score = written(progression="Cmaj7 | " * 15 + "Cmaj7", key_cycle="C", band={"comping": kind})
     found = [keys for _, keys in chords(score)]
-    assert len(set(found)) > 1
-    assert sum(a != b for a, b in pairwise(found)) <= len(found) / 2
+    assert len(set(found)) > 2
+    stays = sum(a[-1] == b[-1] for a, b in pairwise(found))
+    assert 0.1 * len(found) <= stays <= 0.5 * len(found)
 
 
 @pytest.mark.parametrize("kind", ["piano", "guitar", "vibraphone"])
