@@ -284,7 +284,7 @@ def text(longest: int, *, empty: bool = False) -> Read:
         if isinstance(value, bool) or not isinstance(value, str | int | float):
             raise refuse(f"{show(value)} is not a text", "a text")
         refuse_controls(str(value), "the text")
-        words = " ".join(_whole_signs(str(value)).split())
+        words = " ".join(str(value).split())
         if not plain(words):
             if empty:
                 return ""
@@ -309,15 +309,6 @@ def refuse_controls(text: str, what: str, *, key: bool = False) -> None:
             offset=found.start(),
         )
         raise RefusedError([wrong])
-
-
-def _whole_signs(text: str) -> str:
-    """JSON writes a sign beyond the first 65,536 as two escapes, which YAML reads as two halves;
-    a half without its other is no text at all."""
-    try:
-        return text.encode("utf-16", "surrogatepass").decode("utf-16")
-    except UnicodeDecodeError:
-        raise refuse("the text has half of an escaped sign", "whole signs in UTF-8") from None
 
 
 MAX_TITLE = 100  # characters; titles become names of files

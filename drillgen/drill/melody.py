@@ -115,8 +115,10 @@ def _words(value: Any) -> list[Any]:
 def _another(word: Any, offset: int | None, notes: list[ScaleNote]) -> ScaleNote:
     try:
         note = scale_note("" if isinstance(word, bool) else str(word))
-        if any(note.semitones == other.semitones for other in notes):
-            raise refuse(f"the note {show(str(note))} stands here twice", "each note once")
+        heights = [other.semitones for other in notes]
+        if note.semitones in heights:
+            first = f"first as note {heights.index(note.semitones) + 1}"
+            raise refuse(f"the note {show(str(note))} stands here twice, {first}", "each note once")
     except RefusedError as refused:
         raise RefusedError([replace(refused.wrongs[0], offset=offset)]) from None
     return note

@@ -19,12 +19,13 @@ from drillgen.theory import other_names as letters
 
 _CONTROLS = "\x00-\x08\x0e-\x1b\x7f-\x84\x86-\x9f"
 _SPACES = "\x0b\x0c\x1c-\x1f"  # controls that Python takes for white space
+_HALVES = "\ud800-\udfff"  # of signs: YAML's escapes may name one without the other
 FORBIDDEN = re.compile(f"[{_CONTROLS}{_SPACES}\ufffe\uffff]")
 # Controls, signs that turn the text around them, halves of signs: a name must read as it is.
 _UNSEEN = re.compile(
-    f"[{_CONTROLS}\u061c\u200b\u200e\u200f\u202a-\u202e\u2060-\u2069\ud800-\udfff\ufeff]"
+    f"[{_CONTROLS}\u061c\u200b\u200e\u200f\u202a-\u202e\u2060-\u2069{_HALVES}\ufeff]"
 )
-_OBEYED = re.compile(f"[{_CONTROLS}{_SPACES}\t\n\r\x85\u2028\u2029]")
+_OBEYED = re.compile(f"[{_CONTROLS}{_SPACES}{_HALVES}\t\n\r\x85\u2028\u2029]")
 
 
 def plain(text: str) -> str:
@@ -34,7 +35,7 @@ def plain(text: str) -> str:
 
 def quoted(text: str) -> str:
     """A text that may be wrong, for a message: on one line, a � for each sign that a terminal
-    would obey."""
+    would obey, and for half a sign."""
     return _OBEYED.sub("\ufffd", text)
 
 
@@ -49,6 +50,7 @@ _Read = TypeVar("_Read")
 _LONGEST_SHOWN = 40  # characters of a value quoted in a message
 _LONGEST_WORD = 100  # characters looked at to guess what was meant
 _LONGEST_LINE = 120  # characters of the file's line shown under a message
+_MOST_SAID = 25  # problems told at once; of more, how many
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +184,10 @@ class DrillError(DrillgenError):
         self.problems = tuple(
             sorted(unique, key=lambda found: (found.file, found.line, found.column))
         )
-        super().__init__("\n".join(str(problem) for problem in self.problems))
+        said = [str(problem) for problem in self.problems[:_MOST_SAID]]
+        if more := len(self.problems) - len(said):
+            said.append(f"… and {more} more")
+        super().__init__("\n".join(said))
 
 
 def nearest(word: Any, known: Iterable[str]) -> str:

@@ -17,6 +17,7 @@ from drillgen.drill.yaml_source import (
     from_python,
     parse,
     plain_scalar,
+    whole_text,
 )
 
 # Putting what is written in one place over what is written in another.
@@ -92,6 +93,7 @@ class Override:
 
     def item(self) -> SourceItem:
         """The value alone.  Raises DrillError where the text is not readable."""
+        whole_text(self.path + self.text, self.origin)
         if self.value is not None:
             return from_python(self.value, self.origin)
         source = DrillSource(self.origin, self.text.strip(), positions=False)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path as FilePath
+from stat import S_ISDIR, S_ISREG
 from typing import Any, get_args
 
 from pydantic import ValidationError
@@ -263,8 +264,9 @@ def read_source(
     """The text of a file, which another may have asked for by name.  Raises RefusedError where
     there is none to be had."""
     try:
-        with path.open("rb") as file:
-            data = file.read(4 * MAX_CHARACTERS + 1)
+        state = path.stat().st_mode
+        regular = S_ISREG(state) or S_ISDIR(state)
+        data = _head(path) if regular else b""
     except IsADirectoryError:
         raise refuse("this is a folder", "a file in it") from None
     except FileNotFoundError:
@@ -272,9 +274,17 @@ def read_source(
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "not a name of a file"
         raise refuse(f"the file cannot be read ({str(reason).lower()})") from None
+    if not regular:
+        raise refuse("this is a pipe or a device", "a file")  # which might never end
     if len(data) > 4 * MAX_CHARACTERS:
         raise refuse("the file is too long for a drill", f"up to {MAX_CHARACTERS} characters")
     return DrillSource(name or str(path), _text(data))
+
+
+def _head(path: FilePath) -> bytes:
+    """What a drill may have, and one byte more."""
+    with path.open("rb") as file:
+        return file.read(4 * MAX_CHARACTERS + 1)
 
 
 def _text(data: bytes) -> str:

@@ -56,6 +56,13 @@ _COLON_HERE = (
     "key: value, a line each, neighbours equally indented",
 )
 _BACKSLASH = "a backslash in double quotes means something else here", "single quotes"
+_NOT_ONE = ("this does not belong to what stands before it", "key: value, a line each")
+_NO_VALUE = ("no value can begin with this sign", "a value, or quotes")
+_NAMELESS = ("a text cannot begin with %, & or * unquoted", "quotes, or a name behind & or *")
+_CUT_SHORT = (
+    "an escape in double quotes is cut short",
+    "\\u266d, or single quotes",
+)
 _ALIAS = (
     "a text cannot begin with * unquoted, or the alias names no anchor",
     "quotes, or a name marked with & before",
@@ -73,6 +80,12 @@ _WORDS: tuple[tuple[str, tuple[str, str]], ...] = (
     ("sequence entries are not allowed", ("no list can begin here", "each - on a line, or quotes")),
     ("could not find expected ':'", ("a key without a colon", "key: value")),
     ("expected <block end>", _INDENTED),
+    ("expected '<document start>'", _NOT_ONE),
+    ("expected the node content", _NO_VALUE),
+    ("expected alphabetic or numeric", _NAMELESS),
+    ("mapping keys are not allowed", ("a text cannot begin with ? unquoted", "quotes")),
+    ("expected escape sequence", _CUT_SHORT),
+    ("invalid Unicode character escape code", _CUT_SHORT),
     ("undefined alias", _ALIAS),
     ("found another document", ("a second document begins here", "one document a file")),
     ("unknown escape character", _BACKSLASH),
@@ -117,10 +130,20 @@ def explain(error: Exception, problem: Callable[..., Problem], text: str) -> Pro
             start,
             allowed="the whole text in one pair of quotes",
         )
+    if "':'" in said and "simple key" in (getattr(error, "context", None) or ""):
+        start = opened  # the line without a colon, not the one after it
+    if "<stream end>" in said and (bracket := _left_open(text)) is not None:
+        return _in_brackets(said, problem, text, bracket, start)
     for part, (message, allowed) in _WORDS:
         if part in said:
             return problem(message, start, allowed=allowed)
-    return problem("this is not readable as YAML", start)
+    return problem(f"this is not readable as YAML ({said})", start, allowed="plain YAML, or quotes")
+
+
+def _left_open(text: str) -> int | None:
+    """The first bracket that opens a value and is never closed."""
+    openings = (found.start(1) for found in re.finditer(r"(?:^|[:,\[{-])\s*([{\[])", text, re.M))
+    return next((at for at in openings if not follow(text, at).closed), None)
 
 
 def _in_brackets(
@@ -158,4 +181,5 @@ def _unreadable(error: Exception, problem: Callable[..., Problem], text: str) ->
         return problem(
             f"an unprintable character (U+{ord(text[start]):04X})", start, allowed="text"
         )
-    return problem("this is not readable as YAML")
+    said = str(error).split("\n")[0][:_LONGEST_SHOWN]
+    return problem(f"this is not readable as YAML ({said})", allowed="plain YAML, or quotes")

@@ -6,11 +6,13 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
+from warnings import catch_warnings, simplefilter
 
 from ruamel.yaml import YAML
+from ruamel.yaml.error import ReusedAnchorWarning
 from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
-from drillgen.drill.messages import DrillError, Path, Problem
+from drillgen.drill.messages import DrillError, Path, Problem, show
 from drillgen.drill.yaml_errors import explain
 
 # YAML text as data that remembers where it stood.
@@ -25,6 +27,9 @@ _STR_TAG = "tag:yaml.org,2002:str"
 _KNOWN_TAGS = "tag:yaml.org,2002:"
 _INT = re.compile(r"[-+]?[0-9]{1,18}")
 _FLOAT = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]{1,3})?")
+_TWO_HALVES = re.compile("[\ud800-\udbff][\udc00-\udfff]")
+_HALF_A_SIGN, _WHOLE_SIGNS = "has half of an escaped sign", "whole signs in UTF-8"
+_HALF = re.compile("[\ud800-\udfff]")
 _AFTER_COLON = re.compile(r"\s*:[^\S\n]*")
 _WORDS: dict[str, bool | None] = {
     **dict.fromkeys(("", "~", "null", "Null", "NULL"), None),
@@ -84,7 +89,9 @@ def parse(source: DrillSource) -> SourceItem:
         message = f"the file has {len(source.text)} characters"
         raise DrillError([source.problem(message, allowed=f"up to {MAX_CHARACTERS}")])
     try:
-        node = YAML(typ="safe", pure=True).compose(source.text)
+        with catch_warnings():
+            simplefilter("ignore", ReusedAnchorWarning)  # YAML 1.2, 3.2.2.2: the last one counts
+            node = YAML(typ="safe", pure=True).compose(source.text)
     except Exception as error:  # the parser is not ours: whatever it trips over is the text's fault
         raise DrillError([explain(error, source.problem, source.text)]) from None
     if node is None:
@@ -96,10 +103,20 @@ def from_python(value: Any, name: str) -> SourceItem:
     """Plain Python data as items without places."""
     place = SourceSpan(DrillSource(name, "", positions=False), 0, 0)
     if isinstance(value, Mapping):
-        return SourceItem({str(key): from_python(each, name) for key, each in value.items()}, place)
+        found = {whole_text(key, name): from_python(each, name) for key, each in value.items()}
+        return SourceItem(found, place)
     if isinstance(value, list | tuple):
         return SourceItem(tuple(from_python(each, name) for each in value), place)
-    return SourceItem(value, place)
+    return SourceItem(whole_text(value, name) if isinstance(value, str) else value, place)
+
+
+def whole_text(value: Any, name: str) -> str:
+    """A text that stands in no file.  Raises DrillError where it has half of a sign."""
+    text = _whole_signs(str(value))
+    if _HALF.search(text):
+        shown = DrillSource(name, "", positions=False)
+        raise DrillError([shown.problem(f"{show(text)} {_HALF_A_SIGN}", allowed=_WHOLE_SIGNS)])
+    return text
 
 
 class _ItemBuilder:
@@ -144,17 +161,31 @@ class _ItemBuilder:
         for key, value in node.value:
             if not isinstance(key, ScalarNode):
                 raise self._error(key, "a key must be a word", "a word before the colon")
-            if key.value in entries:
-                raise self._error(key, f'"{key.value}" stands here twice', "each key once")
+            name = self._text(key)
+            if name in entries:
+                first = self._line(entries[name].key)
+                said = f"{show(name)} stands here twice, first in line {first}"
+                raise self._error(key, said, "each key once")
             item, count = self._item(value)
-            entries[key.value] = replace(item, key=self._place(key), place=self._at(key, item))
+            entries[name] = replace(item, key=self._place(key), place=self._at(key, item))
             size += count
         return SourceItem(entries, place), size
 
     def _scalar(self, node: ScalarNode) -> Any:
         if not str(node.tag).startswith(_KNOWN_TAGS):
             raise self._error(node, f'"{node.tag}" means nothing here', "plain YAML without tags")
-        return node.value if node.style or node.tag == _STR_TAG else plain_scalar(node.value)
+        is_text = node.style or node.tag == _STR_TAG
+        return self._text(node) if is_text else plain_scalar(node.value)
+
+    def _text(self, node: Node) -> str:
+        """A text whose signs are whole: half of one is no text at all."""
+        text = _whole_signs(node.value)
+        if _HALF.search(text):
+            raise self._error(node, f"the text {_HALF_A_SIGN}", _WHOLE_SIGNS)
+        return text
+
+    def _line(self, place: SourceSpan | None) -> int:
+        return self._source.problem("", place.start if place else 0).line
 
     def _at(self, key: Node, item: SourceItem) -> SourceSpan:
         """The item's place; that of nothing is behind its key's colon, not at the next token."""
@@ -170,6 +201,16 @@ class _ItemBuilder:
     def _error(self, node: Node, message: str, allowed: str = "") -> DrillError:
         start = node.start_mark.index
         return DrillError([self._source.problem(message, start, allowed=allowed)])
+
+
+def _whole_signs(text: str) -> str:
+    """JSON writes a sign beyond the first 65,536 as two escapes, which YAML reads as two halves."""
+    return _TWO_HALVES.sub(lambda pair: _sign(*map(ord, pair[0])), text)
+
+
+def _sign(high: int, low: int) -> str:
+    """The sign of two halves (The Unicode Standard, 3.9, D91: UTF-16)."""
+    return chr(0x10000 + ((high & 0x3FF) << 10) + (low & 0x3FF))
 
 
 def as_text(item: SourceItem) -> Any:
@@ -278,6 +319,9 @@ def _inked(raw: str, at: int, style: str | None, char: str) -> tuple[int, int] |
 def _escaped(raw: str, at: int, char: str) -> tuple[int, int] | None:
     code = _CODE.match(raw, at)
     if code:
-        number = int(code[1] or code[2] or code[3], 16)
-        return (at, code.end()) if number == ord(char) else None
+        number, end = int(code[1] or code[2] or code[3], 16), code.end()
+        low = _CODE.match(raw, end) if 0xD800 <= number < 0xDC00 else None
+        if low and low[2]:
+            number, end = ord(_sign(number, int(low[2], 16))), low.end()
+        return (at, end) if number == ord(char) else None
     return (at, at + 2) if _SIMPLE.get(raw[at + 1 : at + 2]) == char else None

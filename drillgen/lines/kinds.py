@@ -218,6 +218,7 @@ def _played(notes: list[Note], bars: tuple[Bar, ...], begin: Fraction) -> list[N
 
     A note may be tied up to the response; one that begins before the call opens, on its beat
     `begin` quarter notes in (negative: as long before as a pick-up lasts), sounds from there.
+    Before the track there is no time for a pick-up.
     """
     played = []
     spans = open_spans(bars, begin)
@@ -225,7 +226,8 @@ def _played(notes: list[Note], bars: tuple[Bar, ...], begin: Fraction) -> list[N
         for span in spans:
             start = max(note.start, span.start)
             end = min(note.start + note.duration, span.end)
-            if span.start - max(begin, Fraction(0)) <= note.start < span.end and start < end:
+            inside = span.start - max(begin, Fraction(0)) <= note.start < span.end
+            if inside and 0 <= start < end:
                 played.append(replace(note, start=start, duration=end - start))
     return played
 

@@ -122,7 +122,9 @@ _PART = ".part-"  # in the name of a zip that is not finished, where it cannot b
 def zip_path(folder: Path) -> Path:
     """Where a pack's zip goes: beside its folder."""
     whole = folder.resolve()
-    return whole.with_name(f"{whole.name or 'pack'}.zip")
+    if not whole.name:
+        raise PackError(f"no zip can lie beside {whole}: name a folder in it, or leave out --zip")
+    return whole.with_name(f"{whole.name}.zip")
 
 
 def is_zip_of(folder: Path, target: Path) -> bool:

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import os
+from pathlib import Path
+
 import pytest
 
 from drillgen.drill.lesson import load, read_drill
 from drillgen.drill.messages import DrillError
+from drillgen.drill.overrides import Override
+from drillgen.drill.reader import drill_of
 
 OK = "progression: ii7 | V7 | Imaj7 | %\n"
 
@@ -17,7 +22,15 @@ OK = "progression: ii7 | V7 | Imaj7 | %\n"
         ("# only a comment\n", "empty"),
         ("¦- ii7\n- V7\n", "no drill"),
         ("¦just words\n", "no drill"),
-        ("tempo: 72\n¦tempo: 80\n", "twice"),
+        ("tempo: 72\n¦tempo: 80\n", "twice, first in line 1"),
+        ("title: a\n¦progression |\n  ii7 | V7\n", "colon"),
+        ('title: ¦"a \\ud83d"\n', "half"),
+        ('¦"\\ud83d": a\n', "half"),
+        ('title: "a \\u¦26"\n', "cut short"),
+        ("tempo: ¦? 66\n", "quotes"),
+        ("band: ¦- sticks\n", "list"),
+        ("tempo: ¦, 66\n", "no value"),
+        ("gaps: {call: 1, ¦#response: 1}\n", "comment"),
         ("band: {bass: roots, ¦bass: off}\n", "twice"),
         ("line:\n¦\tkind: roots\n", "tab"),
         ("progression: | ¦Dm7 | G7\n", "quoted"),
@@ -48,6 +61,43 @@ def test_yaml_that_cannot_be_read(read, text, said):
             before.count("\n") + 1,
             len(before) - before.rfind("\n"),
         )
+
+
+@pytest.mark.parametrize("what", ["title", "note"])
+def test_a_sign_in_two_escapes(read, what):
+    """JSON writes a sign beyond U+FFFF as two escapes (RFC 8259, section 7): read as that sign, with
+    the places behind it right."""
+    text = OK + what + r': "\ud83d\ude00"' + "\n"
+    assert getattr(read(text), what) == "\N{GRINNING FACE}"
+    with pytest.raises(DrillError) as caught:
+        read(r'progression: "\ud83d\ude00 | ii7 | H9x"')
+    assert [problem.column for problem in caught.value.problems] == [15, 36]
+
+
+def test_of_very_many_problems_the_first_are_said(read):
+    """A file of 15,000 unknown keys has every problem in the error, and few in its words."""
+    with pytest.raises(DrillError) as caught:
+        read(OK + "".join(f"key{number}: 1\n" for number in range(15_000)))
+    assert len(caught.value.problems) == 15_000
+    assert str(caught.value).count("is not a key of a drill") == 25
+    assert "… and 14975 more" in str(caught.value)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names")
+def test_what_might_never_end_is_no_drill(tmp_path):
+    """A pipe that nobody writes to and a device are refused at once."""
+    os.mkfifo(tmp_path / "pipe.yaml")
+    for path in (tmp_path / "pipe.yaml", Path("/dev/zero")):
+        with pytest.raises(DrillError, match="pipe or a device"):
+            load(path)
+
+
+@pytest.mark.parametrize("setting", ["key=\udcff", "line=\udcff", "progression.\udcff=ii7"])
+def test_half_a_sign_in_an_option(setting):
+    """What a terminal hands over that is no UTF-8 (surrogates in Python, PEP 383) is refused."""
+    path, _, text = setting.partition("=")
+    with pytest.raises(DrillError, match="half"):
+        drill_of({"progression": "ii7"}, [Override(path, text, f"--set {setting}")])
 
 
 def test_aliases_cannot_explode(read):

@@ -13,6 +13,7 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
+from tests.drill.test_fuzz import OBEYED
 from tests.fuzz.commands import command
 from tests.pack.building import contents, lesson
 from tests.pack.conftest import embedded_soundfont
@@ -89,6 +90,7 @@ class Ground:
         ended = command("build", plan, "-o", pack, "--quiet", *options, env=self.env)
         what = (done, options, plan.name, ended.code, ended.said[-400:])
         assert ended.in_order(), what
+        assert not OBEYED.search(ended.said.replace("\r", "")), what  # a stranger's signs
         assert contents(self.top / "papers") == before, what
         assert not (self.top / "sprung").exists(), what
         for path in self.top.glob("*.zip"):

@@ -28,6 +28,8 @@ FOUND = {
     "two strokes at one tick": "feel: samba\nmeter: 2/4\ntempo: 285.13\nswing: 4\nline: none\n"
     "key_cycle: C, F, Bb\nseed: 0\ngaps: {response: 1, level: 0}\n"
     "progression: Ebo7 | Ebo7 | Bb13#11 | F#m7b5",
+    "a pick-up before the track": "count_in: 0\ntiming: exact\n"
+    "line: {kind: enclosure, pickup: true}\nprogression: Abmaj9 Bb13#11",
     "two strokes at one moment": "feel: ballad\ntiming: exact\nseed: 1\nkey_cycle: Eb\n"
     "count_in: 0\nband: {drums: brushes}\nline: roots",
 }

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from drillgen.pack.files import PackError, zip_path
 from tests.conftest import Run
 from tests.pack.building import TINY, contents, lesson, manifest
 
@@ -162,3 +163,9 @@ def test_after_a_lost_manifest(plan: Path, tmp_path: Path, drillgen: Run) -> Non
     done = drillgen("build", plan, "-o", pack, "--quiet")
     assert done.returncode == 2 and f"{mine.name} is there already" in done.stderr
     assert mine.read_bytes() == b"mine"
+
+
+def test_no_zip_lies_beside_everything() -> None:
+    """The folder that all others are in has no place beside it: said, not stumbled over."""
+    with pytest.raises(PackError, match="name a folder in it"):
+        zip_path(Path(os.sep))
