@@ -7,13 +7,14 @@ exact sum, so that the last bar of an hour stands where the tempo puts it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 from itertools import groupby
 from typing import Literal
 
+from drillgen.drill.bars import BarRange
 from drillgen.drill.models import Drill, Gaps, Tempo
 from drillgen.drill.progression import Slot
 from drillgen.theory.chords import Chord, as_written, relieved
@@ -71,6 +72,18 @@ class Chart:
     keys: tuple[Key, ...]
     tempo: Tempo
     bars: tuple[Bar, ...]
+    whole: Chart | None = None  # the chart that its bars were taken out of
+
+    @property
+    def taken_from(self) -> Fraction:
+        """Where its bars begin in the whole chart, in quarter notes from that one's start."""
+        assert self.whole is not None and self.drill.bars is not None
+        return self.whole.counted(self.drill.bars.first).start
+
+    def counted(self, number: int) -> Bar:
+        """A bar by its number for people: 1 is the first after the count-in."""
+        first = next(bar.number for bar in self.bars if bar.role != "count-in")
+        return self.bars[first + number - 1]
 
     @property
     def end(self) -> Fraction:
@@ -130,13 +143,40 @@ def charts(drill: Drill) -> tuple[Chart, ...]:
 
 
 def _chart(drill: Drill, keys: tuple[Key, ...], tempo: Tempo) -> Chart:
+    whole = Chart(drill, keys, tempo, tuple(_placed(_bars(drill, keys), tempo)))
+    return whole if drill.bars is None else _taken_out(whole, drill.bars)
+
+
+def _taken_out(whole: Chart, wanted: BarRange) -> Chart:
+    """Some bars of a track after its count-in, again and again, each time as a pass."""
+    drill = whole.drill
+    count_in = [bar for bar in whole.bars if bar.role == "count-in"]
+    first, last = (whole.counted(number) for number in (wanted.first, wanted.last))
+    bars = [
+        replace(
+            bar,
+            pass_number=number,
+            key_number=0,
+            spans=tuple(replace(span, start=span.start - bar.start) for span in bar.spans),
+        )
+        for number in range(1, drill.repeat + 1)
+        for bar in whole.bars[first.number : last.number + 1]
+    ]
+    looped = drill.model_copy(update={"passes": drill.repeat, "ending": "none"})
+    placed = tuple(_placed([*count_in, *bars], whole.tempo))
+    return Chart(looped, (first.key,), whole.tempo, placed, whole)
+
+
+def _placed(each: Iterable[Bar], tempo: Tempo) -> Iterator[Bar]:
+    """The bars one after another, each with its tempo; their chords are counted from their own
+    starts before."""
     bars: list[Bar] = []
-    for bar in _bars(drill, keys):
+    for bar in each:
         place = bars[-1].end if bars else Fraction(0)
         pace = Fraction(str(tempo.at(max(bar.pass_number, 1))))
         spans = tuple(replace(span, start=place + span.start) for span in bar.spans)
         bars.append(replace(bar, number=len(bars), start=place, tempo=pace, spans=spans))
-    return Chart(drill, keys, tempo, tuple(bars))
+    return iter(bars)
 
 
 def _bars(drill: Drill, keys: tuple[Key, ...]) -> Iterator[Bar]:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import mido
 import pytest
-from music21 import roman
+from music21 import note, roman, stream
 
 from drillgen.arrange import arrange
 from drillgen.chart import Chart, charts
@@ -16,6 +16,7 @@ from drillgen.drill.models import Drill
 from drillgen.midi import midi_file
 from drillgen.performance import CHANNELS, perform
 from tests.conftest import Run
+from tests.sheet.written import read, sheets_of
 
 KEYS = ["C", "F", "Bb", "F#"]
 
@@ -118,3 +119,78 @@ def test_an_unknown_key_change_is_refused(drillgen: Run, tmp_path: Path) -> None
     done = drillgen("check", drill)
     assert done.returncode == 2 and "drill.yaml:2:13" in done.stderr
     assert "note, V7, ii V, none" in done.stderr and "Traceback" not in done.stderr
+
+
+WALKED = """\
+progression: ii7 V7 | iii7 VI7b9 | ii7 V7 | Imaj7 | ii7 V7 | iii7 VI7b9 | ii7 V7 | Imaj7
+key_cycle: [C, Ab]
+line: walking
+gaps: off
+sheet: {fingering: true}
+"""
+
+
+def fingered(shown: str) -> dict[int, str]:
+    """Each bar of a fingering as text, by the bar's number, its first position left out."""
+    under = shown.partition("Fingering")[2]
+    rows = re.findall(r"^ +(\d+)  \S+ +(?:\[\S+\] )?(.*)$", under, re.MULTILINE)
+    return {int(number): words for number, words in rows}
+
+
+@pytest.mark.parametrize(("bars", "repeat"), [("5-6", 8), ("12 to 15", 2), ("3", 1)])
+def test_bars_taken_out_have_the_same_notes_and_fingering(
+    drillgen: Run, tmp_path: Path, bars: str, repeat: int
+) -> None:
+    """`--bars` and `--repeat` play just these bars, as often, each time with the notes, strings and
+    fingers that the whole line has there."""
+    drill = tmp_path / "drill.yaml"
+    drill.write_text(WALKED, "utf-8")
+    whole = fingered(drillgen("check", drill).stdout)
+    done = drillgen("check", drill, "--bars", bars, "--repeat", str(repeat))
+    assert done.returncode == 0, done.stderr
+    first, last = int(re.findall(r"\d+", bars)[0]), int(re.findall(r"\d+", bars)[-1])
+    expected = [whole[number] for number in range(first, last + 1)] * repeat
+    assert list(fingered(done.stdout).values()) == expected
+
+
+def test_bars_taken_out_are_printed_as_in_the_whole_sheet() -> None:
+    """music21 reads the same notes and lengths in these bars as in the whole sheet, printed once
+    between repeats; the head says which bars they are and how often they are played."""
+    drill = {"progression": "ii7 | V7 | Imaj7 | VI7b9", "key_cycle": ["Bb", "E"], "gaps": "off",
+             "line": {"kind": "scale pattern", "note": "eighth"}}  # fmt: skip
+    whole = sheets_of(**drill)[1].handout
+    taken = sheets_of(**drill, bars="6-7", repeat=8)[1].handout
+    (part,) = read(taken.musicxml).parts
+    (own,) = read(whole.musicxml).parts
+    measures = list(part.getElementsByClass("Measure"))
+    expected = list(own.getElementsByClass("Measure"))[5:7]
+    assert [shown(m) for m in measures] == [shown(m) for m in expected]
+    assert "bars 6–7, 8 times" in taken.facts
+    assert [section.label for section in taken.sections] == ["E major"]
+
+
+def shown(measure: stream.Measure) -> list[tuple[str, float]]:
+    notes = measure.recurse().getElementsByClass(note.Note)
+    return [(each.nameWithOctave, float(each.quarterLength)) for each in notes]
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--bars", "8-9"], ["two keys", "1-8"]),
+        (["--bars", "17"], ["16 bars", "1 to 16"]),
+        (["--bars", "last"], ["names no bars", "5-6"]),
+        (["--bars", "6-5"], ["bar 5 comes before bar 6", '"5-6"']),
+        (["--repeat", "8"], ["bars: 5-6", "passes"]),
+    ],
+)
+def test_bars_that_are_not_there(
+    drillgen: Run, tmp_path: Path, options: list[str], words: list[str]
+) -> None:
+    """Bars beyond the track, in two keys, backwards or unreadable are refused with what is
+    allowed, and so is a number of times for nothing."""
+    drill = tmp_path / "drill.yaml"
+    drill.write_text(WALKED, "utf-8")
+    done = drillgen("check", drill, *options)
+    assert done.returncode == 2 and "Traceback" not in done.stderr
+    assert all(word in done.stderr for word in words), done.stderr

@@ -36,6 +36,8 @@ _OVERRIDES = {
     "key": ("KEY", "The key in which chord symbols are written."),
     "key_cycle": ("CYCLE", "One key, a list (C,F,Bb) or a cycle."),
     "passes": ("N", "Passes in each key."),
+    "bars": ("FROM-TO", "Only these bars of the line, as `check` counts them: 5-6."),
+    "repeat": ("N", "How often these bars are played."),
     "feel": ("FEEL", "How time is played."),
     "swing": ("RATIO", "Long to short eighth note, 1 to 4."),
     "seed": ("N", "Another number, another performance."),

@@ -176,6 +176,53 @@ TEMPO = Read(
 )
 
 
+# Bars of a track by their numbers, as `check`, the sheet and the page count them: 1 is the first
+# after the count-in.
+
+_RANGE_ALLOWED = "bars as `drillgen check` counts them: 5-6, or one: 5"
+_MOST_DIGITS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class BarRange:
+    """Neighbouring bars, both included."""
+
+    first: int
+    last: int
+
+    @property
+    def count(self) -> int:
+        return self.last - self.first + 1
+
+    def __str__(self) -> str:
+        return f"{self.first}-{self.last}" if self.count > 1 else f"{self.first}"
+
+
+def _read_bar_range(value: Any) -> BarRange:
+    """Read '5-6', '5 to 6', 5."""
+    if isinstance(value, BarRange):
+        return value
+    text = "" if isinstance(value, bool) else str(value).strip()
+    number = rf"[0-9]{{1,{_MOST_DIGITS}}}"
+    found = re.fullmatch(rf"({number})(?:\s*(?:-|–|to)\s*({number}))?", text)
+    if not found or int(found[1]) < 1:
+        raise refuse(f"{show(value)} names no bars", _RANGE_ALLOWED)
+    first, last = int(found[1]), int(found[2] or found[1])
+    if last < first:
+        raise refuse(f"bar {last} comes before bar {first}", _RANGE_ALLOWED, f'"{last}-{first}"')
+    return BarRange(first, last)
+
+
+BAR_RANGE = Read(
+    _read_bar_range,
+    any_of(
+        {"type": "integer", "minimum": 1},
+        matching(r"[0-9]+(\s*(-|–|to)\s*[0-9]+)?"),
+        examples=["5-6", 5],
+    ),
+)
+
+
 # A text divided into bars: `|` divides them, and so does the end of a line; `||` is a double bar,
 # and bars at the edges are tolerated.
 

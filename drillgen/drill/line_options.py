@@ -25,6 +25,7 @@ from drillgen.drill.messages import (
     RefusedError,
     Wrong,
     Wrongs,
+    nearest,
     read_each,
     refuse,
     refuse_keys,
@@ -35,6 +36,7 @@ from drillgen.theory.chord_symbols import QualityError, SymbolError, read_qualit
 from drillgen.theory.chord_types import Degrees
 from drillgen.theory.chords import Chord, parse_chord
 from drillgen.theory.numerals import Numeral, is_numeral, parse_numeral
+from drillgen.theory.pitch import Degree
 from drillgen.theory.scales import SCALES
 
 # An order of chord degrees: 1357, 5-1-3-7.
@@ -132,6 +134,46 @@ CHORD_SCALES = Read(
         "additionalProperties": {"enum": [*SCALES]},
         "examples": [{"V7": "altered", "m7": "dorian"}],
     },
+)
+
+
+# Intervals by their names: a letter for the quality (m minor, M major, P perfect, A augmented, d
+# diminished) and the number of letters (common practice).
+
+INTERVAL_DEGREES = {
+    "m2": Degree(2, -1), "M2": Degree(2), "m3": Degree(3, -1), "M3": Degree(3),
+    "P4": Degree(4), "A4": Degree(4, 1), "d5": Degree(5, -1), "P5": Degree(5),
+    "A5": Degree(5, 1), "m6": Degree(6, -1), "M6": Degree(6), "d7": Degree(7, -2),
+    "m7": Degree(7, -1), "M7": Degree(7), "P8": Degree(8),
+    "m9": Degree(9, -1), "M9": Degree(9), "m10": Degree(10, -1), "M10": Degree(10),
+}  # fmt: skip
+DEFAULT_INTERVALS = ("m3", "M3", "P4", "P5")
+_MOST_INTERVALS = 32
+_INTERVALS_ALLOWED = f"names of intervals: {' '.join(INTERVAL_DEGREES)}"
+
+
+def _read_intervals(value: Any) -> tuple[str, ...]:
+    """Read 'm3 P5', or [m3, P5]."""
+    words = re.findall(r"[^\s,]+", value) if isinstance(value, str) else value
+    if not isinstance(words, list | tuple) or not 1 <= len(words) <= _MOST_INTERVALS:
+        raise refuse(f"{show(value)} names no intervals", _INTERVALS_ALLOWED)
+    return tuple(read_each(words, _interval, at=words is value))
+
+
+def _interval(word: Any) -> str:
+    if str(word) not in INTERVAL_DEGREES:
+        near = nearest(word, (each for each in INTERVAL_DEGREES if each[0] == str(word)[:1]))
+        raise refuse(f"{show(word)} is no interval", _INTERVALS_ALLOWED, near)
+    return str(word)
+
+
+INTERVALS = Read(
+    _read_intervals,
+    any_of(
+        {"type": "string", "minLength": 1},
+        several({"enum": [*INTERVAL_DEGREES]}, 1, _MOST_INTERVALS),
+        examples=["m3 M3 P4 P5", ["M6", "m7"]],
+    ),
 )
 
 

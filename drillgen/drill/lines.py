@@ -32,10 +32,12 @@ from drillgen.drill.line_options import (
     BEATS,
     CELLS,
     CHORD_SCALES,
+    DEFAULT_INTERVALS,
     DEFAULT_NOTES,
     ENDS,
     FIRST_STAGE,
     GROW,
+    INTERVALS,
     MOST_BEATS,
     ORDER,
     PATTERN,
@@ -75,8 +77,8 @@ class Line(Model):
     is_bass: ClassVar[bool] = False
     # Whether it walks: accents on 2 and 4, and on through a tag as through a pass.
     walks: ClassVar[bool] = False
-    # Whether it is learned by ear: hidden on the page at first, shown on the sheet in the answers.
-    by_ear: ClassVar[bool] = False
+    # Whether it is always learned by ear, as a dictated line of any kind is.
+    learned_by_ear: ClassVar[bool] = False
 
     kind: str
     instrument: Annotated[str, choice(*INSTRUMENTS)] = "upright"
@@ -85,6 +87,14 @@ class Line(Model):
     """Lowest and highest sounding pitch; by default what lies well on the instrument."""
     begin_at: Annotated[int, whole(1, MOST_BEATS)] = 1
     """The beat on which each call begins; what lies before it in its first bar is left out."""
+    dictation: Annotated[bool, YES_NO] = False
+    """Heard and not shown: the sheet leaves its bars empty to write in, the answers stand apart."""
+
+    @property
+    def by_ear(self) -> bool:
+        """Whether it is learned by ear: hidden on the page at first, shown on the sheet in the
+        answers."""
+        return self.learned_by_ear or self.dictation
 
     @property
     def beats_named(self) -> dict[str, int]:
@@ -282,6 +292,22 @@ class Composed(Line):
             self.notes.check(meter)
 
 
+class Intervals(Line):
+    """Intervals by name over each chord, to be sung before they are played."""
+
+    over_the_bass = (36, 40)
+
+    kind: Literal["intervals"] = "intervals"
+    sizes: Annotated[tuple[str, ...], INTERVALS] = DEFAULT_INTERVALS
+    """The intervals in turn, one a chord: m3 M3 P4 P5."""
+    start: Annotated[Literal["root", "chord tones"], WORD] = Field(default="root", alias="from")
+    """What they are counted from: each chord's root, or its 1, 3, 5 and 7 in turn."""
+    direction: Annotated[Literal["up", "down", "both"], WORD] = "up"
+    """Above that note, below it, or one chord each way."""
+    sung: Annotated[bool, YES_NO] = True
+    """Silence after the first note, in which the other one is sung before the line plays it."""
+
+
 Develop = Literal["no", "note", "rhythm"]
 _DEVELOP = choice(*get_args(Develop))
 DEVELOP = Read(
@@ -330,7 +356,7 @@ class Phrases(Line):
     """Phrases from a few notes, each as long as the gap that follows it."""
 
     over_the_bass = (36, 40)
-    by_ear = True
+    learned_by_ear = True
 
     kind: Literal["phrases"] = "phrases"
     notes: Annotated[tuple[ScaleNote, ...], SCALE_NOTES] = DEFAULT_NOTES
@@ -390,7 +416,16 @@ class Phrases(Line):
 
 
 AnyLine = Annotated[
-    GuideTones | Roots | Arpeggio | Walking | ScalePattern | Enclosure | Riff | Written | Phrases,
+    GuideTones
+    | Roots
+    | Arpeggio
+    | Walking
+    | ScalePattern
+    | Enclosure
+    | Intervals
+    | Riff
+    | Written
+    | Phrases,
     Field(discriminator="kind"),
 ]
 MODELS: dict[str, type[Line]] = {

@@ -26,7 +26,7 @@ from drillgen.drill.band import (
     playable_feels,
     short,
 )
-from drillgen.drill.bars import METERS, TEMPO, Meter, Tempo
+from drillgen.drill.bars import BAR_RANGE, METERS, TEMPO, BarRange, Meter, Tempo
 from drillgen.drill.fields import (
     NOTE,
     OFF,
@@ -72,6 +72,9 @@ def seconds(drill: Drill, keys: int, tempo: Tempo) -> float:
     """How long a track in some of a drill's keys is at a tempo, before its ending."""
     lead_in = drill.count_in.bars + drill.count_in.starting_note
     bars = _bars_a_pass(drill)
+    if drill.bars is not None:
+        bars, keys = drill.bars.count * drill.repeat, 1
+        return (lead_in + bars) / tempo.at(1) * drill.meter.beats * 60
     passes = range(1, drill.passes * keys + 1)
     minutes = lead_in / tempo.at(1) + sum(bars / tempo.at(number) for number in passes)
     if drill.key_change != "none":
@@ -241,6 +244,21 @@ def _pitch(midi: int) -> Pitch:
     return Pitch.near(Name(midi * 7 % 12).simplest, midi)
 
 
+def _check_bars(drill: Drill, bars: BarRange) -> None:
+    """Raises RefusedError where a track has no such bars, or they lie in two keys."""
+    keys = 1 if drill.tracks == "per key" else len(drill.key_cycle)
+    own = _bars_a_pass(drill) * drill.passes
+    led = drill.key_change != "none"
+    total = keys * (own + led) - led
+    if bars.last > total:
+        raise refuse(f"the track has {total} bars before its ending", f"1 to {total}")
+    key = (bars.first - 1) // (own + led)
+    if (bars.last - 1) // (own + led) != key:
+        first = key * (own + led) + 1
+        allowed = f"{first}-{first + own - 1}, or {first + own + led}-{first + 2 * own + led - 1}"
+        raise refuse(f"bars {bars} lie in two keys", f"bars of one: {allowed}")
+
+
 class Drill(Model):
     """One exercise."""
 
@@ -303,6 +321,10 @@ class Drill(Model):
     timing: Annotated[Literal["loose", "tight", "exact"], WORD] = "loose"
     """Played as a band plays, half as freely, or everything exactly where it is written (swing
     stays)."""
+    bars: Annotated[BarRange | None, BAR_RANGE] = None
+    """Bars taken out of the track, as `check` counts them, with the same notes and fingering."""
+    repeat: Annotated[int, whole(1, 100, "times")] = 1
+    """How often the bars that were taken out are played."""
     tracks: Annotated[Literal["together", "per key"], WORD, AfterValidator(_keys_apart)] = (
         "together"
     )
@@ -340,6 +362,16 @@ class Drill(Model):
         if self.line:
             gaps = self.gaps
             self.line.check_gaps(*((gaps.call, gaps.response) if gaps else (None, None)))
+        return self
+
+    @model_validator(mode="after")
+    def _has_the_bars(self) -> Drill:
+        if self.bars is not None:
+            with under("bars"):
+                _check_bars(self, self.bars)
+        elif self.repeat > 1:
+            message = "`repeat` repeats the bars that `bars` takes out"
+            raise refuse(message, "bars: 5-6 beside it; passes: for all", at=("repeat",))
         return self
 
     @model_validator(mode="after")

@@ -16,6 +16,7 @@ from drillgen.drill.lines import (
     Arpeggio,
     Enclosure,
     GuideTones,
+    Intervals,
     Line,
     Phrases,
     Riff,
@@ -28,6 +29,7 @@ from drillgen.drill.sheet import BASSES
 from drillgen.lines import (
     enclosure,
     guide_tones,
+    intervals,
     melody,
     patterns,
     phrases,
@@ -93,6 +95,7 @@ WRITERS: dict[type[Line], Writer] = {
     Walking: walking.write,
     ScalePattern: scale_patterns.scale_pattern,
     Enclosure: enclosure.write,
+    Intervals: intervals.write,
     Riff: riff.write,
     Written: melody.write,
     Phrases: phrases.write,
@@ -108,6 +111,8 @@ def line(chart: Chart) -> Part | None:
     options = chart.drill.line
     if options is None:
         return None
+    if chart.whole is not None:
+        return _taken_out(chart, line(chart.whole))
     context = _context(chart, options)
     lead = Fraction(0) if context.begin else options.lead(chart.drill.meter.bar)
     notes: list[Note] = []
@@ -127,6 +132,21 @@ def line(chart: Chart) -> Part | None:
     notes += list(_tagged(chart, notes))
     arrival = _arrival(chart, options, notes, context)
     return Part("line", options.instrument, (*notes, *arrival))
+
+
+def _taken_out(chart: Chart, part: Part | None) -> Part | None:
+    """What a whole track's line has in the bars that were taken out of it, as often as they are
+    played: what begins there, cut off at their end."""
+    if part is None:
+        return None
+    notes = []
+    for bars in chart.passes():
+        later, end = bars[0].start - chart.taken_from, bars[-1].end
+        for note in part.notes:
+            start = note.start + later
+            if bars[0].start <= start < end:
+                notes.append(replace(note, start=start, duration=min(note.duration, end - start)))
+    return replace(part, notes=tuple(notes))
 
 
 def _context(chart: Chart, options: Line) -> PassContext:

@@ -141,6 +141,7 @@ def drill(
         "loops": first.ending == "none",
         "beats": first.meter.beats,
         "byEar": first.line is not None and first.line.by_ear,
+        "dictated": first.line is not None and first.line.dictation,
         "rate": RATE,
         "gain": sounds.gain,
         "choke": round(choke_fall(), 1),

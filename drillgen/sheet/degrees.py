@@ -21,13 +21,14 @@ _FIGURES = {str(number): chr(0x245F + number) for number in range(1, 14)}  # 1 i
 _PLAIN = {ord(circled): number for number, circled in _FIGURES.items()}
 _CIRCLED = "".join(_FIGURES.values())
 _DEGREES = re.compile(rf"[b#]*(\d+|[{_CIRCLED}])( [b#]*\d+)*")
+_SHOWN = re.compile(rf"{_DEGREES.pattern}|-?[mMPAd]\d+")  # or an interval's name
 _RADIUS = 0.66  # of a circle, in sizes of the text
 _RAISED = 0.33  # … its middle over the text's line
 
 
 def degrees(notes: Sequence[Note]) -> Row:
-    """Each note's degree, where its mark is one."""
-    marked = {note: pretty(note.mark) for note in notes if _DEGREES.fullmatch(note.mark)}
+    """Each note's degree or interval, where its mark is one."""
+    marked = {note: pretty(note.mark) for note in notes if _SHOWN.fullmatch(note.mark)}
     return Row("degree", marked)
 
 

@@ -79,7 +79,10 @@ def marks(
 ) -> BarMarks:
     """What stands over a bar; `key` names a key that begins here, `heard` says that calls are
     learned by ear: nothing of them is printed."""
-    words = "" if place.pickup else _words(place.bar, before.bar if before else None, heard)
+    earlier = before.bar if before else None
+    words = "" if place.pickup else _words(place.bar, earlier, heard)
+    if words == "" and heard and is_dictated(chart.drill, place.bar) and not place.pickup:
+        words = "" if earlier and earlier.role == place.bar.role else "listen and write"
     return BarMarks(key=key, rehearsal=place.rehearsal, words=words, times=place.times)
 
 
@@ -94,6 +97,12 @@ def _words(bar: Bar, before: Bar | None, heard: bool) -> str:
     if is_listened_to(bar, heard=heard):
         return "listen"
     return "your turn" if bar.role == "response" else ""
+
+
+def is_dictated(drill: Drill, bar: Bar) -> bool:
+    """Whether a bar's line is heard and written down."""
+    dictated = drill.line is not None and drill.line.dictation
+    return dictated and bar.role in ("call", "play") and not (bar.tag or bar.change)
 
 
 def is_listened_to(bar: Bar, *, heard: bool) -> bool:
@@ -119,7 +128,9 @@ def _facts(drill: Drill, hands: bool) -> Iterator[str]:
         yield f"notes {' '.join(map(_named, drill.line.notes_used))}"
     if drill.line and drill.positions:
         yield f"positions: {drill.positions}"
-    if drill.passes > 1:
+    if drill.bars is not None:
+        yield f"bars {str(drill.bars).replace('-', '–')}, {_times(drill.repeat)}"
+    elif drill.passes > 1:
         yield f"{drill.passes} times in each key"
     if drill.drop_outs:
         out = drill.drop_outs
@@ -144,6 +155,10 @@ def _named(note: ScaleNote) -> str:
     """'♭3'; in another octave than the tonic's 'low 5', 'high 1', 'high high 1'."""
     way = "high " if note.octaves > 0 else "low "
     return way * abs(note.octaves) + pretty(str(note.degree))
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
 
 
 def _bars(count: int) -> str:

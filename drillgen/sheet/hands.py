@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from itertools import groupby
 
 from drillgen.chart import Chart
 from drillgen.drill.models import Drill, Fingering
 from drillgen.drill.sheet import BASSES
+from drillgen.lines.kinds import line as write
 from drillgen.listing import listing, number_of
 from drillgen.score import Note, Part
 from drillgen.sheet.fingering import (
@@ -20,6 +22,7 @@ from drillgen.sheet.fingering import (
     contrasting,
     finger,
 )
+from drillgen.sheet.reader import read_by, reader_of
 
 CONTRASTING = "with open strings", "stopped"  # two solutions
 # The names that a drill gives to tunings, by the table of fretboards.
@@ -46,6 +49,8 @@ def solutions(
     wanted = wanted or chart.drill.sheet.fingering
     if wanted is None or line is None:
         return ()
+    if chart.whole is not None and (known := _taken_out(chart, line, wanted)):
+        return known
     instrument = chart.drill.sheet.instrument or line.instrument
     board = fretboard(instrument, wanted)
     if (positions := chart.drill.positions) is not None:
@@ -59,9 +64,9 @@ def solutions(
         return BarMemory(lambda note: chart.bar_at(note.start).start)
 
     if wanted.solutions == "one":
-        known, strings = memory(), wanted.open_strings
+        bars_played, strings = memory(), wanted.open_strings
         found = [
-            finger(notes, board, open_strings=strings, where=where, memory=known)
+            finger(notes, board, open_strings=strings, where=where, memory=bars_played)
             for notes in passes
         ]
         return (Solution("", board, tuple(one for each in found for one in each)),)
@@ -71,6 +76,32 @@ def solutions(
         Solution(name, board, tuple(one for pair in pairs for one in pair[index]))
         for index, name in enumerate(CONTRASTING)
     )
+
+
+def _taken_out(chart: Chart, line: Part, wanted: Fingering) -> tuple[Solution, ...]:
+    """The fingerings that the bars taken out of a track have in it; none where a reader's octave is
+    another one in these bars alone."""
+    assert chart.whole is not None
+    whole = write(chart.whole)
+    if whole is None:
+        return ()
+    read = read_by(chart.whole, whole, reader_of(chart.drill.sheet, whole.instrument))
+    found = []
+    for each in solutions(chart.whole, read, wanted):
+        hands = {(one.note.start, one.note.pitch): one for one in each.fingered}
+        places = [(_in_the_whole(chart, note), note) for note in line.notes]
+        if any((start, note.pitch) not in hands for start, note in places):
+            return ()
+        own = tuple(replace(hands[start, note.pitch], note=note) for start, note in places)
+        found.append(replace(each, fingered=own))
+    return tuple(found)
+
+
+def _in_the_whole(chart: Chart, note: Note) -> Fraction:
+    """Where a note of bars that were taken out begins in the track they come from."""
+    number = chart.bar_at(note.start).pass_number
+    first = next(bar for bar in chart.bars if bar.pass_number == number)
+    return chart.taken_from + note.start - first.start
 
 
 def fretboard(instrument: str, wanted: Fingering) -> Fretboard:

@@ -14,7 +14,15 @@ from drillgen.chart import Bar, Chart, Span
 from drillgen.drill.models import Drill, Fingering, SheetSpec
 from drillgen.score import Note, Part, Score
 from drillgen.sheet.degrees import annotated, degrees
-from drillgen.sheet.directions import BarMarks, TempoMark, facts, is_listened_to, marks, tempo_mark
+from drillgen.sheet.directions import (
+    BarMarks,
+    TempoMark,
+    facts,
+    is_dictated,
+    is_listened_to,
+    marks,
+    tempo_mark,
+)
 from drillgen.sheet.fingering import FingeringError
 from drillgen.sheet.hands import Solution, solutions
 from drillgen.sheet.layout import KeyPart, SheetBar, by_bar, key_parts
@@ -166,6 +174,8 @@ def _measures(
 def _filling(chart: Chart, bar: Bar, wanted: SheetRequest) -> Filling:
     """Slashes mean "play": a bar to listen to has a rest."""
     drill = chart.drill
+    if not wanted.line and is_dictated(drill, bar):
+        return "empty"
     if bar.role == "response":
         return "empty" if drill.sheet.responses == "empty" else "slashes"
     if (

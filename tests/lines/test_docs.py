@@ -28,7 +28,7 @@ def test_every_kind_and_every_option_stands_in_the_chapter(kind: str) -> None:
     section = re.search(rf"\n## {kind}\n(.*?)(?=\n## |\Z)", TEXT, re.IGNORECASE | re.DOTALL)
     assert section and "```text" in section[1]
     model = MODELS[kind]
-    common = {"kind", "instrument", "range", "begin_at"}
+    common = {"kind", "instrument", "range", "begin_at", "dictation"}
     names = {field.alias or name for name, field in model.model_fields.items()}
     for option in names - common:
         assert f"| `{option}` |" in section[1], option
