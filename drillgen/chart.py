@@ -201,7 +201,7 @@ def _bars(drill: Drill, keys: tuple[Key, ...]) -> Iterator[Bar]:
                     last = _brought_home(drill, last)
                 yield last
             turn += len(drill.progression.bars)
-    if drill.ending == "tag":
+    if drill.ending in ("tag", "iii VI ii V"):
         tag = tuple(_tag(drill, last))
         yield from tag
         last = tag[-1]
@@ -218,17 +218,21 @@ _LEADS: dict[str, dict[Mode, tuple[str, ...]]] = {
 
 
 def _led(drill: Drill, last: Bar, key: Key) -> Bar:
-    """The bar between two keys; two chords share it by beats, the first the longer."""
-    chords = [parse_numeral(text).in_key(key) for text in _LEADS[drill.key_change][key.mode]]
-    meter = drill.meter
-    first = -(-meter.beats // 2) * meter.beat if len(chords) > 1 else meter.bar
-    places = ((Fraction(0), first), (first, meter.bar - first))
-    spans = tuple(
-        Span(*place, as_written(chord, key)) for place, chord in zip(places, chords, strict=False)
-    ) or (Span(Fraction(0), meter.bar, None),)
+    """The bar between two keys."""
+    spans = _shared(drill, key, _LEADS[drill.key_change][key.mode])
     return replace(
         last, key=key, role="play", spans=spans, section="", starts_section=False, change=True
     )
+
+
+def _shared(drill: Drill, key: Key, numerals: tuple[str, ...]) -> tuple[Span, ...]:
+    """A bar of one chord, or of two that share it by beats, the first the longer; N.C. of none."""
+    meter = drill.meter
+    first = -(-meter.beats // 2) * meter.beat if len(numerals) > 1 else meter.bar
+    places = ((Fraction(0), first), (first, meter.bar - first))
+    chords = [as_written(parse_numeral(text).in_key(key), key) for text in numerals]
+    spans = (Span(*place, chord) for place, chord in zip(places, chords, strict=False))
+    return tuple(spans) or (Span(Fraction(0), meter.bar, None),)
 
 
 _LAST_BARS = 4  # of the form, in which a turnaround is looked for
@@ -254,11 +258,25 @@ def _brought_home(drill: Drill, bar: Bar) -> Bar:
 
 
 def _tag(drill: Drill, last: Bar) -> Iterator[Bar]:
-    """The last bars of the form in the last key, which the whole band plays."""
+    """The last bars of the form in the last key, or a turnaround twice, which the whole band
+    plays."""
     total = len(drill.progression.bars)
-    for form_bar in range(max(total - TAG_BARS, 0), total):
-        bar = _form_bar(drill, replace(last, role="play", tag=True), form_bar)
-        yield replace(bar, starts_section=False)
+    bar = replace(last, role="play", tag=True)
+    if drill.ending == "tag":
+        for form_bar in range(max(total - TAG_BARS, 0), total):
+            yield replace(_form_bar(drill, bar, form_bar), starts_section=False)
+        return
+    for index in range(TAG_BARS):
+        numerals = _TURNAROUND[last.key.mode][index % 2]
+        spans, place = _shared(drill, last.key, numerals), max(total - TAG_BARS + index, 0)
+        yield replace(bar, spans=spans, form_bar=place, section="", starts_section=False)
+
+
+# Common practice: iii VI ii V twice, then I.
+_TURNAROUND: dict[Mode, tuple[tuple[str, str], ...]] = {
+    "major": (("iii7", "VI7"), ("ii7", "V7")),
+    "minor": (("iiiø7", "VI7b9"), ("iiø7", "V7b9")),
+}
 
 
 def _held(drill: Drill, last: Bar) -> Iterator[Bar]:

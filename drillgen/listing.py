@@ -103,7 +103,8 @@ def in_words(score: Score) -> str:
     played in, responses among them, are left out."""
     part = score.part("line")
     notes = part.notes if part else ()
-    passes = ([bar for bar in bars if bar.role != "response"] for bars in score.chart.passes())
+    played = (bars for bars in score.chart.passes() if not bars[0].change)
+    passes = ([bar for bar in bars if bar.role != "response"] for bars in played)
     return "\n".join(
         " | ".join("  ".join(_words(span, notes) for span in bar.spans) for bar in bars)
         for bars in passes

@@ -13,6 +13,7 @@ from music21 import note, roman, stream
 from drillgen.arrange import arrange
 from drillgen.chart import Chart, charts
 from drillgen.drill.models import Drill
+from drillgen.lines.kinds import line
 from drillgen.midi import midi_file
 from drillgen.performance import CHANNELS, perform
 from tests.conftest import Run
@@ -49,12 +50,12 @@ def test_each_new_key_has_its_starting_note(asked: str) -> None:
     alone on a channel of its own; with the count-in's, there is one before every key."""
     chart = chart_of(key_cycle=KEYS, key_change=asked, count_in={"bars": 1, "starting_note": True})
     score = arrange(chart)
-    line = score.part("line")
-    assert line is not None
+    part = score.part("line")
+    assert part is not None
     firsts = []
     for number in range(len(KEYS)):
         bars = [bar for bar in chart.bars if bar.key_number == number and bar.role == "call"]
-        firsts.append(next(n.pitch.midi for n in line.notes if n.start >= bars[0].start))
+        firsts.append(next(n.pitch.midi for n in part.notes if n.start >= bars[0].start))
     file = mido.MidiFile(file=io.BytesIO(midi_file(perform(score), "drill")))
     told = [message.note for track in file.tracks for message in track
             if message.type == "note_on" and message.velocity
@@ -94,6 +95,31 @@ def test_the_last_time_stays_on_the_tonic(form: str, last: list[str]) -> None:
         assert [span.chord.text for span in bar.spans if span.chord] == [last[bar.form_bar - 2]]
     others = [bar.number for bar in chart.bars if bar.pass_number < 4 and bar.role != "ending"]
     assert [chart.bars[n].spans for n in others] == [plain.bars[n].spans for n in others]
+
+
+@pytest.mark.parametrize("meter", ["4/4", "3/4"])
+@pytest.mark.parametrize(("key", "numerals"), [("Bb", ["iii7", "V7/ii", "ii7", "V7"])])
+def test_a_tag_of_iii_vi_ii_v_twice(meter: str, key: str, numerals: list[str]) -> None:
+    """After the last pass the turnaround comes twice, two chords a bar, with the notes that music21
+    gives them (VI as the dominant of ii), and then the chord; the line goes on over it where it
+    follows the chords and rests where it has notes of its own."""
+    drill = {"key_cycle": ["C", key], "ending": "iii-VI-ii-V", "gaps": "off", "meter": meter,
+             "feel": "jazz waltz" if meter == "3/4" else "swing"}  # fmt: skip
+    chart = chart_of(**drill, line="arpeggio")
+    tag = [bar for bar in chart.bars if bar.tag]
+    chords = [span.chord for bar in tag for span in bar.spans if span.chord]
+    assert len(tag) == 4 and len(chords) == 8 and chart.ending[0].number == tag[-1].number + 1
+    for chord, numeral in zip(chords, numerals * 2, strict=True):
+        expected = roman.RomanNumeral(numeral, key.replace("b", "-"))
+        names = {str(name).replace("b", "-") for name in chord.names}
+        assert names == {pitch.name for pitch in expected.pitches}
+    for kind, plays in (("arpeggio", True), ("walking", True), ("phrases", False)):
+        whole = chart_of(**drill | ({} if plays else {"gaps": 2}), line=kind)
+        part = line(whole)
+        assert part is not None
+        start, end = (bar for bar in whole.bars if bar.tag), whole.ending[0].start
+        first = next(start).start
+        assert any(first <= note.start < end for note in part.notes) == plays
 
 
 @pytest.mark.parametrize(

@@ -162,6 +162,17 @@ def _key_change(value: Any) -> str:
     return found
 
 
+_ENDING = choice("hold", "tag", "iii VI ii V", "home", "none", off=False)
+
+
+def _ending(value: Any) -> str:
+    """Read 'hold', 'tag', 'iii VI ii V'; with hyphens it means the same."""
+    text = value.replace("-", " ").replace("–", " ") if isinstance(value, str) else value
+    found: str = _ENDING.function(text)
+    return found
+
+
+ENDING = Read(_ending, {**_ENDING.schema, "default": "hold"})
 KEY_CHANGE = Read(_key_change, {"enum": ["note", "V7", "ii V", "ii-V", *OFF], "default": "none"})
 FEEL = Read(check_feel, {"enum": [*playable_feels(), *ALIASES]})
 
@@ -315,9 +326,10 @@ class Drill(Model):
     """Call and response; none where the line is off."""
     drop_outs: Annotated[DropOuts | None, DROP_OUTS] = None
     """Bars in which the band is silent while time goes on."""
-    ending: Annotated[Literal["hold", "tag", "home", "none"], WORD] = "hold"
-    """How a track ends: on a held chord, on one after the last four bars once more, on one after a
-    last pass whose turnaround gives way to I, or not at all (for loops)."""
+    ending: Annotated[Literal["hold", "tag", "iii VI ii V", "home", "none"], ENDING] = "hold"
+    """How a track ends: on a held chord, on one after the last four bars once more or after iii VI
+    ii V twice, on one after a last pass whose turnaround gives way to I, or not at all (for
+    loops)."""
     timing: Annotated[Literal["loose", "tight", "exact"], WORD] = "loose"
     """Played as a band plays, half as freely, or everything exactly where it is written (swing
     stays)."""

@@ -14,6 +14,7 @@ from random import Random
 from drillgen.chart import Bar, Chart
 from drillgen.drill.lines import (
     Arpeggio,
+    Composed,
     Enclosure,
     GuideTones,
     Intervals,
@@ -119,7 +120,7 @@ def line(chart: Chart) -> Part | None:
     passes = tuple(
         bars
         for bars in chart.passes()
-        if not bars[0].change and (not bars[0].tag or _walks_on(chart))
+        if not bars[0].change and (not bars[0].tag or _goes_on(chart))
     )
     for number, bars in enumerate(passes):
         context = _in_pass(context, chart, bars, number / max(len(passes) - 1, 1))
@@ -211,7 +212,9 @@ def _arrival(
 def _tagged(chart: Chart, notes: list[Note]) -> Iterator[Note]:
     """The line's last bars once more over a tag; after calls and responses the student has it."""
     tag = [bar for bar in chart.bars if bar.tag]
-    if not tag or chart.drill.gaps is not None or _walks_on(chart):
+    if not tag or chart.drill.gaps is not None or chart.drill.ending != "tag":
+        return
+    if _goes_on(chart):
         return
     later = tag[-1].end - tag[0].start
     for note in notes:
@@ -219,11 +222,13 @@ def _tagged(chart: Chart, notes: list[Note]) -> Iterator[Note]:
             yield replace(note, start=note.start + later)
 
 
-def _walks_on(chart: Chart) -> bool:
-    """Whether the line walks through a tag as through a pass: the bars that it repeats lead to the
-    tag, but the tag leads to the ending."""
+def _goes_on(chart: Chart) -> bool:
+    """Whether the line is written over a tag as over a pass: where it walks, since the bars that
+    are repeated lead to the tag but the tag leads to the ending; and where the tag has chords of
+    its own, unless the line has notes of its own, too."""
     line = chart.drill.line
-    return line is not None and line.walks and chart.drill.gaps is None
+    own = chart.drill.ending != "tag" and not isinstance(line, Composed | Phrases)
+    return line is not None and (line.walks or own) and chart.drill.gaps is None
 
 
 def _heard(chart: Chart, bars: tuple[Bar, ...]) -> Iterator[Bar]:
