@@ -111,8 +111,8 @@ def is_listened_to(bar: Bar, *, heard: bool) -> bool:
 
 
 def facts(drill: Drill, mark: TempoMark, *, hands: bool = False) -> str:
-    """What the student needs to know before the first bar, on one line; with `hands` also which
-    of two fingerings the tablature shows."""
+    """What the student needs to know before the first bar, on one line; with `hands` also what
+    stands under the notes, and which of two fingerings the tablature shows."""
     played = (
         f"{mark.feel} (eighths long–short)" if mark.swing and "(" not in mark.feel else mark.feel
     )
@@ -121,7 +121,7 @@ def facts(drill: Drill, mark: TempoMark, *, hands: bool = False) -> str:
 
 def _facts(drill: Drill, hands: bool) -> Iterator[str]:
     yield from _count_in(drill)
-    if drill.gaps:
+    if drill.gaps and drill.bars is None:
         yield f"call {_bars(drill.gaps.call)}"
         yield f"response {_bars(drill.gaps.response)}"
     if drill.line and drill.line.notes_used:
@@ -139,6 +139,8 @@ def _facts(drill: Drill, hands: bool) -> Iterator[str]:
         if tempo.step:
             yield f"tempo {tempo.start:g} to {tempo.end:g}, {tempo.step:+g} each time"
     wanted = drill.sheet.fingering
+    if hands and wanted:
+        yield "under the notes: finger, string, position"
     if hands and drill.sheet.tablature and wanted and wanted.solutions == "two":
         yield f"tablature {CONTRASTING[0]}"
 
