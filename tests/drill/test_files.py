@@ -65,8 +65,8 @@ def test_yaml_that_cannot_be_read(read, text, said):
 
 @pytest.mark.parametrize("what", ["title", "note"])
 def test_a_sign_in_two_escapes(read, what):
-    """JSON writes a sign beyond U+FFFF as two escapes (RFC 8259, section 7): read as that sign, with
-    the places behind it right."""
+    """JSON writes a sign beyond U+FFFF as two escapes (RFC 8259, section 7): read as that sign,
+    with the places behind it right."""
     text = OK + what + r': "\ud83d\ude00"' + "\n"
     assert getattr(read(text), what) == "\N{GRINNING FACE}"
     with pytest.raises(DrillError) as caught:
