@@ -6,9 +6,12 @@ RUN := $(VENV)/bin
 # What is installed is pinned by version and by the SHA-256 of each file (locked/, DEVELOPERS.md);
 # `make LOCKED=no ...` takes the newest that pyproject.toml allows instead.
 LOCKED := yes
+# How long `make fuzz` tries cases of its own, and how often it draws new examples for the tests.
+MINUTES := 16
+ROUNDS := 5
 PIP := $(RUN)/python -m pip install --quiet --disable-pip-version-check
 
-.PHONY: demo test lint format docs schema bench mutants lock clean
+.PHONY: demo test lint format docs schema bench mutants fuzz lock clean
 
 demo: $(VENV)/.installed ## build a real pack from a preset
 	@sh tools/fetch_soundfont.sh
@@ -43,6 +46,13 @@ bench: $(VENV)/.test-installed ## the numbers in benchmarks/README.md
 
 mutants: $(VENV)/.test-installed ## change 100 constants one at a time: which does no test notice?
 	$(RUN)/python -m tools.mutate
+
+fuzz: $(VENV)/.test-installed ## hostile and unlucky days by chance, then property tests at random
+	$(RUN)/python -m tests.fuzz --minutes $(MINUTES)
+	@for seed in $$($(RUN)/python -c 'import random; print(*random.sample(range(10**6), $(ROUNDS)))'); \
+	do echo "property tests: --hypothesis-profile=random --hypothesis-seed=$$seed"; \
+	$(RUN)/python -m pytest --numprocesses auto --hypothesis-profile=random \
+		--hypothesis-seed=$$seed -m hypothesis || exit 1; done
 
 lock: ## write locked/ anew, by the newest releases (PYTHONS: the oldest supported, then newer ones)
 	python3 tools/lock.py $(PYTHONS)
