@@ -15,6 +15,7 @@ from drillgen.chart import Chart, charts
 from drillgen.drill.models import Drill
 from drillgen.lines.kinds import line
 from drillgen.midi import midi_file
+from drillgen.pack.naming import plan
 from drillgen.performance import CHANNELS, perform
 from tests.conftest import Run
 from tests.sheet.written import read, sheets_of
@@ -220,3 +221,14 @@ def test_bars_that_are_not_there(
     done = drillgen("check", drill, *options)
     assert done.returncode == 2 and "Traceback" not in done.stderr
     assert all(word in done.stderr for word in words), done.stderr
+
+
+def test_files_of_bars_taken_out_say_which() -> None:
+    """Their names have the key and the bars, so that two builds of one drill stand side by side."""
+    names = []
+    for bars in ("5-6", "10"):
+        drill = Drill.model_validate(
+            {"progression": "ii7 V7 | Imaj7", "key_cycle": ["C", "Ab"], "passes": 4, "bars": bars,
+             "gaps": "off"})  # fmt: skip
+        names += [track.name for track in plan([drill], ["Mine"])]
+    assert names == ["Mine - C, bars 5-6 - 80", "Mine - Ab, bars 10 - 80"]

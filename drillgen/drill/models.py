@@ -258,16 +258,25 @@ def _pitch(midi: int) -> Pitch:
 def _check_bars(drill: Drill, bars: BarRange) -> None:
     """Raises RefusedError where a track has no such bars, or they lie in two keys."""
     keys = 1 if drill.tracks == "per key" else len(drill.key_cycle)
-    own = _bars_a_pass(drill) * drill.passes
-    led = drill.key_change != "none"
-    total = keys * (own + led) - led
+    each, led = _bars_a_key(drill), drill.key_change != "none"
+    total = keys * each - led
     if bars.last > total:
         raise refuse(f"the track has {total} bars before its ending", f"1 to {total}")
-    key = (bars.first - 1) // (own + led)
-    if (bars.last - 1) // (own + led) != key:
-        first = key * (own + led) + 1
-        allowed = f"{first}-{first + own - 1}, or {first + own + led}-{first + 2 * own + led - 1}"
+    key = (bars.first - 1) // each
+    if (bars.last - 1) // each != key:
+        first, then = key * each + 1, (key + 1) * each + 1
+        allowed = f"{first}-{then - 1 - led}, or {then}-{then + each - 1 - led}"
         raise refuse(f"bars {bars} lie in two keys", f"bars of one: {allowed}")
+
+
+def _bars_a_key(drill: Drill) -> int:
+    """With the one that leads to the next."""
+    return _bars_a_pass(drill) * drill.passes + (drill.key_change != "none")
+
+
+def key_of_bars(drill: Drill, bars: BarRange) -> Key:
+    """The key in which some bars of a track lie."""
+    return drill.key_cycle[(bars.first - 1) // _bars_a_key(drill) % len(drill.key_cycle)]
 
 
 class Drill(Model):

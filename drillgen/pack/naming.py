@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from drillgen.chart import Chart
 from drillgen.drill.bars import Tempo
 from drillgen.drill.messages import plain
-from drillgen.drill.models import Drill, seconds
+from drillgen.drill.models import Drill, key_of_bars, seconds
 from drillgen.pack.inside import RESERVED
 from drillgen.pack.manifest import NAME as MANIFEST
 from drillgen.page.models import ALONE, FOLDER, INDEX
@@ -124,8 +124,12 @@ def keys_label(keys: tuple[Key, ...]) -> str:
 
 
 def track_name(drill_name: str, chart: Chart) -> str:
-    """'<drill> - <key or cycle> - <tempo>', the file name without its ending."""
-    return f"{drill_name} - {keys_label(chart.keys)} - {chart.tempo}"
+    """'<drill> - <key or cycle> - <tempo>', the file name without its ending; of bars that are
+    taken out '<drill> - C, bars 5-6 - <tempo>'."""
+    bars = chart.drill.bars
+    keys = (key_of_bars(chart.drill, bars),) if bars else chart.keys
+    taken = f", bars {bars}" if bars else ""
+    return f"{drill_name} - {keys_label(keys)}{taken} - {chart.tempo}"
 
 
 @dataclass(frozen=True, slots=True)
