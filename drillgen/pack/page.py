@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from drillgen.drill.models import Drill
+from drillgen.drill.models import Drill, key_of_bars
 from drillgen.pack.cache_key import cache_key_of, program
 from drillgen.pack.files import PackError
 from drillgen.pack.naming import Planned, PlayedTrack
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from drillgen.pack.sheets import DrillSheets
     from drillgen.page.models import Picture, Take
     from drillgen.sheet.sheets import Sheet, Sheets
+    from drillgen.theory.keys import Key
 
 
 SECTION, OVER_ALL = "page", "index"
@@ -99,9 +100,9 @@ def _make(
     found, warning = composed.sheets, composed.warning
     stand = Stand(
         folder=job.folder,
-        keys=job.drill.key_cycle,
+        keys=_keys(job.drill),
         takes=_takes(job.drill, tracks),
-        pictures=_pictures(found),
+        pictures=_pictures(found, job.drill),
         shown_in=found.handout.shown_in,
         papers=papers(job.folder, found) if job.sheets else (),
     )
@@ -121,11 +122,19 @@ def _takes(drill: Drill, tracks: Sequence[PlayedTrack]) -> tuple[Take, ...]:
     )
 
 
-def _pictures(found: Sheets) -> tuple[Picture, ...]:
+def _keys(drill: Drill) -> tuple[Key, ...]:
+    """Those of all takes: bars that are taken out of one lie in a single key."""
+    one = drill.bars is not None and drill.tracks == "together"
+    return (key_of_bars(drill, drill.bars),) if drill.bars and one else drill.key_cycle
+
+
+def _pictures(found: Sheets, drill: Drill) -> tuple[Picture, ...]:
+    """Those of the handout and of the answers, which the page of a dictated line has not."""
     from drillgen.page.models import Picture
 
     handed = _strips(found.handout)
-    answers = _strips(found.revealed) if found.revealed else [("", "")] * len(handed)
+    shown = None if drill.line and drill.line.dictation else found.revealed
+    answers = _strips(shown) if shown else [("", "")] * len(handed)
     return tuple(
         Picture(wide, narrow, answer, narrow_answer)
         for (wide, narrow), (answer, narrow_answer) in zip(handed, answers, strict=True)

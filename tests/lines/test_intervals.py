@@ -123,3 +123,21 @@ def test_another_readers_sheet_does_not_show_it_either() -> None:
     assert names == ["for Bb", "answers for Bb"]
     assert heard(read(found.others[0].musicxml)) == []
     assert heard(read(found.others[1].musicxml))
+
+
+def test_the_page_does_not_show_a_dictated_line(drillgen: Run, tmp_path: Path) -> None:
+    """In a pack no file of the page has a drawn note of the line; the answers are a file apart."""
+    drill = tmp_path / "heard.yaml"
+    drill.write_text(
+        "progression: ii7 | V7\nkey_cycle: C\ngaps: off\nband: off\nending: none\ntempo: 240\n"
+        "line: {kind: roots, dictation: true}\n",
+        "utf-8",
+    )
+    done = drillgen("build", drill, "-o", tmp_path / "pack", "--quiet")
+    assert done.returncode == 0, done.stderr
+    texts = {path.name: path.read_text("utf-8") for path in (tmp_path / "pack").rglob("*")
+             if path.suffix in (".js", ".html", ".svg")}  # fmt: skip
+    assert "sheet-note" in texts["sheet answers.svg"]
+    assert not [name for name, text in texts.items()
+                if name not in ("sheet answers.svg")
+                and 'class="sheet-note"' in text.replace('\\"', '"')]  # fmt: skip

@@ -27,7 +27,7 @@
     d.setText("facts", value.facts);
     d.byId("key").replaceChildren(...choices.map((choice, index) => d.el("option", { value: index }, choice.label)));
     d.byId("line").value = value.dictated ? "hidden" : value.byEar ? "after" : "shown";
-    d.byId("hiding").hidden = !sheet || !value.parts.some((part) => part.name === "line");
+    d.byId("hiding").hidden = !sheet || value.dictated || !value.parts.some((part) => part.name === "line");
     d.byId("papers").replaceChildren(...value.papers.map(([label, file]) => d.el("a", { href: addressOf(file) }, label)));
     d.byId("list").open = !sheet;
     d.byId("repeat").checked = value.loops;
