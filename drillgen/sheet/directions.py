@@ -126,6 +126,9 @@ def _facts(drill: Drill, hands: bool) -> Iterator[str]:
         yield f"response {_bars(drill.gaps.response)}"
     if drill.line and drill.line.notes_used:
         yield f"notes {' '.join(map(_named, drill.line.notes_used))}"
+    if drill.key_change != "none" and drill.bars is None:
+        chords = "" if drill.key_change == "note" else f" over its {drill.key_change}"
+        yield f"before each new key its starting note{chords if drill.line else ''}"
     if drill.line and drill.positions:
         yield f"positions: {drill.positions}"
     if drill.bars is not None:
