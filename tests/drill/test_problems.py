@@ -170,7 +170,7 @@ def test_no_words_of_the_libraries_are_shown(read):
         text = OK + "".join(f"{key}: {wrong}\n" for key in keys)
         with pytest.raises(DrillError) as caught:
             read(text)
-        said = str(caught.value).lower()
+        said = str(caught.value).lower().replace("dictation", "")  # a word of the language
         for jargon in ("pydantic", "http", "validation", "input_type", "dict", "ruamel", "value_"):
             assert jargon not in said
 
