@@ -202,8 +202,10 @@ def measure(
     inside = [n for n in notes if n.start < place.end and n.start + n.duration > place.start]
     key = reader.key(place.key)
     written = tuple(reader.span(span, place.key) for span in spans)
-    # Slashes are written one by one in a short bar and where the beat is dotted; room, always.
-    counted = filling == "empty" or (filling == "slashes" and (not place.whole or meter.unit == 8))
+    # Slashes are written one by one in a short bar and where the beat is dotted, rests in a short
+    # bar; room, always.
+    short = not place.whole or (filling == "slashes" and meter.unit == 8)
+    counted = filling == "empty" or short
     signs = tuple(_signs(place, inside, filling, meter)) if inside or counted else ()
     return Measure(place, filling, tuple(_pitched(signs, reader, place)), written, key, meter)
 
