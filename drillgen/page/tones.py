@@ -12,7 +12,7 @@ import hashlib
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import islice
 from statistics import median
@@ -21,6 +21,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from drillgen.audio.mp3 import mp3_in_memory
+from drillgen.bank.make import TAKES
 from drillgen.page.models import Take
 from drillgen.performance import Played, Voice
 from drillgen.sound.fluidsynth import GRID, RATE, Samples
@@ -30,7 +31,7 @@ from drillgen.sound.reverb import OFF, response
 from drillgen.sound.samples import Bank, DistinctNote, SoundfontPreset
 from drillgen.sound.schedule import resolved
 from drillgen.sound.store import Store
-from drillgen.sound.strokes import sample_at
+from drillgen.sound.strokes import sample_at, takes
 
 # Which note copies the page needs, and when each is struck.
 #
@@ -131,14 +132,17 @@ def _player(voice: Voice, bank: Bank) -> PagePlayer:
 
 
 def _strokes(voice: Voice, preset: SoundfontPreset) -> Iterator[PageStroke]:
+    """In the mixes' order, and with their takes of our own sounds."""
     holds = _drum_holds(voice.notes) if preset.percussion else {}
-    for note in voice.notes:
+    notes = sorted(voice.notes, key=lambda note: (sample_at(note.start), note.key))
+    turns = takes((note.key for note in notes), TAKES if preset.own else 1)
+    for note, take in zip(notes, turns, strict=True):
         start = sample_at(note.start)
         step = step_of(note.velocity)
         yield PageStroke(
             start,
             max(sample_at(note.start + note.duration) - start, 1),
-            DistinctNote(preset, note.key, step, holds.get(note.key, 0)),
+            DistinctNote(replace(preset, bank=take), note.key, step, holds.get(note.key, 0)),
             _DB_A_DECADE * math.log10(note.velocity / step),
             note.bar,
         )

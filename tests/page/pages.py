@@ -154,6 +154,10 @@ class View:
         self.page.wait_for_function("drillgen.context.currentTime > 0.5")  # devices start late
         self.page.evaluate("heard.blocks.length = heard.starts.length = heard.marks.length = 0")
 
+    def is_whole(self) -> bool:
+        """Whether nothing of what was heard since is missing or came late, as on a busy machine."""
+        return bool(self.page.evaluate("heard.whole()"))
+
     def recorded(self) -> NDArray[np.float32]:
         """What was heard since: shape (1 + parts, samples), the mix first."""
         channels = int(self.page.evaluate("heard.blocks[0].length"))

@@ -21,7 +21,10 @@
   };
 
   const RECORDER = `registerProcessor("recorder", class extends AudioWorkletProcessor {
-    process([input]) { if (input.length) this.port.postMessage(input.map((channel) => channel.slice())); return true; }
+    process([input]) { 
+      if (input.length) this.port.postMessage({ frame: currentFrame, block: input.map((channel) => channel.slice()) });
+      return true;
+    }
   })`;
 
   /** From now on record the mix (channel 0) and the parts (from 1 on), in step. */
@@ -31,7 +34,7 @@
     const recorder = new AudioWorkletNode(context, "recorder", {
       channelCount: count, channelCountMode: "explicit", channelInterpretation: "discrete", numberOfOutputs: 1,
     });
-    recorder.port.onmessage = ({ data }) => heard.blocks.push(data);
+    recorder.port.onmessage = ({ data }) => heard.blocks.push(Object.assign(data.block, { frame: data.frame }));
     const merger = new ChannelMergerNode(context, { numberOfInputs: count });
     sources.forEach((source, channel) => {
       const mono = new GainNode(context, { channelCount: 1, channelCountMode: "explicit" });
@@ -41,6 +44,10 @@
     connect.call(merger, recorder);
     connect.call(recorder, context.destination); // or it would not be asked to process
   };
+
+  /** Whether no block of the recording is missing, and everything was asked for before its time. */
+  heard.whole = () => heard.starts.every(({ when, asked }) => when > asked) &&
+    heard.blocks.every(({ frame }, index) => frame === heard.blocks[0].frame + index * heard.blocks[0][0].length);
 
   /** What was recorded, a channel after another: base64 of float32. */
   heard.take = () => {

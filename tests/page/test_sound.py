@@ -50,23 +50,43 @@ def test_repeated_bars_have_no_seam(heard: View) -> None:
 
 def test_parts_are_in_step(heard: View, made: Made, tmp_path: Path) -> None:
     """Every part lies against its stem (rendered by the pack's own way, from the same
-    performance) as every other one does, within two samples: what MP3 may shift."""
+    performance) as every other one does, within two samples: what MP3 may shift.
+
+    On a busy machine a recording may have drop-outs, and strokes that came late: such a one, if
+    parts are apart in it, is made again, up to three in all.
+    """
     take = made.takes[0][0]
     bar = next(bar for bar in take.chart.bars if bar.form_bar >= 0)
-    names: tuple[PartName, ...] = ("line", "comping", "bass", "drums")
-    asked = [MixRequest(n, frozenset({n}), tmp_path / f"{n}.wav") for n in names]
+    asked = [MixRequest(n, frozenset({n}), tmp_path / f"{n}.wav") for n in NAMES]
     render(take.performance, asked, soundfont=choose(None).soundfont, room="off")
+    start = round(take.chart.seconds_at(bar.start) * RATE)
     heard.set(from_=1, to=2, tempo=120, count_in=False)
     heard.record()
+    for _ in range(3):
+        found, whole = lags(heard, tmp_path, start)
+        if whole or max(found) - min(found) <= 2:
+            break
+    assert max(found) - min(found) <= 2, "" if whole else "three recordings had drop-outs"
+
+
+NAMES: tuple[PartName, ...] = ("line", "comping", "bass", "drums")
+
+
+def lags(heard: View, stems: Path, start: int) -> tuple[list[int], bool]:
+    """How much later each part comes than its stem from a sample on; and whether the recording has
+    no drop-out."""
+    heard.page.click("#top")
+    heard.page.evaluate("heard.blocks.length = heard.starts.length = 0")
     heard.play()
     heard.wait(3.2)
+    whole = heard.is_whole()
     channels, parts = heard.recorded(), heard.parts()
-    start = round(take.chart.seconds_at(bar.start) * RATE)
-    lags = []
-    for name in names:
-        stem = soundfile.read(tmp_path / f"{name}.wav", dtype="float32")[0].mean(axis=1)
-        lags.append(lag(stem[start : start + 3 * RATE], channels[1 + parts.index(name)]))
-    assert max(lags) - min(lags) <= 2
+    heard.page.click("#play")
+    found = []
+    for name in NAMES:
+        stem = soundfile.read(stems / f"{name}.wav", dtype="float32")[0].mean(axis=1)
+        found.append(lag(stem[start : start + 3 * RATE], channels[1 + parts.index(name)]))
+    return found, whole
 
 
 def lag(one: NDArray[np.float32], other: NDArray[np.float32]) -> int:
