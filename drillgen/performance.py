@@ -14,6 +14,7 @@ from operator import attrgetter
 
 from drillgen.band.percussion import KITS
 from drillgen.chart import Chart
+from drillgen.drill.band import feel_file
 from drillgen.drill.sheet import INSTRUMENTS
 from drillgen.score import Hit, Note, Part, PartName, Score, Touch
 from drillgen.timing import Clock, Together, clock_of, late_beats
@@ -57,6 +58,16 @@ BALANCE: dict[PartName, float] = {
     "click": -3.0,
     "cue": -2.0,
 }
+# How loud each should be as it sounds, LU against the bass; feels have their own in `balance`, and
+# all of it is common practice.  (The sound room measures; MIDI files have the levels above.)
+LOUDNESS: dict[PartName, float] = {
+    "drums": -3.0,
+    "comping": -3.0,
+    "bass": 0.0,
+    "line": 2.0,
+    "click": -6.0,
+    "cue": 2.0,
+}
 # Instruments that soundfonts have louder than their part's others, dB.
 SOUNDS = {"electric piano": -4.0}
 _HELD = 0.25  # notes a beat of a line in whole notes, as which `BALANCE` is meant
@@ -96,6 +107,8 @@ class Voice:
     level: float  # dB
     pan: float  # -1 (left) to 1 (right)
     notes: tuple[Played, ...]  # in order of start
+    # LU, how loud it should be as it sounds (a band's bass stands at 0); None: `level` is all.
+    loudness: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +150,13 @@ def _voice(score: Score, part: Part, clock: Clock) -> Voice:
         level=_balance(score, part) + (spec.level if spec is not None else 0.0),
         pan=pan,
         notes=tuple(played[moment] for moment in sorted(played)),
+        loudness=_loudness(score.chart, part) + (spec.level if spec is not None else 0.0),
     )
+
+
+def _loudness(chart: Chart, part: Part) -> float:
+    """How loud a part should be as it sounds, LU, by the feel's `balance`."""
+    return float(feel_file(chart.drill.feel).get("balance", {}).get(part.name, LOUDNESS[part.name]))
 
 
 def _balance(score: Score, part: Part) -> float:

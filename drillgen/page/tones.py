@@ -29,7 +29,7 @@ from drillgen.sound.loudness import LoudnessMeter, integrated
 from drillgen.sound.mixer import PlacedSample, mixed, sides
 from drillgen.sound.reverb import OFF, response
 from drillgen.sound.samples import Bank, DistinctNote, SoundfontPreset
-from drillgen.sound.schedule import resolved
+from drillgen.sound.schedule import balanced, resolved
 from drillgen.sound.store import Store
 from drillgen.sound.strokes import sample_at, takes
 
@@ -82,7 +82,7 @@ Needs = dict[DistinctNote, Need]
 
 def players(take: Take, bank: Bank) -> tuple[PagePlayer, ...]:
     """Everybody who plays in a track."""
-    return tuple(_player(voice, bank) for voice in take.performance.voices)
+    return tuple(_player(voice, bank) for voice in balanced(take.performance, bank).voices)
 
 
 def needs(groups: Sequence[tuple[Sequence[PagePlayer], float]], bank: Bank) -> Needs:

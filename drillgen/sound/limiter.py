@@ -170,7 +170,8 @@ class Measured:
         sizes = np.zeros(-(-length // PIECE), np.float32)
         self._levels = _Levels(np.zeros(length // HOP), sizes)
         self._limiter: Limiter | None = None
-        self._peak = 0.0  # true peak of what is not limited
+        self._highest = 0.0  # true peak of the whole
+        self._peak = 0.0  # and of what is not limited
 
     def take(self, begin: int, line: Samples) -> None:
         """Measure what begins at a sample, a multiple of HOP; `line` has the HOP before it too."""
@@ -183,12 +184,13 @@ class Measured:
 
     def find_peak(self) -> float:
         """The true peak in dB, to be asked for once all is taken in."""
-        self._peak = true_peak(self._levels.sizes, self._read)
-        return decibels(self._peak)
+        self._highest = self._peak = true_peak(self._levels.sizes, self._read)
+        return decibels(self._highest)
 
     def limit(self, gain: float, ceiling: float) -> None:
-        """Have the peaks limited that would be above the ceiling.  All in dB."""
-        if decibels(self._peak) + gain <= ceiling:
+        """Have the peaks limited that would be above the ceiling, and no others.  All in dB."""
+        self._limiter, self._peak = None, self._highest
+        if decibels(self._highest) + gain <= ceiling:
             return
         most = 10 ** ((ceiling - _HEADROOM - gain) / 20)
         peaks = true_peaks(self._levels.sizes, self._read, most)
@@ -199,17 +201,26 @@ class Measured:
         """Sound of the mix from a sample on, with its peaks limited."""
         return sound if self._limiter is None else self._limiter(sound, begin)
 
+    def limited_energies(self) -> Floats:
+        """The energy of each whole hop, weighted, limited, without gain."""
+        return self._limited_levels().energies
+
+    def _limited_levels(self) -> _Levels:
+        if self._limiter is None:
+            return self._levels
+        levels, touched = self._levels.copy(), self._limiter.touched()
+        for hops in runs(np.unique(touched * PIECE // HOP), 1, _MEASURED_TOGETHER):
+            self._take_limited(levels, int(hops[0]), int(hops[-1]) + 1)
+        return levels
+
     def final(self, gain: float) -> tuple[float, float]:
         """Loudness in LUFS and true peak in dB of the mix with its gain, limited."""
-        energies, peak = self.energies, self._peak
+        levels, peak = self._limited_levels(), self._peak
         if self._limiter is not None:
-            levels, touched = self._levels.copy(), self._limiter.touched()
-            for hops in runs(np.unique(touched * PIECE // HOP), 1, _MEASURED_TOGETHER):
-                self._take_limited(levels, int(hops[0]), int(hops[-1]) + 1)
-            energies, sizes = levels.energies, np.zeros_like(levels.sizes)
+            touched, sizes = self._limiter.touched(), np.zeros_like(levels.sizes)
             sizes[touched] = levels.sizes[touched]
             peak = max(peak, true_peak(sizes, self._read_limited))
-        return loudness_of([(energies, HOP)], gain), decibels(peak) + gain
+        return loudness_of([(levels.energies, HOP)], gain), decibels(peak) + gain
 
     def _take_limited(self, levels: _Levels, first: int, end: int) -> None:
         """Measure some hops anew, and the one after them, which still hears them."""

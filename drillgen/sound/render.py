@@ -31,7 +31,7 @@ from drillgen.sound.mixer import (
 from drillgen.sound.reference import Parts
 from drillgen.sound.reverb import Reverb
 from drillgen.sound.samples import Bank
-from drillgen.sound.schedule import gathered, looped, prepared
+from drillgen.sound.schedule import balanced, gathered, looped, prepared
 from drillgen.sound.soundfonts import Soundfont
 from drillgen.sound.strokes import passage, sample_at
 from drillgen.sound.wav import writing
@@ -41,7 +41,8 @@ __all__ = ["MixReport", "MixRequest", "RenderReport", "prepare_notes", "render",
 TARGET_LUFS = -16.0
 CEILING_DBTP = -1.0
 # The limiter is a safety.  Where it would have to take more than this, everything is made quieter.
-_MOST_LIMITING = 8.0  # dB
+_MOST_LIMITING = 12.0  # dB
+_NEAR_ENOUGH, _TURNS = 0.05, 4  # LU from the target; how often it is gone for anew
 _NOTHING_HEARD = -120.0  # dB of full scale: less than half a step of 16 bits
 _NOTES, _MIXING = 0.4, 0.8  # of the progress, when the notes are ready and when the mix is
 
@@ -101,13 +102,15 @@ def render(
     if loop is not None and reference:
         raise SoundError("A reference rendering cannot be a loop.")
     report = progress or _unheard
-    performance, length = passage(performance, loop)
     with ExitStack() as stack:
+        bank = stack.enter_context(Bank(soundfont, jobs))
+        notes = _part_of(report, 0.0, _NOTES)
+        if loop is not None or reference:  # as loud as in the whole track
+            performance = balanced(performance, bank, notes)
+        performance, length = passage(performance, loop)
         if reference:
             sound = _directly(stack.enter_context(Parts(performance, soundfont)), performance, room)
         else:
-            bank = stack.enter_context(Bank(soundfont, jobs))
-            notes = _part_of(report, 0.0, _NOTES)
             sound = _from_notes(performance, bank, room, length if loop else None, notes)
         pool = stack.enter_context(ThreadPoolExecutor(jobs or os.cpu_count()))
         try:
@@ -120,8 +123,7 @@ def render(
                     f"Nothing is heard: {soundfont.path} has silence for all that is played, or"
                     " samples that this FluidSynth cannot decode."
                 )
-            for _ in pool.map(lambda mix: mix.limit(gain, ceiling_dbtp), desk.measured):
-                pass
+            gain = _limited(desk, mixes, gain, target_lufs, ceiling_dbtp, pool)
             _write(desk, mixes, gain, pool, _part_of(report, _MIXING, 1.0))
             reports = tuple(pool.map(lambda index: desk.report(index, gain), range(len(mixes))))
         except OSError as error:
@@ -138,7 +140,7 @@ def _from_notes(
     progress: Progress,
 ) -> _TrackSound:
     """From the note bank.  `around`: the samples of a loop."""
-    sounding = gathered(performance, bank, progress)
+    sounding = gathered(performance, bank, progress, balance=around is None)
     if around is not None:
         sounding = looped(sounding, around, Reverb(room).memory + HOP)
     buses: dict[tuple[PartName, ...], Bus] = {}
@@ -191,6 +193,27 @@ def _gain(
     return gain - over, (
         f"The peaks are so high that everything is {over:.1f} dB quieter than it should be.",
     )
+
+
+def _limited(
+    desk: Desk,
+    mixes: Sequence[MixRequest],
+    gain: float,
+    target: float,
+    ceiling: float,
+    pool: ThreadPoolExecutor,
+) -> float:
+    """Have peaks limited, and what that takes from the loudness given back.  Returns the gain."""
+    chosen = [desk.measured[number] for number, mix in enumerate(mixes) if mix.measured]
+    highest = gain + _MOST_LIMITING / 2
+    for turn in range(_TURNS):
+        list(pool.map(lambda mix: mix.limit(gain, ceiling), desk.measured))  # noqa: B023
+        energies = list(pool.map(Measured.limited_energies, chosen))
+        lacking = target - loudness_of(((each, HOP) for each in energies), gain)
+        if turn == _TURNS - 1 or not _NEAR_ENOUGH < lacking < highest - gain:
+            break
+        gain += lacking
+    return gain
 
 
 def _write(

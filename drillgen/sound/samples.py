@@ -12,6 +12,7 @@ import numpy as np
 from drillgen.errors import SoundError
 from drillgen.sound.fluidsynth import (
     GRID,
+    HOP,
     RATE,
     SETTINGS,
     Closing,
@@ -21,6 +22,7 @@ from drillgen.sound.fluidsynth import (
     SynthPool,
 )
 from drillgen.sound.library import library
+from drillgen.sound.loudness import hop_energies
 from drillgen.sound.own import own_soundfont
 from drillgen.sound.release import Beginnings, Law, Touch, measured_law, touches
 from drillgen.sound.soundfont_chunks import identity, unchanged
@@ -123,6 +125,8 @@ class Copy:
 
     samples: Samples  # shape (1, n) where left and right are the same, else (2, n)
     below: tuple[float, ...]  # dB below full scale that it stays from each LEVEL_STEP on, rising
+    # Of each HOP, weighted as BS.1770 does, the mean of the channels.
+    energies: tuple[float, ...] = ()
 
 
 class FontBank(Closing):
@@ -201,7 +205,8 @@ class FontBank(Closing):
         copies = self.fill(wanted, progress)
         for note in wanted.keys() - copies.keys():
             if (entry := self._store.get(note.address)) is not None:
-                copies[note] = Copy(entry[1], tuple(entry[0]["below"]))
+                facts, samples = entry
+                copies[note] = Copy(samples, tuple(facts["below"]), tuple(facts["energies"]))
         damaged = sorted((note, wanted[note]) for note in wanted.keys() - copies.keys())
         again = self._workers.run(damaged, self._made)
         return copies | {note: copy for (note, _), copy in zip(damaged, again, strict=True)}
@@ -227,7 +232,8 @@ class FontBank(Closing):
         raw = synth.note(note.preset.percussion, note.key, note.velocity, note.hold or asked, asked)
         copy = _copy(_slim(raw))
         ends = bool(note.hold) or copy.samples.shape[1] < asked
-        self._put(note.address, {"ends": ends, "below": copy.below}, copy.samples)
+        facts = {"ends": ends, "below": copy.below, "energies": copy.energies}
+        self._put(note.address, facts, copy.samples)
         return copy
 
     def _touched(
@@ -379,4 +385,9 @@ def _copy(samples: Samples) -> Copy:
     pieces = np.pad(peaks, (0, -len(peaks) % LEVEL_STEP)).reshape(-1, LEVEL_STEP).max(axis=1)
     left = np.maximum.accumulate(pieces[::-1])[::-1].astype(np.float64)
     below = -20 * np.log10(np.maximum(left, _NOTHING))
-    return Copy(samples, tuple(np.round(below, 2).tolist()))
+    return Copy(samples, tuple(np.round(below, 2).tolist()), _energies(samples))
+
+
+def _energies(samples: Samples) -> tuple[float, ...]:
+    whole = np.pad(samples, ((0, 0), (HOP, -samples.shape[1] % HOP)))
+    return tuple(float(f"{each:.4g}") for each in hop_energies(whole, RATE) / len(samples))

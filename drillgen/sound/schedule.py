@@ -7,16 +7,20 @@ from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from drillgen.bank.make import TAKES
 from drillgen.errors import SoundError
 from drillgen.performance import Performance, Voice
 from drillgen.score import PartName
+from drillgen.sound.balance import SoundingNote, energies_of, levelled
 from drillgen.sound.fluidsynth import PERCUSSION_BANK, RATE, STANDARD_KIT, Progress, nearest_on_grid
+from drillgen.sound.loudness import Floats
 from drillgen.sound.mixer import PlacedSample, sides
 from drillgen.sound.release import Law, Touch, tail
 from drillgen.sound.samples import LEVEL_STEP, LONGEST, Bank, Copy, DistinctNote, SoundfontPreset
 from drillgen.sound.soundfonts import Soundfont
-from drillgen.sound.strokes import Stroke, strokes, takes
+from drillgen.sound.strokes import Stroke, sample_at, strokes, takes
 
 Touches = dict[tuple[SoundfontPreset, int], dict[int, Touch]]  # of each key: its velocities
 # dB of full scale, before the mix's own gain of some decibels: below it a note has ended.
@@ -99,11 +103,62 @@ def prepared(
     return warnings
 
 
-def gathered(performance: Performance, bank: Bank, progress: Progress | None = None) -> Sounding:
-    """A performance's parts as note copies in their places."""
+def balanced(performance: Performance, bank: Bank, progress: Progress | None = None) -> Performance:
+    """A performance with the levels at which its parts are as loud as they should be."""
+    if all(voice.loudness is None for voice in performance.voices):
+        return performance
+    players, _ = _players([performance], bank)
+    plan = _plan(players, bank)
+    copies = bank.notes(plan.wanted(players), progress)
+    return _levelled(performance, players, plan, copies)
+
+
+def _levelled(
+    performance: Performance,
+    players: Sequence[_Player],
+    plan: _Plan,
+    copies: dict[DistinctNote, Copy],
+) -> Performance:
+    notes: dict[PartName, list[SoundingNote]] = {}
+    for player in players:
+        notes.setdefault(player.voice.part, []).extend(_sounding(player, plan, copies))
+    length = sample_at(performance.seconds)
+    parts = {part: energies_of(some, length) for part, some in notes.items()}
+    return levelled(performance, parts)
+
+
+def _sounding(
+    player: _Player, plan: _Plan, copies: dict[DistinctNote, Copy]
+) -> Iterator[SoundingNote]:
+    """The strokes of a player, as far as their loudness goes."""
+    energies: dict[DistinctNote, Floats] = {}
+    notes = {place: plan.note(player.preset, *place) for place in _holds(player.strokes)}
+    for start, hold, cut, key, velocity in player.strokes:
+        note, rate, gain = notes[key, velocity]
+        own = note if note in copies else plan.ended(note, hold)
+        if own not in energies:
+            energies[own] = np.array(copies[own].energies)
+        yield SoundingNote(start, hold if rate else None, rate or 0.0, cut, energies[own], gain)
+
+
+def gathered(
+    performance: Performance,
+    bank: Bank,
+    progress: Progress | None = None,
+    *,
+    balance: bool = False,
+) -> Sounding:
+    """A performance's parts as note copies in their places; `balance`: as `balanced` has them."""
     players, warnings = _players([performance], bank)
     plan = _plan(players, bank)
     copies = bank.notes(plan.wanted(players), progress)
+    if balance:
+        voices = _levelled(performance, players, plan, copies).voices
+        levels = {voice.part: voice.level for voice in voices}
+        players = [
+            replace(each, voice=replace(each.voice, level=levels[each.voice.part]))
+            for each in players
+        ]
     parts: dict[PartName, tuple[PlacedSample, ...]] = {}
     warnings += tuple(filter(None, (_silence(each, plan, copies, bank) for each in players)))
     for player in players:

@@ -28,7 +28,7 @@ from drillgen.sound.places import cache_dir
 from drillgen.whole import is_regular, whole_file
 
 LIMIT = 1 << 30  # bytes
-_FORMAT = 4  # counts up when the meaning of an entry changes
+_FORMAT = 5  # counts up when the meaning of an entry changes
 _HEAD = struct.Struct("<8sII")  # mark, CRC-32 of the facts and their length, bytes of the facts
 _SUM = struct.Struct("<I")  # behind the facts: CRC-32 of the samples
 _ALIGNED = 16  # bytes: where samples may begin

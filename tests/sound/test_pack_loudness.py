@@ -1,4 +1,4 @@
-"""Tracks of one pack are equally loud."""
+"""Tracks of one pack are equally loud, and their parts stand where the feel has them."""
 
 from __future__ import annotations
 
@@ -6,14 +6,16 @@ from pathlib import Path
 
 import numpy as np
 import pyloudnorm
+import pytest
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
+from drillgen.drill.band import feel_file
 from drillgen.drill.lesson import read_drill
 from drillgen.drill.overrides import Override
-from drillgen.performance import perform
+from drillgen.performance import LOUDNESS, Performance, perform
 from drillgen.sound.render import MixRequest, render
-from drillgen.sound.soundfonts import Soundfont
+from drillgen.sound.soundfonts import Soundfont, find_soundfonts
 from tests.sound.helpers import read
 
 PRESETS = (
@@ -24,6 +26,7 @@ PRESETS = (
     "feels/four-slow-steps",
 )
 TEMPOS = (60, 104, 208)
+FONTS = list({font.path.stem: font for font in find_soundfonts() if font.rank < 50}.values())
 
 
 def drills() -> list[Path]:
@@ -34,6 +37,16 @@ def drills() -> list[Path]:
     ]
 
 
+def played(path: Path, tempo: int) -> Performance:
+    drill = read_drill(path, [Override.of("tempo", tempo), Override.of("key_cycle", ["C"])])
+    return perform(arrange(charts(drill)[0]))
+
+
+def lufs(*sounds: np.ndarray) -> float:
+    both = np.concatenate(sounds, axis=1)
+    return float(pyloudnorm.Meter(44100).integrated_loudness(both.T.astype(np.float64)))
+
+
 def test_tracks_match(tmp_path: Path, font: Soundfont) -> None:
     """Whatever the feel and the tempo, each track is at -16 LUFS, by pyloudnorm (within 0.25).
 
@@ -42,16 +55,34 @@ def test_tracks_match(tmp_path: Path, font: Soundfont) -> None:
     """
     found = {}
     for number, path in enumerate(drills()):
-        drill = read_drill(
-            path, [Override.of("tempo", TEMPOS[number % 3]), Override.of("key_cycle", ["C"])]
-        )
-        performance = perform(arrange(charts(drill)[0]))
+        performance = played(path, TEMPOS[number % 3])
         everyone = frozenset(voice.part for voice in performance.voices)
         mixes = [
             MixRequest("band", everyone - {"line"}, tmp_path / "a.wav"),
             MixRequest("all", everyone, tmp_path / "b.wav"),
         ]
-        render(performance, mixes, soundfont=font)
-        both = np.concatenate([read(mix.path) for mix in mixes], axis=1)
-        found[path.stem] = pyloudnorm.Meter(44100).integrated_loudness(both.T.astype(np.float64))
-    assert all(-16.9 < loudness < -15.9 for loudness in found.values()), found
+        report = render(performance, mixes, soundfont=font)
+        assert report.warnings == ()
+        found[path.stem] = lufs(*(read(mix.path) for mix in mixes))
+    assert all(abs(loudness + 16) < 0.25 for loudness in found.values()), found
+
+
+@pytest.mark.parametrize("font", FONTS, ids=lambda font: font.path.stem)
+@pytest.mark.parametrize("preset", ["water-over-stones", "lamps-out-one-by-one"])
+def test_parts_stand_where_the_feel_has_them(tmp_path: Path, font: Soundfont, preset: str) -> None:
+    """Drums and comping stand against the bass, and the line against the whole band, as the feel's
+    table has them, within 1.5 LU by pyloudnorm, whatever the soundfont."""
+    performance = played(Path(__file__).parents[2] / f"presets/feels/{preset}.yaml", 104)
+    table = LOUDNESS | feel_file(performance.chart.drill.feel).get("balance", {})
+    stems = [
+        MixRequest(part, frozenset({part}), tmp_path / f"{part}.wav", measured=part == "bass")
+        for part in ("bass", "drums", "comping", "line")
+    ]
+    render(performance, stems, soundfont=font, room="off", target_lufs=-30.0)
+    sounds = {mix.name: read(mix.path) for mix in stems}
+    found = {part: lufs(sound) for part, sound in sounds.items()}
+    for part in ("drums", "comping"):
+        assert found[part] - found["bass"] == pytest.approx(table[part], abs=1.5), part
+    band = lufs(sounds["bass"] + sounds["drums"] + sounds["comping"])
+    # a whole band is two instruments more, together as loud as the bass: 10 log10(2) = 3 LU
+    assert found["line"] - band == pytest.approx(table["line"] - 3.0, abs=1.5)
