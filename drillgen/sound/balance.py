@@ -65,7 +65,7 @@ def _share(count: int, end: int) -> Floats:
     """Of each of some hops, the share of its energy that comes before a sample."""
     share = np.clip(end / HOP - np.arange(count), 0.0, 1.0)
     share[0] = math.sqrt(share[0])  # a note's first hop has most of it at the start
-    return share
+    return np.asarray(share, np.float64)
 
 
 def levelled(performance: Performance, parts: Mapping[PartName, Floats]) -> Performance:

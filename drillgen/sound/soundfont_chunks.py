@@ -97,7 +97,10 @@ def chunks(file: BinaryIO, start: int, end: int, path: Path) -> Iterator[tuple[b
         if start + 8 + length > end:
             raise SoundError(f"{path} is cut short or damaged.")
         yield kind, start + 8, start + 8 + length
-        start += 8 + length + length % 2  # chunks are padded to even lengths
+        start += 8 + length
+        if length % 2:  # a zero pads it to an even length; some makers of SF3 leave that out
+            file.seek(start)
+            start += file.read(1) == b"\0"
 
 
 def _texts(file: BinaryIO, start: int, end: int, path: Path) -> dict[str, str]:
