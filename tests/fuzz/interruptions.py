@@ -25,6 +25,7 @@ class Ground:
 
     def __init__(self, top: Path) -> None:
         self.top = top
+        self.ended = 0
         titles = {"One": "tempo: [360, 350]", "Two": "tempo: 340"}
         self.plan = lesson(top / "term.yaml", titles)
         self.env = os.environ | {
@@ -39,6 +40,9 @@ class Ground:
             self.seconds = time.monotonic() - began
             self.whole.append((contents(pack), pack.with_suffix(".zip").read_bytes()))
 
+    def told(self) -> str:
+        return f"{self.ended} builds ended by a signal"
+
     def _build(self, pack: Path, *options: str) -> subprocess.Popen[bytes]:
         command = [sys.executable, "-m", "drillgen", "build", self.plan, "-o", pack, "--quiet"]
         return subprocess.Popen(
@@ -51,7 +55,7 @@ class Ground:
         (self.top / "here").mkdir()
         pack = self.top / "here" / "out"
         done = []
-        for _ in range(chance.randint(1, 2)):
+        for _ in range(chance.choice([1, 2, 6])):
             ending, wait = chance.choice(_SIGNALS), chance.random() * self.seconds
             options = [*chance.choice(_VERSIONS), *chance.choice([["--zip"], []])]
             options += chance.choice([["--jobs", "1"], ["--jobs", "2"], []])
@@ -59,6 +63,7 @@ class Ground:
             time.sleep(wait)
             process.send_signal(ending)
             said = process.communicate()[1]
+            self.ended += process.returncode != 0
             done.append((ending.name, round(wait, 2), options, process.returncode, said[-300:]))
             assert b"Traceback" not in said or process.returncode == -ending, done
             self._only_whole_files(pack, done)
