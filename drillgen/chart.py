@@ -14,6 +14,7 @@ from functools import cached_property
 from itertools import groupby
 from typing import Literal
 
+from drillgen.drill.band import feel_file
 from drillgen.drill.bars import BarRange
 from drillgen.drill.models import Drill, Gaps, Tempo
 from drillgen.drill.progression import Slot
@@ -23,6 +24,7 @@ from drillgen.theory.numerals import Numeral, parse_numeral
 
 Role = Literal["count-in", "call", "response", "play", "ending"]
 ENDING_BARS = 2  # the last chord rings for this long
+_SLOWING = 2  # bars in which a ritardando is made
 TAG_BARS = 4  # the end of the form, played once more before it
 
 
@@ -143,7 +145,8 @@ def charts(drill: Drill) -> tuple[Chart, ...]:
 
 
 def _chart(drill: Drill, keys: tuple[Key, ...], tempo: Tempo) -> Chart:
-    whole = Chart(drill, keys, tempo, tuple(_placed(_bars(drill, keys), tempo)))
+    bars = _placed(_bars(drill, keys), tempo)
+    whole = Chart(drill, keys, tempo, tuple(_slowed(drill, bars)))
     return whole if drill.bars is None else _taken_out(whole, drill.bars)
 
 
@@ -167,7 +170,7 @@ def _taken_out(whole: Chart, wanted: BarRange) -> Chart:
     return Chart(looped, (first.key,), whole.tempo, placed, whole)
 
 
-def _placed(each: Iterable[Bar], tempo: Tempo) -> Iterator[Bar]:
+def _placed(each: Iterable[Bar], tempo: Tempo) -> list[Bar]:
     """The bars one after another, each with its tempo; their chords are counted from their own
     starts before."""
     bars: list[Bar] = []
@@ -176,7 +179,21 @@ def _placed(each: Iterable[Bar], tempo: Tempo) -> Iterator[Bar]:
         pace = Fraction(str(tempo.at(max(bar.pass_number, 1))))
         spans = tuple(replace(span, start=place + span.start) for span in bar.spans)
         bars.append(replace(bar, number=len(bars), start=place, tempo=pace, spans=spans))
-    return iter(bars)
+    return bars
+
+
+def _slowed(drill: Drill, bars: list[Bar]) -> Iterator[Bar]:
+    """The same bars; where the feel has a ritardando, a tag's last ones go slower and slower into
+    the ending.  What is practised in loops keeps its tempo, and so does all that a click or
+    drop-outs test."""
+    tested = drill.band.click.plays or drill.drop_outs is not None
+    share = Fraction(str(feel_file(drill.feel).get("ritardando", 0)))
+    slow = [bar.number for bar in bars if bar.tag][-_SLOWING:] if share and not tested else []
+    for bar in bars:
+        step = min(bar.number - slow[0] + 1, _SLOWING + 1) if slow else 0
+        yield (
+            replace(bar, tempo=bar.tempo * (1 - share * step / (_SLOWING + 1))) if step > 0 else bar
+        )
 
 
 def _bars(drill: Drill, keys: tuple[Key, ...]) -> Iterator[Bar]:

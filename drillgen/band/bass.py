@@ -24,6 +24,7 @@ from drillgen.band.feel import (
     drawn,
     feel,
     goes_on,
+    last_strokes,
     read_stroke,
     remembering,
 )
@@ -306,9 +307,14 @@ def _two_beat(chart: Chart, room: PassContext) -> list[Note]:
 
 
 def _ending(chart: Chart, low: int, high: int, near: int, track: WholeTrack) -> Iterator[Note]:
-    """The last chord's bass, held, where a bass that walks was led to."""
+    """The last chord's bass, where a bass that walks was led to; held, or struck with the band."""
     final = chart.ending
     if final and final[0].spans[0].chord is not None:
         chord = final[0].spans[0].chord
         pitch = track.led.get(final[0].number) or closest(chord.bass_name, near, low, high)
-        yield Note(final[0].start, final[-1].end - final[0].start, pitch, "held")
+        for stroke in last_strokes(chart):
+            place = final[0].start + stroke.place
+            length = (
+                chart.drill.meter.beat / 2 if stroke.touch == "short" else final[-1].end - place
+            )
+            yield Note(place, length, pitch, stroke.touch)

@@ -19,6 +19,7 @@ from drillgen.band.feel import (
     drawn,
     feel,
     goes_on,
+    last_strokes,
     remembering,
     strokes,
 )
@@ -70,11 +71,11 @@ def struck(chart: Chart, line: Part | None, random: Random) -> Iterator[Struck]:
 # followed by a lighter one, and one bar in eight is left empty: where the chord goes on, or was
 # pushed.
 
-_FULLNESS = {"call": 0.25, "response": 1.55, "play": 1.0}  # of the strokes a bar that are wanted
-_SILENT = {"call": 0.72, "response": 0.15, "play": 0.5}  # bars, of those that may be silent
+_FULLNESS = {"call": 0.25, "response": 1.65, "play": 1.0}  # of the strokes a bar that are wanted
+_SILENT = {"call": 0.8, "response": 0.2, "play": 0.7}  # bars, of those that may be silent
 _LIGHTER = 0.35  # of the strokes too many in one bar are taken from the next
 _AS_BEFORE = 0.25  # of the bars have the rhythm of two bars before, where it fits
-_PUSHED = 4.0  # how much likelier a rhythm is that pushes into a bar to be silent
+_PUSHED = 6.0  # how much likelier a rhythm is that pushes into a bar to be silent
 
 
 @dataclass
@@ -299,7 +300,9 @@ def _length(stroke: Struck, following: Fraction, beat: Fraction) -> Fraction:
 
 def _ending(chart: Chart) -> Iterator[Struck]:
     final = chart.ending
-    for bar in final[:1]:
-        chord = bar.spans[0].chord
-        if chord is not None:
-            yield Struck(bar.start, "held", chord, bar.key, final[-1].end)
+    if not final or final[0].spans[0].chord is None:
+        return
+    bar, chord, struck_at = final[0], final[0].spans[0].chord, last_strokes(chart)
+    ends = [*(bar.start + each.place for each in struck_at[1:]), final[-1].end]
+    for each, end in zip(struck_at, ends, strict=True):
+        yield Struck(bar.start + each.place, each.touch, chord, bar.key, end)

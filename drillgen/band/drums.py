@@ -27,6 +27,7 @@ from drillgen.band.feel import (
     drawn,
     feel,
     goes_on,
+    last_strokes,
     remembering,
     strokes,
 )
@@ -316,12 +317,17 @@ def _goes_on(hit: Hit, feet: set[int], beat: Fraction) -> bool:
 
 
 def _ending(drummer: _Drummer) -> Iterator[Hit]:
-    """Under the held chord: one of the feel's endings."""
+    """Under the held chord one of the feel's endings; the band's own where it strikes twice."""
     chart, meter = drummer.chart, drummer.chart.drill.meter
     bars = [bar for bar in chart.ending if plays(chart, bar, "drums")]
     if not bars:
         return
-    ending = Random(f"{chart.drill.luck} drums end").choice(drummer.book.endings)
+    rings, *_ = endings = drummer.book.endings
+    together = last_strokes(chart)[1:]
+    ending = Random(f"{chart.drill.luck} drums end").choice(endings) if not together else rings
+    for stroke in together:
+        for sound in rings.sounds:
+            yield Hit(bars[0].start + stroke.place, KEYS[sound], "accent", ending.level)
     for bar, number in zip(bars, range(len(bars)), strict=True):
         for sound, pattern in ending.sounds.items():
             parts = bars_of(pattern)

@@ -150,6 +150,7 @@ Swing = Literal["published", "straight"] | float
 _FILL_LEVEL = -4.0  # dB: a fill in a practice band stays under the line
 # The stroke that begins a section, by kit, where the feel has none of its own: sound, level in dB.
 _SECTION = {"standard": ("ride bell", -6.0), "brush": ("ride cymbal", -12.0)}
+_HELD = {"1-": 1}  # the last chord, where a feel has no other way
 _NO_SOUNDS = ("from", "below", "level", "setup")
 
 
@@ -216,6 +217,7 @@ class Feel:
     two_beat: Choices  # figures of a bass in two
     walks: bool  # whether a bass walks here; what it walks is written by `lines/walking.py`
     sides: bool  # patterns of two bars begin with either bar, the whole band's alike
+    last: Choices  # how comping, bass and drums strike the last chord together
 
     def rhythms(self, instrument: str) -> Rhythms:
         """What an instrument comps: its own rhythms, or everybody's."""
@@ -236,7 +238,16 @@ def feel(name: str, meter: Meter) -> Feel:
         two_beat=Choices.of(table["bass"]["two-beat"]),
         walks="walking" in data["basses"],
         sides=data.get("sides", False),
+        last=Choices.of(table.get("last", _HELD)),
     )
+
+
+def last_strokes(chart: Chart) -> tuple[PatternStroke, ...]:
+    """How the whole band strikes the last chord, in the first bar of the ending."""
+    drill = chart.drill
+    choices = feel(drill.feel, drill.meter).last
+    pattern = choices.draw(Random(f"{drill.luck} last chord"), float(chart.bars[-1].tempo))
+    return strokes(pattern, drill.meter)
 
 
 def _swing(value: Any) -> Swing:

@@ -44,7 +44,7 @@ from drillgen.theory.voicing_styles import (
     rooted,
     styled,
 )
-from drillgen.theory.voicings import Setting, keys_of, nearest_of, scale_in, tones
+from drillgen.theory.voicings import Setting, keys_of, leap_together, nearest_of, scale_in, tones
 
 # Where each instrument's voicings lie (sounding MIDI keys) and how many voices they have at most.
 REGISTERS = {
@@ -133,6 +133,7 @@ class _Comper:
     previous: tuple[Pitch, ...] | None = None
     rooted: set[Fraction] = field(default_factory=set)  # ends of the chords that have their root
     shaped: Fraction | None = None  # the end of the chord whose shape on a guitar has it
+    sounded: tuple[int, ...] = ()  # MIDI keys of the last stroke, both hands'
 
     def strikes(self, stroke: StruckChord, length: Fraction) -> tuple[Sounded, ...]:
         """What one stroke plays."""
@@ -142,6 +143,10 @@ class _Comper:
         beside = _beside(self.heard, stroke, length, bar)
         hand, self.shaped = self._hand(stroke, bar), None
         upper = self._upper(stroke, bar, beside, hand, high)
+        if len(hand) > 1 and leap_together(self.sounded, keys_of((*hand, *upper))):
+            hand = hand[:1]  # a root alone leaves the right hand room to move less
+            upper = self._upper(stroke, bar, beside, hand, high)
+        self.sounded = keys_of((*hand, *upper))
         upper = tuple(beside.clear_of_semitones(upper, self.low, high)) or upper[:1]
         upper = tuple(
             each for each in upper if beside.lasts(each) > 0 and is_clear_over(hand, each)

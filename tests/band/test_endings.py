@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -76,17 +78,36 @@ def test_the_line_says_its_last_bars_again() -> None:
 
 @pytest.mark.parametrize("ending", ["hold", "tag"])
 def test_the_last_chord_is_held_under_a_cymbal(ending: str) -> None:
-    """Comping and bass hold one last chord for two bars, and the drummer begins it with a cymbal
-    that rings, with or without a roll or a last stroke after it (common practice)."""
-    score = written(ending=ending)
-    first, last = score.chart.bars[-2:]
-    for part in ("comping", "bass"):
-        notes = [n for n in score.part(part).notes if n.start >= first.start]  # type: ignore[union-attr, arg-type]
-        assert notes and all(n.start == first.start and n.duration == 8 for n in notes)
-    hits = [hit for hit in score.part("drums").hits if hit.start >= first.start]  # type: ignore[union-attr]
-    assert {hit.key for hit in hits if hit.start == first.start} & CYMBALS
-    assert last.role == "ending"
-    assert perform(score).seconds > score.chart.seconds
+    """Comping and bass hold one last chord to the end of two bars, from 1 or, after a short stroke
+    there, from the off-beat after 2 or 4, and the drummer begins it with a cymbal that rings, with
+    or without a roll or a last stroke after it (common practice)."""
+    begins = set()
+    for seed in range(12):
+        score = written(ending=ending, seed=seed)
+        first, last = score.chart.bars[-2:]
+        hits = score.part("drums").hits  # type: ignore[union-attr]
+        for part in ("comping", "bass"):
+            notes = [n for n in score.part(part).notes if n.start >= first.start]  # type: ignore[union-attr, arg-type]
+            (held,) = {n.start for n in notes if n.touch == "held"}
+            assert {n.start + n.duration for n in notes if n.touch == "held"} == {last.end}
+            assert all(n.duration <= Fraction(1, 2) for n in notes if n.start < held)
+            assert {n.start for n in notes} == {first.start, held}
+            assert {hit.key for hit in hits if hit.start == held} & CYMBALS
+            begins.add(held - first.start)
+        assert last.role == "ending"
+        assert perform(score).seconds > score.chart.seconds
+    assert begins == {0, Fraction(3, 2), Fraction(7, 2)}
+
+
+def test_a_ballads_tag_slows_down() -> None:
+    """Over its last two bars the tempo falls by 15 % in steps of less than 7; bars before it, which
+    are practised in loops, keep theirs, as does a track that tests one's time with a click."""
+    ballad = {"feel": "ballad", "tempo": 60, "ending": "tag"}
+    tempos = [float(bar.tempo) for bar in written(**ballad).chart.bars]
+    assert set(tempos[:-4]) == {60} and tempos[-1] == 51
+    assert all(0.93 < b / a < 1 for a, b in pairwise(tempos[-5:-1]))
+    for plain in ({"band": {"click": "beats"}}, {"feel": "swing"}, {"ending": "hold"}):
+        assert {bar.tempo for bar in written(**(ballad | plain)).chart.bars} == {60}
 
 
 def test_endings_are_a_feels_own() -> None:

@@ -173,7 +173,7 @@ def test_the_last_chord_stands_on_its_root(last: str, bass: str) -> None:
         part = score.part("line") or score.part("bass")
         assert part is not None
         held = [note for note in part.notes if note.start >= final.start]
-        assert [str(note.pitch.name) for note in held] == ["C"]
+        assert {str(note.pitch.name) for note in held} == {"C"}
 
 
 def shapes(score: Score, who: str) -> dict[tuple[int, int], tuple[int, ...]]:
