@@ -1,4 +1,9 @@
-"""What drummer, bass and chords choose to play, counted over many bars (common practice)."""
+"""What drummer, bass and chords choose to play, counted over many bars.
+
+Ranges are common practice, but where drummers were measured: "GM" is the Groove MIDI Dataset
+(CC BY 4.0), 6 to 8 jazz performances of drummers alone, who are busier than behind a student;
+medians and 10 to 90 % of tracks.
+"""
 
 from __future__ import annotations
 
@@ -27,7 +32,9 @@ def fills(score: Score, bar: Bar) -> bool:
 
 
 def test_how_often_a_section_gets_a_fill() -> None:
-    """A quarter to a half of them, others are set up without toms; the top of the form always."""
+    """Of the three sections inside A A B A about one (two thirds to one and a half) is led into by
+    a fill, others are set up without toms; the top of the form always (common practice: a fill
+    marks the form)."""
     found, tops = [], []
     for seed in range(12):
         band = {"drums": "sticks", "comping": "off"}
@@ -37,21 +44,33 @@ def test_how_often_a_section_gets_a_fill() -> None:
             if following.starts_section or following.pass_number > bar.pass_number:
                 kind = tops if following.pass_number > bar.pass_number else found
                 kind.append(fills(score, bar))
-    assert len(found) > 100 and 0.25 <= mean(found) <= 0.5
+    assert len(found) > 100 and 2 / 3 <= 3 * mean(found) <= 3 / 2
     assert len(tops) > 30 and all(tops)
 
 
+def test_toms_and_crashes_are_as_many_as_drummers_play() -> None:
+    """In the lower half of what was measured (GM: 0.4 to 2.0 a bar, median 1.2)."""
+    loud = bars_played = 0
+    for seed in range(4):
+        score = written(**FORM, seed=seed, tempo=120, passes=4, band={"drums": "sticks"})
+        loud += sum(hit.key in (CRASH, *HANDS[1:]) for hit in of(score, "drums").hits)
+        bars_played += len(bars(score))
+    assert 0.4 <= loud / bars_played <= 1.2
+
+
 def test_a_fill_stays_under_the_line() -> None:
-    """Plain strokes of a fill are 2 to 5 dB softer than the ride's."""
+    """Plain strokes of a fill are 3 to 5 dB softer than the ride's in the same bars."""
     band = {"drums": {"kind": "sticks", "density": 0}}
     track = heard(band=band, passes=40, tempo=120,
                   progression=EIGHT)  # fmt: skip
-    plain = [
-        (note.pitch, loudness(note)) for e, note in track.events("drums") if e.touch == "normal"
-    ]
-    ride = mean(level for pitch, level in plain if pitch == RIDE)
-    filled = [level for pitch, level in plain if pitch in HANDS]
-    assert len(filled) > 30 and 2 <= ride - mean(filled) <= 5
+    by_bar: dict[int, dict[bool, list[float]]] = {}
+    for event, note in track.events("drums"):
+        if event.touch == "normal" and note.pitch in (RIDE, *HANDS):
+            number = track.score.chart.bar_at(event.start).number
+            both = by_bar.setdefault(number, {True: [], False: []})
+            both[note.pitch == RIDE].append(loudness(note))
+    under = [mean(b[True]) - level for b in by_bar.values() if b[True] for level in b[False]]
+    assert len(under) > 30 and 3 <= mean(under) <= 5
 
 
 def test_a_short_form_is_felt_in_eights() -> None:
@@ -85,17 +104,18 @@ def test_the_form_is_marked_lightly(
     assert least <= levels[hand] - levels[mark] <= most
 
 
-@pytest.mark.parametrize(("density", "least", "most"), [(0, 0, 0), (0.5, 0.4, 0.7), (1, 0.8, 1)])
-def test_how_often_the_snare_comments(density: float, least: float, most: float) -> None:
-    """In none, about half or nearly all of the bars, as the drums' density says: players strike the
-    snare 2.9 times a bar (Groove MIDI Dataset), the least busy tenth 0.4 times."""
+@pytest.mark.parametrize(("density", "least", "most"), [(0, 0, 0), (0.5, 0.4, 1.65), (1, 1, 2.9)])
+def test_how_much_the_snare_comments(density: float, least: float, most: float) -> None:
+    """Strokes a bar, fills apart: none, between the least busy drummers and half-way to the middle,
+    or a stroke a bar and more, up to the middle, as the drums' density says (GM: 0.4 to 3.7, median
+    2.9)."""
     found = []
     for seed in range(4):
         band = {"drums": {"kind": "sticks", "density": density}, "comping": "off"}
         score = written(seed=seed, tempo=120, passes=12, band=band, progression="I6 | " * 7 + "V7")
         form = bars(score)
         quiet = [bar for bar in form if not fills(score, bar)]
-        found += [bool(struck(score, bar, "snare")) for bar in quiet]
+        found += [len(struck(score, bar, "snare")) for bar in quiet]
     assert len(found) > 250 and least <= mean(found) <= most
 
 
