@@ -24,9 +24,6 @@ from benchmarks.musical.phrases import phrases
 from benchmarks.musical.sides import sides
 from benchmarks.musical.timing import timing
 from benchmarks.musical.walking import walking
-from benchmarks.musical.walking_players import corpus, walking_players
-
-_TRACKS = 100  # of swing, beside recorded ones
 
 PHRASE_SEEDS = 50
 
@@ -54,7 +51,6 @@ def _figures(seeds: int, listen: bool) -> Iterator[Figure]:
     yield from comping(scores)
     yield from accompaniment(scores)
     yield from walking(scores)
-    yield from walking_players(list(corpus(_TRACKS)))
     yield from alike(scores)
     in_feels = list(feels())
     yield from by_feel(in_feels)

@@ -60,6 +60,27 @@ def accompaniment(scores: Sequence[Score]) -> Iterator[Figure]:
                  "common practice")  # fmt: skip
 
 
+ROOTS = "chords with their root or written bass sounded, %"
+
+
+def of_track(score: Score) -> Iterator[tuple[str, float]]:
+    """The same figures of one track, by the names of `real.COMPING`."""
+    tally = Tally()
+    heard, chords = roots(score)
+    if chords:
+        yield ROOTS, share(heard, chords)
+    if score.part("comping") is not None:
+        count(score, tally)
+    if tally.bars:
+        yield "comping: silent bars, %", share(tally.silent, tally.bars)
+    if tally.strokes["call"] and tally.strokes["response"]:
+        call, answer = (tally.strokes[r] / tally.of_role[r] for r in ("call", "response"))
+        yield "comping: strokes in calls, % of those in responses", 100 * call / answer
+    if total := tally.tops.total():
+        for move in ("stays", "step", "third"):
+            yield f"comping: top voice: {move}, %", share(tally.tops[move], total)
+
+
 def count(score: Score, tally: Tally) -> None:
     """Add a score with comping: a rhythm guitar, which plays every beat, has no silent bars."""
     steady = score.chart.drill.band.comping.kind == "rhythm guitar"

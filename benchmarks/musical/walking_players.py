@@ -17,7 +17,6 @@ from random import Random
 from statistics import mean, median, pvariance
 from typing import Any
 
-from benchmarks.musical.corpus import FORMS, one
 from benchmarks.musical.figure import Figure
 from benchmarks.musical.machine_ear import errors
 from benchmarks.musical.walking_counts import Walked, rows
@@ -66,17 +65,6 @@ PLAYED: dict[str, tuple[float, float | None, float | None]] = {
     "their clusters, variance over mean": (1.5, None, None),
 }
 _LEAP = 5
-
-
-def corpus(tracks: int) -> Iterator[Score]:
-    """Tracks of swing with a walking bass: forms, keys, tempos and seeds in turn."""
-    forms = [form for name, form in FORMS.items() if name != "vamp"]
-    tempos = (100, 130, 160, 200, 240)
-    for number in range(tracks):
-        key = ("F", "Bb", "Eb", "C", "Ab", "G")[number % 6]
-        form = forms[number % len(forms)]
-        yield one(progression=form, key=key, key_cycle=[key], passes=3, seed=number,
-                  tempo=tempos[number % 5], band={"bass": "walking"})  # fmt: skip
 
 
 def walking_players(scores: Sequence[Score]) -> Iterator[Figure]:
@@ -194,8 +182,7 @@ def _motion(beats: Sequence[Beat], keys: Sequence[int], count: _Count) -> list[i
                 count.add(f"into a root by {name}", step in found)
     for step, then in pairwise(map(abs, steps)):
         count.add("third after third", {step, then} <= {3, 4})
-        if step >= _LEAP:
-            count.add("leap answered by a leap", then >= _LEAP)
+        count.add("leap answered by a leap", step >= _LEAP and then >= _LEAP)
     moving = [step > 0 for step in steps if step]
     for up, then in pairwise(moving):
         count.add("direction changes", up != then)
