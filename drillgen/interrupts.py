@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import os
 import signal
+import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from types import FrameType
 
 # A shutdown, `kill` or a batch system sends TERM; a terminal that is closed sends HUP (POSIX).
 ENDINGS = tuple(
     getattr(signal, name) for name in ("SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
 )
+_A_LITTLE = 0.05  # seconds
 _AS_SHELLS = 128  # exit codes: this and the signal's number
 
 
@@ -36,6 +40,7 @@ def end_in_order() -> None:
     for number in (signal.SIGINT, *ENDINGS):
         if signal.getsignal(number) in (signal.SIG_DFL, signal.default_int_handler):
             signal.signal(number, _end)
+    sys.unraisablehook = partial(_again, sys.unraisablehook)
 
 
 def _may_catch() -> bool:
@@ -52,6 +57,21 @@ def _end(number: int, frame: FrameType | None) -> None:
         _came.append(number)
     else:
         raise Ending(number)
+
+
+def _again(
+    others: Callable[[sys.UnraisableHookArgs], object], unraisable: sys.UnraisableHookArgs
+) -> None:
+    """A signal that came where Python lets no error out (beside a fork, while an object is done
+    with) comes once more, a little later."""
+    error = unraisable.exc_value
+    if not isinstance(error, Ending):
+        others(unraisable)
+        return
+    number = error.exit_code - _AS_SHELLS
+    later = threading.Timer(_A_LITTLE, os.kill, (os.getpid(), number))
+    later.daemon = True
+    later.start()
 
 
 @contextmanager

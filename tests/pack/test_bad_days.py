@@ -405,3 +405,36 @@ def test_the_folder_is_removed_during_a_build(tmp_path: Path, jobs: str) -> None
     assert process.returncode == 2, said
     assert "was removed or moved during the build" in said and len(said.splitlines()) == 1
     assert not pack.exists(), sorted(pack.rglob("*"))
+
+
+UNLUCKY = """
+import os, signal, sys, time
+from drillgen import interrupts
+
+class Done:
+    def __del__(self):  # Python lets no error out of here
+        os.kill(os.getpid(), signal.{name})
+        time.sleep(0.01)
+
+interrupts.end_in_order()
+try:
+    Done()
+    time.sleep(60)
+except KeyboardInterrupt as error:
+    sys.exit(interrupts.exit_code(error))
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
+@pytest.mark.parametrize("ending", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_at_an_unlucky_moment(ending: signal.Signals) -> None:
+    """One that comes where Python drops what is raised ends the command all the same, with the exit
+    code of shells (128 and the signal's number) and no word of it."""
+    done = subprocess.run(
+        [sys.executable, "-c", UNLUCKY.format(name=ending.name)],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=50,
+    )
+    assert (done.returncode, done.stderr) == (128 + ending, "")
