@@ -71,7 +71,51 @@ def placed(
         yield ChordFigure(tuple(degrees), pitches, price + _OUTSIDE * out, leads)
 
 
+_ANOTHER, _OTHER_TWO = 3.0, 5.0  # another last note than a figure's own, or other two
+_SKIP = 5  # semitones to another last note
+_WIDER = 0.3  # what each costs beyond a step
+
+
+def led_on(
+    whole: Sequence[Degree], kept: int, tones: Sequence[Degree]
+) -> Iterator[tuple[Sequence[Degree], float]]:
+    """A figure with other tones for its last note or two, of which the first `kept`
+    stay; with what each costs, a skip more than a step."""
+    near = [_moved(tone, octaves) for tone in tones for octaves in (-2, -1, 0, 1)]
+    if kept < len(whole) and len(whole) > 1:
+        for last in _near(near, whole[-2], but=(whole[-1], *whole[-3:-2])):
+            yield [*whole[:-1], last], _ANOTHER + _skipped(whole[-2], last)
+    if kept < len(whole) - 1 and len(whole) > 2:
+        for other in _near(near, whole[-3], but=(whole[-2],)):
+            for last in _near(near, other, but=(whole[-3],)):
+                skipped = _skipped(whole[-3], other) + _skipped(other, last)
+                yield [*whole[:-2], other, last], _OTHER_TWO + skipped
+
+
+def kept(order: Sequence[Degree], total: int) -> int:
+    """How many of a figure's notes stay before a change: all of its order, if there is time for
+    it."""
+    return len(order) if total >= len(order) else 1
+
+
+def _near(tones: Iterable[Degree], last: Degree, but: Sequence[Degree]) -> Iterator[Degree]:
+    for tone in tones:
+        if 0 < abs(tone.semitones - last.semitones) <= _SKIP and tone not in but:
+            yield tone
+
+
+def _skipped(one: Degree, other: Degree) -> float:
+    return _WIDER * max(abs(other.semitones - one.semitones) - _STEP, 0)
+
+
+def _moved(degree: Degree, octaves: int) -> Degree:
+    return Degree(degree.number + 7 * octaves, degree.alter)
+
+
 _AN_OCTAVE_LESS = 11  # semitones: what a range must hold beyond a line that fits it in every key
+_MUCH = (
+    10.0  # in prices of figures: to play them as they are is worth more than the same in each key
+)
 _SINGING = 0.6  # where in its part of the range a line begins: a little above the middle
 
 Choices = Sequence[Sequence[ChordFigure]]  # for each chord of the pass
@@ -81,15 +125,23 @@ def chosen(choices: Choices, context: PassContext) -> list[ChordFigure]:
     """One figure a chord, whose last note leads to the next one's first.
 
     In every key it is the same line: the best one that is resolved throughout in a part of the
-    range that moves with the tonic; where there is none, the best one that the whole range allows.
+    range that moves with the tonic; where there is none, or the whole range allows more figures to
+    be played as they are, the best one there.
     """
     if not choices:
         return []
     joined = list(joints(context))
     found = min(_in_the_key(choices, joined, context), key=lambda way: way[0], default=None)
-    if found is None or not _is_joined(found[1], joined):
-        found = _best(choices, joined, context.near)
+    whole = _best(choices, joined, context.near)
+    if found is None or not _is_joined(found[1], joined) or _plainer(whole, found, joined):
+        found = whole
     return list(found[1])
+
+
+def _plainer(one: _Way, other: _Way, joined: Sequence[Joint]) -> bool:
+    """Whether a line is resolved as well as another that changes its figures much more."""
+    prices = [sum(figure.price for figure in way[1]) for way in (one, other)]
+    return prices[0] < prices[1] - _MUCH and _is_joined(one[1], joined)
 
 
 def _in_the_key(choices: Choices, joined: Sequence[Joint], context: PassContext) -> Iterator[_Way]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 
 from drillgen.drill.lines import Arpeggio, Roots
-from drillgen.lines.joining import ChordFigure, chosen, joints, placed
+from drillgen.lines.joining import ChordFigure, chosen, joints, kept, led_on, placed
 from drillgen.lines.pass_context import Cell, PassContext, note_length
 from drillgen.lines.tones import count, degree_of, filled, laid
 from drillgen.score import Note
@@ -33,13 +33,13 @@ def roots(context: PassContext, options: Roots) -> list[Note]:
 # the chord lacks is taken from its chord scale, so 1 3 5 7 works over a triad; a suspended chord's
 # fourth (or second) stands for its third.
 #
-# Over a longer chord the figure goes there and back; when it has been played once, its last note
-# may be another one of its tones, which leads on by a step. Connected, it is turned to begin with
-# the tone that the last note leads to.
+# Over a longer chord the figure goes there and back; when it has been played once, its last note or
+# two may be other tones of the chord, which lead on by a step, and so may the last one of an order
+# that there is no time for. Connected, it is turned to begin with the tone that the last note leads
+# to.
 
 _BACKWARDS = 2.0  # what it costs to play a connected figure backwards
-_OTHER_END = 3.0  # … another last note than the figure's own
-_WIDEST = 5  # semitones to another last note
+_PLAIN = (1, 3, 5, 7)
 _OCTAVE = 7  # degrees
 _Turn = tuple[tuple[Degree, ...], float]  # a figure, and what it costs to play it so
 
@@ -75,14 +75,14 @@ def _figures(
     cell: Cell, turns: Iterable[_Turn], total: int, context: PassContext, *, leads_on: bool
 ) -> Iterator[ChordFigure]:
     """What may be played over a chord: the figure, each way that it may be turned, in each octave,
-    with its own last note or, where this leads to another chord, with another."""
+    and where this leads to another chord with other last notes."""
     for order, price in turns:
         whole = filled(order, total)
         yield from placed(cell.chord.root, whole, context, price)
-        if leads_on and total > len(order):
-            for end in _other_ends(whole, order):
-                other = [*whole[:-1], end]
-                yield from placed(cell.chord.root, other, context, price + _OTHER_END)
+        tones = {*order, *(degree_of(cell, number) for number in _PLAIN)}
+        ends = sorted(tones, key=lambda tone: tone.semitones)
+        for other, cost in led_on(whole, kept(order, total), ends) if leads_on else ():
+            yield from placed(cell.chord.root, other, context, price + cost)
 
 
 def _turns(degrees: Sequence[Degree]) -> Iterator[_Turn]:
@@ -97,12 +97,3 @@ def _turns(degrees: Sequence[Degree]) -> Iterator[_Turn]:
 
 def _moved(degree: Degree, octaves: int) -> Degree:
     return Degree(degree.number + _OCTAVE * octaves, degree.alter)
-
-
-def _other_ends(whole: Sequence[Degree], order: Sequence[Degree]) -> Iterator[Degree]:
-    """Tones of the figure, in any octave, close to its last note but one."""
-    for degree in order:
-        for octaves in (-1, 0, 1):
-            end = _moved(degree, octaves)
-            if 0 < abs(end.semitones - whole[-2].semitones) <= _WIDEST and end != whole[-1]:
-                yield end

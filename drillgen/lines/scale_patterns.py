@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from drillgen.drill.lines import ScalePattern
-from drillgen.lines.joining import ChordFigure, chosen, joints, placed
+from drillgen.lines.joining import ChordFigure, chosen, joints, kept, led_on, placed
 from drillgen.lines.pass_context import Cell, PassContext, note_length
 from drillgen.lines.tones import (
     count,
@@ -42,10 +42,10 @@ _SHAPES: dict[str, tuple[int, ...]] = {
 _GROUP_OF_THREE = (0, 1, 2)  # for what groups of four do not fill and these do: six triplets
 # Other endings: what they cost, by how many notes they change, and how far the last note may skip.
 _OTHER_LAST, _OTHER_TWO = 3.0, 5.0
-_TURNED = 6.0  # … and by turning half-way
+_TURNED, _EARLIER = 6.0, 3.2  # … and by turning half-way; each note sooner or later
 _SKIPS = (-2, -1, 1, 2)  # scale steps
 _WIDEST = {1: 2, 2: 4}  # semitones of a step and of a third
-_AUGMENTED = 3.0  # … what a wider one costs
+_SKIPPED, _AUGMENTED = 1.0, 3.0  # … what a skip of the last costs, and what a wider one
 _THIRD, _ELSEWHERE = 1.0, 2.0  # what it costs a bebop line to begin on its third, or elsewhere
 _NOT_LED = 10  # times: … where nothing leads there
 _MISSED = 50.0  # … and each beat without a chord tone
@@ -97,8 +97,12 @@ def scale_pattern(context: PassContext, options: ScalePattern) -> list[Note]:
         _task(cell, context, options, count(cell, length), index)
         for index, cell in enumerate(context.cells)
     ]
-    through = options.connect and isinstance(options.pattern, str)
-    lines = _through(tasks, context, options) if through else _anew(tasks, context, options)
+    if not options.connect:
+        lines = _anew(tasks, context, options)
+    elif isinstance(options.pattern, str):
+        lines = _through(tasks, context, options)
+    else:
+        lines = _nearest(tasks, context, options.pattern)
     notes: list[Note] = []
     for cell, line in zip(context.cells, lines, strict=True):
         marks = [str(simple(degree)) for degree, _ in line]
@@ -139,20 +143,43 @@ def _anew(tasks: list[_Chord], context: PassContext, options: ScalePattern) -> I
         yield list(zip(figure.degrees, figure.pitches, strict=True))
 
 
+def _nearest(
+    tasks: list[_Chord], context: PassContext, numbers: tuple[int, ...]
+) -> Iterator[_Line]:
+    """An order of degrees over each chord, in the octave that is nearest to the last note."""
+    last = context.near
+    for task in tasks:
+        order = list(_orders(task, context, numbers, "apart"))
+        figure = min(order, key=lambda each, near=last: abs(each.first - near))  # type: ignore[misc]
+        last = figure.last
+        yield list(zip(figure.degrees, figure.pitches, strict=True))
+
+
 def _figures(
     task: _Chord, context: PassContext, options: ScalePattern, before: str, after: str
 ) -> Iterator[ChordFigure]:
     """What may be played over a chord, in each octave, by how it is joined to those around it."""
     if isinstance(options.pattern, tuple):
-        order = options.pattern[::-1] if task.falls else options.pattern
-        degrees = [degree_in(task.scale, task.chord, number) for number in order]
-        yield from placed(task.chord.root, filled(degrees, task.total), context)
+        yield from _orders(task, context, options.pattern, after)
         return
     for steps, price in _bebop(task, before) if options.bebop else _endings(task, after):
         degrees = task.degrees(steps)
         passing = simple(degrees[-1]) in task.added and task.total > 1
         leads = 1 if passing and steps[-1] > steps[-2] else -1 if passing else 0
         yield from placed(task.chord.root, degrees, context, price, leads)
+
+
+def _orders(
+    task: _Chord, context: PassContext, numbers: tuple[int, ...], after: str
+) -> Iterator[ChordFigure]:
+    """An order of degrees, and what follows it before a change with other notes of the scale to end
+    on."""
+    order = [degree_in(task.scale, task.chord, number) for number in numbers]
+    order = order[::-1] if task.falls else order
+    whole, stay = filled(order, task.total), kept(order, task.total)
+    yield from placed(task.chord.root, whole, context)
+    for other, price in led_on(whole, stay, task.scale.degrees) if after == "change" else ():
+        yield from placed(task.chord.root, other, context, price)
 
 
 def _octave(task: _Chord, lowest: int) -> list[int]:
@@ -169,24 +196,34 @@ def _endings(task: _Chord, after: str) -> Iterator[tuple[list[int], float]]:
     yield plain, 0.0
     if len(plain) < 4 or after != "change":
         return
-    for steps, price in [(plain, 0.0), *((each, _TURNED) for each in _turned(task))]:
+    for steps, price in [(plain, 0.0), *_turned(task)]:
         yield steps, price
         for last in _beside(steps[-2], steps[-1]):
             wide = _AUGMENTED if _is_augmented(task, steps[-2], last) else 0.0
             yield [*steps[:-1], last], price + _OTHER_LAST + wide
         for other in _beside(steps[-3], steps[-2]):
-            for last in (other - 1, other + 1):
+            for last in (other - 1, other + 1, other - 2, other + 2):
                 if last not in (steps[-1], steps[-3]):
-                    yield [*steps[:-2], other, last], price + _OTHER_TWO
+                    skip = _SKIPPED * (abs(last - other) > 1)
+                    wide = skip + _AUGMENTED * _is_augmented(task, other, last)
+                    yield [*steps[:-2], other, last], price + _OTHER_TWO + wide
 
 
-def _turned(task: _Chord, lowest: int = 0) -> Iterator[list[int]]:
-    """The line turning half-way, on whole figures: 1 2 3 4 3 2 1 7, 1 2 3 4 5 4 3 2."""
+def _turned(task: _Chord, lowest: int = 0) -> Iterator[tuple[list[int], float]]:
+    """The line turning on whole figures, half-way at best: 1 2 3 4 3 2 1 7, 1 2 3 4 5 4 3 2, with
+    what each turn costs; one in steps sooner or later as well, a short one at once."""
+    size = len(task.shape)
+    groups, half = task.total // size, task.total // size // 2
+    sooner_or_later = range(1 if groups <= 4 else 2, groups)
+    for number in sooner_or_later if size == 1 else (half,):
+        price = _TURNED + _EARLIER * abs(number - half)
+        for steps in _turned_after(task, lowest, number) if half else ():
+            yield steps, price
+
+
+def _turned_after(task: _Chord, lowest: int, groups: int) -> Iterator[list[int]]:
     onward = -1 if task.falls else 1
-    half = task.total // len(task.shape) // 2
-    if not half:
-        return
-    first = _octave(task, lowest)[: half * len(task.shape)]
+    first = _octave(task, lowest)[: groups * len(task.shape)]
     place = first[-len(task.shape)] if onward > 0 else first[-1]
     back = task.shape if task.falls else task.shape[::-1]
     for begins in (place + onward, place, place - onward):
@@ -214,8 +251,7 @@ def _bebop(task: _Chord, before: str) -> Iterator[tuple[list[int], float]]:
         if start in (0, third) or (led and task.added):
             price = _THIRD if start == third else _ELSEWHERE if start else 0.0
             price *= 1 if led else _NOT_LED
-            turned = ((steps, _TURNED) for steps in _turned(task, start))
-            for steps, more in ((_octave(task, start), 0.0), *turned):
+            for steps, more in ((_octave(task, start), 0.0), *_turned(task, start)):
                 missed = _MISSED * _missed(task, task.degrees(steps))
                 yield steps, price + more + missed
 

@@ -66,6 +66,21 @@ def test_a_scale_leads_into_the_next_chord(pattern: str, direction: str) -> None
     assert sum(move <= 2 for move in moves) >= 0.9 * len(moves)
 
 
+@pytest.mark.parametrize("line", [{"kind": "arpeggio"}, {"kind": "scale pattern"}], ids=str)
+def test_an_order_with_time_to_spare_leads_on(line: dict[str, object]) -> None:
+    """Eighths over a bar: in twelve keys each chord has its order whole, and nine of ten changes are
+    made by a step or on the same note, none by more than a fifth."""
+    score = written(progression="ii7 | V7 | Imaj7 | VI7", key_cycle=TWELVE,
+                    line={**line, "note": "eighth"})  # fmt: skip
+    order = ["1", "3", "5", "7"] if line["kind"] == "arpeggio" else ["1", "2", "3", "5"]
+    moves: list[int] = []
+    for bars in score.chart.passes():
+        found = [under(score, span) for bar in bars for span in bar.spans]
+        assert all([n.mark.strip("b#") for n in notes[:4]] == order for notes in found)
+        moves += [abs(b[0].pitch.midi - a[-1].pitch.midi) for a, b in pairwise(found)]
+    assert max(moves) <= 7 and sum(move <= 2 for move in moves) >= 0.9 * len(moves)
+
+
 def test_octaves_are_chosen_by_looking_ahead() -> None:
     """1 2 3 5 of Cmaj7 before Ebmaj7: from below, so that G2 goes to Eb2 and not G3 down a tenth
     (hand-worked)."""

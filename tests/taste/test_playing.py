@@ -165,7 +165,6 @@ def test_fast_chords_are_thin(tempo: int, density: float, voices: int) -> None:
     assert max(chords.values()) == voices
 
 
-@pytest.mark.xfail(reason="a figure's octave is chosen by the next ones, at times too far away")
 @pytest.mark.parametrize("degrees", ["1 2 3 5", "1 3 5 7"])
 def test_a_connected_figure_goes_on_where_it_was(degrees: str) -> None:
     """Named degrees begin in the octave that is nearest to the last note, where the range has room
