@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from math import exp
 from random import Random
 from typing import Literal
 
@@ -53,6 +54,8 @@ _TRIES = 32
 _CHANGE, _FREE = 0.8, 0.3  # what each onset costs that a last statement changes; in an answer
 _FULL = 0.7  # of phrases hold their last note for as long as there is room
 _IMPOSSIBLE = 1000.0
+_ROOMY, _USUAL_RESTS = 4.0, 0.2  # how firmly motives leave time, where more than usual is silent
+_SILENT = 1.5  # times `rests`: how often that time is not filled by a held note
 _HOLD = 3  # beats: no note inside a phrase is held longer
 
 
@@ -95,6 +98,8 @@ def _kinds(units: int, wishes: Wishes, time: Time, random: Random) -> list[tuple
 
 def _kind(size: int, wishes: Wishes, barred: set[str], random: Random) -> str:
     table = {kind: share for kind, share in _FORMS[size].items() if kind not in barred}
+    if "short" in table:  # short, short leaves no silence
+        table["short"] = round(table["short"] * (1 - wishes.rests) / (1 - _USUAL_RESTS))
     if "breathing" in table:  # more or less often as more or less is left silent
         table["breathing"] = round(table["breathing"] * (0.2 + 4 * wishes.rests))
     return random.choices([*table], [*table.values()])[0]
@@ -147,6 +152,7 @@ class _Builder:
             weight(each, self.wishes.density, time, plain=self.wishes.plain)
             * (0.02 if each.onsets in self.wishes.avoid else 1.0)
             * self._tying(each, kind)
+            * self._resting(each)
             for each in choices
         ]
         return choices, weights
@@ -160,6 +166,11 @@ class _Builder:
         if not self.tied:
             return 0.05 if figure.onsets[-1] % self.time.unit > self.time.unit - EIGHTH - 1 else 1.0
         return 4.0 if figure.onsets[0] > 0 and hold <= _HOLD * self.time.beat else 1.0
+
+    def _resting(self, figure: Figure) -> float:
+        """How much likelier a motive is that leaves much time before it comes again, or less."""
+        beats = (self.time.unit + figure.onsets[0] - figure.onsets[-1]) / self.time.beat
+        return exp(_ROOMY * (self.wishes.rests - _USUAL_RESTS) * (beats - 2))
 
     def _chunk(
         self, figure: Figure, place: int, size: int, kind: str, *, last: bool
@@ -305,7 +316,7 @@ class _Builder:
             longest = min(longest, max(line, start + EIGHTH))
         ends = range(time.ceiling(start + time.beat), longest + 1, time.beat)
         silent = [end for end in ends if following - end >= time.beat]
-        if silent and self.random.random() < 0.25 + 0.75 * self.wishes.rests:
+        if silent and self.random.random() < _SILENT * self.wishes.rests:
             return self.random.choice(silent)
         return longest
 

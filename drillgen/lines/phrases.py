@@ -32,7 +32,8 @@ _OPEN_SHARE = 0.5  # of mixed endings
 _THIRDS_AND_ROOT = (0, 3, 4)  # on these a phrase sounds finished
 _REMEMBERED = 4  # calls
 _LINES = 3  # of a blues
-_TRIES = 8  # to say a whole phrase that the track has not had
+_TRIES = 60  # to say a whole phrase that the track has not had
+_SAME_WORDS = 4  # … so many of them on the rhythm of the line before
 _ROOM = 3  # beats: a shorter call is used to its end, without a breath
 
 
@@ -46,9 +47,9 @@ class _Said:
     time: Time
 
     @property
-    def strokes(self) -> tuple[tuple[int, int], ...]:
-        """Where each note begins and ends, however its motives divide it."""
-        return tuple(stroke for statement in self.form for stroke in statement.strokes)
+    def heard(self) -> tuple[tuple[tuple[int, int], ...], tuple[ScaleNote, ...]]:
+        """When its notes begin and end, and which they are."""
+        return tuple(stroke for each in self.form for stroke in each.strokes), self.notes
 
     @property
     def rhythm(self) -> Onsets:
@@ -153,9 +154,9 @@ def _new(call: _Call) -> _Said:
     calls: list[_Said] = track.called.setdefault(where, [])
     lately = calls[-_REMEMBERED:]
     openings = [said.opening for said in lately]
-    for _ in range(_TRIES):
-        found = _phrase(call, len(calls), lately, random)
-        whole = where, found.strokes, found.notes
+    for turn in range(_TRIES):
+        found = _phrase(call, len(calls), lately, random, turn)
+        whole = where, found.heard
         if found.opening not in openings and whole not in track.said:
             break
     calls.append(found)
@@ -163,14 +164,16 @@ def _new(call: _Call) -> _Said:
     return found
 
 
-def _phrase(call: _Call, number: int, lately: Sequence[_Said], random: Random) -> _Said:
+def _phrase(call: _Call, number: int, lately: Sequence[_Said], random: Random, turn: int) -> _Said:
     pool, time = call.pool, call.time
     before = next((said for said in lately if said.number == number - 1), None)
-    if len(pool) == 2 and call.of % _LINES == 0 and call.number % _LINES == 1 and before:
+    second_of_three = call.of % _LINES == 0 and call.number % _LINES == 1
+    if len(pool) == 2 and second_of_three and before and turn < _SAME_WORDS:
         ground = _ground(call, before.form, random)
         way = second_line(before.form, _places(before.notes, pool), ground, random)
         second = _Said(number, before.form, tuple(pool[place] for place in way), time)
-        for found in (second, _sung(call, number, before.form, lately, random)):
+        others = _sung(call, number, before.form, lately, random)
+        for found in (others,) if turn else (second, others):
             if found.opening not in [said.opening for said in lately]:
                 return found
     options = call.options

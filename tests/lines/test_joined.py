@@ -68,8 +68,8 @@ def test_a_scale_leads_into_the_next_chord(pattern: str, direction: str) -> None
 
 @pytest.mark.parametrize("line", [{"kind": "arpeggio"}, {"kind": "scale pattern"}], ids=str)
 def test_an_order_with_time_to_spare_leads_on(line: dict[str, object]) -> None:
-    """Eighths over a bar: in twelve keys each chord has its order whole, and nine of ten changes are
-    made by a step or on the same note, none by more than a fifth."""
+    """Eighths over a bar: in twelve keys each chord has its order whole, and nine of ten changes
+    are made by a step or on the same note, none by more than a fifth."""
     score = written(progression="ii7 | V7 | Imaj7 | VI7", key_cycle=TWELVE,
                     line={**line, "note": "eighth"})  # fmt: skip
     order = ["1", "3", "5", "7"] if line["kind"] == "arpeggio" else ["1", "2", "3", "5"]
