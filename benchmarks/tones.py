@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drillgen.performance import Voice
-from drillgen.sound.fluidsynth import GRID, PERCUSSION_BANK, RATE, Samples, Synth
+from drillgen.sound.fluidsynth import GRID, RATE, Samples, Synth
 from drillgen.sound.loudness import k_weighting
+from drillgen.sound.soundfonts import PERCUSSION_BANK
 
 Floats = NDArray[np.float64]
 

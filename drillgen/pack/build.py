@@ -165,6 +165,17 @@ class BuildRun:
 
         check(self._order.soundfont.path)
 
+    def _check_instruments(self) -> None:
+        """Raises SoundError where an instrument is nowhere, before anything is rendered."""
+        from drillgen.pack.naming import PlayedTrack
+        from drillgen.sound.schedule import resolved
+
+        if self._order.soundfont.whole:
+            return
+        for track in (shared.value for shared in self._values.values()):
+            for voice in track.performance.voices if isinstance(track, PlayedTrack) else ():
+                resolved(voice, self._order.soundfont)
+
     def _workers(self, tasks: Sequence[PackTask]) -> TaskWorkers:
         from drillgen.pack.workers import DaskCluster, InThisProcess, WorkerProcesses
 
@@ -185,6 +196,7 @@ class BuildRun:
         with workers:
             for part in before:
                 self._round(workers, part)
+                self._check_instruments()
             self._refuse_unplayable()
             self._round(workers, last)
 

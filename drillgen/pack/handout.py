@@ -198,8 +198,13 @@ def _listed(words: Iterable[str]) -> str:
     return ", ".join(dict.fromkeys(words))
 
 
+def _fonts(entry: ManifestEntry) -> Iterator[ManifestEntry]:
+    yield from (entry[kind] for kind in _FONTS if kind in entry)
+    yield from entry.get("other_sounds", ())
+
+
 def _handing_on(entries: Iterable[ManifestEntry]) -> Iterator[str]:
-    used = [entry[kind] for entry in entries for kind in _FONTS if kind in entry]
+    used = [font for entry in entries for font in _fonts(entry)]
     fonts = {font["sha256"]: font for font in used}
     for sha256, font in fonts.items():
         licence = plain(font["licence"] or "unknown: ask before you hand the sound on")

@@ -63,7 +63,7 @@ def page_tasks(
     composed.  Raises SoundError where there is no FluidSynth."""
     from drillgen.sound.library import library
 
-    base = (program(), engravers(), library().version, soundfont.sha256, extras.sheets)
+    base = (program(), engravers(), library().version, soundfont.fingerprints, extras.sheets)
     return tuple(
         PackTask(
             key=cache_key_of(*base, drill, folder),

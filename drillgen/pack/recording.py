@@ -23,9 +23,10 @@ from drillgen.pack.settings import Settings, TrackJob
 from drillgen.pack.tasks import ManifestEntry, Workspace
 from drillgen.performance import Performance
 from drillgen.score import PartName
-from drillgen.sound.own import own_soundfont
 from drillgen.sound.render import MixReport, MixRequest, RenderReport, render, split
-from drillgen.sound.soundfonts import Soundfont, find_soundfonts, sha256_of
+from drillgen.sound.samples import source_of
+from drillgen.sound.schedule import resolved
+from drillgen.sound.soundfonts import MADE, Soundfont, find_soundfonts, sha256_of
 from drillgen.theory.keys import Key
 
 _LINE: frozenset[PartName] = frozenset({"line"})
@@ -43,7 +44,8 @@ def make_track(job: TrackJob, track: PlayedTrack, place: Workspace) -> ManifestE
         _merge(files, _loop(job, track, loop, wanted, recorder))
     files |= _midi(place, track)
     warnings = [*rendered.warnings, *_left_out(job, track)]
-    sound = _sound(wanted, rendered, warnings, job, font) | _own_sounds(track, font)
+    sound = _sound(wanted, rendered, warnings, job, font)
+    sound |= _more_sounds(heard(track.performance, font))
     return _entry(track, files, sound)
 
 
@@ -61,7 +63,8 @@ def here(font: Soundfont, sha256: str) -> Soundfont:
             return font
     for other in find_soundfonts():
         if other.sha256 == sha256:
-            return replace(other, place=font.place)  # who chose it decides what it plays
+            # Who chose it decides what it plays.
+            return replace(other, place=font.place, others=font.others)
     raise PackError(
         f"{socket.gethostname()} has no soundfont with the SHA-256 {sha256} ({font.name}):"
         f" copy {font.path.name} into its soundfonts folder"
@@ -71,9 +74,11 @@ def here(font: Soundfont, sha256: str) -> Soundfont:
 def _audio(
     job: TrackJob, track: PlayedTrack, wanted: Sequence[Mix], recorder: Recorder
 ) -> tuple[RenderReport, dict[str, Any]]:
+    fonts = heard(track.performance, recorder.soundfont)
+
     def recording(mix: Mix) -> Recording:
         label = "" if mix.role == "play-along" else mix.role
-        said = tags(track.chart, label, job.album, job.planned.number, job.soundfont)
+        said = tags(track.chart, label, job.album, job.planned.number, fonts)
         return Recording(mix, mix.path(track.folder, track.name), said)
 
     return recorder.record([recording(mix) for mix in wanted])
@@ -84,9 +89,11 @@ def _loop(
 ) -> dict[str, Any]:
     """The play-along and the demonstration of a key, going round."""
 
+    fonts = heard(track.performance, recorder.soundfont)
+
     def recording(mix: Mix) -> Recording:
         label = "" if mix.role == "play-along" else mix.role
-        said = loop_tags(track.chart, loop.key, label, job.album, job.planned.number, job.soundfont)
+        said = loop_tags(track.chart, loop.key, label, job.album, job.planned.number, fonts)
         return Recording(loop.mix(mix), loop.path(track.folder, track.name, mix), said)
 
     own = [recording(mix) for mix in wanted if mix.measured]
@@ -127,13 +134,24 @@ def _sound(
     }
 
 
-def _own_sounds(track: PlayedTrack, font: Soundfont) -> ManifestEntry:
-    """Our own sounds, where they play in a track."""
-    voices = track.performance.voices
-    if not any(font.gives_way(voice.percussion, voice.program) for voice in voices):
-        return {}
-    own = own_soundfont()
-    return {"own_sounds": {"name": own.name, "licence": own.licence, "sha256": own.sha256}}
+def heard(performance: Performance, font: Soundfont) -> tuple[Soundfont, ...]:
+    """Every soundfont whose sounds are heard in a track, the chosen one first."""
+    presets = [resolved(voice, font)[0] for voice in performance.voices if voice.notes]
+    sources = sorted({preset.source for preset in presets}, key=lambda source: (source < 0, source))
+    return tuple(source_of(font, source) for source in sources)
+
+
+def _more_sounds(fonts: Sequence[Soundfont]) -> ManifestEntry:
+    """What plays beside the chosen soundfont: our own sounds, and others for what it lacks."""
+    facts = {
+        each: {"name": each.name, "licence": each.licence, "sha256": each.sha256} for each in fonts
+    }
+    own = [said for font, said in facts.items() if font.place == MADE]
+    others = [said for font, said in facts.items() if font.place != MADE]
+    return {
+        **({"own_sounds": own[0]} if own else {}),
+        **({"other_sounds": others[1:]} if others[1:] else {}),
+    }
 
 
 def _loudness(mix: MixReport) -> dict[str, float | None]:
@@ -276,7 +294,7 @@ def _named(wav: PurePosixPath, format_name: str) -> PurePosixPath:
     return wav.with_suffix(FORMATS[format_name].suffix)
 
 
-def tags(chart: Chart, label: str, album: str, number: int, font: Soundfont) -> Tags:
+def tags(chart: Chart, label: str, album: str, number: int, fonts: Sequence[Soundfont]) -> Tags:
     """The tags of a track's file; `label` says which of its mixes it is.
 
     The number stands without the whole count: one more drill shall not change every file.
@@ -288,12 +306,14 @@ def tags(chart: Chart, label: str, album: str, number: int, font: Soundfont) -> 
         key=str(chart.keys[0]) if len(chart.keys) == 1 else "",
         tempo=chart.tempo.start,
         comment=chart.drill.note,
-        licence=_terms(font),
+        licence=_terms(fonts),
         chapters=tuple(_chapters(chart)),
     )
 
 
-def loop_tags(chart: Chart, key: Key, label: str, album: str, number: int, font: Soundfont) -> Tags:
+def loop_tags(
+    chart: Chart, key: Key, label: str, album: str, number: int, fonts: Sequence[Soundfont]
+) -> Tags:
     """The tags of a loop in one of the track's keys."""
     return Tags(
         title=_title(chart, (key,), f"loop {label}".strip()),
@@ -302,14 +322,15 @@ def loop_tags(chart: Chart, key: Key, label: str, album: str, number: int, font:
         key=str(key),
         tempo=chart.tempo.start,
         comment=chart.drill.note,
-        licence=_terms(font),
+        licence=_terms(fonts),
         loop_from=0.0,
     )
 
 
-def _terms(font: Soundfont) -> str:
+def _terms(fonts: Sequence[Soundfont]) -> str:
     """Of the sounds alone: the music is the teacher's."""
-    return f"Sounds: {font.name}, {font.licence or 'licence unknown'}"
+    said = (f"{font.name}, {font.licence or 'licence unknown'}" for font in fonts)
+    return f"Sounds: {'; '.join(said)}"
 
 
 def _title(chart: Chart, keys: tuple[Key, ...], label: str) -> str:

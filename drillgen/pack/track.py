@@ -88,7 +88,7 @@ def track_tasks(
     """A task for each track.  Raises SoundError where there is no FluidSynth."""
     from drillgen.sound.library import library
 
-    base = (program(), library().version, soundfont.sha256, settings, album)
+    base = (program(), library().version, soundfont.fingerprints, settings, album)
     encoders = writers_of(settings.formats)
     return tuple(
         PackTask(

@@ -16,6 +16,7 @@ from drillgen.errors import SoundError
 from drillgen.sound.library import library
 from drillgen.sound.soundfont_chunks import Identity, identity, unchanged
 from drillgen.sound.soundfont_file import check
+from drillgen.sound.soundfonts import PERCUSSION_BANK
 
 # Things that hold something which must be given back, for use in a `with` block.
 
@@ -47,7 +48,6 @@ HOP = RATE // 10  # samples: 100 ms, the step in which loudness is measured and 
 GRID = 64  # samples: FluidSynth begins and ends notes only at multiples of this
 STANDARD_KIT = 0
 _MELODIC, _PERCUSSION = 0, 9  # MIDI channel indices
-PERCUSSION_BANK = 128  # SoundFont 2.04, 7.2: bank 128 holds percussion
 _FAILED = -1
 _PIECE = 128 * GRID  # samples between looks whether a note still sounds
 

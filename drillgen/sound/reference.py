@@ -16,7 +16,7 @@ from drillgen.performance import Performance, Played, Voice
 from drillgen.score import PartName
 from drillgen.sound.fluidsynth import GRID, RATE, Closing, Samples, Synth, on_grid
 from drillgen.sound.mixer import sides
-from drillgen.sound.own import own_soundfont
+from drillgen.sound.samples import source_of
 from drillgen.sound.schedule import resolved
 from drillgen.sound.soundfonts import Soundfont
 from drillgen.sound.strokes import step_of, takes
@@ -69,7 +69,7 @@ class ReferencePart(Closing):
         preset, _ = resolved(voice, soundfont)
         self._percussion = preset.percussion
         self._preset = preset
-        self._synth = Synth(own_soundfont().path if preset.own else soundfont.path)
+        self._synth = Synth(source_of(soundfont, preset.source).path)
         self._synth.select(preset.percussion, preset.program)
         _warm(self._synth, voice)
         self._events = sorted(_events(voice), reverse=True)

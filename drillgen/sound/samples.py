@@ -98,6 +98,12 @@ class SoundfontPreset:
     program: int
     bank: int = 0  # in our own, a take of every note
     own: bool = False
+    other: int = 0  # 0: of the soundfont itself; n: of its n-th other
+
+    @property
+    def source(self) -> int:
+        """Whose it is: -1 our own, 0 the soundfont's, n its n-th other's."""
+        return -1 if self.own else self.other
 
     @property
     def address(self) -> str:
@@ -260,23 +266,23 @@ class FontBank(Closing):
 
 
 class Bank(Closing):
-    """Notes of a soundfont, and of our own where a preset says so: each from its `FontBank`."""
+    """Notes of a soundfont, of its others and of our own, as presets say: each has a `FontBank`."""
 
     def __init__(self, soundfont: Soundfont, jobs: int | None = None) -> None:
         self.soundfont = soundfont
         self._jobs = jobs
-        self._banks = {False: FontBank(soundfont, jobs)}
+        self._banks = {0: FontBank(soundfont, jobs)}
 
     def close(self) -> None:
         """Let the workers go, and keep the cache within its bounds."""
         for bank in self._banks.values():
             bank.close()
 
-    def _of(self, own: bool) -> FontBank:
+    def _of(self, source: int) -> FontBank:
         """Our own sounds are looked for, or made, when they are first needed."""
-        if own not in self._banks:
-            self._banks[own] = FontBank(own_soundfont(), self._jobs)
-        return self._banks[own]
+        if source not in self._banks:
+            self._banks[source] = FontBank(source_of(self.soundfont, source), self._jobs)
+        return self._banks[source]
 
     def releases(self, notes: Iterable[DistinctNote]) -> dict[DistinctNote, float | None]:
         """For each sustained note: its fall after note-off in dB a second.
@@ -288,7 +294,7 @@ class Bank(Closing):
     def laws(self, notes: Iterable[DistinctNote]) -> dict[DistinctNote, Law]:
         """How each sustained note ends."""
         wanted = dict.fromkeys(notes, 0)
-        parts = (self._of(own).laws(some) for own, some in _by_font(wanted).items())
+        parts = (self._of(source).laws(some) for source, some in _by_font(wanted).items())
         return {note: law for part in parts for note, law in part.items()}
 
     def touches(
@@ -296,13 +302,14 @@ class Bank(Closing):
     ) -> dict[tuple[SoundfontPreset, int], dict[int, Touch]]:
         """For each preset's key and its velocities: what is rendered in their stead."""
         found: dict[tuple[SoundfontPreset, int], dict[int, Touch]] = {}
-        for own in dict.fromkeys(preset.own for preset, _ in wanted):
-            found |= self._of(own).touches({p: v for p, v in wanted.items() if p[0].own == own})
+        for source in dict.fromkeys(preset.source for preset, _ in wanted):
+            some = {place: v for place, v in wanted.items() if place[0].source == source}
+            found |= self._of(source).touches(some)
         return found
 
     def chokes(self, preset: SoundfontPreset, keys: Iterable[int]) -> Chokes:
         """Which keys of a percussion kit cut which others off: (key, key that it cuts)."""
-        return self._of(preset.own).chokes(preset, keys)
+        return self._of(preset.source).chokes(preset, keys)
 
     def fill(
         self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
@@ -329,20 +336,27 @@ class Bank(Closing):
         self, take: _Take, wanted: Mapping[DistinctNote, int], progress: Progress | None
     ) -> dict[DistinctNote, Copy]:
         found: dict[DistinctNote, Copy] = {}
-        for own, some in _by_font(wanted).items():
+        for source, some in _by_font(wanted).items():
             first, share = len(found) / len(wanted), len(some) / len(wanted)
-            found |= take(self._of(own), some, _share_of(progress, first, share))
+            found |= take(self._of(source), some, _share_of(progress, first, share))
         return found
 
 
 _Take = Callable[[FontBank, Mapping[DistinctNote, int], Progress | None], dict[DistinctNote, Copy]]
 
 
-def _by_font(wanted: Mapping[DistinctNote, int]) -> dict[bool, dict[DistinctNote, int]]:
-    """The notes of the soundfont (False), and those of our own (True)."""
-    parts: dict[bool, dict[DistinctNote, int]] = {}
+def source_of(soundfont: Soundfont, source: int) -> Soundfont:
+    """Whose a preset's `source` is."""
+    if source < 0:
+        return own_soundfont()
+    return soundfont.others[source - 1] if source else soundfont
+
+
+def _by_font(wanted: Mapping[DistinctNote, int]) -> dict[int, dict[DistinctNote, int]]:
+    """The notes of each source."""
+    parts: dict[int, dict[DistinctNote, int]] = {}
     for note, count in wanted.items():
-        parts.setdefault(note.preset.own, {})[note] = count
+        parts.setdefault(note.preset.source, {})[note] = count
     return parts
 
 

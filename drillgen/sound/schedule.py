@@ -14,7 +14,7 @@ from drillgen.errors import SoundError
 from drillgen.performance import Performance, Voice
 from drillgen.score import PartName
 from drillgen.sound.balance import SoundingNote, energies_of, levelled
-from drillgen.sound.fluidsynth import PERCUSSION_BANK, RATE, STANDARD_KIT, Progress, nearest_on_grid
+from drillgen.sound.fluidsynth import RATE, STANDARD_KIT, Progress, nearest_on_grid
 from drillgen.sound.loudness import Floats
 from drillgen.sound.mixer import PlacedSample, sides
 from drillgen.sound.release import Law, Touch, tail
@@ -258,29 +258,46 @@ def _plan(players: Sequence[_Player], bank: Bank) -> _Plan:
 
 
 def resolved(voice: Voice, soundfont: Soundfont) -> tuple[SoundfontPreset, str]:
-    """The preset that a voice gets in a soundfont, and a warning or "".
+    """The preset that a voice gets in a soundfont or, where it lacks it, in the best other one that
+    has it; and a warning or "".
 
     Raises:
-        SoundError: a melodic program is missing: another instrument would be another exercise.
+        SoundError: nobody has a melodic program (another instrument would be another exercise), or
+            a drum kit.
     """
-    there = soundfont.outside.presets
     if soundfont.gives_way(voice.percussion, voice.program):
         return SoundfontPreset(voice.percussion, voice.program, own=True), ""
-    if not voice.percussion:
-        if (0, voice.program) in there:
-            return SoundfontPreset(False, voice.program), ""
-        raise SoundError(
-            f"{soundfont.name} has no General MIDI program {voice.program + 1}, which the"
-            f" {voice.part} part needs: choose another soundfont or instrument."
-        )
-    if (PERCUSSION_BANK, voice.program) in there:
-        return SoundfontPreset(True, voice.program), ""
-    if (PERCUSSION_BANK, STANDARD_KIT) not in there:
-        raise SoundError(f"{soundfont.name} has no drum kit: choose another soundfont.")
-    kit = "brush kit" if voice.program == 40 else f"drum kit {voice.program}"
-    return SoundfontPreset(True, STANDARD_KIT), (
-        f"{soundfont.name} has no {kit}; the {voice.part} part uses its standard kit."
+    fonts = (soundfont, *soundfont.others)
+    for source, program in _candidates(voice, len(fonts)):
+        if fonts[source].plays(voice.percussion, program):
+            preset = SoundfontPreset(voice.percussion, program, other=source)
+            return preset, _said(voice, soundfont, fonts[source], program)
+    what = "drum kit" if voice.percussion else f"General MIDI program {voice.program + 1}"
+    raise SoundError(
+        f"{soundfont.name} has no {what}, which the {voice.part} part needs, nor has any other"
+        " soundfont that was found: choose another soundfont or instrument."
     )
+
+
+def _candidates(voice: Voice, fonts: int) -> Iterator[tuple[int, int]]:
+    """Sources and programs in order of choice: any kit of the chosen soundfont comes first."""
+    programs = (voice.program, STANDARD_KIT) if voice.percussion else (voice.program,)
+    yield from ((0, program) for program in programs)
+    yield from ((source, program) for program in programs for source in range(1, fonts))
+
+
+def _said(voice: Voice, soundfont: Soundfont, font: Soundfont, program: int) -> str:
+    """What is to be known of a voice that has not what it should have."""
+    if font is soundfont and program == voice.program:
+        return ""
+    if voice.percussion:
+        lacking = "brush kit" if voice.program == 40 else f"drum kit {voice.program}"
+        lacking = "drum kit" if voice.program == STANDARD_KIT else lacking
+    else:
+        lacking = f"General MIDI program {voice.program + 1}"
+    if font is soundfont:
+        return f"{font.name} has no {lacking}; the {voice.part} part uses its standard kit."
+    return f"{soundfont.name} has no {lacking}; {font.name} plays the {voice.part} part."
 
 
 def _takes(player: _Player) -> list[_Player]:

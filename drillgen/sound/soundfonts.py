@@ -13,14 +13,15 @@ import importlib.util
 import json
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+from drillgen.drill.sheet import INSTRUMENTS
 from drillgen.errors import SoundError
 from drillgen.sound.places import cache_dir, data_dir
 from drillgen.sound.soundfont_chunks import Identity, Outside, identity, outside, unchanged
@@ -173,7 +174,8 @@ _PLACES = {
 # Of instruments that our own soundfont has, those that it plays wherever nobody chose a soundfont:
 # it measures better there than the free ones (`python -m benchmarks.sounds`).
 _OWN_PROGRAMS = frozenset({32, 33})  # General MIDI's acoustic and fingered electric bass, from 0
-_BRUSH_KIT = (128, 40)  # General MIDI 2 and Roland GS: percussion bank, program 40
+PERCUSSION_BANK = 128  # SoundFont 2.04, 7.2: bank 128 holds percussion
+_BRUSH_KIT = (PERCUSSION_BANK, 40)  # General MIDI 2 and Roland GS: percussion bank, program 40
 
 
 MADE = "made"  # the place of our own, which nobody else can have named
@@ -187,6 +189,8 @@ class Soundfont:
     place: str  # environment, project, own, shared; or "asked for"
     outside: Outside = field(repr=False)
     facts: Known = field(repr=False)  # by its name, which anybody may have given it
+    # What else was found, the best first: it plays what this one lacks.
+    others: tuple[Soundfont, ...] = field(default=(), repr=False, compare=False)
 
     @property
     def name(self) -> str:
@@ -231,6 +235,21 @@ class Soundfont:
     def gives_way(self, percussion: bool, program: int) -> bool:
         """Whether our own sounds play an instrument; a soundfont that somebody chose plays all."""
         return self.place == "shared" and not percussion and program in _OWN_PROGRAMS
+
+    def plays(self, percussion: bool, program: int) -> bool:
+        """Whether it has an instrument, or, of a kit, this one."""
+        return (PERCUSSION_BANK if percussion else 0, program) in self.outside.presets
+
+    @property
+    def whole(self) -> bool:
+        """Whether it has every instrument that a drill can ask for, and a kit."""
+        programs = {each.program for each in INSTRUMENTS.values()}
+        return all(self.plays(False, program) for program in programs) and self.plays(True, 0)
+
+    @cached_property
+    def fingerprints(self) -> tuple[str, ...]:
+        """The SHA-256 of all whose sounds may be heard."""
+        return (self.sha256, *(other.sha256 for other in (() if self.whole else self.others)))
 
     @property
     def has_brushes(self) -> bool:
@@ -287,11 +306,11 @@ def choose(request: str | None = None) -> SoundfontChoice:
             font = read_soundfont(Path(own).expanduser(), "environment")
         except SoundError as error:
             raise SoundError(f"DRILLGEN_SOUNDFONT={own}: {error}") from error
-        return SoundfontChoice(font, _PLACES["environment"])
+        return SoundfontChoice(_with_others(font, find_soundfonts()), _PLACES["environment"])
     fonts = find_soundfonts()
     if not fonts:
         raise SoundError(" ".join([f"No soundfont was found: {_HELP}.", *damaged_soundfonts()]))
-    best = fonts[0]
+    best = _with_others(fonts[0], fonts)
     others = sum(font.place == best.place for font in fonts) > 1
     why = _PLACES[best.place]
     if best.place != "shared" and others:
@@ -300,14 +319,20 @@ def choose(request: str | None = None) -> SoundfontChoice:
     return SoundfontChoice(best, f"{why} ({judgement})" if judgement else why)
 
 
+def _with_others(font: Soundfont, found: Sequence[Soundfont]) -> Soundfont:
+    """A soundfont beside the others that were found, by how good they are."""
+    others = [other for other in found if other.path.resolve() != font.path.resolve()]
+    return replace(font, others=tuple(sorted(others, key=lambda other: other.rank)))
+
+
 def _requested(request: str) -> SoundfontChoice:
-    path = Path(request).expanduser()
+    path, fonts = Path(request).expanduser(), find_soundfonts()
     if path.suffix.lower() in _ENDINGS and path.exists():
-        return SoundfontChoice(read_soundfont(path, "asked for"), "you asked for it")
-    fonts = find_soundfonts()
+        font = read_soundfont(path, "asked for")
+        return SoundfontChoice(_with_others(font, fonts), "you asked for it")
     names = {name.lower(): font for font in reversed(fonts) for name in _names(font)}
-    if font := names.get(request.lower()):
-        return SoundfontChoice(font, "you asked for it")
+    if found := names.get(request.lower()):
+        return SoundfontChoice(_with_others(found, fonts), "you asked for it")
     if path.is_file():
         raise SoundError(f"{request} is no soundfont: those end in {' or '.join(_ENDINGS)}.")
     near = get_close_matches(request.lower(), names, n=1)

@@ -14,6 +14,11 @@ from typing import Any
 import pytest
 import soundfile
 
+from drillgen.drill.lesson import load
+from drillgen.errors import SoundError
+from drillgen.pack.build import build as build_pack
+from drillgen.pack.settings import Options
+from drillgen.sound import soundfonts
 from drillgen.sound.strokes import takes
 
 DRILL = """\
@@ -75,6 +80,35 @@ def test_somebody_chose_a_soundfont(tmp_path: Path, cache: Path) -> None:
     [track] = build(tmp_path, cache, "--soundfont", str(font))["tracks"]
     assert track["soundfont"]["name"] == "TimGM6mb"
     assert "own_sounds" not in track
+
+
+def test_one_that_lacks_an_instrument(tmp_path: Path, cache: Path) -> None:
+    """What a chosen soundfont lacks is played by the best other one that has it; command, manifest,
+    notes and tags name both with their licences."""
+    build(tmp_path, cache)
+    [own] = (cache / "soundfonts").glob("*.sf2")  # basses and drums, no piano
+    [track] = build(tmp_path, cache, "--soundfont", str(own))["tracks"]
+    [other] = track["other_sounds"]
+    assert other["sha256"] not in ("", track["soundfont"]["sha256"])
+    said = f"has no General MIDI program 1; {other['name']} plays the comping part."
+    assert any(said in warning for warning in track["warnings"])
+    [notes] = (tmp_path / "pack").glob("*.txt")
+    assert f"The sounds: {other['name']}. Licence: " in notes.read_text("utf-8")
+    tagged = (tmp_path / "pack" / track["files"]["play-along"]).read_bytes()
+    for font in (track["soundfont"], other):
+        assert f"{font['name']}, {font['licence']}".encode() in tagged
+
+
+def test_an_instrument_that_is_nowhere(
+    tmp_path: Path, cache: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An instrument that no soundfont has is an error before anything is rendered."""
+    build(tmp_path, cache)
+    [own] = (cache / "soundfonts").glob("*.sf2")
+    monkeypatch.setattr(soundfonts, "_folders", lambda: iter(()))
+    with pytest.raises(SoundError, match="has no General MIDI program 1, which the comping part"):
+        build_pack(load(tmp_path / "two.yaml"), tmp_path / "none", Options(soundfont=str(own)))
+    assert not list((tmp_path / "none").rglob("*.wav"))
 
 
 def test_a_damaged_one_is_made_again(tmp_path: Path, cache: Path) -> None:

@@ -12,6 +12,7 @@ import pytest
 
 from drillgen.errors import SoundError
 from drillgen.performance import Played
+from drillgen.sound import soundfonts
 from drillgen.sound.render import MixReport, MixRequest, prepare_notes, render
 from drillgen.sound.soundfonts import Soundfont, choose, find_soundfonts
 from tests.sound.helpers import (
@@ -113,8 +114,10 @@ def test_missing_brushes_are_said(tmp_path: Path, font: Soundfont) -> None:
     assert level(read(tmp_path / "a.wav")) > -60
 
 
-def test_a_missing_instrument_is_an_error(tmp_path: Path) -> None:
-    """A missing melodic program stops the render: another instrument is another exercise."""
+def test_a_missing_instrument_is_an_error(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A melodic program that no soundfont has stops the render: another instrument is another
+    exercise."""
+    monkeypatch.setattr(soundfonts, "_folders", lambda: iter(()))
     (tmp_path / "few.sf2").write_bytes(soundfont("Few", presets=((0, 0), (128, 0))))
     few = choose(str(tmp_path / "few.sf2")).soundfont
     part = voice("line", 11, [Played(0.1, 0.1, 60, 90)])
