@@ -198,7 +198,7 @@ def schema() -> None:
 def soundfonts(soundfont: str | None) -> None:
     """List the soundfonts found, their licences, and which one is used and why."""
     from drillgen.drill.sheet import INSTRUMENTS
-    from drillgen.sound.soundfonts import choose, damaged_soundfonts, find_soundfonts
+    from drillgen.sound.soundfonts import BETTER, choose, damaged_soundfonts, find_soundfonts
 
     choice = choose(soundfont)
     for font in find_soundfonts():
@@ -207,5 +207,7 @@ def soundfonts(soundfont: str | None) -> None:
     for damage in damaged_soundfonts():
         click.echo(f"  left out: {damage}")
     click.echo(f"\n{choice.soundfont.name} will be used: {choice.why}.")
+    if choice.soundfont.poor:
+        click.echo(BETTER)
     if choice.soundfont.gives_way(percussion=False, program=INSTRUMENTS["upright"].program):
         click.echo("Upright and electric bass are drillgen's own (CC0 1.0).")

@@ -166,6 +166,7 @@ def build(
     lesson = read(sources, settings, given)
     from drillgen.pack.build import build as make
     from drillgen.pack.settings import CEILING_DBTP, TARGET_LUFS, Extras, Options, Settings
+    from drillgen.sound.soundfonts import BETTER
 
     sound = Settings(
         room=room,
@@ -188,6 +189,8 @@ def build(
     for warning in pack.warnings:
         click.echo(f"Note: {warning}", err=True)
     click.echo(_said(pack))
+    if pack.soundfont.soundfont.poor and not quiet:
+        click.echo(BETTER)
 
 
 def _listed(option: str, given: Sequence[str]) -> tuple[str, ...]:

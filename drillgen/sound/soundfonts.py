@@ -178,6 +178,11 @@ PERCUSSION_BANK = 128  # SoundFont 2.04, 7.2: bank 128 holds percussion
 _BRUSH_KIT = (PERCUSSION_BANK, 40)  # General MIDI 2 and Roland GS: percussion bank, program 40
 
 
+_GOOD_ENOUGH = 30  # rank: GMbank's, what `make demo` fetches
+BETTER = (
+    "A better soundfont is free: apt install fluid-soundfont-gm, or put one into a folder called"
+    " soundfonts (soundfonts/README.md says which)."
+)
 MADE = "made"  # the place of our own, which nobody else can have named
 
 
@@ -245,6 +250,11 @@ class Soundfont:
         """Whether it has every instrument that a drill can ask for, and a kit."""
         programs = {each.program for each in INSTRUMENTS.values()}
         return all(self.plays(False, program) for program in programs) and self.plays(True, 0)
+
+    @property
+    def poor(self) -> bool:
+        """Whether it is used only because the machine has nothing better."""
+        return self.place == "shared" and self.rank > _GOOD_ENOUGH
 
     @cached_property
     def fingerprints(self) -> tuple[str, ...]:

@@ -12,7 +12,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from drillgen.cli import main
 from drillgen.errors import SoundError
 from drillgen.sound import soundfonts
 from drillgen.sound.soundfont_chunks import outside
@@ -87,6 +89,18 @@ def test_the_better_one_within_a_place(places: dict[str, Path]) -> None:
     order = [font.path.name for font in find_soundfonts()]
     assert order == ["FluidR3_GM.sf2", "sf_GMbank.sf2", "TimGM6mb.sf2", "zz.sf2"]
     assert choose().why.startswith("it is the best that this machine has")
+
+
+def test_better_ones_are_named(places: dict[str, Path]) -> None:
+    """With nothing but the small soundfont of a Python package, one line says how to get a better
+    one; with GMbank, or where somebody chose, none."""
+    names = {"TimGM6mb": True, "sf_GMbank": False}
+    for name, poor in names.items():
+        (places["system"] / f"{name}.sf2").write_bytes(soundfont(name))
+        said = CliRunner().invoke(main, ["soundfonts"]).output
+        assert ("A better soundfont is free" in said) == poor, said
+    (places["own"] / "hers.sf2").write_bytes(soundfont("Hers"))
+    assert "A better" not in CliRunner().invoke(main, ["soundfonts"]).output
 
 
 def test_licences(places: dict[str, Path]) -> None:
