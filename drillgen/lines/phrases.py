@@ -47,9 +47,14 @@ class _Said:
     time: Time
 
     @property
+    def strokes(self) -> tuple[tuple[int, int], ...]:
+        """Where each note begins and ends, however its motives divide it."""
+        return tuple(stroke for statement in self.form for stroke in statement.strokes)
+
+    @property
     def heard(self) -> tuple[tuple[tuple[int, int], ...], tuple[ScaleNote, ...]]:
         """When its notes begin and end, and which they are."""
-        return tuple(stroke for each in self.form for stroke in each.strokes), self.notes
+        return self.strokes, self.notes
 
     @property
     def rhythm(self) -> Onsets:
