@@ -153,6 +153,7 @@ _STRONG_SCALE_TONE = 2.5  # … on a strong beat
 _REGISTER = 0.012  # a semitone away from the middle, squared
 _NOISE = 1.4
 _CONTRADICTS = 10.0  # an approach that is the sounding chord's other third, or its other seventh
+_FOREIGN = 4.0  # a whole tone or a fifth away and outside the sounding chord's scale
 _STEPS_BACK = 5.0  # a whole tone into a change over the note that this chord began on: E D# F
 # How the last note leads into the next chord, by its distance to the target in semitones.
 _APPROACH = {
@@ -162,8 +163,10 @@ _APPROACH = {
 }
 _WALKING_BEATS_STEP = 2  # semitones
 _ASTRAY = 2.0  # another octave of the next chord's bass where that lies a step away
-# Thirds and sevenths, and what contradicts each, in semitones over the root.
-_OTHERS = ((3, 4), (4, 3), (10, 11))
+# Thirds, sevenths (a sixth stands for a major one) and flat fifths, and what contradicts each, in
+# semitones over the root.
+_OTHERS = ((3, 4), (4, 3), (10, 11), (11, 10), (9, 10), (6, 7))
+_DOMINANT, _FLAT_NINTH = {4, 10}, 1
 _FIRST_NOTE_AGAIN = {1: 0.0, 5: 0.9, 3: 1.0}  # where a chord goes on: its degrees and their cost
 _OCTAVE = 12
 
@@ -240,7 +243,7 @@ def _astray(first: Pitch, target: Pitch) -> float:
 def inner(cell: Cell, index: int, context: PassContext) -> Step:
     """Chord and scale tones; which beats are strong is counted from the chord's start."""
     passing = _STRONG_SCALE_TONE if index % 2 == 0 else _WEAK_SCALE_TONE
-    tones = _tones(cell.chord, cell.key, context.low, context.high)
+    tones = _tones(cell.chord, cell.key, cell.span.leads_to, context.low, context.high)
     choices = []
     for pitch, key, in_chord, off_middle in tones:
         alone = off_middle + _noise(context)
@@ -254,7 +257,9 @@ def approaches(
     """The notes that lead from a chord, begun on its first note, into the next one's."""
     choices = [
         PitchChoice(pitch, key, price + _back(key, first, target) + _noise(context), True)
-        for pitch, key, price in _leading(target, cell.chord, cell.key, options.approach)
+        for pitch, key, price in _leading(
+            target, cell.chord, cell.key, cell.span.leads_to, options.approach
+        )
         if context.holds(key)
     ]
     return choices or [PitchChoice(target, target.midi, 6.0, True)]
@@ -276,10 +281,12 @@ def _noise(context: PassContext) -> float:
 
 
 @lru_cache(maxsize=1024)
-def _tones(chord: Chord, key: Key, low: int, high: int) -> tuple[_Tone, ...]:
+def _tones(
+    chord: Chord, key: Key, leads_to: Chord | None, low: int, high: int
+) -> tuple[_Tone, ...]:
     """The chord's and its scale's notes in a range."""
     chord_tones = set(chord.names[:4])
-    names = _scale_names(chord, key) | chord_tones
+    names = _scale_names(chord, key, leads_to) | chord_tones
     return tuple(
         _Tone(pitch, pitch.midi, name in chord_tones, _off_middle(pitch.midi, low, high))
         for name in sorted(names, key=lambda name: name.fifths)
@@ -289,24 +296,34 @@ def _tones(chord: Chord, key: Key, low: int, high: int) -> tuple[_Tone, ...]:
 
 @lru_cache(maxsize=4096)
 def _leading(
-    target: Pitch, chord: Chord, key: Key, approach: LedBy
+    target: Pitch, chord: Chord, key: Key, leads_to: Chord | None, approach: LedBy
 ) -> tuple[tuple[Pitch, int, float], ...]:
     """The notes from which an approach leads to a target, their MIDI keys, and what each costs."""
-    names = _scale_names(chord, key)
+    names = _scale_names(chord, key, leads_to)
+    own = {name.pitch_class for name in names}
     wrong = _contradictions(chord)
-    known = ((_led_from(target, by, names), price) for by, price in _APPROACH[approach].items())
+    known = ((by, _led_from(target, by, names), price) for by, price in _APPROACH[approach].items())
     return tuple(
-        (pitch, pitch.midi, price + (_CONTRADICTS if pitch.name.pitch_class in wrong else 0.0))
-        for pitch, price in known
+        (
+            pitch,
+            pitch.midi,
+            price
+            + (_CONTRADICTS if pitch.name.pitch_class in wrong else 0.0)
+            + (_FOREIGN if abs(by) > 1 and pitch.name.pitch_class not in own else 0.0),
+        )
+        for by, pitch, price in known
     )
 
 
 def _contradictions(chord: Chord) -> set[int]:
     """The pitch classes that deny what a chord is while it still sounds (common practice): the
-    other third, and over a minor seventh the major one."""
+    other third, the other seventh, the fifth over a flat one, and the flat ninth where there is no
+    minor seventh over a major third."""
     root = chord.root.pitch_class
     tones = {(name.pitch_class - root) % 12 for name in chord.names}
     wrong = {other for own, other in _OTHERS if own in tones and other not in tones}
+    if not tones >= _DOMINANT and _FLAT_NINTH not in tones:
+        wrong.add(_FLAT_NINTH)
     return {(root + semitones) % 12 for semitones in wrong}
 
 
@@ -318,5 +335,5 @@ def _led_from(target: Pitch, distance: int, scale: set[Name]) -> Pitch:
     return beside(target, distance)
 
 
-def _scale_names(chord: Chord, key: Key) -> set[Name]:
-    return set(chord_scale(chord, key).names(chord.root))
+def _scale_names(chord: Chord, key: Key, leads_to: Chord | None) -> set[Name]:
+    return set(chord_scale(chord, key, leads_to).names(chord.root))

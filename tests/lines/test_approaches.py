@@ -75,3 +75,32 @@ def test_no_chord_is_contradicted(bars: tuple[str, str], part: str, seed: int) -
                     feel=feel, line="walking" if part == "line" else "off",
                     band={"bass": "walking" if part == "bass" else "off"})  # fmt: skip
     assert not list(denials(score, score.part("line" if part == "line" else "bass")))
+
+
+# … and, in a line that is walked as a study, other sevenths, a plain fifth over a flat one, and a
+# flat ninth over what is no dominant chord (common practice).
+ALSO = {**CONTRADICTED, 11: 10, 9: 10, 6: 7}
+
+
+@pytest.mark.parametrize("approach", ["mixed", "chromatic", "dominant"])
+def test_a_study_contradicts_no_chord_on_any_beat(approach: str) -> None:
+    """In no bar of a blues, a minor form and a turnaround through twelve keys."""
+    forms = [
+        ("C", "I7 | IV7 | I7 VI7b9 | ii7 V7alt"),
+        ("C minor", "i6 | iiø7 V7b9 | bVImaj7 | V7alt"),
+    ]
+    for key, form in forms:
+        cycle = TWELVE if key == "C" else ["C minor", "F minor", "Bb minor"]
+        score = written(progression=form, key=key, key_cycle=cycle, passes=2, band={"bass": "off"},
+                        line={"kind": "walking", "approach": approach})  # fmt: skip
+        part = score.part("line")
+        assert part
+        for bar in (bar for bar in score.chart.bars if bar.form_bar >= 0):
+            for span in bar.spans:
+                assert span.chord
+                root = span.chord.root.pitch_class
+                tones = {(name.pitch_class - root) % 12 for name in span.chord.names}
+                wrong = {other for own, other in ALSO.items() if own in tones} - tones
+                wrong |= set() if {4, 10} <= tones else {1} - tones
+                inside = [n for n in part.notes if span.start <= n.start < span.end]
+                assert not wrong & {(n.pitch.midi - root) % 12 for n in inside}, span.chord
