@@ -113,7 +113,9 @@ def _stand(chart: Chart, note: Note, after: Note | None, tally: _Tally) -> None:
     tally.beyond += not LOW <= note.pitch.midi <= HIGH
     approach = after is None or after.start >= span.end
     tally.denials += approach and _denies(span.chord, pitch_class)
-    tally.outside += not approach and pitch_class not in sounds(span.chord, bar.key)
+    # The study takes its scales by what each chord leads to, the band's bass by the key alone.
+    scales = sounds(span.chord, bar.key) | sounds(span.chord, bar.key, span.leads_to)
+    tally.outside += not approach and pitch_class not in scales
 
 
 def _denies(chord: Chord, pitch_class: int) -> bool:

@@ -32,8 +32,8 @@ _OPEN_SHARE = 0.5  # of mixed endings
 _THIRDS_AND_ROOT = (0, 3, 4)  # on these a phrase sounds finished
 _REMEMBERED = 4  # calls
 _LINES = 3  # of a blues
-_TRIES = 60  # to say a whole phrase that the track has not had
-_SAME_WORDS = 4  # … so many of them on the rhythm of the line before
+_TRIES, _TRIES_IN_A_BAR = 40, 8  # to say a whole phrase that the track has not had
+_SAME_WORDS = 20  # … so many of them on the rhythm of the line before
 _ROOM = 3  # beats: a shorter call is used to its end, without a breath
 
 
@@ -159,7 +159,7 @@ def _new(call: _Call) -> _Said:
     calls: list[_Said] = track.called.setdefault(where, [])
     lately = calls[-_REMEMBERED:]
     openings = [said.opening for said in lately]
-    for turn in range(_TRIES):
+    for turn in range(_TRIES if len(call.bars) > 1 else _TRIES_IN_A_BAR):
         found = _phrase(call, len(calls), lately, random, turn)
         whole = where, found.heard
         if found.opening not in openings and whole not in track.said:
