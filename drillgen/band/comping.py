@@ -72,7 +72,7 @@ def struck(chart: Chart, line: Part | None, random: Random) -> Iterator[Struck]:
 # pushed.
 
 _FULLNESS = {"call": 0.25, "response": 1.65, "play": 1.0}  # of the strokes a bar that are wanted
-_SILENT = {"call": 0.8, "response": 0.2, "play": 0.7}  # bars, of those that may be silent
+_SILENT = {"call": 0.8, "response": 0.2, "play": 0.65}  # bars, of those that may be silent
 _LIGHTER = 0.35  # of the strokes too many in one bar are taken from the next
 _AS_BEFORE = 0.25  # of the bars have the rhythm of two bars before, where it fits
 _PUSHED = 6.0  # how much likelier a rhythm is that pushes into a bar to be silent
@@ -283,8 +283,9 @@ def _one_root_at_a_time(notes: Sequence[Note]) -> list[Note]:
         limits = [end, following.get(note.pitch.midi, end)]
         if note.mark == "root":
             limits += hands[bisect(hands, note.start) :][:1]
-        if min(limits) > note.start:
-            found.append(replace(note, duration=min(limits) - note.start))
+        cut = min(limits)
+        if cut > note.start:
+            found.append(note if cut == end else replace(note, duration=cut - note.start))
         following[note.pitch.midi] = note.start
     return sorted(found, key=lambda note: (note.start, note.pitch.midi))
 

@@ -22,6 +22,7 @@ class Listening:
         self._starts = [note.start for note in notes]
         self._notes = notes
         self._beat = chart.drill.meter.beat
+        self._known: dict[Fraction, float] = {}  # how well a stroke lies at a place
 
     def room(self, bar: Bar, placed: Sequence[tuple[PatternStroke, int]]) -> float:
         """How well a bar's strokes lie beside the line."""
@@ -29,7 +30,10 @@ class Listening:
             return 1.0
         weight = 1.0
         for stroke, _ in placed:
-            weight *= self._at(bar.start + stroke.place)
+            place = bar.start + stroke.place
+            if place not in self._known:
+                self._known[place] = self._at(place)
+            weight *= self._known[place]
         return weight
 
     def _at(self, place: Fraction) -> float:
