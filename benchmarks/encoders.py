@@ -17,8 +17,7 @@ import numpy as np
 
 from drillgen.audio.libav import LibavCoding
 from drillgen.audio.mp3 import write_mp3
-from drillgen.audio.tags import Tags
-from drillgen.audio.wav import AudioSource, opened
+from drillgen.audio.tags import AudioSource, Tags, opened
 
 _RATE, _SECONDS, _RUNS = 44100, 120, 5
 _LIBAV = LibavCoding(

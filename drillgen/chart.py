@@ -18,9 +18,8 @@ from drillgen.drill.band import feel_file
 from drillgen.drill.bars import BarRange
 from drillgen.drill.models import Drill, Gaps, Tempo
 from drillgen.drill.progression import Slot
-from drillgen.theory.chords import Chord, as_written, relieved
-from drillgen.theory.keys import Key, Mode
-from drillgen.theory.numerals import Numeral, parse_numeral
+from drillgen.theory.chords import Chord, Numeral, as_written, parse_numeral, relieved
+from drillgen.theory.pitch import Key, Mode
 
 Role = Literal["count-in", "call", "response", "play", "ending"]
 ENDING_BARS = 2  # the last chord rings for this long

@@ -13,11 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from drillgen.commands import Named, overriding, read
-from drillgen.commands.build import build
-from drillgen.commands.serve import serve
-from drillgen.errors import DrillgenError
-from drillgen.interrupts import end_in_order, exit_code
+from drillgen.commands import Named, build, overriding, read, serve
+from drillgen.errors import DrillgenError, end_in_order, exit_code
 from drillgen.version import VERSION
 
 if TYPE_CHECKING:

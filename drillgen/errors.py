@@ -1,6 +1,23 @@
-"""The one kind of error that a person is shown: plain words, no traceback."""
+"""How a command ends early: what a person is told, and the signals that end it in order.
+
+The one kind of error that a person is shown: plain words, no traceback.
+
+What a person is to be told though nothing is refused, and though no result depends on it: that
+a cache was damaged, say.  Kept until somebody asks, each once.
+
+Signals that end a command, in order and with nothing left half-done.
+"""
 
 from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import partial
+from types import FrameType
 
 
 class DrillgenError(Exception):
@@ -17,3 +34,104 @@ class DrillgenError(Exception):
 
 class SoundError(DrillgenError):
     """Sound cannot be made; the message says why, and what to do, in one sentence."""
+
+
+_said: dict[str, None] = {}
+
+
+def remark(text: str) -> None:
+    """Have something told, by whoever asks next."""
+    _said[text] = None
+
+
+def taken_remarks() -> tuple[str, ...]:
+    """What is to be told, which is then told."""
+    texts = tuple(_said)
+    for text in texts:
+        _said.pop(text, None)
+    return texts
+
+
+# A shutdown, `kill` or a batch system sends TERM; a terminal that is closed sends HUP (POSIX).
+ENDINGS = tuple(
+    getattr(signal, name) for name in ("SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
+)
+_A_LITTLE = 0.05  # seconds
+_AS_SHELLS = 128  # exit codes: this and the signal's number
+
+
+class Ending(KeyboardInterrupt):
+    """A signal that ends the command."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__()
+        self.exit_code = _AS_SHELLS + number
+
+
+def exit_code(error: KeyboardInterrupt) -> int:
+    """How shells report it: 130 for Ctrl-C."""
+    return error.exit_code if isinstance(error, Ending) else _AS_SHELLS + signal.SIGINT
+
+
+def end_in_order() -> None:
+    """From now on, such a signal and Ctrl-C are raised as an `Ending`, unless they are ignored (as
+    by `nohup`)."""
+    if not _may_catch():
+        return
+    for number in (signal.SIGINT, *ENDINGS):
+        if signal.getsignal(number) in (signal.SIG_DFL, signal.default_int_handler):
+            signal.signal(number, _end)
+    sys.unraisablehook = partial(_again, sys.unraisablehook)
+
+
+def _may_catch() -> bool:
+    return threading.current_thread() is threading.main_thread()
+
+
+_holding = 0  # blocks within each other
+_came: list[int] = []  # signals that came meanwhile
+
+
+def _end(number: int, frame: FrameType | None) -> None:
+    del frame
+    if _holding:
+        _came.append(number)
+    else:
+        raise Ending(number)
+
+
+def _again(
+    others: Callable[[sys.UnraisableHookArgs], object], unraisable: sys.UnraisableHookArgs
+) -> None:
+    """A signal that came where Python lets no error out (beside a fork, while an object is done
+    with) comes once more, a little later."""
+    error = unraisable.exc_value
+    if not isinstance(error, Ending):
+        others(unraisable)
+        return
+    number = error.exit_code - _AS_SHELLS
+    later = threading.Timer(_A_LITTLE, os.kill, (os.getpid(), number))
+    later.daemon = True
+    later.start()
+
+
+@contextmanager
+def held_back() -> Iterator[None]:
+    """Signals wait until this block ends, which must be short.
+
+    For steps that belong together.  Also `shutil.rmtree` closes a file twice, and raises an OSError
+    for it, where a signal is raised at the wrong moment (Python 3.11).
+    """
+    global _holding
+    if not _may_catch():
+        yield
+        return
+    _holding += 1
+    try:
+        yield
+    finally:
+        _holding -= 1
+        if _came and not _holding:
+            number = _came[0]
+            _came.clear()
+            raise Ending(number)

@@ -9,7 +9,7 @@ from itertools import groupby
 from drillgen.chart import Bar, Chart, Span
 from drillgen.drill.models import Drill, Gaps
 from drillgen.score import Note, Score
-from drillgen.theory.numerals import Numeral
+from drillgen.theory.chords import Numeral
 from drillgen.theory.pitch import Degree
 
 _TONIC, _SECOND, _MINOR_THIRD, _FLAT_FIFTH = Degree(1), Degree(2), Degree(3, -1), Degree(5, -1)

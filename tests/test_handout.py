@@ -14,7 +14,7 @@ import pytest
 
 from drillgen.pack.files import PackError, zip_pack, zip_path
 from drillgen.pack.handout import notes_bytes, notes_text
-from drillgen.pack.naming import TakenFolder, lesson_folders, safe
+from drillgen.pack.settings import TakenFolder, lesson_folders, safe
 
 # Names ------------------------------------------------------------------------------------------
 

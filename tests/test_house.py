@@ -13,10 +13,10 @@ HOUSE = Path(__file__).parent.parent / "drillgen"
 
 # From left to right: a file imports from rooms to its left, or from its own.
 ROOMS = (
-    *("errors", "remarks", "interrupts", "version", "whole"),
+    *("errors", "version", "disk"),
     *("theory", "drill", "chart", "score"),
-    *("band.percussion", "lines", "listing", "band", "arrange"),
-    *("drift", "timing", "touch", "performance", "midi"),
+    *("lines", "listing", "band"),
+    *("timing", "performance", "midi"),
     *("sheet", "bank", "sound", "audio", "page", "pack", "serve"),
     *("commands", "", "cli", "__main__"),
 )

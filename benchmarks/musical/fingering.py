@@ -11,7 +11,7 @@ from drillgen.drill.models import Fingering
 from drillgen.drill.sheet import BASSES
 from drillgen.score import Score
 from drillgen.sheet.fingering import Fingered
-from drillgen.sheet.hands import solutions
+from drillgen.sheet.reader import solutions
 from drillgen.theory.pitch import Pitch
 
 _OCTAVE = 12  # semitones: where the D string has its octave and the G string the same note

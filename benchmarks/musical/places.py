@@ -9,7 +9,7 @@ from itertools import groupby
 from drillgen.chart import Bar, Chart, Span
 from drillgen.score import Note
 from drillgen.theory.chords import Chord
-from drillgen.theory.keys import Key
+from drillgen.theory.pitch import Key
 from drillgen.theory.scales import chord_scale
 
 _PUSH = Fraction(1, 2)  # beats: a stroke this shortly before a change may play the next chord

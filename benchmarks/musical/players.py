@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from benchmarks.musical.accompaniment import ROOTS, of_track
 from benchmarks.musical.real import BANDS
-from drillgen.band.percussion import KEYS
+from drillgen.band.who_plays import KEYS
 from drillgen.performance import Performance, perform
 from drillgen.score import Score
 

@@ -12,13 +12,11 @@ from pathlib import Path
 from typing import IO
 
 from drillgen.audio import AudioError, unwritable
-from drillgen.audio.libav import LibavCoding
+from drillgen.audio.libav import LibavCoding, write_m4a
 from drillgen.audio.mp3 import write_mp3
-from drillgen.audio.mp4 import write_m4a
-from drillgen.audio.tags import Tags, vorbis_comments
-from drillgen.audio.wav import AudioSource, add_chunks, opened, write_wav
+from drillgen.audio.tags import AudioSource, Tags, add_chunks, opened, vorbis_comments, write_wav
+from drillgen.disk import whole_file
 from drillgen.theory.other_names import nearest
-from drillgen.whole import whole_file
 
 Write = Callable[[AudioSource, IO[bytes], Tags], None]
 

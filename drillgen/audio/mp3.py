@@ -18,8 +18,7 @@ from typing import IO, TYPE_CHECKING, NamedTuple
 
 import lameenc  # type: ignore[import-not-found, unused-ignore]
 
-from drillgen.audio.tags import Tags, id3_tag
-from drillgen.audio.wav import AudioSource
+from drillgen.audio.tags import AudioSource, Tags, id3_tag
 
 if TYPE_CHECKING:
     import numpy as np

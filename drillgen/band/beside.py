@@ -12,10 +12,8 @@ from drillgen.chart import Bar, Chart
 from drillgen.lines.tones import scale_of
 from drillgen.score import Note, Part
 from drillgen.theory.chords import Chord
-from drillgen.theory.keys import Key
-from drillgen.theory.pitch import Pitch
-from drillgen.theory.voicing_styles import RUB
-from drillgen.theory.voicings import Setting
+from drillgen.theory.pitch import Key, Pitch
+from drillgen.theory.voicings import RUB, Setting
 
 # Common practice of accompaniment: line, voicing and symbol use one scale, so that a chord which
 # the teacher had played altered is comped altered. No voice lies a semitone from a note of the

@@ -1,8 +1,13 @@
-"""Comping: the feel's rhythms in voicings that move least (`voicing.py`)."""
+"""Comping: what is listened to, and which strokes are played.
+
+Where the line leaves room: it rests or holds, or it moves.
+
+Comping: the feel's rhythms in voicings that move least (`voicing.py`).
+"""
 
 from __future__ import annotations
 
-from bisect import bisect
+from bisect import bisect, bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -23,14 +28,50 @@ from drillgen.band.feel import (
     remembering,
     strokes,
 )
-from drillgen.band.listening import Listening
 from drillgen.band.voicing import Sounded, voicings
 from drillgen.band.who_plays import after, plays, starts_pass
 from drillgen.chart import Bar, Chart
 from drillgen.drill.models import Meter
 from drillgen.score import Note, Part, Touch
 from drillgen.theory.chords import Chord
-from drillgen.theory.keys import Key
+from drillgen.theory.pitch import Key
+
+_ROOM = 2.0  # how much likelier a stroke is where the line rests or holds a note for a beat already
+_IN_THE_WAY = 0.3  # … where it strikes a note within a quarter of a beat of it, and moves on
+
+
+class Listening:
+    """What the comping hears of the line."""
+
+    def __init__(self, chart: Chart, line: Part | None) -> None:
+        notes = sorted(line.notes, key=lambda note: note.start) if line is not None else []
+        self._starts = [note.start for note in notes]
+        self._notes = notes
+        self._beat = chart.drill.meter.beat
+        self._known: dict[Fraction, float] = {}  # how well a stroke lies at a place
+
+    def room(self, bar: Bar, placed: Sequence[tuple[PatternStroke, int]]) -> float:
+        """How well a bar's strokes lie beside the line."""
+        if bar.role == "response" or not self._notes:
+            return 1.0
+        weight = 1.0
+        for stroke, _ in placed:
+            place = bar.start + stroke.place
+            if place not in self._known:
+                self._known[place] = self._at(place)
+            weight *= self._known[place]
+        return weight
+
+    def _at(self, place: Fraction) -> float:
+        index = bisect_right(self._starts, place + self._beat / 4) - 1
+        if index < 0:
+            return _ROOM
+        note = self._notes[index]
+        if place - note.start >= self._beat:
+            return _ROOM
+        moves = note.duration <= self._beat
+        return _IN_THE_WAY if moves and abs(place - note.start) <= self._beat / 4 else 1.0
+
 
 # Comping's rhythm: which cell of the feel is played in a bar, and which chord each stroke plays.
 #

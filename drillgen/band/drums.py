@@ -1,4 +1,10 @@
-"""Drums: the feel's layers bar by bar, comments that answer the others, fills into what comes next.
+"""Drums, and what the drummer goes by: the form, and the others.
+
+The form as a drummer marks it, and how he builds over its choruses.
+
+What the drummer hears of the others: the comping's strokes and the line's rests.
+
+Drums: the feel's layers bar by bar, comments that answer the others, fills into what comes next.
 
 A fill never falls into a call: it leads from the last bar of a response, or from a bar of play
 throughout, to the top of the form or into a section (common practice, and the student must hear the
@@ -10,8 +16,8 @@ on a note of the line, and comes more readily where the line rests.
 
 from __future__ import annotations
 
-from collections import Counter, deque
-from collections.abc import Iterator
+from collections import Counter, defaultdict, deque
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from random import Random
@@ -31,12 +37,137 @@ from drillgen.band.feel import (
     remembering,
     strokes,
 )
-from drillgen.band.form import FormMarks, arc, marks
-from drillgen.band.hearing import Hearing
-from drillgen.band.percussion import KEYS
-from drillgen.band.who_plays import after, plays
+from drillgen.band.who_plays import KEYS, after, plays, starts_pass
 from drillgen.chart import Bar, Chart
-from drillgen.score import Hit, Part
+from drillgen.score import Hit, Note, Part
+
+# A light crash at the form's top, a lighter stroke where a section begins, a fill into either.
+#
+# Common practice: the top of a form is the one place for a crash, and a new section is led into and
+# begun with a stroke on the bell of the ride or another stroke that is not the usual one. A form of
+# a few bars that goes round and round is felt in phrases of eight: with a crash at every pass it
+# would be nothing but crashes.
+
+_CRASHES = 8  # bars from one to the next, at least
+_STROKES = 4  # bars from any mark to a lighter one, at least
+
+
+@dataclass(frozen=True, slots=True)
+class FormMarks:
+    """Numbers of bars."""
+
+    tops: frozenset[int]  # which a light crash opens
+    sections: frozenset[int]  # which a lighter stroke opens
+
+    def leads(self, chart: Chart, bar: Bar) -> bool:
+        """Whether a bar leads to the top of the form, into the ending or to the track's end."""
+        following = after(chart, bar)
+        return following is None or following.form_bar < 0 or following.number in self.tops
+
+    def leads_to_section(self, bar: Bar) -> bool:
+        return bar.number + 1 in self.sections
+
+
+def marks(chart: Chart) -> FormMarks:
+    """Where the form begins and where its sections do."""
+    tops: list[int] = []
+    sections: list[int] = []
+    for bar in _begun(chart):
+        last = max([*tops[-1:], *sections[-1:]], default=None)
+        if starts_pass(chart, bar) and (not tops or bar.number - tops[-1] >= _CRASHES):
+            tops.append(bar.number)
+        elif last is None or bar.number - last >= _STROKES:
+            sections.append(bar.number)
+    return FormMarks(frozenset(tops), frozenset(sections))
+
+
+def _begun(chart: Chart) -> Iterator[Bar]:
+    """Bars in which a pass, a section or the tag begins; not where a response repeats its call."""
+    gaps = chart.drill.gaps
+    repeats = gaps is not None and gaps.harmony == "repeats"
+    tagged = False
+    for bar in chart.bars:
+        if bar.form_bar < 0 or (repeats and bar.role == "response"):
+            continue
+        if bar.starts_section or starts_pass(chart, bar) or bar.tag > tagged:
+            yield bar
+        tagged = bar.tag
+
+
+# Each chorus a little stronger than the one before, the last bars strongest (common practice).
+
+_ARC = (-2.0, 0.0, 1.0, 2.0)  # dB, from the first chorus to the last
+_LAST_BARS, _LIFT = 8, 1.0  # … and of how many bars at the end how much more
+_CHORUS = 16  # bars, at least: a short form goes round several times to one
+
+
+def arc(chart: Chart) -> dict[int, float]:
+    """By number of bar of the form, how much louder than usual the drums are, dB."""
+    bars = [bar for bar in chart.bars if bar.form_bar >= 0]
+    choruses = max(len(bars) // max(_CHORUS, len(chart.drill.progression.bars)), 1)
+    long = len(bars) / choruses
+    found = {}
+    for number, bar in enumerate(bars):
+        at = int(number / long) / max(choruses - 1, 1) * (len(_ARC) - 1)
+        below = min(int(at), len(_ARC) - 2)
+        rise = _ARC[below] + (at - below) * (_ARC[below + 1] - _ARC[below])
+        last = _LIFT if number >= len(bars) - _LAST_BARS else 0.0
+        found[bar.number] = (rise if choruses > 1 else 0.0) + last
+    return found
+
+
+# How readily a drummer comments, by what the line does in a bar (common practice: one answers).
+_FREE, _OPEN, _BUSY = 1.25, 1.0, 0.65
+_MANY = Fraction(5, 4)  # notes a beat: from here on a line is busy
+
+Places = tuple[Fraction, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Hearing:
+    """By number of the bar, where others begin notes: quarter notes from the barline."""
+
+    beat: Fraction
+    chords: Mapping[int, Places]
+    line: Mapping[int, Places] | None  # None: there is no line
+
+    @classmethod
+    def of(cls, chart: Chart, chords: Part | None, line: Part | None) -> Hearing:
+        return cls(
+            chart.drill.meter.beat,
+            _places(chart, chords.notes if chords else ()),
+            _places(chart, line.notes) if line else None,
+        )
+
+    def pushes(self, bar: Bar) -> Places:
+        """Strokes of the comping off the beat."""
+        return tuple(place for place in self.chords.get(bar.number, ()) if place % self.beat)
+
+    def with_chords(self, bar: Bar, place: Fraction) -> bool:
+        return place in self.chords.get(bar.number, ())
+
+    def with_line(self, bar: Bar, place: Fraction) -> bool:
+        return self.line is not None and place in self.line.get(bar.number, ())
+
+    def room(self, bar: Bar) -> float:
+        """How much room for comments a bar leaves: 1 where the line is neither silent nor busy."""
+        if self.line is None:
+            return _OPEN
+        notes = len(self.line.get(bar.number, ()))
+        if not notes:
+            return _FREE
+        return _BUSY if notes * self.beat >= _MANY * bar.length else _OPEN
+
+
+def _places(chart: Chart, notes: Iterable[Note]) -> dict[int, Places]:
+    found: dict[int, list[Fraction]] = defaultdict(list)
+    for note in notes:
+        bar = chart.bar_at(note.start)
+        place = note.start - bar.start
+        if not found[bar.number] or found[bar.number][-1] != place:
+            found[bar.number].append(place)
+    return {number: tuple(places) for number, places in found.items()}
+
 
 _FOOT = ("pedal hi-hat", "bass drum")  # the feet go on under a fill
 _TIME = ("ride cymbal", "closed hi-hat", "brush tap")  # the hand that moves to the opening cymbal

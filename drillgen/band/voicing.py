@@ -4,8 +4,8 @@ Common practice: rootless voicings at moderate tempos, three voices when fast, t
 when very fast or sparse; fourths, always with the chord's third among them, where a minor or sus
 chord stays for four bars or longer; on the piano an upper structure over an altered dominant, where
 there is time for it.  The guitar keeps to shapes that lie under a hand, the rhythm guitar to shells
-of three notes.  The top voice is a tune (`tune.py`); without a bass in the band the chords have
-their roots (`left_hand.py`).  The hands do not stay in one place
+of three notes.  The top voice is a tune (`hands.py`); without a bass in the band the chords have
+their roots (`hands.py`).  The hands do not stay in one place
 all night: by phrases they keep to the lower or the higher part of the register, so that the same
 chord of the form is not the same voicing in every pass.  A voicing uses the scale that the line
 gives to the chord and keeps clear of the line's notes.
@@ -22,29 +22,33 @@ from random import Random
 from typing import NamedTuple, Protocol
 
 from drillgen.band.beside import Beside, Heard
-from drillgen.band.left_hand import (
+from drillgen.band.hands import (
     PIANOS,
     OwnRoots,
+    TopVoice,
     is_clear_over,
     low_voices,
     lowest_above,
     zone_of,
 )
-from drillgen.band.tune import TopVoice
 from drillgen.band.who_plays import ceilings, plays
 from drillgen.chart import Bar, Chart
 from drillgen.score import Part
 from drillgen.theory.chords import Chord
-from drillgen.theory.keys import Key
-from drillgen.theory.pitch import Pitch
-from drillgen.theory.voicing_styles import (
+from drillgen.theory.pitch import Key, Pitch
+from drillgen.theory.voicings import (
     RUB,
+    Setting,
     Style,
     is_altered,
+    keys_of,
+    leap_together,
+    nearest_of,
     rooted,
+    scale_in,
     styled,
+    tones,
 )
-from drillgen.theory.voicings import Setting, keys_of, leap_together, nearest_of, scale_in, tones
 
 # Where each instrument's voicings lie (sounding MIDI keys) and how many voices they have at most.
 REGISTERS = {

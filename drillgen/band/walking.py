@@ -38,8 +38,7 @@ from drillgen.lines.pass_context import Cell, PassContext, stepped
 from drillgen.lines.tones import beside
 from drillgen.score import Note
 from drillgen.theory.chords import Chord
-from drillgen.theory.keys import Key
-from drillgen.theory.pitch import Name, Pitch
+from drillgen.theory.pitch import Key, Name, Pitch
 from drillgen.theory.scales import chord_scale
 
 Array = NDArray[np.float64]

@@ -1,4 +1,19 @@
-"""An upright and an electric bass: each key as a dark tone and what a stronger pluck adds to it.
+"""The basses: strings, bodies, and each key as it is sampled.
+
+A plucked stiff string, as the modes that it sounds.
+
+Fletcher & Rossing, The Physics of Musical Instruments (2nd ed., 1998), chapter 2: the partials of a
+stiff string (section 2.18), what a pluck at a point puts into each (2.7), and why they die (2.12:
+the air, the string's own friction, the ends).  Two planes of vibration, of which one gives less to
+the bridge and rings longer: Weinreich, "Coupled piano strings" (J. Acoust. Soc. Am. 62, 1977),
+section on polarisation.  Velocities of a finger: Karjalainen, Välimäki & Tolonen, "Plucked-string
+models" (Computer Music Journal 22(3), 1998), whose pluck is a low-pass that opens with strength.
+
+A key's modes come with the chance of its sample: a finger never lands twice on the same place.
+
+What an instrument's body, or its pickup and loudspeaker, makes of the force of a string.
+
+An upright and an electric bass: each key as a dark tone and what a stronger pluck adds to it.
 
 A softly plucked string is dark, a strongly plucked one bright (Karjalainen et al., see
 `string_model`).  Both are of one piece here: the dark tone is a soft pluck, the bright one the
@@ -10,12 +25,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from drillgen.bank.bodies import body, pickup
-from drillgen.bank.chance import Chance, Floats
 from drillgen.bank.modes import (
+    Chance,
+    Floats,
     Modes,
     added,
     audible,
@@ -23,18 +39,148 @@ from drillgen.bank.modes import (
     coloured,
     dying,
     faded,
+    joined,
     ring,
     rising,
     seconds_to_fall,
     times,
 )
-from drillgen.bank.string_model import (
-    Strings,
-    partials,
-    plucked,
-    string_of,
-    two_planes,
+
+A4, A4_KEY = 440.0, 69  # ISO 16:1975
+
+
+@dataclass(frozen=True)
+class Strings:
+    """A set of strings and how it is played."""
+
+    open_keys: tuple[int, ...]  # from the lowest
+    stiffness: float  # B of Fletcher & Rossing's 2.67a, of an open string
+    pluck: float  # of an open string's length, from the bridge
+    nearest: float  # the hand's place on the shortest string, of its length
+    softness: float  # by which a finger's width fills the gaps at a pluck's nodes
+    tilt: float  # power of the partial's number by which the force at the bridge falls
+    slow: float  # 1/s: what the bridge and the air take from every partial of the lowest string
+    by_root: float  # 1/s at 1 kHz: friction in the air, as the root of frequency
+    by_square: float  # 1/s at 1 kHz: friction inside the string, as the square of frequency
+    stopped: float  # how much faster a string dies under a finger than open
+    shorter: float  # power of frequency by which losses rise with the key
+    second: float  # size of the second plane of vibration
+    second_loss: float  # its losses, against the first's
+    beat: float  # Hz between the two planes, on the lowest string
+
+
+def hertz_of(key: float) -> float:
+    """The frequency of a MIDI key in equal temperament."""
+    return float(A4 * 2.0 ** ((key - A4_KEY) / 12.0))
+
+
+def string_of(strings: Strings, key: int) -> int:
+    """The open key of the string on which a key is played: the highest that has it."""
+    return max((each for each in strings.open_keys if each <= key), default=strings.open_keys[0])
+
+
+def partials(strings: Strings, key: int, top: float) -> tuple[Floats, Floats]:
+    """Numbers and frequencies of a key's partials up to `top` Hz; the first is in tune."""
+    first = hertz_of(key)
+    stretch = strings.stiffness * 2.0 ** ((key - string_of(strings, key)) / 6.0)  # B goes as L^-2
+    numbers = np.arange(1.0, np.ceil(top / first) + 1.0)
+    hertz = numbers * first * np.sqrt((1 + stretch * numbers**2) / (1 + stretch))
+    return numbers[hertz < top], hertz[hertz < top]
+
+
+def plucked(strings: Strings, key: int, numbers: Floats, chance: Chance) -> Floats:
+    """The force that each partial puts on the bridge, of a pluck without a finger's width."""
+    fret = key - string_of(strings, key)
+    place = strings.pluck * 2.0 ** (fret / 12.0) + chance.one(-0.025, 0.025)
+    shape = np.sin(np.pi * numbers * min(place, strings.nearest))
+    filled = np.sqrt(shape**2 + strings.softness**2)
+    return np.asarray(filled / numbers**strings.tilt)
+
+
+def losses(strings: Strings, key: int, hertz: Floats) -> Floats:
+    """How fast each partial dies, as a rate in 1/s."""
+    kilo = hertz / 1000.0
+    fret = key - string_of(strings, key)
+    finger = 1.0 if fret == 0 else strings.stopped
+    grows = (hertz_of(key) / hertz_of(strings.open_keys[0])) ** strings.shorter
+    return np.asarray(
+        finger * grows * (strings.slow + strings.by_root * np.sqrt(kilo))
+        + strings.by_square * kilo**2
+    )
+
+
+def two_planes(strings: Strings, key: int, hertz: Floats, size: Floats, phase: Floats) -> Modes:
+    """Both planes of vibration of a key's partials."""
+    t60 = np.log(1000.0) / losses(strings, key, hertz)
+    apart = strings.beat * np.sqrt(hertz / hertz_of(strings.open_keys[0]))
+    first = Modes(hertz, t60, size, phase)
+    second = Modes(hertz + apart, t60 / strings.second_loss, size * strings.second, phase + 0.6)
+    return joined(first, second)
+
+
+class Resonance(NamedTuple):
+    """One mode of a body."""
+
+    hertz: float
+    q: float
+    size: float
+
+
+# A double bass: the air in the body (A0) at about 60 Hz, the first modes of the plates (T1 and
+# those above it) from 100 Hz on, the bridge's hill around 400 to 900 Hz.  Places of A0 and T1
+# after Askenfelt, "Eigenmodes and tone quality of the double bass" (Catgut Acoust. Soc. Newsletter
+# 38, 1982) and Fletcher & Rossing, section 10.15, both from memory; the rest and all sizes are
+# our own, so that the sound carries to a small loudspeaker.
+DOUBLE_BASS = (
+    Resonance(61, 9, 1.0),
+    Resonance(103, 11, 1.2),
+    Resonance(152, 10, 0.8),
+    Resonance(205, 11, 0.9),
+    Resonance(262, 12, 0.8),
+    Resonance(340, 12, 0.8),
+    Resonance(455, 9, 0.9),
+    Resonance(620, 6, 1.0),
+    Resonance(900, 4, 0.9),
+    Resonance(1400, 3, 0.6),
+    Resonance(2300, 2.5, 0.35),
 )
+_STIFF = 0.35  # what a body passes on between its modes
+_LOWEST = 48.0  # Hz: below the air mode a body radiates less and less
+
+
+def body(hertz: Floats, resonances: tuple[Resonance, ...] = DOUBLE_BASS) -> Floats:
+    """The level at which a body radiates: the sum of its modes, each a resonance of order 2."""
+    total = np.zeros(len(hertz), dtype=np.complex128)
+    for place, q, size in resonances:
+        ratio = hertz / place
+        total += size * (1j * ratio / q) / (1 - ratio**2 + 1j * ratio / q)
+    return np.asarray(
+        (np.abs(total) + _STIFF) / (1 + (_LOWEST / np.maximum(hertz, 1.0)) ** 4) ** 0.5
+    )
+
+
+# An electric bass: a pickup under the string sees a partial by where it lies between its nodes,
+# and its coil rolls off above a resonance (Zollner, Physik der Elektrogitarre, 2014, chapter 5,
+# from memory); the loudspeaker of a bass amplifier ends at some kHz (common practice).
+_COIL_HZ, _COIL_Q = 2600.0, 1.1
+_SPEAKER_HZ = 4200.0
+_SPEAKER_LOW = 42.0
+
+
+def pickup(numbers: Floats, hertz: Floats, place: float, wide: float) -> Floats:
+    """The level of each partial in a pickup at `place` of the string's length from the bridge.
+
+    `wide`: the length of string that it sees, as a part of the whole.
+    """
+    seen = np.abs(np.sin(np.pi * numbers * place)) + 0.12
+    blurred = np.abs(np.sinc(numbers * wide))
+    ratio = hertz / _COIL_HZ
+    coil = 1.0 / np.sqrt((1 - ratio**2) ** 2 + (ratio / _COIL_Q) ** 2)
+    speaker = (
+        1.0 / np.sqrt(1 + (hertz / _SPEAKER_HZ) ** 6) / np.sqrt(1 + (_SPEAKER_LOW / hertz) ** 4)
+    )
+    return np.asarray(seen * blurred * coil * speaker)
+
 
 LOWEST, HIGHEST = 28, 67  # E1 to G4
 RATE = 32000

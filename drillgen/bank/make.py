@@ -25,8 +25,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drillgen.bank import basses, percussion
-from drillgen.bank.basses import HIGHEST, LOWEST, PluckedBass, keys_with_samples, tone
-from drillgen.bank.chance import Floats
+from drillgen.bank.basses import HIGHEST, LOWEST, PluckedBass, keys_with_samples, string_of, tone
+from drillgen.bank.modes import Floats
 from drillgen.bank.percussion import BRUSHES, EVERY_KIT, STICKS, SWEEP_KEY, KitStroke, struck, sweep
 from drillgen.bank.soundfont_writer import (
     LOOPED,
@@ -43,8 +43,7 @@ from drillgen.bank.soundfont_writer import (
     soundfont,
     timecents,
 )
-from drillgen.bank.string_model import string_of
-from drillgen.whole import whole_file
+from drillgen.disk import whole_file
 
 VERSION = "1"  # another one is another file
 NAME = "Drillgen Own"

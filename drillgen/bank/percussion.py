@@ -15,8 +15,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drillgen.bank.chance import Chance, Floats
-from drillgen.bank.modes import Modes, added, band, coloured, dying, faded, ring, rising, times
+from drillgen.bank.modes import (
+    Chance,
+    Floats,
+    Modes,
+    added,
+    band,
+    coloured,
+    dying,
+    faded,
+    ring,
+    rising,
+    times,
+)
 
 RATE = 44100
 # Frequencies of an ideal membrane's modes against the lowest: the zeros of the Bessel functions

@@ -20,9 +20,8 @@ from drillgen.drill.messages import (
     refuse_keys,
     show,
 )
-from drillgen.theory.keys import CYCLES, Key, Mode, cycle, shuffled
 from drillgen.theory.other_names import key_elsewhere
-from drillgen.theory.pitch import Name
+from drillgen.theory.pitch import CYCLES, Key, Mode, Name, cycle, shuffled
 
 DEFAULT_CYCLE = "fourths"
 SHUFFLED = "shuffled"

@@ -29,8 +29,7 @@ from drillgen.drill.messages import (
     nearest_key,
     show,
 )
-from drillgen.drill.models import Drill
-from drillgen.drill.overrides import Override, apply, merge
+from drillgen.drill.models import Drill, Override, apply, merge
 from drillgen.drill.reader import ENDINGS, file_error, read_item, read_source, refused_at
 from drillgen.drill.yaml_source import SourceItem, as_text, parse
 

@@ -32,10 +32,8 @@ from drillgen.drill.messages import (
     show,
     under,
 )
-from drillgen.theory.chord_symbols import QualityError, SymbolError, read_quality
-from drillgen.theory.chord_types import Degrees
-from drillgen.theory.chords import Chord, parse_chord
-from drillgen.theory.numerals import Numeral, is_numeral, parse_numeral
+from drillgen.theory.chord_types import Degrees, QualityError, SymbolError, read_quality
+from drillgen.theory.chords import Chord, Numeral, is_numeral, parse_chord, parse_numeral
 from drillgen.theory.pitch import Degree
 from drillgen.theory.scales import SCALES
 

@@ -45,7 +45,7 @@ def quoted(text: str) -> str:
 # given; `reader.py` turns these into `Problem`s with file, line and column, and raises all of
 # them in one `DrillError`.
 
-Path = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
 _Read = TypeVar("_Read")
 _LONGEST_SHOWN = 40  # characters of a value quoted in a message
 _LONGEST_WORD = 100  # characters looked at to guess what was meant
@@ -60,7 +60,7 @@ class Wrong:
     message: str
     allowed: str = ""
     nearest: str = ""
-    at: Path = ()  # where inside the value: keys and indices
+    at: KeyPath = ()  # where inside the value: keys and indices
     offset: int | None = None  # where inside the text: characters from its start
     key: bool = False  # the last key itself is wrong, not its value
     missing: str = ""  # the key that is missing; a misspelt one is not said to be missing, too
@@ -75,7 +75,7 @@ class RefusedError(ValueError):
 
 
 def refuse(
-    message: str, allowed: str = "", nearest: str = "", at: Path = (), offset: int | None = None
+    message: str, allowed: str = "", nearest: str = "", at: KeyPath = (), offset: int | None = None
 ) -> RefusedError:
     """One wrong thing, ready to be raised."""
     return RefusedError([Wrong(message, allowed, nearest, at, offset)])
@@ -219,7 +219,7 @@ def show(value: Any) -> str:
     return str(value)[:_LONGEST_SHOWN]
 
 
-def dotted(path: Path) -> str:
+def dotted(path: KeyPath) -> str:
     """'band.bass', 'tempo[2]': a path as people write it; items of lists count from 1."""
     text = "".join(f"[{step + 1}]" if isinstance(step, int) else f".{step}" for step in path)
     return text.removeprefix(".")

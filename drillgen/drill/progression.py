@@ -28,7 +28,7 @@ from drillgen.drill.bars import (
 )
 from drillgen.drill.fields import ReadWith, any_of, refuse_controls, several
 from drillgen.drill.messages import (
-    Path,
+    KeyPath,
     RefusedError,
     Wrong,
     Wrongs,
@@ -39,9 +39,8 @@ from drillgen.drill.messages import (
     refuse,
     show,
 )
-from drillgen.theory.chord_symbols import SymbolError
-from drillgen.theory.chords import Chord, parse_chord
-from drillgen.theory.numerals import Numeral, parse_numeral
+from drillgen.theory.chord_types import SymbolError
+from drillgen.theory.chords import Chord, Numeral, parse_chord, parse_numeral
 from drillgen.theory.other_names import chord_elsewhere
 
 Symbol = Numeral | Chord
@@ -250,7 +249,7 @@ def labelled(bars: Sequence[WrittenBar], section: str) -> tuple[BarText, ...]:
 MAX_BARS = 512
 _FORM = "form"
 _FORMS_ALLOWED = "text (ii7 | V7 | Imaj7 | %), a list of text, or named sections with form: A A B A"
-Placed = tuple[Path, WrittenBar]  # a bar, and under which key or index it was written
+Placed = tuple[KeyPath, WrittenBar]  # a bar, and under which key or index it was written
 
 
 def read_progression(value: Any, data: Mapping[str, Any]) -> Progression:
@@ -321,7 +320,7 @@ def _order(data: dict[str, Any], names: list[str]) -> Iterator[str]:
     if not names:
         raise refuse("there is no section", _FORMS_ALLOWED)
     form = data.get(_FORM, names)
-    words: list[tuple[str, Path, int | None]]  # each with its place in a list or a text
+    words: list[tuple[str, KeyPath, int | None]]  # each with its place in a list or a text
     if isinstance(form, str):
         words = [(found[0], (), found.start()) for found in re.finditer(r"[^\s,|]+", form)]
         if not words:

@@ -14,7 +14,7 @@ from pydantic_core import ErrorDetails
 from drillgen.drill.fields import Model
 from drillgen.drill.messages import (
     DrillError,
-    Path,
+    KeyPath,
     Problem,
     RefusedError,
     Wrong,
@@ -25,10 +25,10 @@ from drillgen.drill.messages import (
     refuse,
     show,
 )
-from drillgen.drill.models import Drill
-from drillgen.drill.overrides import Override, apply
-from drillgen.drill.yaml_errors import COMMENT, COMMENT_ALLOWED
+from drillgen.drill.models import Drill, Override, apply
 from drillgen.drill.yaml_source import (
+    COMMENT,
+    COMMENT_ALLOWED,
     MAX_CHARACTERS,
     DrillSource,
     SourceItem,
@@ -68,18 +68,18 @@ def problems_of(error: ValidationError, root: SourceItem) -> list[Problem]:
     ]
 
 
-def problem_at(root: SourceItem, path: Path, message: str) -> Problem:
+def problem_at(root: SourceItem, path: KeyPath, message: str) -> Problem:
     """What is wrong with a drill that could be read, at a path in the items it was read from."""
     return _problem(Wrong(message), path, root)
 
 
-def refused_at(root: SourceItem, path: Path, refused: RefusedError) -> list[Problem]:
+def refused_at(root: SourceItem, path: KeyPath, refused: RefusedError) -> list[Problem]:
     """What is wrong with a value that was read by itself, at its path in the items."""
     return [_problem(wrong, (*path, *wrong.at), root) for wrong in refused.wrongs]
 
 
-def _wrongs(detail: ErrorDetails) -> Iterator[tuple[Path, Wrong]]:
-    loc: Path = tuple(detail["loc"])
+def _wrongs(detail: ErrorDetails) -> Iterator[tuple[KeyPath, Wrong]]:
+    loc: KeyPath = tuple(detail["loc"])
     refused = detail.get("ctx", {}).get("error")
     if isinstance(refused, RefusedError):
         yield from (((*loc, *wrong.at), wrong) for wrong in refused.wrongs)
@@ -101,7 +101,7 @@ _EXAMPLES = {
 }
 
 
-def _unknown_key(loc: Path) -> Wrong:
+def _unknown_key(loc: KeyPath) -> Wrong:
     if len(loc) > 1 and not loc[-1]:  # {notes: 1:q 5,:e} is a text, then a key without a name
         return Wrong("a comma in brackets ends the text before it", "the text in quotes", key=True)
     known = _keys_at(loc[:-1])
@@ -115,7 +115,7 @@ def _unknown_key(loc: Path) -> Wrong:
     )
 
 
-def _problem(wrong: Wrong, loc: Path, root: SourceItem) -> Problem:
+def _problem(wrong: Wrong, loc: KeyPath, root: SourceItem) -> Problem:
     item, path = _follow(root, loc)
     source = item.place.source
     place = item.key if wrong.key and item.key and path[-1:] == loc[-1:] else None
@@ -134,10 +134,10 @@ def _problem(wrong: Wrong, loc: Path, root: SourceItem) -> Problem:
     )
 
 
-def _follow(root: SourceItem, loc: Path) -> tuple[SourceItem, Path]:
+def _follow(root: SourceItem, loc: KeyPath) -> tuple[SourceItem, KeyPath]:
     """The item that a path leads to, and those of the path's steps that are in the file."""
     item = root
-    path: Path = ()
+    path: KeyPath = ()
     for step in loc:
         inner: SourceItem | None = None
         if isinstance(item.value, dict):
@@ -149,7 +149,7 @@ def _follow(root: SourceItem, loc: Path) -> tuple[SourceItem, Path]:
     return item, path
 
 
-def _keys_at(loc: Path) -> tuple[str, ...]:
+def _keys_at(loc: KeyPath) -> tuple[str, ...]:
     """The keys that are known at a path: those of the model there."""
     models: list[type[Model]] = [Drill]
     for step in loc:
@@ -180,11 +180,11 @@ def _models_in(annotation: Any) -> list[type[Model]]:
 ENDINGS = (".yaml", ".yml")
 
 # Texts in which the end of a line divides bars, and what in them YAML may take for a comment.
-_BARS: dict[Path, re.Pattern[str]] = {
+_BARS: dict[KeyPath, re.Pattern[str]] = {
     ("progression",): re.compile(r"#[IViv]"),  # #IVo7
     ("line", "notes"): re.compile(r"#[1-7]"),  # #4
 }
-_TEXTS: tuple[Path, ...] = (("title",), ("note",))  # in which a number is a text
+_TEXTS: tuple[KeyPath, ...] = (("title",), ("note",))  # in which a number is a text
 
 
 def parse_drill(text: str, name: str = "drill", overrides: Iterable[Override] = ()) -> Drill:
@@ -233,7 +233,7 @@ def _is_something_else(item: SourceItem) -> bool:
     return not chords and other > max(len(known), 1)
 
 
-def _plain(item: SourceItem, path: Path = ()) -> Any:
+def _plain(item: SourceItem, path: KeyPath = ()) -> Any:
     """Plain data; texts divided into bars keep the line ends they were written with."""
     if isinstance(item.value, dict):
         return {key: _plain(each, (*path, key)) for key, each in item.value.items()}

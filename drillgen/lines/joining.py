@@ -1,19 +1,32 @@
-"""How figures, one over each chord, are joined: the octave and the ending of each by looking ahead.
+"""How a line goes from chord to chord, and how it ends.
+
+How figures, one over each chord, are joined: the octave and the ending of each by looking ahead.
 
 Common practice: a line goes into the next chord by a step; a tone in common is as good a bond but
 says less; a third is heard as a new beginning, and more than a fifth as a break.
+
+Arriving: how a line ends before a gap, and on the last chord.
+
+Common practice: a player comes to rest before leaving the word to another, on 1, 3 or 5 of the
+chord, by step where that can be, on one of the last two beats, and holds it to the bar line; and
+nobody stops before the last chord: every line goes to its nearest 1, 3 or 5 and holds that.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from fractions import Fraction
 from itertools import pairwise
 from typing import Literal
 
+from drillgen.chart import Bar, Chart, Span
+from drillgen.drill.lines import Arpeggio, Enclosure, Line, ScalePattern, Walking
 from drillgen.lines.pass_context import PassContext, open_spans
-from drillgen.lines.tones import folded, outside, roots
-from drillgen.theory.pitch import Degree, Name, Pitch
+from drillgen.lines.tones import degree_on, folded, outside, readable, roots, scale_of
+from drillgen.score import Note
+from drillgen.theory.chords import Chord
+from drillgen.theory.pitch import Degree, Key, Name, Pitch, in_range
 
 # What a change costs by its semitones, up to so many; beyond, _BREAK and the semitones.
 _CHANGES = ((0, 2.0), (2, 0.0), (4, 8.0), (7, 10.0))
@@ -23,7 +36,6 @@ _OUTSIDE = 60.0  # each note that the range does not hold where it should lie
 _AWAY = 0.05  # each semitone of a figure's middle away from where the line began
 _BEGINS_AWAY = 0.2  # each semitone of the first note
 _UNRESOLVED = 40.0  # a passing note at the end that does not move on by a step as it came
-_STEP = 2  # semitones
 
 
 # Whether a chord follows another in the same call, is the same again, or comes after a response.
@@ -57,7 +69,7 @@ class ChordFigure:
         return all(low <= pitch.midi <= high for pitch in self.pitches)
 
 
-_Way = tuple[float, tuple[ChordFigure, ...]]  # what it costs, and its figures so far
+_Joined = tuple[float, tuple[ChordFigure, ...]]  # what it costs, and its figures so far
 
 
 def placed(
@@ -138,13 +150,15 @@ def chosen(choices: Choices, context: PassContext) -> list[ChordFigure]:
     return list(found[1])
 
 
-def _plainer(one: _Way, other: _Way, joined: Sequence[Joint]) -> bool:
+def _plainer(one: _Joined, other: _Joined, joined: Sequence[Joint]) -> bool:
     """Whether a line is resolved as well as another that changes its figures much more."""
     prices = [sum(figure.price for figure in way[1]) for way in (one, other)]
     return prices[0] < prices[1] - _MUCH and _is_joined(one[1], joined)
 
 
-def _in_the_key(choices: Choices, joined: Sequence[Joint], context: PassContext) -> Iterator[_Way]:
+def _in_the_key(
+    choices: Choices, joined: Sequence[Joint], context: PassContext
+) -> Iterator[_Joined]:
     """The best line in each part of the range that is so wide that every key has it; the parts in
     the same order in every key, seen from its tonic."""
     width = context.high - context.low - _AN_OCTAVE_LESS
@@ -162,20 +176,20 @@ def _is_joined(figures: Sequence[ChordFigure], joined: Sequence[Joint]) -> bool:
     return all(abs(b.first - a.last) <= _STEP for (a, b), joint in moves if joint == "change")
 
 
-def _best(choices: Choices, joined: Sequence[Joint], near: int) -> _Way:
+def _best(choices: Choices, joined: Sequence[Joint], near: int) -> _Joined:
     """The cheapest way through the pass, with what it costs (dynamic programming)."""
-    ways: dict[int, _Way] = {}
+    ways: dict[int, _Joined] = {}
     for figures, joint in zip(choices, joined, strict=True):
         ways = _onward(ways, figures, joint, near)
     return min(ways.values(), key=lambda way: way[0])
 
 
 def _onward(
-    ways: dict[int, _Way], figures: Iterable[ChordFigure], joint: Joint, near: int
-) -> dict[int, _Way]:
+    ways: dict[int, _Joined], figures: Iterable[ChordFigure], joint: Joint, near: int
+) -> dict[int, _Joined]:
     """The cheapest way to each last note (and what it leads to) of the next chord."""
-    entries: dict[int, _Way] = {}
-    best: dict[int, _Way] = {}
+    entries: dict[int, _Joined] = {}
+    best: dict[int, _Joined] = {}
     for figure in figures:
         if figure.first not in entries:
             entries[figure.first] = _entry(ways, figure.first, joint, near)
@@ -187,7 +201,7 @@ def _onward(
     return best
 
 
-def _entry(ways: dict[int, _Way], first: int, joint: Joint, near: int) -> _Way:
+def _entry(ways: dict[int, _Joined], first: int, joint: Joint, near: int) -> _Joined:
     """The cheapest way so far that is followed by a note."""
     if not ways:
         return _BEGINS_AWAY * abs(first - near), ()
@@ -217,3 +231,160 @@ def joints(context: PassContext) -> Iterator[Joint]:
             yield "apart"
         else:
             yield "same chord" if before.chord == cell.chord else "change"
+
+
+# Kinds that run on from note to note.  The others end as they are: what a teacher wrote and what
+# phrases say, guide tones and roots that are held anyhow.
+_RUNNING = (Arpeggio, ScalePattern, Walking, Enclosure)
+_RESTS_ON = (1, 3, 5)
+_STEP, _THIRD = 2, 4  # semitones
+_STEPWISE = (ScalePattern, Walking)  # what may be led to its last note by another scale tone
+_CHANGED = 2  # what that costs
+# What a last note costs: each semitone of a move that is no step, and of a line that goes by steps;
+# the last note again; another note than the line had there; sooner than on the last beat.
+_WIDE, _WIDE_AMONG_STEPS, _AGAIN, _OTHER, _SOON = 1, 4, 5, 2, 1
+
+
+def before_gaps(
+    notes: Sequence[Note], bars: Sequence[Bar], context: PassContext, options: Line
+) -> list[Note]:
+    """The notes of a pass, with an arrival at the end of each call that a response follows."""
+    found = list(notes)
+    if not isinstance(options, _RUNNING):
+        return found
+    if isinstance(options, Enclosure) and options.fill == "rest":
+        return found
+    for bar, after in pairwise([*bars, None]):
+        assert bar is not None
+        if bar.role == "call" and after is not None and after.role == "response":
+            found = _arrived(found, bar, context, options)
+    return found
+
+
+def _arrived(notes: list[Note], bar: Bar, context: PassContext, options: Line) -> list[Note]:
+    """The notes with an arrival at the end of one bar."""
+    call = next(span for span in open_spans([bar]))
+    heard = [note for note in notes if note.start < bar.end]
+    places = [bar.end - 2 * context.beat, bar.end - context.beat]
+    if len(heard) < 2 or heard[-1].start < bar.start:
+        return notes
+    if heard[-1].start < places[0]:  # held already
+        held = replace(heard[-1], duration=call.end - heard[-1].start)
+        return [*heard[:-1], held, *notes[len(heard) :]]
+    stepwise = isinstance(options, _STEPWISE)
+    wide = _WIDE_AMONG_STEPS if stepwise else _WIDE
+    ways = [way for place in places for way in _ways(heard, place, bar, context, wide)]
+    if stepwise:
+        ways += [way for place in places for way in _led(heard, place, bar, context, options)]
+    if not ways:
+        return notes
+    _, end = min(ways, key=lambda way: (way[0], [note.pitch.midi for note in way[1]]))
+    kept = [_until(note, end[0].start) for note in heard if note.start < end[0].start]
+    return [*kept, *end, *notes[len(heard) :]]
+
+
+def _until(note: Note, end: Fraction) -> Note:
+    return replace(note, duration=min(note.duration, end - note.start))
+
+
+_Way = tuple[float, list[Note]]  # what it costs, and the notes that end the call
+
+
+def _ways(
+    notes: Sequence[Note], place: Fraction, bar: Bar, context: PassContext, wide: int
+) -> Iterator[_Way]:
+    """Every last note that could fall on a place; `wide` is what each semitone costs of a move that
+    is no step."""
+    earlier = [note for note in notes if note.start < place]
+    span = _under(bar.spans, place)
+    if not earlier or span is None or span.chord is None:
+        return
+    before = earlier[-1].pitch
+    own = next((note.pitch for note in notes if note.start == place), None)
+    soon = _SOON * (place < bar.end - context.beat)
+    for degree, pitch in _rests(span.chord, bar.key, context.low, context.high):
+        away = abs(pitch.midi - before.midi)
+        cost = _AGAIN if away == 0 else 0 if away <= _STEP else wide * away
+        cost += soon + _OTHER * (own is None or own.midi != pitch.midi)
+        yield cost, [Note(place, bar.end - place, pitch, mark=str(degree))]
+
+
+def _led(
+    notes: Sequence[Note], place: Fraction, bar: Bar, context: PassContext, options: Line
+) -> Iterator[_Way]:
+    """Every last note with another one before it than the line had: a scale tone beside it."""
+    earlier = [note for note in notes if note.start < place]
+    if len(earlier) < 2:
+        return
+    before, given = earlier[-2:]
+    span = _under(bar.spans, given.start)
+    if span is None or span.chord is None:
+        return
+    scale = scale_of(span.chord, bar.key, context.home, options.chosen_scales, span.leads_to)
+    tones = [
+        (degree, pitch)
+        for degree in scale.degrees
+        for pitch in in_range(span.chord.root.above(degree), context.low, context.high)
+        if 0 < abs(pitch.midi - before.pitch.midi) <= _THIRD
+    ]
+    for degree, pitch in tones:
+        led = replace(given, pitch=readable(pitch), mark=str(degree))
+        changed = [*earlier[:-1], led, *notes[len(earlier) :]]
+        for cost, end in _ways(changed, place, bar, context, _WIDE):
+            if abs(end[0].pitch.midi - pitch.midi) <= _STEP:
+                yield cost + _CHANGED + abs(pitch.midi - given.pitch.midi) / 4, [led, *end]
+
+
+def _under(spans: Iterable[Span], place: Fraction) -> Span | None:
+    return next((span for span in spans if span.start <= place < span.end), None)
+
+
+def _rests(chord: Chord, key: Key, low: int, high: int) -> Iterator[tuple[Degree, Pitch]]:
+    """1, 3 and 5 of a chord in every octave of a range."""
+    for number in _RESTS_ON:
+        degree = degree_on(chord, key, number)
+        for pitch in in_range(chord.root.above(degree), low, high):
+            yield degree, pitch
+
+
+def on_the_last_chord(
+    chart: Chart, options: Line, notes: Sequence[Note], context: PassContext
+) -> Iterator[Note]:
+    """What is held through the ending: for each voice the nearest 1, 3 or 5 of the last chord; of a
+    line that is made of named notes, one of those that it has in this key."""
+    final = chart.ending
+    chord = final[0].spans[0].chord if final else None
+    if not notes or chord is None:
+        return
+    start, end = final[0].start, final[-1].end
+    choices = list(_rests(chord, final[0].key, context.low, context.high))
+    if options.notes_used:
+        choices = _named(choices, notes, final[0], chart)
+    taken: set[int] = set()
+    for before in _voices(notes):
+        free = [each for each in choices if each[1].midi not in taken]
+        if not free:
+            return
+        degree, pitch = min(free, key=lambda each: _distance(each, before.pitch))
+        taken.add(pitch.midi)
+        yield Note(start, end - start, pitch, "held", mark=str(degree))
+
+
+def _distance(choice: tuple[Degree, Pitch], before: Pitch) -> tuple[int, int]:
+    return abs(choice[1].midi - before.midi), choice[1].midi
+
+
+def _voices(notes: Sequence[Note]) -> list[Note]:
+    """What sounded last, from low to high."""
+    last = notes[-1].start
+    return sorted((n for n in notes if n.start == last), key=lambda note: note.pitch.midi)
+
+
+def _named(
+    choices: Sequence[tuple[Degree, Pitch]], notes: Sequence[Note], final: Bar, chart: Chart
+) -> list[tuple[Degree, Pitch]]:
+    """The choices that the line has sounded in the last key; its last note where it has none."""
+    own = [note for note in notes if chart.bar_at(note.start).key_number == final.key_number]
+    keys = {note.pitch.midi for note in own}
+    found = [(degree, pitch) for degree, pitch in choices if pitch.midi in keys]
+    return found or [(Degree.parse(notes[-1].mark), notes[-1].pitch)]

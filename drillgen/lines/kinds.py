@@ -27,18 +27,8 @@ from drillgen.drill.lines import (
     Written,
 )
 from drillgen.drill.sheet import BASSES
-from drillgen.lines import (
-    enclosure,
-    guide_tones,
-    intervals,
-    melody,
-    patterns,
-    phrases,
-    riff,
-    scale_patterns,
-    walking,
-)
-from drillgen.lines.arriving import before_gaps, on_the_last_chord
+from drillgen.lines import enclosure, guide_tones, melody, patterns, phrases, walking
+from drillgen.lines.joining import before_gaps, on_the_last_chord
 from drillgen.lines.pass_context import (
     Cell,
     PassContext,
@@ -94,11 +84,11 @@ WRITERS: dict[type[Line], Writer] = {
     Roots: patterns.roots,
     Arpeggio: patterns.arpeggio,
     Walking: walking.write,
-    ScalePattern: scale_patterns.scale_pattern,
+    ScalePattern: patterns.scale_pattern,
     Enclosure: enclosure.write,
-    Intervals: intervals.write,
-    Riff: riff.write,
-    Written: melody.write,
+    Intervals: patterns.write,
+    Riff: melody.write_riff,
+    Written: melody.write_melody,
     Phrases: phrases.write,
 }
 

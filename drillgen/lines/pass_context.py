@@ -12,8 +12,7 @@ from drillgen.chart import Bar, Span
 from drillgen.drill.lines import NoteLength
 from drillgen.score import Note
 from drillgen.theory.chords import Chord
-from drillgen.theory.keys import Key
-from drillgen.theory.pitch import Name, Pitch, in_range
+from drillgen.theory.pitch import Key, Name, Pitch, in_range
 
 _C_MAJOR = Key(Name(0))
 

@@ -1,4 +1,12 @@
-"""Phrases for call and response, made from a few named notes.
+"""Phrases, and the notes that their rhythms are sung on.
+
+The notes of a phrase: which of a few named ones its rhythm is sung on.
+
+Common practice: a motive moves mostly by step within the set; it returns a step of the set higher
+or lower, or with another ending; a phrase has one highest note, sung once, on an accent; it begins
+and ends on notes of rest; a long note agrees with its chord.
+
+Phrases for call and response, made from a few named notes.
 
 A motive, its return and an ending (`motives.py`, `forms.py`), sung on the named notes alone
 (`contours.py`).  Common practice in teaching by ear: few notes, heard well; a beginning on a note
@@ -12,19 +20,238 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import groupby
+from itertools import groupby, pairwise
+from math import exp
 from random import Random
 
 from drillgen.chart import Bar
 from drillgen.drill.lines import Phrases
 from drillgen.drill.melody import ScaleNote
-from drillgen.lines.contours import Ground, Line, opening, second_line, sung
 from drillgen.lines.forms import Form, Wishes, laid_out
 from drillgen.lines.melody import Harmony, MelodyTone, pitch, tonic_of
-from drillgen.lines.motives import Onsets, Time, quarters, source, ticks
+from drillgen.lines.motives import EIGHTH, Onsets, Time, quarters, source, ticks
 from drillgen.lines.pass_context import PassContext
 from drillgen.score import Note
 from drillgen.theory.pitch import Pitch
+
+Line = tuple[int, ...]  # places in the set, counted from its lowest note
+
+# How often: the same note, the next of the set, the next but one …
+_MOVES = {0: 0.3, 1: 1.0, 2: 0.25, 3: 0.06}
+_FAR = 0.02
+_SHAPE = 1.6  # how firmly a motive keeps to its contour
+_CONTOURS = {  # where in the set a motive goes, from its first note to its last
+    "up": (0.15, 0.75),
+    "down": (0.85, 0.2),
+    "over": (0.3, 0.8, 0.3),
+    "under": (0.7, 0.15, 0.6),
+    "home": (0.5, 0.5),
+}
+_VARIANTS = {1: 0.35, -1: 0.35, 0: 0.3}  # set steps by which a motive is moved when it returns
+_BLUE = (3, 6, 10)  # semitones over the tonic: they may be held over any chord
+_WAYS_TRIED = 24
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """What lies under a phrase's notes, in semitones over the tonic."""
+
+    pool: Sequence[ScaleNote]  # from low to high
+    first: frozenset[int]  # places in the pool
+    last: frozenset[int]
+    chords: Sequence[tuple[int, ...]]  # under each note: root, third, fifth …
+    newest: int | None  # the place of the note that has just come in
+    time: Time
+
+    @property
+    def top(self) -> int:
+        return len(self.pool) - 1
+
+
+def sung(form: Form, ground: Ground, random: Random, said: frozenset[Line]) -> Line:
+    """Notes for every stroke of a form: the best of some ways to sing it; `said` are the first
+    bars that would not be new."""
+    ways = [_way(form, ground, random) for _ in range(_WAYS_TRIED)]
+    return min(ways, key=lambda way: _faults(form, way, ground, said) + random.random() / 2)
+
+
+def _way(form: Form, ground: Ground, random: Random) -> Line:
+    motive = _motive(len(form[0].strokes), ground, random)
+    notes = list(motive)
+    for statement in form[1:]:
+        count = len(statement.strokes)
+        if statement.part == "answer":
+            notes += _walk(count, notes[-1:], ground, random)
+        else:
+            moved = _moved(motive, ground, random)[:count]
+            notes += moved + _walk(count - len(moved), [*moved[-1:]], ground, random)
+            notes[-1] = _other_end(notes[-2], notes[-1], ground, random)
+    if len(form) > 1 or len(notes) > 1:
+        notes[-1] = _home(notes[-2], ground, random)
+    return tuple(notes)
+
+
+def _motive(count: int, ground: Ground, random: Random) -> list[int]:
+    if ground.top == 1:
+        return _of_two(count, random)
+    start = [random.choice(sorted(ground.first))]
+    return start + _walk(count - 1, start, ground, random)
+
+
+def _of_two(count: int, random: Random) -> list[int]:
+    """One note repeated, the other beside it."""
+    main = random.randrange(2)
+    notes = [main] * count
+    for place in random.choice(((count - 1,), (0,), (count - 2,), (1, count - 1))):
+        notes[place] = 1 - main
+    return notes
+
+
+def _walk(count: int, before: list[int], ground: Ground, random: Random) -> list[int]:
+    """So many notes, mostly each the neighbour of the one before, along a drawn contour."""
+    contour = _CONTOURS[random.choice(sorted(_CONTOURS))]
+    found: list[int] = []
+    for number in range(count):
+        aim = _height(contour, (number + 1) / count) * ground.top
+        last = [*before, *found][-1:]
+        weights = [
+            (_MOVES.get(abs(each - last[0]), _FAR) if last else 1.0)
+            * exp(-_SHAPE * abs(each - aim) / max(ground.top, 1))
+            for each in range(ground.top + 1)
+        ]
+        found.append(random.choices(range(ground.top + 1), weights)[0])
+    return found
+
+
+def _height(contour: Sequence[float], share: float) -> float:
+    """How high a contour is after a share of its way."""
+    place = share * (len(contour) - 1)
+    index = min(int(place), len(contour) - 2)
+    return contour[index] + (contour[index + 1] - contour[index]) * (place - index)
+
+
+def _moved(motive: Sequence[int], ground: Ground, random: Random) -> list[int]:
+    """The motive again, a step of the set away where the set goes on there."""
+    steps = random.choices([*_VARIANTS], [*_VARIANTS.values()])[0]
+    for move in (steps, -steps):
+        if all(0 <= note + move <= ground.top for note in motive):
+            return [note + move for note in motive]
+    return list(motive)
+
+
+def _other_end(before: int, last: int, ground: Ground, random: Random) -> int:
+    """The last note of a return: as it is, or another one beside the note before it."""
+    near = [n for n in (before - 1, before, before + 1) if 0 <= n <= ground.top]
+    return random.choice([last, last, *near])
+
+
+def _home(before: int, ground: Ground, random: Random) -> int:
+    """A note to end on, near to the one before."""
+    ends = sorted(ground.last)
+    return random.choices(ends, [exp(-0.9 * abs(each - before)) for each in ends])[0]
+
+
+def _faults(form: Form, way: Line, ground: Ground, said: frozenset[Line]) -> float:
+    """What a teacher would mark in the notes."""
+    strokes = [stroke for statement in form for stroke in statement.strokes]
+    first = way[: len(opening(form, ground.time))]
+    found = 50.0 * (first in said) + 3.0 * (way[0] not in ground.first)
+    found += 2.0 * (ground.newest is not None and ground.newest not in way)
+    found += _moves(way, ground) + _returns(form, way)
+    found += sum(
+        _rub(stroke, note, chord, ground)
+        for stroke, note, chord in zip(strokes, way, ground.chords, strict=True)
+    )
+    found += _ending(way[-1], ground)
+    return found + _peak(strokes, way, ground)
+
+
+def _moves(way: Line, ground: Ground) -> float:
+    """Wide leaps, leaps on in one direction, a note three times running, a trill, few notes."""
+    keys = [ground.pool[note].semitones for note in way]
+    leaps = [after - before for before, after in pairwise(keys)]
+    found = sum(3.0 * (abs(leap) > 7) + 1.0 * (abs(leap) > 5) for leap in leaps)
+    found += sum(
+        1.5 for one, other in pairwise(leaps) if one * other > 0 and min(abs(one), abs(other)) > 3
+    )
+    few = ground.top == 1
+    for one, two, three in zip(way, way[1:], way[2:], strict=False):
+        found += (0.5 if few else 3.0) * (one == two == three)
+    for four in zip(way, way[1:], way[2:], way[3:], strict=False):
+        found += 4.0 * (four[0] == four[2] != four[1] == four[3]) * (not few)
+        found += 8.0 * (len(set(four)) == 1)
+    return found + 3.0 * max(min(3, ground.top + 1) - len(set(way)), 0)
+
+
+def _returns(form: Form, way: Line) -> float:
+    """A return that is the very same twice over; a last note that was struck just before it."""
+    found, place, said = 0.0, 0, list[Line]()
+    for statement in form:
+        line = way[place : place + len(statement.strokes)]
+        found += 2.0 * (statement.part == "return" and line in said)
+        found += 0.5 * (len(line) > 1 and line[-1] == line[-2] and max(way) > 1)
+        said.append(line)
+        place += len(line)
+    return found
+
+
+def _rub(stroke: tuple[int, int], note: int, chord: tuple[int, ...], ground: Ground) -> float:
+    """How a note stands against its chord: long ones must agree, or be blue."""
+    start, end = stroke
+    place = ground.pool[note].semitones % 12
+    if not chord or place in chord:
+        return 0.0
+    long = end - start >= ground.time.beat
+    above = (place - 1) % 12 in chord and place not in _BLUE
+    if long:
+        return 3.0 if above else 0.8
+    return 0.3 if ground.time.is_strong(start) else 0.0
+
+
+def _ending(last: int, ground: Ground) -> float:
+    """Nearest to home: the tonic, or another note of the chord's triad."""
+    if last not in ground.last:
+        return 100.0
+    place, chord = ground.pool[last].semitones % 12, ground.chords[-1]
+    return 0.0 if place == 0 else 0.3 if place in chord[:3] else 1.0
+
+
+def _peak(strokes: Sequence[tuple[int, int]], way: Line, ground: Ground) -> float:
+    """One highest note, once, on an accent."""
+    if ground.top < 2:
+        return 0.0
+    peaks = [stroke for stroke, note in zip(strokes, way, strict=True) if note == max(way)]
+    unaccented = not any(is_accented(stroke, ground.time) for stroke in peaks)
+    return 4.0 * (len(peaks) - 1) + 1.5 * unaccented
+
+
+def is_accented(stroke: tuple[int, int], time: Time) -> bool:
+    """On a strong beat, a beat long on any beat, or held over a strong one from before it."""
+    start, end = stroke
+    long = end - start >= time.beat
+    held = time.is_strong(start + EIGHTH) and end > start + EIGHTH
+    return time.is_strong(start) or held or (long and time.is_on_beat(start))
+
+
+def opening(form: Form, time: Time) -> Onsets:
+    """Where the notes of a phrase's first bar begin."""
+    strokes = (stroke for statement in form for stroke in statement.strokes)
+    return tuple(start for start, _ in strokes if start < time.bar)
+
+
+def second_line(form: Form, way: Line, ground: Ground, random: Random) -> Line:
+    """The same words over the next chords, from two notes (the second line of an A A B): the other
+    note where each statement ends or its bar does."""
+    found, place = list(way), 0
+    for statement in form:
+        bar = statement.strokes[0][0] // ground.time.bar
+        inside = [s for s, _ in statement.strokes if s // ground.time.bar == bar]
+        turned = place + len(inside) - 1
+        found[turned] = 1 - found[turned]
+        place += len(statement.strokes)
+    found[-1] = _home(found[-2], ground, random)
+    return tuple(found)
+
 
 _HEIGHTS = {"low": 0.3, "middle": 0.5, "high": 0.7}  # where in the range the notes lie
 _HOME = (0, 3, 4, 7)  # semitones of the tonic's chord, major or minor

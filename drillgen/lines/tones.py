@@ -10,10 +10,8 @@ from typing import NamedTuple
 from drillgen.drill.line_options import ChordScales, Named
 from drillgen.lines.pass_context import Cell, PassContext
 from drillgen.score import Note
-from drillgen.theory.chords import Chord
-from drillgen.theory.keys import Key
-from drillgen.theory.numerals import Numeral
-from drillgen.theory.pitch import Degree, Name, Pitch, in_range
+from drillgen.theory.chords import Chord, Numeral
+from drillgen.theory.pitch import Degree, Key, Name, Pitch, in_range
 from drillgen.theory.scales import SCALES, Scale, chord_scale
 
 # Figures: degrees over a root, given pitches inside the range and laid out in time.

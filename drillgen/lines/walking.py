@@ -1,8 +1,12 @@
-"""Walking bass: a note a beat that outlines the chords and leads into each change.
+"""The walking study.
+
+The search for a walking line: what a beat may be, and the cheapest way through a pass.
+
+Walking bass: a note a beat that outlines the chords and leads into each change.
 
 Each chord's notes are the cheapest path from its first note to the next chord's first note, and the
 last bar of a pass leads into whatever follows it: the next pass or key, a tag, the ending (common
-practice).  What a note and the motion to it cost stands in `walking_search.py`;
+practice).  What a note and the motion to it cost stands with the search;
 what saying something again costs, here.
 
 Where a chord changes between the beats (two chords that share a bar of 3/4 or 5/4), the note before
@@ -13,29 +17,346 @@ eighth beside a change (common practice).
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Hashable, Iterable, Iterator, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import dropwhile
+from functools import lru_cache
+from itertools import dropwhile, pairwise
 from random import Random
+from typing import NamedTuple
 
 from drillgen.chart import Bar
-from drillgen.drill.lines import Walking
+from drillgen.drill.lines import LedBy, Walking
 from drillgen.lines.pass_context import Cell, PassContext, cells, stepped
-from drillgen.lines.walking_search import (
-    Way,
-    approaches,
-    arrivals,
-    begun,
-    heading,
-    inner,
-    intervals,
-    leads,
-    onward,
-    targets,
-)
+from drillgen.lines.tones import beside
 from drillgen.score import Note
-from drillgen.theory.pitch import Pitch
+from drillgen.theory.chords import Chord
+from drillgen.theory.pitch import Key, Name, Pitch, in_range
+from drillgen.theory.scales import chord_scale
+
+# The cheapest way through some notes: what a walking line's motion costs.
+#
+# The costs are the taste, as a table (common practice): steps are free and leaps must pay, a leap
+# lands on a chord tone, two leaps are not made one after the other, and nothing goes to and fro.
+#
+# A walking line tries many thousands of moves, so pitches are compared by MIDI keys that are looked
+# up once, and a way is a chain of notes each of which knows the one before.
+
+# What a melodic interval costs, by semitones: steps are free, leaps must pay.
+_INTERVAL = (6.0, 0.0, 0.0, 0.9, 0.9, 1.3, 4.0, 1.6, 4.0, 4.0, 5.0, 6.0, 3.5)
+_TOO_FAR = 12  # semitones; wider leaps are not tried
+_OUT_OF_REACH = 50.0  # the last resort in a narrow range
+_TURN = 0.5  # the line changes direction
+_AGAINST = 0.7  # a step against the direction that this chord set out in
+_STEP = 2  # semitones
+_LEADING = (1, 2, 5, 7)  # semitones
+_LEAP_TO_PASSING = 1.8  # a leap should land on a chord tone
+_SEESAW = 3.0  # back to the note before last
+_LEAP = 5  # semitones
+_LEAP_AFTER_LEAP = 0.5
+
+
+class PitchChoice(NamedTuple):
+    """A pitch that may stand on a beat."""
+
+    pitch: Pitch
+    key: int  # its MIDI key
+    price: float  # what it costs by itself
+    lands: bool  # whether a leap may land there
+
+
+Step = Sequence[PitchChoice]  # one beat to fill
+
+
+class Way(NamedTuple):
+    """A way to a pitch, from the first note of a chord."""
+
+    cost: float
+    pitch: Pitch
+    key: int  # its MIDI key
+    came: int | None  # semitones from the note before; None where there was none
+    before: Way | None  # None where the way begins
+
+    @property
+    def path(self) -> list[Pitch]:
+        """The pitches from the beginning."""
+        path: list[Pitch] = []
+        way: Way | None = self
+        while way is not None:
+            path.append(way.pitch)
+            way = way.before
+        return path[::-1]
+
+
+# The cheapest way to each pitch, by its MIDI key and the direction it was reached in.
+Ways = dict[tuple[int, int], Way]
+
+
+def intervals(path: Sequence[Pitch]) -> tuple[int, ...]:
+    """The melodic intervals of a path, in semitones."""
+    return tuple(b - a for a, b in pairwise([pitch.midi for pitch in path]))
+
+
+def begun(path: Sequence[Pitch]) -> Ways:
+    """The one way that begins with the last note of a path, reached from the note before it."""
+    key = path[-1].midi
+    came = key - path[-2].midi if len(path) > 1 else None
+    direction = 0 if not came else (1 if came > 0 else -1)
+    return {(key, direction): Way(0.0, path[-1], key, came, None)}
+
+
+def onward(ways: Ways, steps: Sequence[Step], aim: int) -> Ways:
+    """Go on through some beats, keeping the cheapest way to each pitch from above and from below
+    (dynamic programming)."""
+    for step in steps:
+        reached: Ways = {}
+        for (_, direction), way in ways.items():
+            moves = _moves(way.came, direction)
+            for pitch, key, price, lands in step:
+                distance = key - way.key
+                moved = moves.get(distance)
+                if moved is None:
+                    continue
+                total = way.cost + price + moved + (_AGAINST if distance * aim < 0 else 0.0)
+                total += 0.0 if lands or abs(distance) <= _STEP else _LEAP_TO_PASSING
+                state = (key, 1 if distance > 0 else -1)
+                if state not in reached or total < reached[state].cost:
+                    reached[state] = Way(total, pitch, key, distance, way)
+        ways = reached or ways
+    return ways
+
+
+def arrivals(ways: Ways, target: Pitch) -> list[tuple[float, Way]]:
+    """The ways to the note before `target` and their costs with the step to it, cheapest first."""
+    key = target.midi
+    costs = [
+        (way.cost + _moves(way.came, direction).get(key - way.key, _OUT_OF_REACH), way)
+        for (_, direction), way in ways.items()
+    ]
+    return sorted(costs, key=lambda arrival: arrival[0])
+
+
+def leads(distance: int) -> bool:
+    """Whether an interval in semitones leads into a downbeat: a step, a fourth or a fifth (common
+    practice)."""
+    return abs(distance) in _LEADING
+
+
+@lru_cache(maxsize=1024)
+def _moves(came: int | None, direction: int) -> Mapping[int, float]:
+    """What it costs to go on by each interval that is not too far, after having come by another."""
+    return {
+        distance: _move(came, direction, distance) for distance in range(-_TOO_FAR, _TOO_FAR + 1)
+    }
+
+
+def _move(came: int | None, direction: int, distance: int) -> float:
+    cost = _INTERVAL[abs(distance)]
+    if distance * direction < 0:
+        cost += _TURN
+    if came is not None:
+        cost += _SEESAW if distance == -came else 0.0
+        leaps = min(abs(distance), abs(came)) >= _LEAP
+        cost += _LEAP_AFTER_LEAP if leaps else 0.0
+    return cost
+
+
+# What a walking bass may play on each beat of a chord, and what each note costs by itself.
+#
+# Common practice: the root, or the bass that is written, where a chord begins; chord tones on
+# strong beats; and a note a semitone, a whole tone or a fifth away before the change. The costs are
+# the taste, as a table; a little seeded noise keeps two choruses from being the same.
+
+_WEAK_SCALE_TONE = 0.3  # a scale tone that is no chord tone, on a weak beat
+_STRONG_SCALE_TONE = 2.5  # … on a strong beat
+_REGISTER = 0.012  # a semitone away from the middle, squared
+_NOISE = 1.4
+_CONTRADICTS = 10.0  # an approach that is the sounding chord's other third, or its other seventh
+_FOREIGN = 4.0  # a whole tone or a fifth away and outside the sounding chord's scale
+_STEPS_BACK = 5.0  # a whole tone into a change over the note that this chord began on: E D# F
+# How the last note leads into the next chord, by its distance to the target in semitones.
+_APPROACH = {
+    "mixed": {1: 0.0, -1: 0.0, 2: 0.6, -2: 0.6, 7: -0.9, -5: -0.9},
+    "chromatic": {1: 0.0, -1: 0.0, 2: 2.0, -2: 2.0, 7: 4.0, -5: 4.0},
+    "dominant": {1: 2.5, -1: 2.5, 2: 3.0, -2: 3.0, 7: 0.0, -5: 0.0},
+}
+_WALKING_BEATS_STEP = 2  # semitones
+_ASTRAY = 2.0  # another octave of the next chord's bass where that lies a step away
+# Thirds, sevenths (a sixth stands for a major one) and flat fifths, and what contradicts each, in
+# semitones over the root.
+_OTHERS = ((3, 4), (4, 3), (10, 11), (11, 10), (9, 10), (6, 7))
+_DOMINANT, _FLAT_NINTH = {4, 10}, 1
+_FIRST_NOTE_AGAIN = {1: 0.0, 5: 0.9, 3: 1.0}  # where a chord goes on: its degrees and their cost
+_OCTAVE = 12
+
+
+class _Tone(NamedTuple):
+    """A note of a chord or its scale."""
+
+    pitch: Pitch
+    key: int  # its MIDI key
+    in_chord: bool
+    off_middle: float  # what it costs to be so high or low
+
+
+def targets(
+    cell: Cell, first: Pitch, context: PassContext, options: Walking
+) -> Iterator[tuple[Pitch, float]]:
+    """Where the next chord may begin: its bass in each octave; other tones where it may vary."""
+    if cell.following is None:
+        yield first, 0.0
+        return
+    chord = cell.following[0]
+    for number, price in _first_degrees(cell, chord, context, options):
+        degree = chord.degree(number)
+        if degree is None:
+            continue
+        name = chord.bass_name if number == 1 else chord.root.above(degree)
+        for pitch in in_range(name, context.low, context.high):
+            off_middle = _off_middle(pitch.midi, context.low, context.high)
+            yield pitch, price + off_middle + _astray(first, pitch) + _noise(context)
+        if number == 1 and not in_range(name, context.low, context.high):
+            yield context.closest(name, first.midi), price
+
+
+def _first_degrees(
+    cell: Cell, following: Chord, context: PassContext, options: Walking
+) -> list[tuple[int, float]]:
+    """A bass that is written is played, and so is the root of what comes after the pass: a pass
+    or an ending (common practice)."""
+    if following.bass is not None or cell is context.cells[-1]:
+        return [(1, 0.0)]
+    if following == cell.chord:
+        return list(_FIRST_NOTE_AGAIN.items())
+    if options.beat_one == "chord tone":
+        return [(1, 0.0), (3, 0.4), (5, 0.6), (7, 0.9)]
+    return [(1, 0.0)]
+
+
+def heading(cell: Cell, context: PassContext) -> int:
+    """Up (1) or down (-1): the way the basses of the chords go where they move by step (common
+    practice: the line goes along with them), else either."""
+    either = context.random.choice((-1, 1))
+    if cell.following is None:
+        return either
+    return _step(cell.chord.bass_name, cell.following[0].bass_name) or either
+
+
+def _step(one: Name, other: Name) -> int:
+    """Up (1) or down (-1) where one bass lies a step from the other, else 0."""
+    up = (other.pitch_class - one.pitch_class) % _OCTAVE
+    if 0 < up <= _WALKING_BEATS_STEP:
+        return 1
+    return -1 if up >= _OCTAVE - _WALKING_BEATS_STEP else 0
+
+
+def _astray(first: Pitch, target: Pitch) -> float:
+    """What it costs to take another octave than the one in which two basses are neighbours."""
+    return (
+        _ASTRAY
+        if _step(first.name, target.name) and abs(target.midi - first.midi) > _WALKING_BEATS_STEP
+        else 0.0
+    )
+
+
+def inner(cell: Cell, index: int, context: PassContext) -> Step:
+    """Chord and scale tones; which beats are strong is counted from the chord's start."""
+    passing = _STRONG_SCALE_TONE if index % 2 == 0 else _WEAK_SCALE_TONE
+    tones = _tones(cell.chord, cell.key, cell.span.leads_to, context.low, context.high)
+    choices = []
+    for pitch, key, in_chord, off_middle in tones:
+        alone = off_middle + _noise(context)
+        choices.append(PitchChoice(pitch, key, (0.0 if in_chord else passing) + alone, in_chord))
+    return choices
+
+
+def approaches(
+    cell: Cell, first: Pitch, target: Pitch, context: PassContext, options: Walking
+) -> Step:
+    """The notes that lead from a chord, begun on its first note, into the next one's."""
+    choices = [
+        PitchChoice(pitch, key, price + _back(key, first, target) + _noise(context), True)
+        for pitch, key, price in _leading(
+            target, cell.chord, cell.key, cell.span.leads_to, options.approach
+        )
+        if context.holds(key)
+    ]
+    return choices or [PitchChoice(target, target.midi, 6.0, True)]
+
+
+def _back(key: int, first: Pitch, target: Pitch) -> float:
+    """What it costs to step to the target over the note that the chord began on."""
+    steps = abs(target.midi - key) <= _WALKING_BEATS_STEP
+    between = min(key, target.midi) < first.midi < max(key, target.midi)
+    return _STEPS_BACK if steps and between else 0.0
+
+
+def _off_middle(key: int, low: int, high: int) -> float:
+    return _REGISTER * (key - (low + high) / 2) ** 2
+
+
+def _noise(context: PassContext) -> float:
+    return context.random.random() * _NOISE
+
+
+@lru_cache(maxsize=1024)
+def _tones(
+    chord: Chord, key: Key, leads_to: Chord | None, low: int, high: int
+) -> tuple[_Tone, ...]:
+    """The chord's and its scale's notes in a range."""
+    chord_tones = set(chord.names[:4])
+    names = _scale_names(chord, key, leads_to) | chord_tones
+    return tuple(
+        _Tone(pitch, pitch.midi, name in chord_tones, _off_middle(pitch.midi, low, high))
+        for name in sorted(names, key=lambda name: name.fifths)
+        for pitch in in_range(name, low, high)
+    )
+
+
+@lru_cache(maxsize=4096)
+def _leading(
+    target: Pitch, chord: Chord, key: Key, leads_to: Chord | None, approach: LedBy
+) -> tuple[tuple[Pitch, int, float], ...]:
+    """The notes from which an approach leads to a target, their MIDI keys, and what each costs."""
+    names = _scale_names(chord, key, leads_to)
+    own = {name.pitch_class for name in names}
+    wrong = _contradictions(chord)
+    known = ((by, _led_from(target, by, names), price) for by, price in _APPROACH[approach].items())
+    return tuple(
+        (
+            pitch,
+            pitch.midi,
+            price
+            + (_CONTRADICTS if pitch.name.pitch_class in wrong else 0.0)
+            + (_FOREIGN if abs(by) > 1 and pitch.name.pitch_class not in own else 0.0),
+        )
+        for by, pitch, price in known
+    )
+
+
+def _contradictions(chord: Chord) -> set[int]:
+    """The pitch classes that deny what a chord is while it still sounds (common practice): the
+    other third, the other seventh, the fifth over a flat one, and the flat ninth where there is no
+    minor seventh over a major third."""
+    root = chord.root.pitch_class
+    tones = {(name.pitch_class - root) % 12 for name in chord.names}
+    wrong = {other for own, other in _OTHERS if own in tones and other not in tones}
+    if not tones >= _DOMINANT and _FLAT_NINTH not in tones:
+        wrong.add(_FLAT_NINTH)
+    return {(root + semitones) % 12 for semitones in wrong}
+
+
+def _led_from(target: Pitch, distance: int, scale: set[Name]) -> Pitch:
+    """The pitch `distance` semitones from the target, spelled by the scale or as its neighbour."""
+    for name in scale:
+        if (name.pitch_class - target.midi - distance) % 12 == 0:
+            return Pitch.near(name, target.midi + distance)
+    return beside(target, distance)
+
+
+def _scale_names(chord: Chord, key: Key, leads_to: Chord | None) -> set[Name]:
+    return set(chord_scale(chord, key, leads_to).names(chord.root))
+
 
 # The bones of a walking line: what is left when only roots and guide tones are kept.
 

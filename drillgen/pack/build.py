@@ -15,20 +15,18 @@ from typing import TYPE_CHECKING, Any
 
 from drillgen.drill.lesson import Lesson
 from drillgen.drill.messages import DrillError
-from drillgen.errors import DrillgenError
-from drillgen.interrupts import held_back
+from drillgen.errors import DrillgenError, held_back
+from drillgen.pack.drills import NOTES_KEY, TRACK_SECTION, bank_task
 from drillgen.pack.files import PackError, clear, reason, zip_pack, zip_path
 from drillgen.pack.folder import BuildFolder, build_folder, refuse_foreign_files
 from drillgen.pack.handout import heard_first
 from drillgen.pack.manifest_store import ManifestStore
-from drillgen.pack.naming import Folders, TakenFolder, lesson_folders, plan
 from drillgen.pack.plan import STAGES, Order, elsewhere, rounds
 from drillgen.pack.preflight import problem, silent
-from drillgen.pack.settings import Options, Settings
+from drillgen.pack.settings import Folders, Options, Settings, TakenFolder, lesson_folders, plan
 from drillgen.pack.tasks import Failure, ManifestEntry, Outcome, PackTask, Shared, task_folder
-from drillgen.pack.track import NOTES_KEY, SECTION, bank_task
-from drillgen.page.models import ALONE, INDEX
-from drillgen.sound.library import library
+from drillgen.page.tones import ALONE, INDEX
+from drillgen.sound.fluidsynth import library
 from drillgen.sound.soundfonts import Soundfont, SoundfontChoice, choose
 
 if TYPE_CHECKING:
@@ -109,7 +107,7 @@ class BuildRun:
 
     def tracks(self) -> list[ManifestEntry]:
         """The entries of this order's tracks."""
-        return self._entries(task for task in self._tasks if task.section == SECTION)
+        return self._entries(task for task in self._tasks if task.section == TRACK_SECTION)
 
     def warnings(self) -> tuple[str, ...]:
         """What is to be said about what was made, in this build or before."""
@@ -167,7 +165,7 @@ class BuildRun:
 
     def _check_instruments(self) -> None:
         """Raises SoundError where an instrument is nowhere, before anything is rendered."""
-        from drillgen.pack.naming import PlayedTrack
+        from drillgen.pack.settings import PlayedTrack
         from drillgen.sound.schedule import resolved
 
         if self._order.soundfont.whole:
@@ -204,7 +202,7 @@ class BuildRun:
         self, parts: tuple[tuple[PackTask, ...], ...]
     ) -> tuple[tuple[PackTask, ...], ...]:
         """The notes of several tracks, rendered before processes would each render the same."""
-        tracks = [task for task in parts[-1] if task.section == SECTION]
+        tracks = [task for task in parts[-1] if task.section == TRACK_SECTION]
         if len(tracks) < 2:
             return parts
         notes = bank_task([need for task in tracks for need in task.needs], self._order.soundfont)
@@ -253,8 +251,8 @@ class BuildRun:
             with held_back():
                 self._store.accept(task, result, made_in)
                 clear(made_in)
-            self.made += task.section == SECTION
-            self.others += [task.label] if task.section != SECTION else []
+            self.made += task.section == TRACK_SECTION
+            self.others += [task.label] if task.section != TRACK_SECTION else []
 
     def _fail(self, task: PackTask, failure: Failure) -> None:
         self._folder.check()
@@ -281,7 +279,9 @@ class BuildRun:
 
     def _unfinished(self) -> UnfinishedError:
         ours = any(failure.blame == "program" for _, failure in self._failures)
-        there = f"{len(self.tracks())} of {sum(t.section == SECTION for t in self._tasks)} tracks"
+        there = (
+            f"{len(self.tracks())} of {sum(t.section == TRACK_SECTION for t in self._tasks)} tracks"
+        )
         said = "\n".join(f"  {line}" for line in self._complaints())
         return UnfinishedError(
             f"Not everything could be made; {self._order.pack} has {there}.\n{said}",
@@ -357,7 +357,7 @@ def build(
         run = BuildRun(order, options, place, store, BuildProgress(progress))
         run.through()
         packed = _zipped(out, store, place) if options.extras.zip else None
-        others = elsewhere(order, store.entries(SECTION, order.replaced))
+        others = elsewhere(order, store.entries(TRACK_SECTION, order.replaced))
         return _pack(order, run, choice, packed, others, began)
 
 
@@ -394,7 +394,7 @@ def _folders(lesson: Lesson, store: ManifestStore) -> Folders:
     """Each drill's folder, where other drills may have theirs."""
     places = {
         entry["folder"]: TakenFolder(entry["folder"], str(entry.get("drill", "")))
-        for entry in store.entries(SECTION)
+        for entry in store.entries(TRACK_SECTION)
         if entry.get("folder")
     }
     return lesson_folders([drill.title for drill in lesson.drills], tuple(places.values()))

@@ -20,10 +20,10 @@ from pathlib import Path, PurePosixPath
 from typing import IO
 
 from drillgen.audio.formats import FORMATS
+from drillgen.disk import is_regular, whole_file
 from drillgen.errors import DrillgenError
 from drillgen.pack.inside import Inside, is_name
 from drillgen.pack.manifest import NAME as MANIFEST
-from drillgen.whole import is_regular, whole_file
 
 
 class PackError(DrillgenError):

@@ -17,8 +17,10 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from drillgen.interrupts import held_back
+from drillgen.disk import is_regular
+from drillgen.errors import held_back
 from drillgen.pack import manifest, manifest_store
+from drillgen.pack.drills import TRACK_SECTION
 from drillgen.pack.files import (
     PackError,
     clear,
@@ -28,12 +30,10 @@ from drillgen.pack.files import (
     zip_path,
 )
 from drillgen.pack.manifest_store import ManifestStore
-from drillgen.pack.naming import BOOKLET, NOTES, PLAYLISTS
 from drillgen.pack.plan import Order
+from drillgen.pack.settings import BOOKLET, NOTES, PLAYLISTS
 from drillgen.pack.tasks import PackTask, task_folder
-from drillgen.pack.track import SECTION
-from drillgen.page.models import ALONE, FOLDER, INDEX
-from drillgen.whole import is_regular
+from drillgen.page.tones import ALONE, FOLDER, INDEX
 
 # Inside the pack, so that finished files need only be renamed.  Each build has a folder of its own,
 # that nobody could have put anything into before.
@@ -270,7 +270,7 @@ def _beside(order: Order, store: ManifestStore) -> Iterator[str]:
         yield ALONE
     if order.extras.sheets and len(order.folders) > 1:
         yield BOOKLET
-    if len(order.tracks) > 1 or store.entries(SECTION, order.replaced):
+    if len(order.tracks) > 1 or store.entries(TRACK_SECTION, order.replaced):
         yield from PLAYLISTS.values()
 
 

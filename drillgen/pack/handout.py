@@ -1,4 +1,8 @@
-"""What goes with a whole pack: `NOTES.txt`, which a student reads first, and playlists.
+"""What goes with a whole pack: notes for the student, and playlists.
+
+Playlists: extended M3U in UTF-8 (.m3u8), which nearly every player opens (common practice).
+
+What goes with a whole pack: `NOTES.txt`, which a student reads first, and playlists.
 
 The notes are UTF-8 with a byte order mark and CRLF: without the mark, the file previews of some
 phones and computers take `♭` and `é` for other signs (RFC 3629, section 6, allows it); CRLF is the
@@ -10,20 +14,59 @@ with the figure of WHO and ITU for loudness (H.870, safe listening: 80 dB(A) for
 
 from __future__ import annotations
 
+import os
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from pathlib import Path
 from textwrap import fill
 from typing import Any
 
+from drillgen.audio import unwritable
+from drillgen.disk import whole_file
 from drillgen.drill.messages import plain
-from drillgen.pack.cache_key import cache_key_of, program
 from drillgen.pack.files import write_whole
 from drillgen.pack.manifest import files_of
-from drillgen.pack.mixes import SPLIT
-from drillgen.pack.naming import NOTES, PLAYLISTS
-from drillgen.pack.tasks import ManifestEntry, PackTask, Workspace
-from drillgen.page.models import ALONE, INDEX
+from drillgen.pack.settings import NOTES, PLAYLISTS, SPLIT
+from drillgen.pack.tasks import ManifestEntry, PackTask, Workspace, cache_key_of, program
+from drillgen.page.tones import ALONE, INDEX
+
+
+@dataclass(frozen=True, slots=True)
+class PlaylistEntry:
+    """A file to play."""
+
+    path: Path
+    title: str
+    seconds: float
+
+
+def playlist(entries: Iterable[PlaylistEntry], folder: Path) -> str:
+    """The text of a playlist that lies in `folder`; names are relative to it, with slashes."""
+    lines = ["#EXTM3U"]
+    for entry in entries:
+        title = " ".join(entry.title.split())  # a line each
+        lines += [f"#EXTINF:{round(entry.seconds)},{title}", _name(entry.path, folder)]
+    return "\n".join(lines) + "\n"
+
+
+def write_playlist(target: Path, entries: Iterable[PlaylistEntry]) -> None:
+    """Write a playlist, whole or not at all.
+
+    Raises:
+        AudioError: it cannot be written.
+    """
+    try:
+        with whole_file(target) as file:
+            file.write(playlist(entries, target.parent).encode())
+    except OSError as error:
+        raise unwritable(target, error) from error
+
+
+def _name(path: Path, folder: Path) -> str:
+    name = Path(os.path.relpath(path, folder)).as_posix()
+    return f"./{name}" if name.startswith("#") else name  # else it would be a remark
+
 
 # What to open first: the page, or else a track with its line, or else one without.
 OPEN_PAGE = "Open this in a browser. It is the practice page, and needs no network:"
@@ -282,7 +325,6 @@ def _write_notes(job: NotesJob, place: Workspace) -> ManifestEntry:
 
 
 def _write_list(job: ListJob, place: Workspace) -> ManifestEntry:
-    from drillgen.audio.playlist import PlaylistEntry, write_playlist
 
     items = [
         PlaylistEntry(place.folder / name, title, seconds) for name, title, seconds in job.items

@@ -16,11 +16,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from drillgen.disk import is_regular
 from drillgen.pack.inside import is_name
 from drillgen.pack.tasks import ManifestEntry
-from drillgen.page.models import FOLDER
+from drillgen.page.tones import FOLDER
 from drillgen.version import VERSION
-from drillgen.whole import is_regular
 
 __all__ = [
     "NAME",

@@ -20,12 +20,12 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from drillgen.disk import is_regular
 from drillgen.pack import manifest
 from drillgen.pack.files import foreign_file, is_same, place, put_aside, remove, write_whole
 from drillgen.pack.inside import Inside, bears, is_name, mark
 from drillgen.pack.manifest import ManifestOnDisk
 from drillgen.pack.tasks import ManifestEntry, PackTask, TaskResult
-from drillgen.whole import is_regular
 
 LOG = ".placing"  # the intent log
 _FIRST = "drillgen puts these files into the pack or takes them out of it:"  # line

@@ -7,7 +7,7 @@ values they need.  To add something to packs:
 * a drill's own (sheets, the page's sounds): write `work(job, place, *values) -> entry` in a module
   here; give it to a `PackTask` with a key of everything that it follows from
   (`cache_key_of(program(), drill, ...)`), with `folder` the drill's folder and in `needs` the tasks
-  whose values it takes (`track.py` and `sheets.py` have them), and add the tasks to `first`.
+  whose values it takes (`drills.py` has them), and add the tasks to `first`.
 * something of the whole pack (page, notes, playlists, booklet, zip): the same with `folder=""`, in
   `second`, which is called when the tracks are there: `store.entries("tracks")` are the entries of
   all tracks of the pack, those of earlier builds included, and belong into the key.  Set `here`
@@ -25,19 +25,25 @@ from pathlib import Path
 
 from drillgen.drill.lesson import Lesson
 from drillgen.drill.models import Drill
+from drillgen.pack.drills import (
+    BOOKLET_SECTION,
+    PAGE_SECTION,
+    SHEET_SECTION,
+    TRACK_SECTION,
+    IndexJob,
+    booklet_tasks,
+    composing_task,
+    index_task,
+    page_tasks,
+    sheet_tasks,
+    track_tasks,
+)
 from drillgen.pack.handout import notes_task, playlist_tasks
 from drillgen.pack.manifest import files_of
 from drillgen.pack.manifest_store import ManifestStore
-from drillgen.pack.naming import Planned
-from drillgen.pack.page import SECTION as PAGE
-from drillgen.pack.page import IndexJob, index_task, page_tasks
-from drillgen.pack.settings import Extras, Settings
-from drillgen.pack.sheets import BOOKLET_SECTION, booklet_tasks, composing_task, sheet_tasks
-from drillgen.pack.sheets import SECTION as SHEETS
+from drillgen.pack.settings import Extras, Planned, Settings
 from drillgen.pack.tasks import ManifestEntry, PackTask
-from drillgen.pack.track import SECTION as TRACKS
-from drillgen.pack.track import track_tasks
-from drillgen.page.models import ALONE, INDEX
+from drillgen.page.tones import ALONE, INDEX
 from drillgen.sound.soundfonts import Soundfont
 
 
@@ -95,15 +101,15 @@ def second(order: Order, store: ManifestStore) -> Sequence[PackTask]:
     def there(section: str) -> list[ManifestEntry]:
         return store.entries(section, order.replaced)
 
-    tracks = there(TRACKS)
-    pages = [entry for entry in there(PAGE) if _is_whole(store, entry)]
+    tracks = there(TRACK_SECTION)
+    pages = [entry for entry in there(PAGE_SECTION) if _is_whole(store, entry)]
     if not tracks:
         return ()
     lists = playlist_tasks(tracks)
     others = [task.label for task in lists]
     others += [
         name
-        for section in (SHEETS, BOOKLET_SECTION)
+        for section in (SHEET_SECTION, BOOKLET_SECTION)
         for e in there(section)
         for name in files_of(e)
     ]
@@ -179,8 +185,8 @@ def _in_turn(tasks: Sequence[PackTask]) -> Iterator[PackTask]:
     whole = [task for task in tasks if not task.folder]
     for folder in dict.fromkeys(task.folder for task in tasks if task.folder):
         own = [task for task in tasks if task.folder == folder]
-        tracks = [task for task in own if task.section == TRACKS]
-        others = [task for task in own if task.section != TRACKS]
+        tracks = [task for task in own if task.section == TRACK_SECTION]
+        others = [task for task in own if task.section != TRACK_SECTION]
         yield from tracks[:1]
         yield from whole
         whole = []

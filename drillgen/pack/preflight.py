@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from drillgen.drill.lesson import Lesson
-from drillgen.drill.messages import Path, Problem
+from drillgen.drill.messages import KeyPath, Problem
 from drillgen.drill.models import Drill, Fingering
 from drillgen.drill.reader import problem_at
 from drillgen.drill.yaml_source import from_python
@@ -21,14 +21,14 @@ if TYPE_CHECKING:
     from drillgen.chart import Chart
     from drillgen.score import Part, Score
     from drillgen.sheet.fingering import FingeringError, Fretboard
-    from drillgen.sheet.hands import Solution
+    from drillgen.sheet.reader import Solution
 
 
 SILENT = "nothing would sound; give it a line, a band or a count-in"
-_TABLATURE: Path = ("sheet", "tablature")
-_FINGERING: Path = ("sheet", "fingering")
-_STRINGS: Path = (*_FINGERING, "strings")
-Unplayable = tuple[Path, str]  # the drill's key that asks for it, and what is said of it
+_TABLATURE: KeyPath = ("sheet", "tablature")
+_FINGERING: KeyPath = ("sheet", "fingering")
+_STRINGS: KeyPath = (*_FINGERING, "strings")
+Unplayable = tuple[KeyPath, str]  # the drill's key that asks for it, and what is said of it
 
 
 class UnplayableError(DrillgenError):
@@ -50,7 +50,7 @@ class Checked:
 def check(lesson: Lesson, index: int) -> Checked:
     """A lesson's drill as `check` shows it, and what of it cannot be played."""
     from drillgen.chart import charts
-    from drillgen.sheet.hands import review
+    from drillgen.sheet.reader import review
 
     drill = lesson.drills[index]
     tracks = charts(drill)
@@ -95,7 +95,7 @@ def _hands(drill: Drill, tracks: Sequence[Chart]) -> Iterator[tuple[Solution, ..
     """The fingerings of every track, where they are asked for.  Raises UnplayableError."""
     from drillgen.lines.kinds import line
     from drillgen.sheet.fingering import FingeringError
-    from drillgen.sheet.hands import shows_line, solutions
+    from drillgen.sheet.reader import shows_line, solutions
 
     wanted = _wanted(drill)
     if wanted is None or not shows_line(drill):
@@ -118,7 +118,7 @@ def _wanted(drill: Drill) -> Fingering | None:
 def _board(drill: Drill) -> Fretboard:
     """The bass that a drill is fingered for.  Raises UnplayableError where there is none such."""
     from drillgen.sheet.fingering import FingeringError
-    from drillgen.sheet.hands import fretboard
+    from drillgen.sheet.reader import fretboard
     from drillgen.sheet.sheets import check_tablature
 
     spec, wanted = drill.sheet, _wanted(drill)

@@ -16,10 +16,20 @@ from drillgen.audio.tags import Chapter, Tags
 from drillgen.chart import Bar, Chart
 from drillgen.midi import midi_files
 from drillgen.pack.files import PackError, make_folder, write_whole
-from drillgen.pack.mixes import JUMPS, Loop, Mix, climbs, left_out, loops, mixes
-from drillgen.pack.naming import PlayedTrack, keys_label
 from drillgen.pack.preflight import SILENT
-from drillgen.pack.settings import Settings, TrackJob
+from drillgen.pack.settings import (
+    JUMPS,
+    Loop,
+    Mix,
+    PlayedTrack,
+    Settings,
+    TrackJob,
+    climbs,
+    keys_label,
+    left_out,
+    loops,
+    mixes,
+)
 from drillgen.pack.tasks import ManifestEntry, Workspace
 from drillgen.performance import Performance
 from drillgen.score import PartName
@@ -27,7 +37,7 @@ from drillgen.sound.render import MixReport, MixRequest, RenderReport, render, s
 from drillgen.sound.samples import source_of
 from drillgen.sound.schedule import resolved
 from drillgen.sound.soundfonts import MADE, Soundfont, find_soundfonts, sha256_of
-from drillgen.theory.keys import Key
+from drillgen.theory.pitch import Key
 
 _LINE: frozenset[PartName] = frozenset({"line"})
 

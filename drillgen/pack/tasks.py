@@ -1,26 +1,37 @@
-"""Tasks: pieces of work that are done only when their results are not in the pack yet.
+"""Tasks, and the keys by which their results are known.
+
+Tasks: pieces of work that are done only when their results are not in the pack yet.
 
 A task's cache key says everything that its files and its entry in the manifest follow from (see
-`cache_key.py`), their names included.  Its work is a function of a module, given the task's job (a
+`cache_key_of`), their names included.  Its work is a function of a module, given the task's job (a
 value that can be pickled), a place to write into, and the values of the tasks that it needs; it
 returns its entry.  So the same task can be done in this process, in a worker process, or on another
 machine.
 
 A task without a section makes no files: what its work returns is the value that others need.
+
+Cache keys: the SHA-256 of everything that a result follows from.
+
+Values are written out by their types and fields, so that an equal value has the same key in every
+process and on every machine, and one that differs anywhere has another.
 """
 
 from __future__ import annotations
 
 import errno
+import hashlib
 import pickle
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, fields, is_dataclass
+from fractions import Fraction
+from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
-from drillgen.errors import DrillgenError
+from pydantic import BaseModel
+
+from drillgen.errors import DrillgenError, taken_remarks
 from drillgen.pack.inside import mark_of
-from drillgen.remarks import taken_remarks
 
 ManifestEntry = dict[str, Any]
 Report = Callable[[float], None]  # the share of the task that is done, 0 to 1
@@ -162,3 +173,65 @@ def _files(folder: Path) -> list[str]:
     """Every file under a folder, by its name from there."""
     files = (path for path in sorted(folder.rglob("*")) if path.is_file())
     return [path.relative_to(folder).as_posix() for path in files]
+
+
+_PLAIN = (str, int, float, bool, Fraction, type(None))
+
+
+def cache_key_of(*values: Any) -> str:
+    """The cache key of some values together, 64 hexadecimal digits.
+
+    Raises TypeError for a value that is not made of models, dataclasses, tuples, mappings, sets,
+    texts and numbers.
+    """
+    return hashlib.sha256(canonical(values).encode("utf-8")).hexdigest()
+
+
+def canonical(value: Any) -> str:
+    """A value as text; different values have different texts."""
+    if isinstance(value, _PLAIN):
+        return f"{type(value).__name__} {value!r}"
+    parts = ",".join(f"{name}={canonical(part)}" for name, part in _parts(value))
+    return f"{type(value).__qualname__}({parts})"
+
+
+def _parts(value: Any) -> Iterator[tuple[str, Any]]:
+    if isinstance(value, BaseModel):
+        yield from ((name, getattr(value, name)) for name in type(value).model_fields)
+    elif is_dataclass(value):
+        yield from ((each.name, getattr(value, each.name)) for each in fields(value))
+    elif isinstance(value, Mapping):
+        yield from sorted((canonical(key), part) for key, part in value.items())
+    elif isinstance(value, frozenset | set):
+        yield from ((text, "") for text in sorted(map(canonical, value)))
+    elif isinstance(value, tuple | list):
+        yield from (("", part) for part in value)
+    else:
+        raise TypeError(f"no cache key for {value!r}")
+
+
+@cache
+def program() -> str:
+    """The cache key of the program itself: of every file of its package, whatever it is for.
+
+    It stands for the version, and is never stale while the program is being worked on.  What a
+    result follows from is not listed by hand: a list forgets, as of the feels, which are data.
+    """
+    package = Path(__file__).parents[1]
+    content = hashlib.sha256()
+    for path in sorted(_sources(package)):
+        data = path.read_bytes()
+        content.update(f"{path.relative_to(package).as_posix()} {len(data)}\n".encode())
+        content.update(data)
+    return content.hexdigest()
+
+
+def _sources(folder: Path) -> Iterator[Path]:
+    """Every file under a folder but what Python or an editor keeps there for itself."""
+    for path in folder.iterdir():
+        if path.name.startswith(".") or path.name == "__pycache__":
+            continue
+        if path.is_dir():
+            yield from _sources(path)
+        else:
+            yield path

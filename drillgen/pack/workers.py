@@ -30,8 +30,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, TYPE_CHECKING, Any, ClassVar, Protocol, Self
 
-from drillgen.errors import DrillgenError
-from drillgen.interrupts import ENDINGS
+from drillgen.errors import ENDINGS, DrillgenError
 from drillgen.pack.inside import is_name
 from drillgen.pack.tasks import Failure, Outcome, PackTask, TaskResult, Workspace, done, failure
 
@@ -359,7 +358,7 @@ class DaskCluster:
     def work(
         self, tasks: Sequence[PackTask], folder: Callable[[PackTask], Path], progress: TaskProgress
     ) -> Iterator[Outcome]:
-        from drillgen.pack.cache_key import program
+        from drillgen.pack.tasks import program
 
         assert self._client is not None
         executor = self._client.get_executor(retries=_AGAIN, pure=False)  # type: ignore[no-untyped-call]
@@ -410,7 +409,7 @@ def remotely(task: PackTask, code: str) -> tuple[TaskResult, dict[str, bytes]] |
     """Do a task on a worker; its files come back with it."""
     import tempfile
 
-    from drillgen.pack.cache_key import program
+    from drillgen.pack.tasks import program
     from drillgen.version import VERSION
 
     if program() != code:

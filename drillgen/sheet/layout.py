@@ -17,7 +17,7 @@ from drillgen.chart import Bar, Chart
 from drillgen.drill.models import Drill
 from drillgen.listing import number_of
 from drillgen.score import Note
-from drillgen.theory.keys import Key
+from drillgen.theory.pitch import Key
 
 # How many bars stand on a system.
 #

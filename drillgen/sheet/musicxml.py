@@ -13,11 +13,12 @@ from xml.etree.ElementTree import Element, SubElement
 
 from drillgen.chart import Span
 from drillgen.drill.sheet import Transposition
-from drillgen.sheet.directions import BarMarks, marks_over
 from drillgen.sheet.notation import (
     DIVISIONS,
+    BarMarks,
     Style,
     bar_rest,
+    marks_over,
     note_on_staff,
     note_on_tablature,
     pretty,

@@ -13,13 +13,13 @@ from dataclasses import dataclass
 from itertools import pairwise
 from xml.etree import ElementTree as ET
 
-from drillgen.sheet.degrees import draw_circles
 from drillgen.sheet.placing import (
     NUMBER,
     ROW_SIZE,
     Margin,
     bring_marks_in,
     centre_rows,
+    draw_circles,
     level_chords,
     lowest,
     write_margin,

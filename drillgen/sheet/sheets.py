@@ -13,9 +13,15 @@ from functools import cached_property
 from drillgen.chart import Bar, Chart, Span
 from drillgen.drill.models import Drill, Fingering, SheetSpec
 from drillgen.score import Note, Part, Score
-from drillgen.sheet.degrees import annotated, degrees
-from drillgen.sheet.directions import (
+from drillgen.sheet.fingering import FingeringError
+from drillgen.sheet.layout import KeyPart, SheetBar, by_bar, key_parts
+from drillgen.sheet.musicxml import Heading, KeyMusic, Printed, musicxml
+from drillgen.sheet.musicxml import printed as changing
+from drillgen.sheet.notation import (
     BarMarks,
+    Fret,
+    Row,
+    Style,
     TempoMark,
     facts,
     is_dictated,
@@ -23,13 +29,8 @@ from drillgen.sheet.directions import (
     marks,
     tempo_mark,
 )
-from drillgen.sheet.fingering import FingeringError
-from drillgen.sheet.hands import Solution, solutions
-from drillgen.sheet.layout import KeyPart, SheetBar, by_bar, key_parts
-from drillgen.sheet.musicxml import Heading, KeyMusic, Printed, musicxml
-from drillgen.sheet.musicxml import printed as changing
-from drillgen.sheet.notation import Fret, Row, Style
-from drillgen.sheet.reader import Reader, read_by, reader_named, reader_of
+from drillgen.sheet.placing import annotated, degrees
+from drillgen.sheet.reader import Reader, Solution, read_by, reader_named, reader_of, solutions
 from drillgen.sheet.staff import Filling, Measure, measure, with_accidentals
 from drillgen.theory.pitch import Pitch
 

@@ -18,8 +18,7 @@ from drillgen.score import Note
 from drillgen.sheet.layout import SheetBar
 from drillgen.sheet.reader import Reader
 from drillgen.sheet.values import Piece, Window, pieces, rests, windows
-from drillgen.theory.keys import Key
-from drillgen.theory.pitch import LETTERS, Pitch
+from drillgen.theory.pitch import LETTERS, Key, Pitch
 
 # Accidentals: which notes need one, and where a courtesy helps.
 #

@@ -13,14 +13,12 @@ from drillgen.bank.make import TAKES
 from drillgen.errors import SoundError
 from drillgen.performance import Performance, Voice
 from drillgen.score import PartName
-from drillgen.sound.balance import SoundingNote, energies_of, levelled
 from drillgen.sound.fluidsynth import RATE, STANDARD_KIT, Progress, nearest_on_grid
 from drillgen.sound.loudness import Floats
-from drillgen.sound.mixer import PlacedSample, sides
-from drillgen.sound.release import Law, Touch, tail
+from drillgen.sound.mixer import PlacedSample, SoundingNote, energies_of, levelled, sides
+from drillgen.sound.release import Law, Stroke, Touch, sample_at, strokes, tail, takes
 from drillgen.sound.samples import LEVEL_STEP, LONGEST, Bank, Copy, DistinctNote, SoundfontPreset
 from drillgen.sound.soundfonts import Soundfont
-from drillgen.sound.strokes import Stroke, sample_at, strokes, takes
 
 Touches = dict[tuple[SoundfontPreset, int], dict[int, Touch]]  # of each key: its velocities
 # dB of full scale, before the mix's own gain of some decibels: below it a note has ended.

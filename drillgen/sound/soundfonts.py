@@ -1,8 +1,14 @@
-"""Which soundfonts are on this machine, what their licences are, and which one is used.
+"""Soundfonts: those on this machine, and our own.
+
+Which soundfonts are on this machine, what their licences are, and which one is used.
 
 Order of choice: asked for by name or path; the file in DRILLGEN_SOUNDFONT; one that the person put
 into a `soundfonts` folder; one in their own data folder; the best of those that the system or a
 Python package has.  Within a place the better known and better sounding come first.
+
+Our own soundfont on this machine: made when it is first needed, and when its recipe changes.
+
+It lies in the cache folder, or, where nothing can be written there, in a folder for this run.
 """
 
 from __future__ import annotations
@@ -13,19 +19,20 @@ import importlib.util
 import json
 import os
 import sys
+import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
+from drillgen.bank.make import recipe, written
+from drillgen.disk import cache_dir, data_dir, is_regular, whole_file
 from drillgen.drill.sheet import INSTRUMENTS
 from drillgen.errors import SoundError
-from drillgen.sound.places import cache_dir, data_dir
-from drillgen.sound.soundfont_chunks import Identity, Outside, identity, outside, unchanged
-from drillgen.whole import is_regular, whole_file
+from drillgen.sound.soundfont_file import Identity, Outside, check, identity, outside, unchanged
 
 # What is known of well-known free soundfonts: licence and how they sound.
 #
@@ -389,3 +396,42 @@ def _folders() -> Iterator[tuple[str, Path]]:
     spec = importlib.util.find_spec("pretty_midi")  # carries TimGM6mb.sf2; not imported here
     if spec is not None and spec.origin:
         yield "shared", Path(spec.origin).parent
+
+
+@cache
+def own_soundfont() -> Soundfont:
+    """Our own soundfont.  Raises SoundError: there is no room for it anywhere."""
+    name = f"drillgen-own-{recipe()[:12]}.sf2"
+    try:
+        return _kept(cache_dir() / "soundfonts", name)
+    except OSError:  # a cache that cannot be written is only slower
+        return _for_now(name)
+
+
+def _kept(folder: Path, name: str) -> Soundfont:
+    path = folder / name
+    with suppress(SoundError):  # it is not there yet, or somebody has damaged it
+        check(path)
+        return read_soundfont(path, MADE)
+    folder.mkdir(parents=True, exist_ok=True)
+    for older in folder.glob("drillgen-own-*.sf2"):
+        with suppress(OSError):  # in use, on Windows
+            older.unlink()
+    written(path)
+    return read_soundfont(path, MADE)
+
+
+def _for_now(name: str) -> Soundfont:
+    try:
+        path = Path(_folder_of_this_run().name) / name
+        written(path)
+    except OSError as error:
+        said = error.strerror or str(error)
+        raise SoundError(f"There is no room for our own sounds: {said}.") from error
+    return read_soundfont(path, MADE)
+
+
+@cache
+def _folder_of_this_run() -> tempfile.TemporaryDirectory[str]:
+    """Removed when the process ends."""
+    return tempfile.TemporaryDirectory(prefix="drillgen-")

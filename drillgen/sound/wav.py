@@ -11,9 +11,9 @@ from typing import IO
 
 import numpy as np
 
+from drillgen.disk import whole_file, write_at
 from drillgen.errors import SoundError
 from drillgen.sound.fluidsynth import HOP, RATE, Samples
-from drillgen.whole import whole_file, write_at
 
 # Writing 16-bit WAV with dither, whole or not at all.
 #

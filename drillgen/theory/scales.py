@@ -19,8 +19,7 @@ from functools import lru_cache
 
 from drillgen.theory.chord_types import Degrees, ascending, spelled
 from drillgen.theory.chords import Chord, Family
-from drillgen.theory.keys import Key, Mode
-from drillgen.theory.pitch import Degree, Name
+from drillgen.theory.pitch import Degree, Key, Mode, Name
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,8 +17,7 @@ from itertools import chain
 from typing import Any, NamedTuple
 
 from drillgen.theory.chords import Chord
-from drillgen.theory.keys import Key
-from drillgen.theory.pitch import RARE_NAMES, Degree, Name, Pitch
+from drillgen.theory.pitch import RARE_NAMES, Degree, Key, Name, Pitch
 
 _OTHER_NAME = 1.5  # than the one that it came with
 _OTHER_NAME_OF_THE_KEY = 1.25  # … or of the chord

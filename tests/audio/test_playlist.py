@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from drillgen.audio import AudioError
-from drillgen.audio.playlist import PlaylistEntry, playlist, write_playlist
+from drillgen.pack.handout import PlaylistEntry, playlist, write_playlist
 
 
 def test_extended_m3u(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ import pytest
 
 from drillgen.band import bass as figures
 from drillgen.band.feel import Choices, DrumBook, bars_of, feel, strokes
-from drillgen.band.percussion import KEYS
+from drillgen.band.who_plays import KEYS
 from drillgen.drill import band
 from drillgen.drill.band import CompingKind
 from drillgen.drill.bars import FASTEST, METERS, SLOWEST

@@ -10,16 +10,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.models import Drill
+from drillgen.performance import arrange
 from drillgen.score import Note, Score
 from drillgen.theory.chord_types import USUAL
 from drillgen.theory.chords import parse_chord
-from drillgen.theory.keys import Key
-from drillgen.theory.pitch import Pitch
+from drillgen.theory.pitch import Key, Pitch
 from drillgen.theory.scales import chord_scale
-from drillgen.theory.voicing_styles import is_playable, quartal, shells, styled, upper_structures
+from drillgen.theory.voicings import is_playable, quartal, shells, styled, upper_structures
 
 C = Key.parse("C")
 BLUES = "I7 | IV7 | I7 | % | IV7 | #ivo7 | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7alt"

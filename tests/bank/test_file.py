@@ -15,8 +15,7 @@ import pytest
 from numpy._core import _multiarray_umath as core
 
 from drillgen.errors import SoundError
-from drillgen.sound.soundfont_chunks import outside
-from drillgen.sound.soundfont_file import check
+from drillgen.sound.soundfont_file import check, outside
 from tests.bank.conftest import Said, made
 
 # The pdta list's tables in the order that section 7.1 demands, with the size of a record.

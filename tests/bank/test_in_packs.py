@@ -19,7 +19,7 @@ from drillgen.errors import SoundError
 from drillgen.pack.build import build as build_pack
 from drillgen.pack.settings import Options
 from drillgen.sound import soundfonts
-from drillgen.sound.strokes import takes
+from drillgen.sound.release import takes
 
 DRILL = """\
 title: Two bars

@@ -12,7 +12,7 @@ import pytest
 
 from drillgen.drill.bars import METERS, Tempo
 from drillgen.drill.lesson import read_drill
-from drillgen.theory.keys import Key
+from drillgen.theory.pitch import Key
 
 FOURTHS = ["C", "F", "Bb", "Eb", "Ab", "Db", "Gb", "B", "E", "A", "D", "G"]
 

@@ -16,7 +16,7 @@ from types import FrameType
 _FORKS = multiprocessing.get_context("forkserver")
 _FORKS.set_forkserver_preload(
     ["drillgen.cli", "drillgen.pack.build", "drillgen.pack.recording", "drillgen.sound.render",
-     "drillgen.page.html", "drillgen.sheet.sheets", "drillgen.arrange"]
+     "drillgen.page.html", "drillgen.sheet.sheets", "drillgen.performance"]
 )  # fmt: skip
 PATIENCE = 120.0  # seconds: longer is a hang, on a busy machine too
 

@@ -7,8 +7,8 @@ import re
 import pytest
 
 from drillgen.drill.lines import MODELS
-from drillgen.theory.keys import Key
-from drillgen.theory.numerals import parse_numeral
+from drillgen.theory.chords import parse_numeral
+from drillgen.theory.pitch import Key
 from drillgen.theory.scales import SCALES, chord_scale
 from tests.lines.examples import PAGE, examples, line_of
 

@@ -12,11 +12,10 @@ import pytest
 
 from drillgen.chart import charts
 from drillgen.drill.lesson import list_presets, load
-from drillgen.drill.overrides import Override
+from drillgen.drill.models import Override
 from drillgen.lines.kinds import line
 from drillgen.theory.chords import Chord
-from drillgen.theory.keys import Key
-from drillgen.theory.pitch import Name, Pitch
+from drillgen.theory.pitch import Key, Name, Pitch
 
 PRESETS = [preset.name for preset in list_presets()]
 # Made from the chords; melodies of scale notes are spelled by their tonic (test_written.py).

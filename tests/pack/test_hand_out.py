@@ -13,7 +13,7 @@ import pypdf
 import pytest
 from music21 import converter, note
 
-from drillgen.pack.naming import safe
+from drillgen.pack.settings import safe
 from tests.conftest import Run, run_command
 from tests.pack.building import contents, lesson, manifest, tracks
 from tests.pack.conftest import surround

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from drillgen.sound.soundfont_chunks import chunks
+from drillgen.sound.soundfont_file import chunks
 from tests.conftest import Run
 from tests.pack.building import LONG, contents, lesson, manifest, started, until
 from tests.pack.conftest import embedded_soundfont

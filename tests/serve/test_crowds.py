@@ -17,8 +17,7 @@ from urllib.parse import quote
 import pytest
 
 from drillgen.serve import server
-from drillgen.serve.door import OF_ONE
-from drillgen.serve.reach import HERE
+from drillgen.serve.door import HERE, OF_ONE
 from tests.conftest import Run
 from tests.pack.building import lesson
 from tests.pack.conftest import surround

@@ -10,8 +10,8 @@ from urllib.parse import quote
 
 import pytest
 
+from drillgen.disk import whole_file
 from drillgen.serve.server import Validators, media_type
-from drillgen.whole import whole_file
 from tests.serve.serving import NAME, TEN_THOUSAND, Served
 
 TRACK = "/" + quote(NAME)

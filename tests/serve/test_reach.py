@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drillgen.serve.reach import reach, visible
+from drillgen.serve.door import reach, visible
 from tests.serve.serving import Served, make_pack
 
 

@@ -14,8 +14,8 @@ from urllib.parse import quote
 import numpy as np
 import pytest
 
-from drillgen.serve.reach import local_address, qr_code
-from drillgen.whole import whole_file
+from drillgen.disk import whole_file
+from drillgen.serve.door import local_address, qr_code
 from tests.conftest import Run
 from tests.serve.serving import NAME, Served, make_pack, serve
 

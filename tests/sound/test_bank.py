@@ -15,18 +15,17 @@ import librosa
 import numpy as np
 import pytest
 
-from drillgen.band.percussion import KEYS, KITS
+from drillgen.band.who_plays import KEYS, KITS
 from drillgen.drill.sheet import INSTRUMENTS
 from drillgen.performance import Performance, Played, Voice
 from drillgen.sound import samples as bank_module
 from drillgen.sound.fluidsynth import GRID
 from drillgen.sound.mixer import mixed
-from drillgen.sound.reference import on_the_grid, played
-from drillgen.sound.samples import Bank
+from drillgen.sound.release import sample_at
+from drillgen.sound.render import on_the_grid, played
+from drillgen.sound.samples import Bank, Store, forget
 from drillgen.sound.schedule import gathered
 from drillgen.sound.soundfonts import Soundfont, find_soundfonts
-from drillgen.sound.store import Store, forget
-from drillgen.sound.strokes import sample_at
 from tests.sound.helpers import level, performance, voice
 
 KNOWN = list({font.path.stem: font for font in find_soundfonts() if font.rank < 50}.values())

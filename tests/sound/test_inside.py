@@ -17,8 +17,7 @@ from drillgen.bank.soundfont_writer import FontInstrument, FontPreset, Info, Sam
 from drillgen.bank.soundfont_writer import soundfont as soundfont_of
 from drillgen.errors import SoundError
 from drillgen.sound.fluidsynth import Synth
-from drillgen.sound.soundfont_chunks import outside
-from drillgen.sound.soundfont_file import check
+from drillgen.sound.soundfont_file import check, outside
 from drillgen.sound.soundfonts import Soundfont, choose, find_soundfonts
 from tests.sound.test_soundfonts import soundfont
 

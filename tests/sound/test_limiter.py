@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.signal import resample_poly
 
-from drillgen.sound.limiter import Limiter, sample_peaks, true_peaks
+from drillgen.sound.loudness import Limiter, sample_peaks, true_peaks
 from tests.sound.helpers import silence_around
 
 

@@ -11,8 +11,14 @@ import numpy as np
 import pyloudnorm
 import pytest
 
-from drillgen.sound.limiter import decibels, sample_peaks, true_peak
-from drillgen.sound.loudness import LoudnessMeter, integrated, k_weighting
+from drillgen.sound.loudness import (
+    LoudnessMeter,
+    decibels,
+    integrated,
+    k_weighting,
+    sample_peaks,
+    true_peak,
+)
 from tests.sound.helpers import silence_around
 
 # EBU Tech 3341 v4 (2023) Table 1; ITU-R BS.1770-5 (2023), filter table and 997 Hz check.

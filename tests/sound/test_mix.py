@@ -12,8 +12,8 @@ from scipy.signal import butter, sosfilt
 from drillgen.errors import SoundError
 from drillgen.performance import Played
 from drillgen.sound.mixer import BLOCK, PlacedSample, mixed, sides
+from drillgen.sound.release import sample_at, strokes
 from drillgen.sound.reverb import Reverb, response
-from drillgen.sound.strokes import sample_at, strokes
 from tests.sound.helpers import level, voice
 
 TICK = np.ones((1, 1), np.float32)

@@ -11,7 +11,7 @@ from pathlib import Path
 import pretty_midi
 import pytest
 
-from drillgen.sound.places import cache_dir
+from drillgen.disk import cache_dir
 
 FONT = Path(pretty_midi.__file__).parent / "TimGM6mb.sf2"
 linux = pytest.mark.skipif(sys.platform != "linux", reason="the XDG specification is for Linux")

@@ -17,7 +17,7 @@ from click.testing import CliRunner
 from drillgen.cli import main
 from drillgen.errors import SoundError
 from drillgen.sound import soundfonts
-from drillgen.sound.soundfont_chunks import outside
+from drillgen.sound.soundfont_file import outside
 from drillgen.sound.soundfonts import choose, damaged_soundfonts, find_soundfonts, sha256_of
 from tests.pack.conftest import embedded_soundfont
 

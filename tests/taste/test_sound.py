@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from drillgen.sound.limiter import Limiter, sample_peaks, true_peaks
+from drillgen.sound.loudness import Limiter, sample_peaks, true_peaks
 from drillgen.sound.reverb import response
 from tests.sound.helpers import silence_around
 

@@ -1,7 +1,6 @@
 """What several of the theory's tests ask for."""
 
-from drillgen.theory.keys import Key, Mode
-from drillgen.theory.pitch import Name
+from drillgen.theory.pitch import Key, Mode, Name
 
 # From Fbb (two flats) to B## (two sharps): every name with at most two accidentals.
 ROOTS = tuple(Name(fifths) for fifths in range(-15, 20))

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drillgen.theory.chord_symbols import BASES, ChordError
+from drillgen.theory.chord_types import BASES, ChordError
 from drillgen.theory.chords import Chord, parse_chord
 from drillgen.theory.pitch import STEPS
 from tests.theory.names import ROOTS, spelled

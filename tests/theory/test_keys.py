@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drillgen.theory.keys import CYCLES, Key, cycle, shuffled
+from drillgen.theory.pitch import CYCLES, Key, cycle, shuffled
 from tests.theory.names import KEYS
 
 keys = st.sampled_from(KEYS)

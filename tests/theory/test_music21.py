@@ -8,9 +8,8 @@ import pytest
 from music21 import harmony, key, roman, scale
 
 from drillgen.theory.chord_types import KINDS
-from drillgen.theory.chords import Chord, parse_chord
-from drillgen.theory.keys import Key
-from drillgen.theory.numerals import parse_numeral
+from drillgen.theory.chords import Chord, parse_chord, parse_numeral
+from drillgen.theory.pitch import Key
 from drillgen.theory.scales import SCALES
 from tests.theory.names import KEYS, TWELVE
 

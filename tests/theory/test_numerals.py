@@ -5,10 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drillgen.theory.chord_types import USUAL
-from drillgen.theory.chords import parse_chord
-from drillgen.theory.keys import Key
-from drillgen.theory.numerals import NumeralError, is_numeral, parse_numeral
-from drillgen.theory.pitch import Degree
+from drillgen.theory.chords import NumeralError, is_numeral, parse_chord, parse_numeral
+from drillgen.theory.pitch import Degree, Key
 from tests.theory.names import KEYS, spelled
 
 ROMANS = spelled("I II III IV V VI VII i ii iii iv v vi vii")

@@ -6,9 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drillgen.theory.chords import as_written
-from drillgen.theory.keys import Key
-from drillgen.theory.numerals import parse_numeral
+from drillgen.theory.chords import as_written, parse_numeral
+from drillgen.theory.pitch import Key
 from tests.theory.names import KEYS
 
 NUMERALS = [

@@ -7,11 +7,9 @@ from music21 import scale as reference
 
 from drillgen.chart import charts
 from drillgen.drill.models import Drill
-from drillgen.theory.chord_symbols import BASES, ChordError
-from drillgen.theory.chords import parse_chord
-from drillgen.theory.keys import Key
-from drillgen.theory.numerals import parse_numeral
-from drillgen.theory.pitch import Degree, Name
+from drillgen.theory.chord_types import BASES, ChordError
+from drillgen.theory.chords import parse_chord, parse_numeral
+from drillgen.theory.pitch import Degree, Key, Name
 from drillgen.theory.scales import SCALES, chord_scale
 from tests.theory.names import KEYS, ROOTS, spelled
 

@@ -8,8 +8,7 @@ from hypothesis import strategies as st
 from music21 import harmony
 
 from drillgen.theory.chords import Chord, parse_chord
-from drillgen.theory.keys import Key
-from drillgen.theory.pitch import Name, Pitch
+from drillgen.theory.pitch import Key, Name, Pitch
 from drillgen.theory.spelling import LineTone, spelled
 from tests.lines.writing import line, written
 

@@ -11,13 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drillgen.theory.chord_types import USUAL
-from drillgen.theory.chords import Chord, parse_chord
-from drillgen.theory.keys import Key
-from drillgen.theory.numerals import parse_numeral
-from drillgen.theory.pitch import Pitch
+from drillgen.theory.chords import Chord, parse_chord, parse_numeral
+from drillgen.theory.pitch import Key, Pitch
 from drillgen.theory.scales import SCALES, chord_scale
-from drillgen.theory.voicing_styles import RUB, styled
-from drillgen.theory.voicings import rootless, shell, tones, voiced
+from drillgen.theory.voicings import RUB, rootless, shell, styled, tones, voiced
 from tests.theory.names import KEYS, ROOTS, spelled
 
 DATA = Path(__file__).parents[1] / "data"

@@ -10,9 +10,11 @@ from itertools import groupby, product
 from typing import Literal
 
 from drillgen.score import Note
-from drillgen.sheet.fingering.basses import Effort, FingeringError, Fretboard
-from drillgen.sheet.fingering.grips import (
+from drillgen.sheet.fingering.basses import (
     OPEN,
+    Effort,
+    FingeringError,
+    Fretboard,
     Grip,
     Moment,
     Stop,

@@ -1,4 +1,12 @@
-"""Files that appear whole or not at all, and reading and writing in the middle of them."""
+"""This machine's disk: files whole or not at all, and the folders that belong to the person.
+
+Files that appear whole or not at all, and reading and writing in the middle of them.
+
+Folders that belong to the person: where the program keeps what it may lose, and what it may not.
+
+By platformdirs: on Linux the XDG Base Directory Specification, on macOS and Windows their makers'
+guidelines.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +19,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
+
+from platformdirs import user_cache_path, user_data_path
 
 
 @contextmanager
@@ -71,3 +81,17 @@ def _write(file: IO[bytes], content: memoryview, place: int) -> int:
         done = file.write(content)
         file.flush()
         return done
+
+
+_NAME = "drillgen"
+
+
+def cache_dir() -> Path:
+    """What can be made again: rendered notes, checksums.  Not created here."""
+    own = os.environ.get("DRILLGEN_CACHE")
+    return Path(own).expanduser() if own else user_cache_path(_NAME, appauthor=False)
+
+
+def data_dir() -> Path:
+    """What the person put there: soundfonts.  Not created here."""
+    return user_data_path(_NAME, appauthor=False)

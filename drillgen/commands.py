@@ -1,4 +1,11 @@
-"""`drillgen build`: a pack of drills, made or brought up to date."""
+"""The commands that make a pack and hand it round.
+
+Groups of commands that `cli.py` puts together, and how all of them read a drill.
+
+`drillgen build`: a pack of drills, made or brought up to date.
+
+`drillgen serve`: a pack in the browsers of this machine, or of the class's phones.
+"""
 
 from __future__ import annotations
 
@@ -7,17 +14,97 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
+from ipaddress import IPv4Address
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from drillgen.audio.formats import names_in_words
-from drillgen.commands import Named, OverrideError, overriding, read
-from drillgen.interrupts import exit_code
+from drillgen.errors import DrillgenError, exit_code
 
 if TYPE_CHECKING:
+    from drillgen.drill.lesson import Lesson
+    from drillgen.drill.models import Override
     from drillgen.pack.build import Pack
+    from drillgen.serve.server import PackServer
+
+
+# Files and folders that a person names.
+
+
+class Named(click.Path):
+    """A path that is not empty: a shell's variable that is not set leaves an empty text, and for
+    Python that is the folder which one is in."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if value == "":
+            self.fail("nothing is named", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+# What every command does that reads drills: the options that replace what they say.
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+# By the drill's key, what is written for it and what it does.
+_OVERRIDES = {
+    "tempo": ("TEMPO", "Beats a minute; several: 60,72,84."),
+    "key": ("KEY", "The key in which chord symbols are written."),
+    "key_cycle": ("CYCLE", "One key, a list (C,F,Bb) or a cycle."),
+    "passes": ("N", "Passes in each key."),
+    "bars": ("FROM-TO", "Only these bars of the line, as `check` counts them: 5-6."),
+    "repeat": ("N", "How often these bars are played."),
+    "feel": ("FEEL", "How time is played."),
+    "swing": ("RATIO", "Long to short eighth note, 1 to 4."),
+    "seed": ("N", "Another number, another performance."),
+}
+
+
+class OverrideError(DrillgenError):
+    """A setting on the command line that says nothing."""
+
+
+def overriding(command: Command) -> Command:
+    """The options that replace what a drill says, on every command that reads one."""
+    options = [
+        click.option(f"--{key.replace('_', '-')}", metavar=written, help=what)
+        for key, (written, what) in _OVERRIDES.items()
+    ]
+    options.append(
+        click.option(
+            "--set",
+            "settings",
+            metavar="KEY=VALUE",
+            multiple=True,
+            help="Any other key, dotted where it is nested: band.bass=walking.",
+        )
+    )
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def read(sources: Sequence[str], settings: Sequence[str], given: dict[str, str | None]) -> Lesson:
+    """The drills of all sources as one lesson, with the command line's overrides."""
+    from drillgen.drill.lesson import load_all
+
+    return load_all(sources, _overrides(settings, given))
+
+
+def _overrides(settings: Sequence[str], given: dict[str, str | None]) -> list[Override]:
+    from drillgen.drill.models import Override
+
+    overrides = [
+        Override(path, given[path] or "", f"--{path.replace('_', '-')} {given[path]}")
+        for path in _OVERRIDES
+        if given.get(path) is not None
+    ]
+    for setting in settings:
+        path, equals, value = setting.partition("=")
+        if not equals or not path.strip():
+            raise OverrideError(f"--set {setting}: write KEY=VALUE, as in --set band.bass=walking")
+        overrides.append(Override(path.strip(), value, f"--set {setting}"))
+    return overrides
 
 
 # How far a long piece of work is, and how long it will still take, for a person at a terminal.
@@ -242,3 +329,86 @@ def _length(seconds: float) -> str:
     if hours:
         return f"{hours} h {minutes:02d} min"
     return f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
+
+
+@click.command()
+@click.argument("folder", metavar="DIR", type=Named(path_type=Path))
+@click.option("--lan", is_flag=True, help="For the phones on the local network, too.")
+@click.option(
+    "--address",
+    metavar="IP",
+    help="With --lan: which of this machine's addresses, where it has several.",
+)
+@click.option(
+    "--port", type=click.IntRange(1, 65535), help="Instead of the first free one from 8000."
+)
+def serve(folder: Path, lan: bool, address: str | None, port: int | None) -> None:
+    """Show a pack in a browser: on this machine only, or with --lan on the local network.
+
+    Read-only; Ctrl-C stops it.
+    """
+    from drillgen.serve.server import open_server
+
+    _refuse_other_folders(folder)
+    with open_server(folder, _address(lan, address), port, shared=lan) as server:
+        try:
+            _say(folder, server)
+            server.serve_forever()
+        except KeyboardInterrupt:
+            click.echo("\nStopped: nothing is served any more.")
+
+
+def _refuse_other_folders(folder: Path) -> None:
+    """Only packs are served: a slip of the pen must not open a whole home folder to a class."""
+    from drillgen.serve.server import ServeError
+
+    if folder.is_file():
+        raise ServeError(f"{folder} is a file; name a pack, the folder that build -o has made")
+    if not folder.is_dir():
+        raise ServeError(f"{folder}: there is no such folder; name a pack")
+    if not (folder / "manifest.json").is_file():
+        raise ServeError(f"{folder} is no pack (it has no manifest.json); name a pack")
+
+
+def _address(lan: bool, given: str | None) -> IPv4Address:
+    from drillgen.serve.door import HERE, local_address
+    from drillgen.serve.server import ServeError
+
+    if not lan:
+        if given is not None:
+            raise ServeError("--address is for --lan; without it only this machine is served")
+        return HERE
+    try:
+        found = IPv4Address(given) if given is not None else local_address()
+    except ValueError:
+        raise ServeError(f"--address {given}: allowed: an address like 192.168.1.20") from None
+    if found is None:
+        raise ServeError(
+            "this machine has no address on a local network; join one, or name it with --address"
+        )
+    return found
+
+
+def _say(folder: Path, server: PackServer) -> None:
+    """What has been opened, where, and who can see it."""
+    if not server.shared:
+        click.echo(f"{folder} is open on this machine only, at\n\n  {server.url}\n")
+        click.echo("Nobody else can reach it, and nothing in it can be changed. Ctrl-C stops it.")
+        return
+    click.echo(f"{folder} is open on the local network, at\n\n  {server.url}\n")
+    _show_code(server.url)
+    click.echo(
+        "Everyone on this network can read every file that its manifest lists, and change none;\n"
+        "what is sent is not encrypted. A phone must be on the same network. Ctrl-C stops it."
+    )
+
+
+def _show_code(url: str) -> None:
+    from drillgen.serve.door import qr_code
+
+    code = qr_code(url)
+    try:
+        code.encode(sys.stdout.encoding or "ascii")
+    except UnicodeEncodeError:
+        return  # this terminal has no such signs; the address above does the same
+    click.echo(code + "\n")

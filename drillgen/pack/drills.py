@@ -1,0 +1,467 @@
+"""What is made of each drill: its tracks, its sheets and its part of the practice page.
+
+The tracks of a pack: each written and played once, and then recorded.
+
+What is written and played is given as a value to all that is made of it: recordings and MIDI,
+sheets, the practice page.
+
+The sheets of a pack: each drill's fingered and composed once, then printed as MusicXML, PDF and
+SVG, and bound in a lesson's booklet.
+
+The tasks of the practice page: each drill's files, then the document over all of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING
+
+from drillgen.audio.formats import writers_of
+from drillgen.drill.lesson import Lesson
+from drillgen.drill.models import Drill, key_of_bars
+from drillgen.pack.files import PackError, write_whole
+from drillgen.pack.settings import BOOKLET, Extras, Planned, PlayedTrack, Settings, TrackJob
+from drillgen.pack.tasks import ManifestEntry, PackTask, Workspace, cache_key_of, program
+from drillgen.page.tones import FOLDER, INDEX
+from drillgen.sound.soundfonts import Soundfont
+
+if TYPE_CHECKING:
+    from drillgen.page.tones import Picture, Take
+    from drillgen.score import Score
+    from drillgen.sheet.sheets import Sheet, Sheets
+    from drillgen.theory.pitch import Key
+
+
+TRACK_SECTION = "tracks"
+# Of a track's work: its parts written, its share of the notes, and the rest, which is recording.
+_WRITING, _NOTES, _RECORDING = 0.4, 0.1, 0.5
+_LINE = 0.3  # of the writing, where nobody but the line is written
+NOTES_KEY = "notes"
+
+
+@dataclass(frozen=True, slots=True)
+class WriteJob:
+    """A track to be written and played."""
+
+    planned: Planned
+    band: bool  # whether it is heard; else the line is all that is needed
+
+
+def writing_task(planned: Planned, *, band: bool) -> PackTask:
+    """The task of a track's score and performance: its value is a `PlayedTrack`."""
+    weight = planned.seconds * _WRITING * (1.0 if band else _LINE)
+    return PackTask(
+        f"track {planned.number}",
+        "",
+        planned.folder,
+        planned.name,
+        weight,
+        _write,
+        WriteJob(planned, band),
+    )
+
+
+def _write(job: WriteJob, place: Workspace) -> PlayedTrack:
+    from drillgen.chart import charts
+    from drillgen.lines.kinds import line
+    from drillgen.performance import arrange, perform
+    from drillgen.score import Score
+
+    planned = job.planned
+    (chart,) = charts(planned.drill)
+    if job.band:
+        score = arrange(chart)
+    else:
+        part = line(chart)
+        score = Score(chart, (part,) if part is not None else ())
+    return PlayedTrack(planned.folder, planned.name, chart, score, perform(score))
+
+
+def bank_task(tracks: Sequence[PackTask], soundfont: Soundfont) -> PackTask:
+    """The task of rendering every note of some tracks into the cache, before several processes
+    would each render the same ones.  Its value is nothing; those who need the notes have them
+    rendered where it fails."""
+    weight = sum(task.weight for task in tracks) / _WRITING * _NOTES
+    needs = tuple(tracks)
+    return PackTask(NOTES_KEY, "", "", "the notes", weight, _render_notes, soundfont, needs=needs)
+
+
+def _render_notes(soundfont: Soundfont, place: Workspace, *tracks: PlayedTrack) -> None:
+    from drillgen.sound.render import prepare_notes
+
+    performances = [track.performance for track in tracks]
+    prepare_notes(performances, soundfont, place.jobs, lambda done, what: place.report(done))
+
+
+def track_tasks(
+    planned: Sequence[Planned], album: str, settings: Settings, soundfont: Soundfont
+) -> tuple[PackTask, ...]:
+    """A task for each track.  Raises SoundError where there is no FluidSynth."""
+    from drillgen.sound.fluidsynth import library
+
+    base = (program(), library().version, soundfont.fingerprints, settings, album)
+    encoders = writers_of(settings.formats)
+    return tuple(
+        PackTask(
+            key=cache_key_of(*base, encoders, track),
+            section=TRACK_SECTION,
+            folder=track.folder,
+            label=track.name,
+            weight=track.seconds * _RECORDING,
+            work=_make,
+            job=TrackJob(track, album, settings, soundfont, soundfont.sha256),
+            needs=(writing_task(track, band=True),),
+        )
+        for track in planned
+    )
+
+
+def _make(job: TrackJob, place: Workspace, track: PlayedTrack) -> ManifestEntry:
+    from drillgen.pack.recording import make_track
+
+    return make_track(job, track, place)
+
+
+SHEET_SECTION, BOOKLET_SECTION = "sheets", "booklet"
+# Seconds of music that take as long to render as a drill's sheets to compose, and to set.
+_COMPOSING, _WEIGHT = 20.0, 120.0
+_LETTERS = 40  # that are named where no font has them
+
+
+@dataclass(frozen=True, slots=True)
+class DrillSheets:
+    """The sheets of a drill, and what is to be said of them."""
+
+    sheets: Sheets
+    warning: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ComposeJob:
+    """A drill whose sheets are to be composed."""
+
+    drill: Drill
+    printed: bool  # what no hand can play is refused; else it is shown without the hand
+
+
+def composing_task(
+    drill: Drill, number: int, tracks: Sequence[Planned], *, printed: bool
+) -> PackTask:
+    """The task of a drill's sheets, from all of its tracks: its value is a `DrillSheets`.
+
+    `number`: of the drill in its lesson, from 0.  All tempos share the sheets of the first.
+    """
+    first = [planned for planned in tracks if planned.drill.tempos[0] == drill.tempos[0]]
+    return PackTask(
+        f"sheets {number}",
+        "",
+        first[0].folder,
+        f"{first[0].folder}: sheets",
+        _COMPOSING,
+        _compose,
+        ComposeJob(drill, printed),
+        needs=tuple(writing_task(planned, band=False) for planned in first),
+    )
+
+
+def _compose(job: ComposeJob, place: Workspace, *tracks: PlayedTrack) -> DrillSheets:
+    """Raises UnplayableError where a printed sheet asks for what no hand can play."""
+    from drillgen.chart import charts
+    from drillgen.pack.preflight import explained
+    from drillgen.sheet.fingering import FingeringError
+
+    # Charts of the whole drill: the tracks' own know no other tempo, which the sheets' heads name.
+    whole = charts(job.drill)[: len(tracks)]
+    scores = [replace(t.score, chart=chart) for t, chart in zip(tracks, whole, strict=True)]
+    try:
+        return DrillSheets(_sheets(scores))
+    except FingeringError as error:
+        if job.printed:
+            raise explained(job.drill, scores, error) from error
+        said = f'"{job.drill.title}" is on the page without its fingering or tablature: {error}'
+        return DrillSheets(_sheets([_bare(score) for score in scores]), said)
+
+
+def _sheets(scores: Sequence[Score]) -> Sheets:
+    """With their MusicXML, which is kept with them."""
+    from drillgen.sheet.sheets import sheets
+
+    found = sheets(scores)
+    for sheet in found.all:
+        _ = sheet.musicxml, [section.musicxml for section in sheet.sections]
+    return found
+
+
+def _bare(score: Score) -> Score:
+    """Without the hand that its sheet asks for."""
+    drill = score.chart.drill
+    spec = drill.sheet.model_copy(update={"fingering": None, "tablature": False})
+    chart = replace(score.chart, drill=drill.model_copy(update={"sheet": spec}))
+    return replace(score, chart=chart)
+
+
+@dataclass(frozen=True, slots=True)
+class SheetJob:
+    """A drill whose sheets are printed."""
+
+    drill: Drill
+    folder: str
+
+
+def sheet_tasks(
+    drills: Sequence[tuple[Drill, str]], composing: Sequence[PackTask]
+) -> tuple[PackTask, ...]:
+    """A task for the sheets of each drill with its folder, which another task composes."""
+    return tuple(
+        PackTask(
+            key=cache_key_of(program(), engravers(), drill, folder),
+            section=SHEET_SECTION,
+            folder=folder,
+            label=f"{folder}: sheets",
+            weight=_WEIGHT,
+            work=_print,
+            job=SheetJob(drill, folder),
+            needs=(composed,),
+        )
+        for (drill, folder), composed in zip(drills, composing, strict=True)
+    )
+
+
+def booklet_tasks(lesson: Lesson, composing: Sequence[PackTask]) -> tuple[PackTask, ...]:
+    """The task of a lesson's booklet from its drills' sheets; none for a single drill."""
+    if len(lesson.drills) < 2:
+        return ()
+    lesson = replace(lesson, written=())  # what it was read from is not printed
+    key = cache_key_of(program(), engravers(), lesson)
+    weight = _WEIGHT * len(lesson.drills)
+    needs = tuple(composing)
+    return (PackTask(key, BOOKLET_SECTION, "", "the booklet", weight, _bind, lesson, needs=needs),)
+
+
+@cache
+def engravers() -> tuple[str, ...]:
+    """The versions of what draws and sets: other ones may draw otherwise."""
+    found = []
+    for name in ("verovio", "typst"):
+        try:
+            found.append(f"{name} {version(name)}")
+        except PackageNotFoundError:
+            continue
+    return tuple(found)
+
+
+def papers(folder: str, found: Sheets) -> tuple[tuple[str, str], ...]:
+    """What the page says of each sheet's PDF, and where that lies."""
+    return tuple(
+        (f"{_heading(sheet)} (PDF)", f"{folder}/{_name(sheet)}.pdf") for sheet in found.all
+    )
+
+
+def _heading(sheet: Sheet) -> str:
+    """'Sheet', 'Answers', 'For Bb'."""
+    name = sheet.name or "sheet"
+    return name[0].upper() + name[1:]
+
+
+def _name(sheet: Sheet) -> str:
+    return f"sheet {sheet.name}".strip()
+
+
+def _print(job: SheetJob, place: Workspace, composed: DrillSheets) -> ManifestEntry:
+    from drillgen.sheet.pdf import lacking, pdf
+    from drillgen.sheet.svg import whole_svg
+
+    files, lacks = {}, ""
+    for sheet in composed.sheets.all:
+        forms = {
+            "musicxml": sheet.musicxml.encode("utf-8"),
+            "svg": whole_svg(sheet.title, sheet.sections).encode("utf-8"),
+            "pdf": pdf(sheet),
+        }
+        name = _name(sheet)
+        paths = {form: PurePosixPath(job.folder) / f"{name}.{form}" for form in forms}
+        for form, content in forms.items():
+            (place.folder / paths[form]).parent.mkdir(parents=True, exist_ok=True)
+            write_whole(place.folder / paths[form], content)
+        files[name] = {form: str(path) for form, path in paths.items()}
+        lacks += lacking(forms["pdf"], _words(sheet))
+    entry = {"drill": job.drill.title, "folder": job.folder, "files": files}
+    return entry | _warnings(job.drill.title, lacks)
+
+
+def _words(sheet: Sheet) -> str:
+    """What is printed of a person's own words."""
+    return "".join([sheet.title, sheet.note, *(section.label for section in sheet.sections)])
+
+
+def _warnings(title: str, lacks: str) -> dict[str, list[str]]:
+    letters = "".join(dict.fromkeys(lacks))[:_LETTERS]
+    said = f'no font on this machine has {letters}: the PDF of "{title}" shows empty boxes for it'
+    return {"warnings": [said]} if letters else {}
+
+
+def _bind(lesson: Lesson, place: Workspace, *composed: DrillSheets) -> ManifestEntry:
+    """The sheets of every drill in one PDF, answers after all of them."""
+    from drillgen.sheet.pdf import Booklet, booklet, lacking
+
+    drills = [each.sheets for each in composed]
+    count = len(lesson.drills)
+    cover = Booklet(lesson.title, tuple(filter(None, (f"{count} drills", lesson.note))))
+    content = booklet(cover, list(_in_order(drills)))
+    write_whole(place.folder / BOOKLET, content)
+    lacks = lacking(content, "".join((lesson.title, *cover.lines)))
+    own = _warnings(lesson.title, "".join(each for each in lacks if each in lesson.title))
+    return {"files": {"booklet": BOOKLET}} | own
+
+
+def _in_order(drills: Sequence[Sheets]) -> Iterator[Sheet]:
+    yield from (found.handout for found in drills)
+    yield from (found.revealed for found in drills if found.revealed is not None)
+
+
+PAGE_SECTION, OVER_ALL = "page", "index"
+_PAGE_WEIGHT = 220.0  # seconds of music that take as long to render as a drill's part of the page
+_NARROW = 2  # bars a system where the page is a phone's
+
+
+@dataclass(frozen=True, slots=True)
+class PageJob:
+    """A drill on the page."""
+
+    drill: Drill
+    folder: str
+    soundfont: Soundfont
+    sheets: bool  # whether there are sheets to be linked
+
+
+@dataclass(frozen=True, slots=True)
+class IndexJob:
+    """The document: the entries of the drills, in order."""
+
+    title: str
+    drills: tuple[ManifestEntry, ...]
+    soundfont: str
+    licence: str
+    room: str | float
+    alone: Path | None  # the pack, where a page in one file is asked for as well
+
+
+def page_tasks(
+    drills: Sequence[tuple[Drill, str]],
+    tracks: Sequence[Planned],
+    composing: Sequence[PackTask],
+    soundfont: Soundfont,
+    extras: Extras,
+) -> tuple[PackTask, ...]:
+    """A task for each drill with its folder, from the tracks there and its sheets as they are
+    composed.  Raises SoundError where there is no FluidSynth."""
+    from drillgen.sound.fluidsynth import library
+
+    base = (program(), engravers(), library().version, soundfont.fingerprints, extras.sheets)
+    return tuple(
+        PackTask(
+            key=cache_key_of(*base, drill, folder),
+            section=PAGE_SECTION,
+            folder=folder,
+            label=f"{folder}: page",
+            weight=_PAGE_WEIGHT,
+            work=_make_page,
+            job=PageJob(drill, folder, soundfont, extras.sheets),
+            needs=(composed, *_written(tracks, folder)),
+        )
+        for (drill, folder), composed in zip(drills, composing, strict=True)
+    )
+
+
+def _written(tracks: Sequence[Planned], folder: str) -> Iterator[PackTask]:
+    return (writing_task(track, band=True) for track in tracks if track.folder == folder)
+
+
+def index_task(job: IndexJob) -> PackTask:
+    """The task of the document over the drills' entries."""
+    said = (job.title, job.drills, job.soundfont, job.licence, job.room, job.alone is not None)
+    key = cache_key_of(program(), *said)
+    return PackTask(key, OVER_ALL, "", "the page", 1.0, _write_index, job, here=True)
+
+
+def _make_page(
+    job: PageJob, place: Workspace, composed: DrillSheets, *tracks: PlayedTrack
+) -> ManifestEntry:
+    from drillgen.pack.recording import here
+    from drillgen.page.html import write_drill
+    from drillgen.page.tones import Stand
+
+    found, warning = composed.sheets, composed.warning
+    stand = Stand(
+        folder=job.folder,
+        keys=_keys(job.drill),
+        takes=_takes(job.drill, tracks),
+        pictures=_pictures(found, job.drill),
+        shown_in=found.handout.shown_in,
+        papers=papers(job.folder, found) if job.sheets else (),
+    )
+    font = here(job.soundfont, job.soundfont.sha256)
+    entry = write_drill(place.folder, stand, font, place.jobs)
+    return entry | ({"warnings": [warning]} if warning else {})
+
+
+def _takes(drill: Drill, tracks: Sequence[PlayedTrack]) -> tuple[Take, ...]:
+    """Every track as it is played, each of them one of the whole drill's."""
+    from drillgen.chart import charts
+    from drillgen.page.tones import Take
+
+    return tuple(
+        Take(chart, replace(track.score, chart=chart), replace(track.performance, chart=chart))
+        for chart, track in zip(charts(drill), tracks, strict=True)
+    )
+
+
+def _keys(drill: Drill) -> tuple[Key, ...]:
+    """Those of all takes: bars that are taken out of one lie in a single key."""
+    one = drill.bars is not None and drill.tracks == "together"
+    return (key_of_bars(drill, drill.bars),) if drill.bars and one else drill.key_cycle
+
+
+def _pictures(found: Sheets, drill: Drill) -> tuple[Picture, ...]:
+    """Those of the handout and of the answers, which the page of a dictated line has not."""
+    from drillgen.page.tones import Picture
+
+    handed = _strips(found.handout)
+    shown = None if drill.line and drill.line.dictation else found.revealed
+    answers = _strips(shown) if shown else [("", "")] * len(handed)
+    return tuple(
+        Picture(wide, narrow, answer, narrow_answer)
+        for (wide, narrow), (answer, narrow_answer) in zip(handed, answers, strict=True)
+    )
+
+
+def _strips(sheet: Sheet) -> list[tuple[str, str]]:
+    """Each key for wide and for narrow pages; the page brings the font."""
+    from drillgen.sheet.svg import strips
+
+    wide = strips(sheet.sections, fonts=False)
+    narrow = strips(sheet.sections, bars_a_system=_NARROW, fonts=False)
+    return [(one.svg, other.svg) for one, other in zip(wide, narrow, strict=True)]
+
+
+def _write_index(job: IndexJob, place: Workspace) -> ManifestEntry:
+    from drillgen.page.html import write_alone, write_index
+    from drillgen.page.tones import Licence
+
+    licence = Licence(job.soundfont, job.licence)
+    names = write_index(place.folder, job.title, job.drills, licence, room=job.room)
+    if job.alone is not None:
+        try:
+            names += write_alone(
+                place.folder, job.alone, job.title, job.drills, licence, room=job.room
+            )
+        except (ValueError, RecursionError) as error:
+            raise PackError(
+                f"{job.alone / FOLDER} has a script that no build has written:"
+                " remove that folder, and build its drills again"
+            ) from error
+    return {"files": {"index": INDEX, "parts": names}}
