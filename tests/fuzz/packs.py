@@ -161,8 +161,11 @@ def _pickle(pack: Path, chance: Random) -> str:
 
 
 def _manifest(pack: Path, chance: Random) -> str:
+    path = pack / "manifest.json"
+    if not path.is_file() or path.stat().st_size > 1 << 24:
+        return "no manifest"  # another mischief has made a pipe of it, or a huge file
     try:
-        document = json.loads((pack / "manifest.json").read_bytes()[: 1 << 24])
+        document = json.loads(path.read_bytes())
     except (OSError, ValueError):
         return "no manifest"
     places = [(holder, key) for holder, key in _fields(document)]
