@@ -110,10 +110,11 @@ def _arranging(text: str) -> float:
 
 def once() -> None:
     """Arrange the drill on standard input in this process and print its bars a second."""
+    from drillgen.arrange import arrange
     from drillgen.chart import charts
     from drillgen.drill.reader import parse_drill
     from drillgen.midi import midi_files
-    from drillgen.performance import arrange, perform
+    from drillgen.performance import perform
 
     drill, bars = parse_drill(sys.stdin.read()), 0
     versions: tuple[tuple[PartName, ...], ...] = ((), ("line",))

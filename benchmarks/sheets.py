@@ -33,9 +33,9 @@ def once() -> None:
         step()
         steps[name] = time.perf_counter() - began
 
+    from drillgen.arrange import arrange
     from drillgen.chart import charts
     from drillgen.drill.reader import parse_drill
-    from drillgen.performance import arrange
     from drillgen.sheet.sheets import sheets
 
     began = time.perf_counter()

@@ -24,12 +24,13 @@ from benchmarks.tones import (
     steps,
     weighted,
 )
+from drillgen.arrange import arrange
 from drillgen.band.who_plays import KEYS, KITS
 from drillgen.bank.make import NAME, TAKES, written
 from drillgen.chart import charts
 from drillgen.drill.lesson import load
 from drillgen.errors import SoundError
-from drillgen.performance import Voice, arrange, perform
+from drillgen.performance import Voice, perform
 from drillgen.sound.fluidsynth import RATE
 from drillgen.sound.soundfonts import find_soundfonts
 

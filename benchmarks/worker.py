@@ -15,9 +15,10 @@ from functools import partial
 from pathlib import Path
 
 from benchmarks.running import timed
+from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import read_drill
-from drillgen.performance import arrange, perform
+from drillgen.performance import perform
 from drillgen.sound.render import MixRequest, render
 from drillgen.sound.soundfonts import choose
 

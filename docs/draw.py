@@ -13,11 +13,12 @@ from pathlib import Path
 import verovio
 from ruamel.yaml import YAML
 
+from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.models import SheetSpec
 from drillgen.drill.reader import drill_of
 from drillgen.midi import midi_file
-from drillgen.performance import arrange, perform
+from drillgen.performance import perform
 from drillgen.score import Score
 from drillgen.sheet.musicxml import Heading, musicxml
 from drillgen.sheet.notation import BarMarks

@@ -1,6 +1,4 @@
-"""From the chart to what is played, and how strongly.
-
-From the chart to the score: the line and every player of the band, written out.
+"""What is played: when, for how long and how strongly.
 
 How strongly what is written is struck: accents, phrases, and what no player does twice alike.
 
@@ -31,27 +29,12 @@ from math import exp, log2, pi, sin, sqrt
 from operator import attrgetter
 from random import Random
 
-from drillgen.band.bass import bass
-from drillgen.band.comping import comping
-from drillgen.band.drums import drums
-from drillgen.band.who_plays import KEYS, KITS, click, cue, under_responses
+from drillgen.band.who_plays import KEYS, KITS
 from drillgen.chart import Chart
 from drillgen.drill.band import feel_file
 from drillgen.drill.sheet import INSTRUMENTS
-from drillgen.lines.kinds import line
 from drillgen.score import Hit, Note, Part, PartName, Score, Touch
 from drillgen.timing import Clock, Together, clock_of, late_beats
-
-
-def arrange(chart: Chart) -> Score:
-    """Write every part of a track.  The same drill and seed give the same score."""
-    melody = line(chart)
-    chords = comping(chart, melody)
-    players = (drums(chart, chords, melody), chords, bass(chart))
-    band = [under_responses(chart, part) for part in players]
-    parts = (*band, melody, click(chart), cue(chart, melody))
-    return Score(chart, tuple(part for part in parts if part is not None))
-
 
 _LEVELS: dict[Touch, float] = {
     "normal": 0.0,

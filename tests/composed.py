@@ -9,10 +9,10 @@ from functools import lru_cache
 
 import pytest
 
+from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import list_presets, load
 from drillgen.drill.models import Override
-from drillgen.performance import arrange
 from drillgen.score import Score
 
 NAMES = tuple(sorted(preset.name for preset in list_presets()))

@@ -12,10 +12,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drillgen.arrange import arrange
 from drillgen.band.who_plays import KEYS
 from drillgen.chart import Span, charts
 from drillgen.drill.models import Drill
-from drillgen.performance import arrange, perform
+from drillgen.performance import perform
 from drillgen.score import Score
 from drillgen.theory.scales import chord_scale
 from drillgen.timing import published_ratio, swung

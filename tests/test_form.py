@@ -10,12 +10,13 @@ import mido
 import pytest
 from music21 import note, roman, stream
 
+from drillgen.arrange import arrange
 from drillgen.chart import Chart, charts
 from drillgen.drill.models import Drill
 from drillgen.lines.kinds import line
 from drillgen.midi import midi_file
 from drillgen.pack.settings import plan
-from drillgen.performance import CHANNELS, arrange, perform
+from drillgen.performance import CHANNELS, perform
 from tests.conftest import Run
 from tests.sheet.written import read, sheets_of
 

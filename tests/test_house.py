@@ -15,7 +15,7 @@ HOUSE = Path(__file__).parent.parent / "drillgen"
 ROOMS = (
     *("errors", "version", "disk"),
     *("theory", "drill", "chart", "score"),
-    *("lines", "listing", "band"),
+    *("lines", "listing", "band", "arrange"),
     *("timing", "performance", "midi"),
     *("sheet", "bank", "sound", "audio", "page", "pack", "serve"),
     *("commands", "", "cli", "__main__"),

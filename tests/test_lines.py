@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
+from drillgen.arrange import arrange
 from drillgen.chart import Bar, charts
 from drillgen.drill.models import Drill
-from drillgen.performance import arrange
 from drillgen.score import Note, Score
 
 TWELVE = ["C", "F", "Bb", "Eb", "Ab", "Db", "Gb", "B", "E", "A", "D", "G"]

@@ -176,7 +176,7 @@ def test_climbing_tempo_and_meter(drillgen: Run, tmp_path: Path) -> None:
 
 def test_fluidsynths_own_player_plays_the_same_notes(with_line: Path, tmp_path: Path) -> None:
     """FluidSynth's player, rendering in its own time, strikes exactly the notes that mido reads."""
-    from drillgen.sound.fluidsynth import library
+    from drillgen.sound.library import library
 
     fluid = ctypes.CDLL(str(library().path))
     pointer, text, event = ctypes.c_void_p, ctypes.c_char_p, ctypes.c_void_p

@@ -7,13 +7,13 @@ from itertools import product
 from typing import Any
 
 from drillgen import load
+from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.band import meters, playable_feels
 from drillgen.drill.lesson import list_presets
 from drillgen.drill.lines import Phrases
 from drillgen.drill.models import Drill
 from drillgen.lines.kinds import line
-from drillgen.performance import arrange
 from drillgen.score import Score
 from drillgen.theory.pitch import Key
 

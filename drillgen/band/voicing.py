@@ -21,9 +21,10 @@ from itertools import groupby
 from random import Random
 from typing import NamedTuple, Protocol
 
-from drillgen.band.beside import Beside, Heard
 from drillgen.band.hands import (
     PIANOS,
+    Beside,
+    Heard,
     OwnRoots,
     TopVoice,
     is_clear_over,

@@ -34,8 +34,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drillgen.chart import Bar, Chart
-from drillgen.lines.pass_context import Cell, PassContext, stepped
-from drillgen.lines.tones import beside
+from drillgen.lines.pass_context import Cell, PassContext, beside, stepped
 from drillgen.score import Note
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Key, Name, Pitch

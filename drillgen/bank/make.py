@@ -17,7 +17,6 @@ memory.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -68,14 +67,6 @@ def written(path: Path) -> None:
     content = soundfont([*bass_presets(), *kit_presets()], _info())
     with whole_file(path) as file:
         file.write(content)
-
-
-def recipe() -> str:
-    """What the soundfont is made from, as a SHA-256: another recipe is another file."""
-    content = hashlib.sha256()
-    for source in sorted(Path(__file__).parent.glob("*.py")):
-        content.update(source.read_bytes())
-    return content.hexdigest()
 
 
 def _info() -> Info:

@@ -20,8 +20,17 @@ from typing import NamedTuple
 
 from drillgen.chart import Span
 from drillgen.drill.lines import APPROACHES, Enclosure
-from drillgen.lines.pass_context import Cell, PassContext, open_spans
-from drillgen.lines.tones import Filler, beside, degree_of, heard_tones, readable, scale_in
+from drillgen.lines.pass_context import (
+    Cell,
+    Filler,
+    PassContext,
+    beside,
+    degree_of,
+    heard_tones,
+    open_spans,
+    readable,
+    scale_in,
+)
 from drillgen.score import Note
 from drillgen.theory.pitch import Degree, Pitch, in_range
 

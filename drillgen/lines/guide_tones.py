@@ -15,8 +15,7 @@ from itertools import pairwise, product
 from typing import NamedTuple
 
 from drillgen.drill.lines import GuideTones, HeldFor
-from drillgen.lines.pass_context import Cell, PassContext, open_spans
-from drillgen.lines.tones import heard_tones
+from drillgen.lines.pass_context import Cell, PassContext, heard_tones, open_spans
 from drillgen.score import Note
 from drillgen.theory.pitch import Degree, Pitch, in_range
 

@@ -22,8 +22,16 @@ from typing import Literal
 
 from drillgen.chart import Bar, Chart, Span
 from drillgen.drill.lines import Arpeggio, Enclosure, Line, ScalePattern, Walking
-from drillgen.lines.pass_context import PassContext, open_spans
-from drillgen.lines.tones import degree_on, folded, outside, readable, roots, scale_of
+from drillgen.lines.pass_context import (
+    PassContext,
+    degree_on,
+    folded,
+    open_spans,
+    outside,
+    readable,
+    roots,
+    scale_of,
+)
 from drillgen.score import Note
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Degree, Key, Name, Pitch, in_range

@@ -25,8 +25,7 @@ from random import Random
 from drillgen.chart import Bar
 from drillgen.drill.lines import Develop, Riff, Written
 from drillgen.drill.melody import Melody, ScaleNote
-from drillgen.lines.pass_context import Cell, PassContext
-from drillgen.lines.tones import readable
+from drillgen.lines.pass_context import Cell, PassContext, readable
 from drillgen.score import Note
 from drillgen.theory.pitch import MAJOR_FIFTHS, Degree, Key, Name, Pitch
 from drillgen.theory.scales import chord_scale

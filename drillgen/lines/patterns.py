@@ -26,8 +26,9 @@ from fractions import Fraction
 from drillgen.drill.line_options import INTERVAL_DEGREES
 from drillgen.drill.lines import Arpeggio, Intervals, Roots, ScalePattern
 from drillgen.lines.joining import ChordFigure, chosen, joints, kept, led_on, placed
-from drillgen.lines.pass_context import Cell, PassContext, note_length
-from drillgen.lines.tones import (
+from drillgen.lines.pass_context import (
+    Cell,
+    PassContext,
     count,
     degree_in,
     degree_of,
@@ -35,6 +36,7 @@ from drillgen.lines.tones import (
     folded,
     laid,
     lands,
+    note_length,
     readable,
     scale_in,
     simple,

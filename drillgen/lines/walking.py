@@ -27,8 +27,7 @@ from typing import NamedTuple
 
 from drillgen.chart import Bar
 from drillgen.drill.lines import LedBy, Walking
-from drillgen.lines.pass_context import Cell, PassContext, cells, stepped
-from drillgen.lines.tones import beside
+from drillgen.lines.pass_context import Cell, PassContext, beside, cells, stepped
 from drillgen.score import Note
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Key, Name, Pitch, in_range

@@ -25,8 +25,8 @@ from drillgen.pack.plan import STAGES, Order, elsewhere, rounds
 from drillgen.pack.preflight import problem, silent
 from drillgen.pack.settings import Folders, Options, Settings, TakenFolder, lesson_folders, plan
 from drillgen.pack.tasks import Failure, ManifestEntry, Outcome, PackTask, Shared, task_folder
-from drillgen.page.tones import ALONE, INDEX
-from drillgen.sound.fluidsynth import library
+from drillgen.page import ALONE, INDEX
+from drillgen.sound.library import library
 from drillgen.sound.soundfonts import Soundfont, SoundfontChoice, choose
 
 if TYPE_CHECKING:

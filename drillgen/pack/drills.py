@@ -26,11 +26,11 @@ from drillgen.drill.models import Drill, key_of_bars
 from drillgen.pack.files import PackError, write_whole
 from drillgen.pack.settings import BOOKLET, Extras, Planned, PlayedTrack, Settings, TrackJob
 from drillgen.pack.tasks import ManifestEntry, PackTask, Workspace, cache_key_of, program
-from drillgen.page.tones import FOLDER, INDEX
+from drillgen.page import FOLDER, INDEX
 from drillgen.sound.soundfonts import Soundfont
 
 if TYPE_CHECKING:
-    from drillgen.page.tones import Picture, Take
+    from drillgen.page import Picture, Take
     from drillgen.score import Score
     from drillgen.sheet.sheets import Sheet, Sheets
     from drillgen.theory.pitch import Key
@@ -66,9 +66,10 @@ def writing_task(planned: Planned, *, band: bool) -> PackTask:
 
 
 def _write(job: WriteJob, place: Workspace) -> PlayedTrack:
+    from drillgen.arrange import arrange
     from drillgen.chart import charts
     from drillgen.lines.kinds import line
-    from drillgen.performance import arrange, perform
+    from drillgen.performance import perform
     from drillgen.score import Score
 
     planned = job.planned
@@ -101,7 +102,7 @@ def track_tasks(
     planned: Sequence[Planned], album: str, settings: Settings, soundfont: Soundfont
 ) -> tuple[PackTask, ...]:
     """A task for each track.  Raises SoundError where there is no FluidSynth."""
-    from drillgen.sound.fluidsynth import library
+    from drillgen.sound.library import library
 
     base = (program(), library().version, soundfont.fingerprints, settings, album)
     encoders = writers_of(settings.formats)
@@ -359,7 +360,7 @@ def page_tasks(
 ) -> tuple[PackTask, ...]:
     """A task for each drill with its folder, from the tracks there and its sheets as they are
     composed.  Raises SoundError where there is no FluidSynth."""
-    from drillgen.sound.fluidsynth import library
+    from drillgen.sound.library import library
 
     base = (program(), engravers(), library().version, soundfont.fingerprints, extras.sheets)
     return tuple(
@@ -392,8 +393,8 @@ def _make_page(
     job: PageJob, place: Workspace, composed: DrillSheets, *tracks: PlayedTrack
 ) -> ManifestEntry:
     from drillgen.pack.recording import here
+    from drillgen.page import Stand
     from drillgen.page.html import write_drill
-    from drillgen.page.tones import Stand
 
     found, warning = composed.sheets, composed.warning
     stand = Stand(
@@ -412,7 +413,7 @@ def _make_page(
 def _takes(drill: Drill, tracks: Sequence[PlayedTrack]) -> tuple[Take, ...]:
     """Every track as it is played, each of them one of the whole drill's."""
     from drillgen.chart import charts
-    from drillgen.page.tones import Take
+    from drillgen.page import Take
 
     return tuple(
         Take(chart, replace(track.score, chart=chart), replace(track.performance, chart=chart))
@@ -428,7 +429,7 @@ def _keys(drill: Drill) -> tuple[Key, ...]:
 
 def _pictures(found: Sheets, drill: Drill) -> tuple[Picture, ...]:
     """Those of the handout and of the answers, which the page of a dictated line has not."""
-    from drillgen.page.tones import Picture
+    from drillgen.page import Picture
 
     handed = _strips(found.handout)
     shown = None if drill.line and drill.line.dictation else found.revealed
@@ -449,8 +450,8 @@ def _strips(sheet: Sheet) -> list[tuple[str, str]]:
 
 
 def _write_index(job: IndexJob, place: Workspace) -> ManifestEntry:
+    from drillgen.page import Licence
     from drillgen.page.html import write_alone, write_index
-    from drillgen.page.tones import Licence
 
     licence = Licence(job.soundfont, job.licence)
     names = write_index(place.folder, job.title, job.drills, licence, room=job.room)

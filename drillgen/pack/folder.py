@@ -33,7 +33,7 @@ from drillgen.pack.manifest_store import ManifestStore
 from drillgen.pack.plan import Order
 from drillgen.pack.settings import BOOKLET, NOTES, PLAYLISTS
 from drillgen.pack.tasks import PackTask, task_folder
-from drillgen.page.tones import ALONE, FOLDER, INDEX
+from drillgen.page import ALONE, FOLDER, INDEX
 
 # Inside the pack, so that finished files need only be renamed.  Each build has a folder of its own,
 # that nobody could have put anything into before.

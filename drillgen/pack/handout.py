@@ -29,7 +29,7 @@ from drillgen.pack.files import write_whole
 from drillgen.pack.manifest import files_of
 from drillgen.pack.settings import NOTES, PLAYLISTS, SPLIT
 from drillgen.pack.tasks import ManifestEntry, PackTask, Workspace, cache_key_of, program
-from drillgen.page.tones import ALONE, INDEX
+from drillgen.page import ALONE, INDEX
 
 
 @dataclass(frozen=True, slots=True)

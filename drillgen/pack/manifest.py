@@ -19,7 +19,7 @@ from typing import Any
 from drillgen.disk import is_regular
 from drillgen.pack.inside import is_name
 from drillgen.pack.tasks import ManifestEntry
-from drillgen.page.tones import FOLDER
+from drillgen.page import FOLDER
 from drillgen.version import VERSION
 
 __all__ = [

@@ -43,7 +43,7 @@ from drillgen.pack.manifest import files_of
 from drillgen.pack.manifest_store import ManifestStore
 from drillgen.pack.settings import Extras, Planned, Settings
 from drillgen.pack.tasks import ManifestEntry, PackTask
-from drillgen.page.tones import ALONE, INDEX
+from drillgen.page import ALONE, INDEX
 from drillgen.sound.soundfonts import Soundfont
 
 

@@ -30,7 +30,7 @@ from drillgen.drill.models import Drill, key_of_bars, seconds
 from drillgen.errors import DrillgenError
 from drillgen.pack.inside import RESERVED
 from drillgen.pack.manifest import NAME as MANIFEST
-from drillgen.page.tones import ALONE, FOLDER, INDEX
+from drillgen.page import ALONE, FOLDER, INDEX
 from drillgen.score import PartName
 from drillgen.sound.soundfonts import Soundfont
 from drillgen.theory.other_names import nearest

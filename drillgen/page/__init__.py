@@ -3,4 +3,67 @@
 The page does not play rendered mixes.  It has each distinct note once (`tones.py`) and plays the
 performance's strokes with them, as the mixes were made.  So any tempo keeps its pitch, a repeated
 stretch has no seam, and the parts cannot drift apart.
+
+Here: what the page is made from, plain values given by the pack.
 """
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from drillgen.chart import Chart
+    from drillgen.performance import Performance
+    from drillgen.score import Score
+    from drillgen.theory.pitch import Key
+
+# What the page's files are called, for those who need not know how they are made.
+
+INDEX, FOLDER = "index.html", "page"
+ALONE = "page.html"  # the whole page in one file
+# What it may load and run (Content Security Policy, level 3).
+POLICY = (
+    "default-src 'none'; script-src {scripts}; style-src {styles}; img-src data:; "
+    "font-src data:; base-uri 'none'; form-action 'none'"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """One key of a drill as SVG; bars are groups of class `sheet-bar` with the sheet's ids."""
+
+    wide: str
+    narrow: str = ""  # fewer bars a line, for phones
+    answer: str = ""  # the same with the calls that are learned by ear; "" where they are shown
+    narrow_answer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Take:
+    """One track as it is played: a drill at one tempo, in one key or in all of them."""
+
+    chart: Chart
+    score: Score
+    performance: Performance
+
+
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """One drill on the page's music stand."""
+
+    folder: str  # of the drill in the pack: its name, and where it lies
+    keys: tuple[Key, ...]  # the whole key cycle
+    takes: tuple[Take, ...]
+    pictures: tuple[Picture, ...] = ()  # one a key, in the key cycle's order
+    # A bar's id and the id of the measure that shows it, for every bar that is on the sheet.
+    shown_in: tuple[tuple[str, str], ...] = ()
+    papers: tuple[tuple[str, str], ...] = ()  # links: what is said, the file from the pack's root
+
+
+@dataclass(frozen=True, slots=True)
+class Licence:
+    """Whose sounds these are, and what may be done with them."""
+
+    soundfont: str
+    text: str

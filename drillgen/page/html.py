@@ -23,24 +23,8 @@ from typing import Any
 
 from drillgen.chart import Bar, Chart
 from drillgen.disk import whole_file
-from drillgen.page.tones import (
-    ALONE,
-    FOLDER,
-    INDEX,
-    POLICY,
-    Licence,
-    PagePlayer,
-    PageStroke,
-    Picture,
-    Stand,
-    Take,
-    Tone,
-    gain,
-    impulse,
-    needs,
-    players,
-    tones,
-)
+from drillgen.page import ALONE, FOLDER, INDEX, POLICY, Licence, Picture, Stand, Take
+from drillgen.page.tones import PagePlayer, PageStroke, Tone, gain, impulse, needs, players, tones
 from drillgen.score import Note, PartName
 from drillgen.sheet.svg import font_faces
 from drillgen.sound.fluidsynth import RATE

@@ -1,8 +1,4 @@
-"""What the practice page is made from: plain values, and tones as small files.
-
-What the page is made from: plain values, given by the pack.
-
-Tones: the note copies as small MP3s, one a file.
+"""Tones: the note copies as small MP3s, one a file.
 
 A copy is made mono, ends where nobody hears it any more, and is brought to one level, so that the
 codec serves soft and loud ones alike.  Its name is its content's: drills that need the same note
@@ -26,6 +22,7 @@ import numpy as np
 
 from drillgen.audio.mp3 import mp3_in_memory
 from drillgen.bank.make import TAKES
+from drillgen.page import Take
 from drillgen.performance import Played, Voice
 from drillgen.sound.fluidsynth import GRID, RATE, Samples
 from drillgen.sound.loudness import LoudnessMeter, integrated
@@ -36,61 +33,7 @@ from drillgen.sound.samples import Bank, DistinctNote, SoundfontPreset, Store
 from drillgen.sound.schedule import balanced, resolved
 
 if TYPE_CHECKING:
-    from drillgen.chart import Chart
-    from drillgen.performance import Performance
-    from drillgen.score import Score
-    from drillgen.theory.pitch import Key
-
-
-# What the page's files are called, for those who need not know how they are made.
-
-INDEX, FOLDER = "index.html", "page"
-ALONE = "page.html"  # the whole page in one file
-# What it may load and run (Content Security Policy, level 3).
-POLICY = (
-    "default-src 'none'; script-src {scripts}; style-src {styles}; img-src data:; "
-    "font-src data:; base-uri 'none'; form-action 'none'"
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """One key of a drill as SVG; bars are groups of class `sheet-bar` with the sheet's ids."""
-
-    wide: str
-    narrow: str = ""  # fewer bars a line, for phones
-    answer: str = ""  # the same with the calls that are learned by ear; "" where they are shown
-    narrow_answer: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Take:
-    """One track as it is played: a drill at one tempo, in one key or in all of them."""
-
-    chart: Chart
-    score: Score
-    performance: Performance
-
-
-@dataclass(frozen=True, slots=True)
-class Stand:
-    """One drill on the page's music stand."""
-
-    folder: str  # of the drill in the pack: its name, and where it lies
-    keys: tuple[Key, ...]  # the whole key cycle
-    takes: tuple[Take, ...]
-    pictures: tuple[Picture, ...] = ()  # one a key, in the key cycle's order
-    # A bar's id and the id of the measure that shows it, for every bar that is on the sheet.
-    shown_in: tuple[tuple[str, str], ...] = ()
-    papers: tuple[tuple[str, str], ...] = ()  # links: what is said, the file from the pack's root
-
-
-@dataclass(frozen=True, slots=True)
-class Licence:
-    """Whose sounds these are, and what may be done with them."""
-
-    soundfont: str
-    text: str
+    pass
 
 
 # Which note copies the page needs, and when each is struck.

@@ -21,7 +21,7 @@ from urllib.parse import urlsplit
 
 from drillgen.audio.formats import FORMATS
 from drillgen.errors import DrillgenError
-from drillgen.page.tones import POLICY
+from drillgen.page import POLICY
 from drillgen.serve.door import Door, Listed, address, is_ours, page, reach
 
 # Byte ranges: what part of a file a browser asks for (RFC 9110, section 14).

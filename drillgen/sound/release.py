@@ -27,7 +27,8 @@ import numpy as np
 
 from drillgen.errors import SoundError
 from drillgen.performance import Performance, Played, Voice
-from drillgen.sound.fluidsynth import GRID, HOP, RATE, Samples, Synth, library
+from drillgen.sound.fluidsynth import GRID, HOP, RATE, Samples, Synth
+from drillgen.sound.library import library
 
 STEP = 1.5  # dB between velocities that are rendered where they do not sound alike
 # SoundFont 2.04, 8.4.2: a note sounds 40 log10(127 / velocity) dB below its loudest.

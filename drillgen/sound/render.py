@@ -24,17 +24,8 @@ from drillgen.bank.make import TAKES
 from drillgen.errors import SoundError
 from drillgen.performance import Performance, Played, Voice
 from drillgen.score import PartName
-from drillgen.sound.fluidsynth import (
-    GRID,
-    HOP,
-    RATE,
-    Closing,
-    Progress,
-    Samples,
-    Synth,
-    library,
-    on_grid,
-)
+from drillgen.sound.fluidsynth import GRID, HOP, RATE, Closing, Progress, Samples, Synth, on_grid
+from drillgen.sound.library import library
 from drillgen.sound.loudness import Measured, loudness_of
 from drillgen.sound.mixer import (
     STRETCH,

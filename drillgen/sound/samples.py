@@ -41,8 +41,8 @@ from drillgen.sound.fluidsynth import (
     Samples,
     Synth,
     SynthPool,
-    library,
 )
+from drillgen.sound.library import library
 from drillgen.sound.loudness import hop_energies
 from drillgen.sound.release import Beginnings, Chokes, Law, Touch, measured_law, touches
 from drillgen.sound.soundfont_file import identity, unchanged

@@ -22,12 +22,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import BinaryIO
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, BinaryIO
 
 from drillgen.errors import SoundError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 _TEXTS = {b"INAM": "name", b"ICOP": "copyright", b"IENG": "engineers", b"ICMT": "comment"}
 _LONGEST_TEXT = 65536  # bytes: the specification's own limit for ICMT
@@ -142,31 +143,21 @@ def _presets(file: BinaryIO, start: int, end: int, path: Path) -> frozenset[tupl
     raise SoundError(f"{path} is not a whole soundfont: its list of presets is missing.")
 
 
-# Fields that are looked at, and the size of a record.
-_TABLES: dict[bytes, np.dtype[np.void]] = {
-    kind: np.dtype(
-        {
-            "names": list(fields),
-            "formats": [form for form, _ in fields.values()],
-            "offsets": [offset for _, offset in fields.values()],
-            "itemsize": size,
-        }
-    )
-    for kind, size, fields in (
-        (b"phdr", 38, {"bag": ("<u2", 24)}),
-        (b"pbag", 4, {"generator": ("<u2", 0), "modulator": ("<u2", 2)}),
-        (b"pmod", 10, {}),
-        (b"pgen", 4, {"kind": ("<u2", 0), "amount": ("<u2", 2)}),
-        (b"inst", 22, {"bag": ("<u2", 20)}),
-        (b"ibag", 4, {"generator": ("<u2", 0), "modulator": ("<u2", 2)}),
-        (b"imod", 10, {}),
-        (b"igen", 4, {"kind": ("<u2", 0), "amount": ("<u2", 2)}),
-        (
-            b"shdr",
-            46,
-            {"start": ("<u4", 20), "end": ("<u4", 24), "rate": ("<u4", 36), "type": ("<u2", 44)},
-        ),
-    )
+# By kind of record: its size, and the fields that are looked at, with NumPy's form and the offset.
+# NumPy itself is imported where a table is read: to find soundfonts needs none of it.
+_TABLES: dict[bytes, tuple[int, dict[str, tuple[str, int]]]] = {
+    b"phdr": (38, {"bag": ("<u2", 24)}),
+    b"pbag": (4, {"generator": ("<u2", 0), "modulator": ("<u2", 2)}),
+    b"pmod": (10, {}),
+    b"pgen": (4, {"kind": ("<u2", 0), "amount": ("<u2", 2)}),
+    b"inst": (22, {"bag": ("<u2", 20)}),
+    b"ibag": (4, {"generator": ("<u2", 0), "modulator": ("<u2", 2)}),
+    b"imod": (10, {}),
+    b"igen": (4, {"kind": ("<u2", 0), "amount": ("<u2", 2)}),
+    b"shdr": (
+        46,
+        {"start": ("<u4", 20), "end": ("<u4", 24), "rate": ("<u4", 36), "type": ("<u2", 44)},
+    ),
 }
 _INSTRUMENT, _SAMPLE = 41, 53  # generators that lead to another table (8.1.2)
 _ROM, _COMPRESSED = 0x8000, 0x10  # sample types: not in the file; SF3's Vorbis
@@ -205,7 +196,7 @@ def _trouble(path: Path, changed: int, size: int) -> str:
             return f"its table {owner.decode()} points beyond {owned.decode()}"
     for owner, kind, owned in ((b"pgen", _INSTRUMENT, b"inst"), (b"igen", _SAMPLE, b"shdr")):
         chosen = tables[owner]["amount"][tables[owner]["kind"] == kind]
-        if np.any(chosen >= len(tables[owned]) - 1):
+        if (chosen >= len(tables[owned]) - 1).any():
             return f"its table {owner.decode()} points beyond {owned.decode()}"
     return "" if _samples_fit(tables[b"shdr"][:-1], inside.sound) else "samples are missing"
 
@@ -222,10 +213,12 @@ _LINKS = (
 
 def _rises(indices: NDArray[np.uint16], length: int) -> bool:
     """Whether indices never go back and stay within a table, whose last record marks its end."""
-    return bool(np.all(indices[1:] >= indices[:-1]) and np.all(indices < max(length, 1)))
+    return bool((indices[1:] >= indices[:-1]).all() and (indices < max(length, 1)).all())
 
 
 def _samples_fit(samples: NDArray[np.void], sound: int) -> bool:
+    import numpy as np
+
     own = samples[(samples["type"] & _ROM) == 0]
     room = np.where(own["type"] & _COMPRESSED, sound, sound // 2)
     within = (own["start"] <= own["end"]) & (own["end"] <= room)
@@ -252,8 +245,18 @@ def _read(file: BinaryIO, size: int, path: Path) -> _Inside:
 
 
 def _table(file: BinaryIO, name: bytes, first: int, last: int) -> NDArray[np.void] | None:
-    record = _TABLES[name]
-    if (last - first) % record.itemsize or not 0 < last - first <= _LARGEST:
+    import numpy as np
+
+    size, fields = _TABLES[name]
+    if (last - first) % size or not 0 < last - first <= _LARGEST:
         return None
+    record = np.dtype(
+        {
+            "names": list(fields),
+            "formats": [form for form, _ in fields.values()],
+            "offsets": [offset for _, offset in fields.values()],
+            "itemsize": size,
+        }
+    )
     file.seek(first)
     return np.frombuffer(file.read(last - first), record)

@@ -28,7 +28,7 @@ from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
-from drillgen.bank.make import recipe, written
+from drillgen.bank import recipe
 from drillgen.disk import cache_dir, data_dir, is_regular, whole_file
 from drillgen.drill.sheet import INSTRUMENTS
 from drillgen.errors import SoundError
@@ -417,18 +417,24 @@ def _kept(folder: Path, name: str) -> Soundfont:
     for older in folder.glob("drillgen-own-*.sf2"):
         with suppress(OSError):  # in use, on Windows
             older.unlink()
-    written(path)
+    _make(path)
     return read_soundfont(path, MADE)
 
 
 def _for_now(name: str) -> Soundfont:
     try:
         path = Path(_folder_of_this_run().name) / name
-        written(path)
+        _make(path)
     except OSError as error:
         said = error.strerror or str(error)
         raise SoundError(f"There is no room for our own sounds: {said}.") from error
     return read_soundfont(path, MADE)
+
+
+def _make(path: Path) -> None:
+    from drillgen.bank.make import written  # with NumPy, which not every command needs
+
+    written(path)
 
 
 @cache

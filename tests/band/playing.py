@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from fractions import Fraction
 from typing import Any
 
+from drillgen.arrange import arrange
 from drillgen.band.who_plays import KEYS
 from drillgen.chart import Bar, charts
 from drillgen.drill.band import basses, meters, playable_feels
 from drillgen.drill.bars import METERS, Meter
 from drillgen.drill.models import Drill
-from drillgen.performance import arrange
 from drillgen.score import Part, PartName, Score
 
 BLUES = "I7 | IV7 | I7 | % | IV7 | % | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7alt"

@@ -12,9 +12,10 @@ from itertools import pairwise
 
 import pytest
 
+from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import list_presets, load
-from drillgen.performance import arrange, perform
+from drillgen.performance import perform
 from drillgen.score import Note, Score
 from tests.band.playing import bars, of, written
 

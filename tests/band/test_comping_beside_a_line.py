@@ -14,9 +14,10 @@ from typing import Any
 import pytest
 
 from drillgen import load
+from drillgen.arrange import arrange
 from drillgen.chart import Span, charts
 from drillgen.drill.models import Drill
-from drillgen.performance import arrange, perform
+from drillgen.performance import perform
 from drillgen.score import Note, Score
 from drillgen.theory.scales import chord_scale
 from tests.band.playing import bars, of, written

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drillgen.arrange import arrange
 from drillgen.chart import Bar, charts
 from drillgen.drill.models import Drill
-from drillgen.performance import arrange
 from drillgen.score import Score
 
 BAND = {"drums": "sticks", "comping": "piano", "bass": "walking", "click": "beats"}

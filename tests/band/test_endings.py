@@ -10,11 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drillgen.arrange import arrange
 from drillgen.band.who_plays import KEYS
 from drillgen.chart import charts
 from drillgen.drill.models import Drill
 from drillgen.listing import listing
-from drillgen.performance import arrange, perform
+from drillgen.performance import perform
 from drillgen.score import Score
 
 FORM = "I6 vi7 | ii7 V7 | iii7 VI7 | ii7 V7 | I7 | IV7 | ii7 V7 | I6"

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.reader import drill_of
-from drillgen.performance import arrange
 
 
 def test_a_walking_bass_stays_on_a_pedal() -> None:

@@ -19,10 +19,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drillgen.arrange import arrange
 from drillgen.chart import Chart, charts
 from drillgen.drill.models import Drill
 from drillgen.midi import midi_file
-from drillgen.performance import Performance, Voice, arrange, perform
+from drillgen.performance import Performance, Voice, perform
 from drillgen.timing import clock_of, exact_clock, late_beats
 from tests.conftest import DATA
 

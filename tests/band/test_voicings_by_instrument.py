@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.models import Drill
-from drillgen.performance import arrange
 from drillgen.score import Note, Score
 from drillgen.theory.chord_types import USUAL
 from drillgen.theory.chords import parse_chord

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from drillgen.sound.fluidsynth import library
+from drillgen.sound.library import library
 
 RATE = 44100
 Note = Callable[..., "np.ndarray[tuple[int], np.dtype[np.float64]]"]

@@ -39,9 +39,14 @@ def seconds_to_fall(sound: Any, decibels: float) -> float:
 
 
 def brightness(sound: Any) -> float:
-    """The mean of librosa's spectral centroid over the first 0.4 s, Hz."""
+    """librosa's spectral centroid of the first 0.4 s as a whole, Hz: in short frames it depends by
+    a fifth on where in its frame a note begins."""
     part = sound[: RATE * 4 // 10]
-    return float(librosa.feature.spectral_centroid(y=part, sr=RATE, n_fft=4096).mean())
+    size = len(part)
+    centroid = librosa.feature.spectral_centroid(
+        y=part, sr=RATE, n_fft=size, hop_length=size, center=False
+    )
+    return float(centroid.mean())
 
 
 @BASSES

@@ -154,8 +154,8 @@ def test_there_are_three_courses():
 def test_first_position_presets_stay_there():
     """Each of their lines can be played in half and first position, by Simandl's table."""
     from drillgen import check
+    from drillgen.arrange import arrange
     from drillgen.chart import charts
-    from drillgen.performance import arrange
 
     table = DATA / "simandl_positions.csv"
     with table.open(encoding="utf-8", newline="") as file:

@@ -13,6 +13,7 @@ from xml.etree import ElementTree
 
 import mido
 
+from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import Lesson
 from drillgen.drill.messages import DrillError
@@ -20,7 +21,7 @@ from drillgen.drill.models import Drill
 from drillgen.drill.reader import parse_drill
 from drillgen.midi import midi_file
 from drillgen.pack.preflight import check
-from drillgen.performance import Performance, arrange, perform
+from drillgen.performance import Performance, perform
 from drillgen.sheet.sheets import sheets
 from tests.fuzz.commands import within
 from tests.fuzz.odd_drills import drill

@@ -10,10 +10,10 @@ from pathlib import Path
 
 from ruamel.yaml import YAML
 
+from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.reader import drill_of
 from drillgen.listing import in_words
-from drillgen.performance import arrange
 
 PAGE = Path(__file__).parents[2] / "docs" / "lines.md"
 _EXAMPLE = re.compile(r"(```yaml\n(?P<drill>.*?)```\n\n```text\n)(?P<line>.*?)(```\n)", re.DOTALL)

@@ -6,9 +6,9 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
+from drillgen.arrange import arrange
 from drillgen.chart import Bar, charts
 from drillgen.drill.reader import drill_of
-from drillgen.performance import arrange
 from drillgen.score import Note, Score
 
 TWELVE = ["C", "F", "Bb", "Eb", "Ab", "Db", "Gb", "B", "E", "A", "D", "G"]

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import load
 from drillgen.drill.models import Override
-from drillgen.performance import arrange
 from drillgen.score import Note, Part, Score
 from drillgen.theory.chords import Chord
 from tests.lines.writing import TWELVE, progressions, written

@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
+from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.models import Drill
-from drillgen.performance import arrange
 from drillgen.score import Note, Score
 from drillgen.theory.chords import Chord
 from tests.lines.melodies import TWELVE

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import pytest
 
+from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import list_presets, load
 from drillgen.drill.models import Override
 from drillgen.drill.sheet import BASSES
-from drillgen.performance import arrange
 from drillgen.score import Score
 
 # The line does not hear them.

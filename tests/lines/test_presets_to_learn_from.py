@@ -6,11 +6,11 @@ from itertools import groupby
 
 import pytest
 
+from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import list_presets, load
 from drillgen.drill.models import Drill, Override
 from drillgen.drill.sheet import BASSES
-from drillgen.performance import arrange
 
 DRILLS = [(preset.name, drill) for preset in list_presets() for drill in load(preset.name).drills]
 

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import list_presets, load
 from drillgen.drill.lines import GuideTones
 from drillgen.drill.models import Override
 from drillgen.drill.sheet import BASSES
-from drillgen.performance import arrange
 from drillgen.score import Score
 from tests.band.test_odd_shapes import low_interval_limits
 from tests.lines.writing import TWELVE, line, progressions, written

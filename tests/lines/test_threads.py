@@ -122,8 +122,8 @@ GROUPS = ("scales", "enclosures", "walking", "guide-tones", "arpeggios")
 )
 def test_every_preset_of_lines_has_a_line_in_every_call(preset: object) -> None:
     """Each pass of each preset has notes to learn, all inside its range."""
+    from drillgen.arrange import arrange
     from drillgen.chart import charts
-    from drillgen.performance import arrange
 
     for drill in load(preset.name).drills:  # type: ignore[attr-defined]
         score = arrange(charts(drill)[0])
@@ -136,8 +136,8 @@ def test_every_preset_of_lines_has_a_line_in_every_call(preset: object) -> None:
 
 def test_guide_tones_are_sung_over_played_roots() -> None:
     """In the preset the bass part has the root of each chord and the line its guide tones."""
+    from drillgen.arrange import arrange
     from drillgen.chart import charts
-    from drillgen.performance import arrange
 
     score = arrange(charts(load("sung-over-roots").drills[0])[0])
     bass = score.part("bass")

@@ -12,11 +12,11 @@ from typing import Any
 
 import pytest
 
+from drillgen.arrange import arrange
 from drillgen.band.bass import over_pedal
 from drillgen.chart import Bar, charts
 from drillgen.drill.lesson import load
 from drillgen.lines.pass_context import cells
-from drillgen.performance import arrange
 from drillgen.score import Note, Part, Score
 from tests.lines.writing import line, written
 

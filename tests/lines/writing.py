@@ -7,9 +7,9 @@ from typing import Any
 
 from hypothesis import strategies as st
 
+from drillgen.arrange import arrange
 from drillgen.chart import Span, charts
 from drillgen.drill.models import Drill
-from drillgen.performance import arrange
 from drillgen.score import Note, Score
 from drillgen.theory.chord_types import USUAL
 

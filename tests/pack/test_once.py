@@ -13,9 +13,10 @@ from typing import Any
 
 import pytest
 
+from drillgen.arrange import arrange
 from drillgen.lines.kinds import line
 from drillgen.pack.manifest import read
-from drillgen.performance import arrange, perform
+from drillgen.performance import perform
 from drillgen.sheet.reader import solutions
 from drillgen.sheet.sheets import sheets
 

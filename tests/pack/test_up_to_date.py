@@ -55,7 +55,7 @@ def test_nothing_is_played_to_know_it(plan: Path, pack: Path) -> None:
         "import sys; from click.testing import CliRunner; from drillgen.cli import main;"
         f"done = CliRunner().invoke(main, ['build', {str(plan)!r}, '-o', {str(pack)!r}]);"
         "print(done.output, "
-        "[m for m in ('numpy', 'mido', 'drillgen.performance') if m in sys.modules])"
+        "[m for m in ('numpy', 'mido', 'drillgen.arrange') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert "Nothing to do" in done.stdout and done.stdout.strip().endswith("[]")

@@ -14,11 +14,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import load
 from drillgen.drill.models import Drill
-from drillgen.page.tones import Take
-from drillgen.performance import arrange, perform
+from drillgen.page import Take
+from drillgen.performance import perform
 from tests.conftest import run_command
 
 if TYPE_CHECKING:

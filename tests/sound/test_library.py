@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from drillgen.sound.fluidsynth import candidates, library
+from drillgen.sound.library import candidates, library
 
 _ASK = (
     "import sys\n"

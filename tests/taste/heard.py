@@ -10,10 +10,11 @@ from typing import Any
 
 import pretty_midi
 
+from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.reader import drill_of
 from drillgen.midi import midi_files
-from drillgen.performance import arrange, perform
+from drillgen.performance import perform
 from drillgen.score import Hit, Note, PartName, Score
 from drillgen.timing import exact_clock
 from tests.band.playing import EIGHT

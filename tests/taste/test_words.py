@@ -14,8 +14,8 @@ from drillgen.cli import main
 from drillgen.commands import ProgressBar, time_left
 from drillgen.drill.reader import drill_of
 from drillgen.drill.schema import json_schema
+from drillgen.page import Stand, Take
 from drillgen.page.html import layout
-from drillgen.page.tones import Stand, Take
 from drillgen.performance import perform
 from drillgen.score import Score
 from tests.taste.heard import heard
