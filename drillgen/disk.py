@@ -1,9 +1,5 @@
 """This machine's disk: files whole or not at all, and the folders that belong to the person.
 
-Files that appear whole or not at all, and reading and writing in the middle of them.
-
-Folders that belong to the person: where the program keeps what it may lose, and what it may not.
-
 By platformdirs: on Linux the XDG Base Directory Specification, on macOS and Windows their makers'
 guidelines.
 """

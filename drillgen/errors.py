@@ -1,11 +1,9 @@
 """How a command ends early: what a person is told, and the signals that end it in order.
 
-The one kind of error that a person is shown: plain words, no traceback.
+Plain words, no traceback.
 
-What a person is to be told though nothing is refused, and though no result depends on it: that
-a cache was damaged, say.  Kept until somebody asks, each once.
-
-Signals that end a command, in order and with nothing left half-done.
+Remarks are what a person is told though nothing is refused, and though no result depends on it:
+that a cache was damaged, say.  Kept until somebody asks, each once.
 """
 
 from __future__ import annotations
@@ -27,6 +25,10 @@ class DrillgenError(Exception):
     """
 
     exit_code = 2
+
+
+class FeelError(DrillgenError):
+    """A feel's file cannot be played; the message names the file and says what is wrong."""
 
 
 # The one error that the sound room raises for a person: a plain sentence, no traceback wanted.

@@ -1,4 +1,4 @@
-"""Finished sound as files to hand out, each format with its own tags; playlists of them."""
+"""Finished sound as files to hand out, each format with its own tags."""
 
 from __future__ import annotations
 

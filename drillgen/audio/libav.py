@@ -1,11 +1,11 @@
 """The formats that libav writes (PyAV), AAC in MP4 among them.
 
-Any format that libav writes (PyAV): one pass from WAV to file.
+One pass from WAV to file.
 
 Files do not depend on when or by which version they were written (libav's `bitexact`), and an Ogg
 stream's serial number is not drawn by chance.
 
-AAC in MP4 (M4A): libav's encoder and muxer, and the two tags that its muxer does not write.
+Of AAC in MP4 (M4A) two tags are written here, which libav's muxer does not write.
 
 The muxer writes the texts, `trkn` and `tmpo` as `ilst` atoms ("QuickTime File Format
 Specification"), and chapters as a text track and as a `chpl` atom.  Key and gapless playback go in

@@ -1,7 +1,5 @@
 """What an audio file says of itself, and the chunks in which a WAV says it.
 
-What an audio file says of itself, and the words of the formats that say it.
-
 Texts, track number, tempo, key and chapters as Vorbis comments (FLAC, Opus) and as ID3v2.3 (MP3,
 and in WAV what RIFF cannot say).
 

@@ -1,17 +1,15 @@
 """The band's bass, and what a walking one does between the beats.
 
-What a walking bass does between the beats, and the beats that it lets ring.
-
 Measured in trio recordings (Jazz Trio Database, MIT licence, 17 tracks): 0.93 of the beats are
 begun by a note; 0.25 have a note between below 170 a minute and 0.07 above, three quarters of them
 in the swung half, one in nine on the first triplet; they come in clusters, the variance of a bar's
 count being 1.5 times its mean.  What is played there is common practice: the note itself once more,
 dead; or a chord tone below, the octave or the fifth, dropped to through a triplet now and then.
 
-Bass: roots, two-beat, or walking (`walking.py`).
+Roots, two-beat, or walking (`walking.py`).
 
 Common practice: roots are held as written, slash basses obeyed; in two, the feel's own figures are
-played (`py`): root and fifth with a skipped eighth now and then in swing, the bossa nova's
+played: root and fifth with a skipped eighth now and then in swing, the bossa nova's
 and the samba's own rhythm there.  A feel that does not walk refuses `walking` when it is read.
 """
 

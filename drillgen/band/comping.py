@@ -1,8 +1,7 @@
 """Comping: what is listened to, and which strokes are played.
 
-Where the line leaves room: it rests or holds, or it moves.
-
-Comping: the feel's rhythms in voicings that move least (`voicing.py`).
+The line leaves room where it rests or holds; the strokes are the feel's rhythms, in voicings that
+move least (`voicing.py`).
 """
 
 from __future__ import annotations

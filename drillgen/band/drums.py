@@ -1,10 +1,7 @@
 """Drums, and what the drummer goes by: the form, and the others.
 
-The form as a drummer marks it, and how he builds over its choruses.
-
-What the drummer hears of the others: the comping's strokes and the line's rests.
-
-Drums: the feel's layers bar by bar, comments that answer the others, fills into what comes next.
+The form is marked, and built up over its choruses; the comping's strokes and the line's rests are
+answered; layers go on bar by bar, and fills lead into what comes next.
 
 A fill never falls into a call: it leads from the last bar of a response, or from a bar of play
 throughout, to the top of the form or into a section (common practice, and the student must hear the

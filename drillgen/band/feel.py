@@ -17,6 +17,7 @@ from typing import Any, Literal
 from drillgen.chart import Bar, Chart
 from drillgen.drill.band import feel_file
 from drillgen.drill.models import Meter
+from drillgen.errors import FeelError
 from drillgen.score import Touch
 
 # Patterns to draw from, each with its weight and the tempos that it is played at.
@@ -125,7 +126,7 @@ def goes_on(pattern: str | None, count: int) -> bool:
 def strokes(bar: str, meter: Meter) -> tuple[PatternStroke, ...]:
     """Read one bar for a meter; 'rest' is a bar without strokes.
 
-    Raises ValueError where a stroke cannot be read or lies outside the bar.
+    Raises FeelError where a stroke cannot be read or lies outside the bar.
     """
     if bar.strip() == "rest":
         return ()
@@ -133,16 +134,16 @@ def strokes(bar: str, meter: Meter) -> tuple[PatternStroke, ...]:
 
 
 def read_stroke(word: str, meter: Meter) -> PatternStroke:
-    """Read one stroke: '2&.'.  Raises ValueError as `strokes` does."""
+    """Read one stroke: '2&.'.  Raises FeelError as `strokes` does."""
     found = _STROKE.fullmatch(word)
     if not found or bool(found[1]) != bool(found[7]):
-        raise ValueError(f"not a stroke: {word!r}")
+        raise FeelError(f"In a feel's file {word!r} is no stroke.")
     part = Fraction(0)
     if found[3]:
         part = Fraction(1, 2) if found[3] == "&" else Fraction(int(found[4]), int(found[5]))
     place = (int(found[2]) - 1 + part) * meter.beat
     if not 0 <= place < meter.bar:
-        raise ValueError(f"{word!r} lies outside a bar of {meter.text}")
+        raise FeelError(f"In a feel's file {word!r} lies outside a bar of {meter.text}.")
     return PatternStroke(place, "ghost" if found[1] else _TOUCH.get(found[6] or "", "normal"))
 
 
@@ -215,7 +216,7 @@ class Feel:
     drums: Mapping[str, DrumBook]
     comping: Mapping[str, Rhythms]  # "cells" for everybody, or an instrument's own
     two_beat: Choices  # figures of a bass in two
-    walks: bool  # whether a bass walks here; what it walks is written by `lines/walking.py`
+    walks: bool  # whether a bass walks here; what it walks is written by `band/walking.py`
     sides: bool  # patterns of two bars begin with either bar, the whole band's alike
     last: Choices  # how comping, bass and drums strike the last chord together
 
@@ -226,7 +227,15 @@ class Feel:
 
 @lru_cache(maxsize=64)
 def feel(name: str, meter: Meter) -> Feel:
-    """The feel as played in a meter.  Raises KeyError where it has no such meter."""
+    """The feel as played in a meter.  Raises FeelError where its file cannot be played in it."""
+    try:
+        return _feel(name, meter)
+    except (KeyError, TypeError, ValueError) as error:
+        said = f"{error} is missing or unknown" if isinstance(error, KeyError) else str(error)
+        raise FeelError(f"The feel {name} cannot be played in {meter.text}: {said}.") from error
+
+
+def _feel(name: str, meter: Meter) -> Feel:
     data = feel_file(name)
     table = data["meters"][meter.text]
     return Feel(

@@ -1,22 +1,14 @@
 """What the comping's hands go by: roots below, a tune on top, and nothing beside the line.
 
-What the two hands of the comping think of: roots below, a tune on top.
-
-The comping's top voice, which is heard as a tune.
-
-It goes by step in six strokes of ten, stays in a quarter and goes by a third in the rest; after
-three alike it moves (common practice; the shares are a teacher's).  A voicing that was just played
-is not the next choice.
-
-Roots where nobody else plays them, and the two hands of a ballad.
+The top voice is heard as a tune.  It goes by step in six strokes of ten, stays in a quarter and
+goes by a third in the rest; after three alike it moves (common practice; the shares are a
+teacher's).  A voicing that was just played is not the next choice.
 
 Common practice: without a bass in the band the pianist's left hand gives each chord its root, or
 root and seventh, in the octave from E2; a guitar plays shapes with the root on a low string, a
 vibraphone has it lowest.  A line that is itself a bass needs no other in its calls, nor its player
 in the answers.  A ballad is played with two hands, bass or not: root and seventh or root and tenth
 in the left, as low as the low interval limits allow.
-
-What the line plays beside the comping: the scale it gives to a chord, and which voices rub.
 """
 
 from __future__ import annotations

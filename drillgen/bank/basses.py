@@ -1,6 +1,6 @@
 """The basses: strings, bodies, and each key as it is sampled.
 
-A plucked stiff string, as the modes that it sounds.
+A plucked stiff string is the modes that it sounds.
 
 Fletcher & Rossing, The Physics of Musical Instruments (2nd ed., 1998), chapter 2: the partials of a
 stiff string (section 2.18), what a pluck at a point puts into each (2.7), and why they die (2.12:
@@ -11,9 +11,7 @@ models" (Computer Music Journal 22(3), 1998), whose pluck is a low-pass that ope
 
 A key's modes come with the chance of its sample: a finger never lands twice on the same place.
 
-What an instrument's body, or its pickup and loudspeaker, makes of the force of a string.
-
-An upright and an electric bass: each key as a dark tone and what a stronger pluck adds to it.
+A body, or a pickup and loudspeaker, makes a tone of the force of a string.
 
 A softly plucked string is dark, a strongly plucked one bright (Karjalainen et al., see
 `string_model`).  Both are of one piece here: the dark tone is a soft pluck, the bright one the

@@ -1,11 +1,9 @@
-"""What all models of sound are made of.
+"""What all models are made of: sums of dying sinusoids, noise of a given colour, and chance.
 
-Random numbers that are the same on every machine and with every NumPy.
+Random numbers are the same on every machine and with every NumPy.
 
 NumPy promises the stream of a bit generator for ever, but not what `Generator` makes of it ("Random
 Generator: compatibility policy", NumPy's manual), so only raw bits are taken from it.
-
-What all models are made of: sums of dying sinusoids, and noise of a given colour.
 """
 
 from __future__ import annotations

@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal, get_args
 
 from pydantic import Field, ValidationInfo, model_validator
 from ruamel.yaml import YAML
+from ruamel.yaml.error import YAMLError
 
 from drillgen.drill.fields import (
     OFF,
@@ -26,6 +27,7 @@ from drillgen.drill.fields import (
     within,
 )
 from drillgen.drill.messages import listed, refuse, show, under
+from drillgen.errors import FeelError
 
 # Feels by name, and what of a feel's file the language needs to know. A feel is a file in
 # `band/feels/`, so that adding one is adding a file; nothing that plays them is imported here.
@@ -66,7 +68,8 @@ def basses(feel: str) -> tuple[str, ...]:
 
 
 def feel_file(feel: str) -> Mapping[str, Any]:
-    """All that a feel's file says.  It is read once for whoever asks, and must not be changed."""
+    """All that a feel's file says.  It is read once for whoever asks, and must not be changed.
+    Raises FeelError."""
     return _read(FEELS_FOLDER / f"{_stem(feel)}.yaml")
 
 
@@ -80,9 +83,24 @@ def _stem(name: str) -> str:
     return re.sub(r"[ /]", "-", name)
 
 
+# What stands in a feel's file: what none can do without, and what may be left out.
+_NEEDED = ("swing", "basses", "meters")
+_OPTIONAL = ("sides", "ritardando", "balance")
+
+
 @cache
 def _read(path: Path) -> Mapping[str, Any]:
-    found: Mapping[str, Any] = YAML(typ="safe", pure=True).load(path.read_text("utf-8"))
+    """Raises FeelError: the file is no YAML, lacks what is needed, or has what means nothing."""
+    try:
+        found: Mapping[str, Any] = YAML(typ="safe", pure=True).load(path.read_text("utf-8"))
+    except YAMLError as error:
+        raise FeelError(f"{path.name} is not readable as YAML: {error}") from error
+    keys = found.keys() if isinstance(found, Mapping) else set()
+    if missing := [key for key in _NEEDED if key not in keys]:
+        raise FeelError(f"{path.name} has no {listed(missing)}, which every feel needs.")
+    if unknown := [key for key in keys if key not in (*_NEEDED, *_OPTIONAL)]:
+        allowed = listed([*_NEEDED, *_OPTIONAL])
+        raise FeelError(f"{path.name}: {listed(unknown)} means nothing; a feel has {allowed}.")
     return found
 
 

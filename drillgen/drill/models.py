@@ -1,12 +1,8 @@
 """The drill as it is meant, and what the command line puts over it.
 
-The drill: what a person writes, validated and made long.
-
 Every compact form of the language is read by the field's own annotation (`fields.py`), so the rest
 of the house meets one shape only.  `Drill.model_validate` takes plain data and raises pydantic's
 ValidationError; `reader.py` makes sentences of that.
-
-What the command line (or Python) puts over a drill.
 """
 
 from __future__ import annotations

@@ -1,1 +1,1 @@
-"""Lines: one module a kind; `kinds` puts the passes of a track together."""
+"""Lines: what writes each kind; `kinds` is their table."""

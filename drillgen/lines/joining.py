@@ -1,11 +1,9 @@
 """How a line goes from chord to chord, and how it ends.
 
-How figures, one over each chord, are joined: the octave and the ending of each by looking ahead.
+Figures, one over each chord, are joined by looking ahead: the octave and the ending of each.
 
 Common practice: a line goes into the next chord by a step; a tone in common is as good a bond but
 says less; a third is heard as a new beginning, and more than a fifth as a break.
-
-Arriving: how a line ends before a gap, and on the last chord.
 
 Common practice: a player comes to rest before leaving the word to another, on 1, 3 or 5 of the
 chord, by step where that can be, on one of the last two beats, and holds it to the bar line; and

@@ -1,6 +1,6 @@
-"""The line: the melody that the player is learning.
+"""The table of kinds of line (`WRITERS`), and how the passes of a track are put together.
 
-One module a kind, each with `write(context, options) -> list[Note]`.
+A writer makes the notes of one pass: `(context, options) -> list[Note]`.
 """
 
 from __future__ import annotations
@@ -86,7 +86,7 @@ WRITERS: dict[type[Line], Writer] = {
     Walking: walking.write,
     ScalePattern: patterns.scale_pattern,
     Enclosure: enclosure.write,
-    Intervals: patterns.write,
+    Intervals: patterns.intervals,
     Riff: melody.write_riff,
     Written: melody.write_melody,
     Phrases: phrases.write,

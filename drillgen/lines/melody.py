@@ -1,8 +1,7 @@
 """Lines as a person writes them: melodies, and riffs kept over every chord.
 
-Melodies carried from chord to chord, and the line that is played as written.
-
-Riffs: a figure in degrees of the tonic, kept over every chord.
+A melody is carried from chord to chord, or played as written; a riff is a figure in degrees of the
+tonic.
 
 A note that contradicts the chord moves by a semitone into it (common practice: over IV7 the tonic's
 major third becomes minor, being that chord's seventh).  A note contradicts a chord where it is

@@ -1,8 +1,5 @@
-"""What every kind of line is given: a pass, and the tones that lines are made of.
-
-What every kind of line is given: the bars of one pass, and the room to write in.
-
-The tones that lines are made of: chord tones, scale tones and the figures through them.
+"""What every kind of line is given: the bars of one pass, the room to write in, and the tones that
+lines are made of: chord tones, scale tones and the figures through them.
 """
 
 from __future__ import annotations

@@ -1,7 +1,5 @@
 """Kinds of line that play a figure over each chord: roots, arpeggios, scale patterns, intervals.
 
-Kinds of line that take each chord by itself: roots and arpeggios.
-
 Scale patterns: 1235, or the scale in steps, thirds, fourths or groups of four.
 
 Each chord takes its own scale (the tables of `theory/scales.py`, or the teacher's choice).  A scale
@@ -430,7 +428,7 @@ _CHORD_TONES = (1, 3, 5, 7)
 _EIGHTH = Fraction(1, 2)  # quarter notes
 
 
-def write(context: PassContext, options: Intervals) -> list[Note]:
+def intervals(context: PassContext, options: Intervals) -> list[Note]:
     """Two notes a chord, each pair close to the one before."""
     notes: list[Note] = []
     near = context.near

@@ -1,12 +1,8 @@
-"""Phrases, and the notes that their rhythms are sung on.
-
-The notes of a phrase: which of a few named ones its rhythm is sung on.
+"""Phrases for call and response, made from a few named notes.
 
 Common practice: a motive moves mostly by step within the set; it returns a step of the set higher
 or lower, or with another ending; a phrase has one highest note, sung once, on an accent; it begins
 and ends on notes of rest; a long note agrees with its chord.
-
-Phrases for call and response, made from a few named notes.
 
 A motive, its return and an ending (`motives.py`, `forms.py`), sung on the named notes alone
 (`contours.py`).  Common practice in teaching by ear: few notes, heard well; a beginning on a note

@@ -1,8 +1,4 @@
-"""The walking study.
-
-The search for a walking line: what a beat may be, and the cheapest way through a pass.
-
-Walking bass: a note a beat that outlines the chords and leads into each change.
+"""Walking bass: a note a beat that outlines the chords and leads into each change.
 
 Each chord's notes are the cheapest path from its first note to the next chord's first note, and the
 last bar of a pass leads into whatever follows it: the next pass or key, a tag, the ending (common

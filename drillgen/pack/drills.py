@@ -1,14 +1,9 @@
 """What is made of each drill: its tracks, its sheets and its part of the practice page.
 
-The tracks of a pack: each written and played once, and then recorded.
+Each drill is written, played, fingered and composed once.
 
 What is written and played is given as a value to all that is made of it: recordings and MIDI,
 sheets, the practice page.
-
-The sheets of a pack: each drill's fingered and composed once, then printed as MusicXML, PDF and
-SVG, and bound in a lesson's booklet.
-
-The tasks of the practice page: each drill's files, then the document over all of them.
 """
 
 from __future__ import annotations

@@ -1,8 +1,6 @@
-"""What goes with a whole pack: notes for the student, and playlists.
+"""What goes with a whole pack: `NOTES.txt`, which a student reads first, and playlists.
 
-Playlists: extended M3U in UTF-8 (.m3u8), which nearly every player opens (common practice).
-
-What goes with a whole pack: `NOTES.txt`, which a student reads first, and playlists.
+Playlists are extended M3U in UTF-8 (.m3u8), which nearly every player opens (common practice).
 
 The notes are UTF-8 with a byte order mark and CRLF: without the mark, the file previews of some
 phones and computers take `♭` and `é` for other signs (RFC 3629, section 6, allows it); CRLF is the

@@ -1,16 +1,10 @@
 """What is asked of a build: settings, mixes, and the names of what is made.
 
-What a build will make, by name: every track of every drill, with its folder and its files.
-
 A plan is made without writing a note, so that a build which has nothing to do knows it at once.
 
 Names are readable on a phone, allowed on every system, and in the lesson's order.  What the
 strictest systems refuse (Windows, FAT on a phone's card) is left out everywhere, so that a pack is
 the same on each and in a zip.
-
-What is recorded of a track: mixes of its parts, and loops of its keys.
-
-What is asked of a build, apart from what the drills say.
 """
 
 from __future__ import annotations

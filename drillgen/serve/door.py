@@ -1,11 +1,9 @@
 """Where a pack can be reached, and who comes in.
 
-Who comes in, in which order, and for how long: nobody can keep a class's phones waiting.
+Nobody can keep a class's phones waiting.
 
 A client (an address) is answered some requests at once; what it asks for beyond waits its turn,
 held open without a thread.  Each request has a deadline, from its first byte to its last.
-
-Where a pack can be reached: addresses, the QR code, and what a folder lists.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Notes and words in MusicXML.
 
-Notes, rests and slashes in MusicXML; element order follows the W3C schema.
+The order of elements follows the W3C schema.
 
-What stands over a staff in words: tempo, key, section, whose turn it is.
+In words: tempo, key, section, whose turn it is.
 
 Swing eighths are written straight and the mark says how they are played (common practice).
 """

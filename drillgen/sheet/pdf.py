@@ -1,13 +1,12 @@
 """PDF for the stand, and whether every letter is in it.
 
-Sheets for the stand: PDF, set by typst from the engraved systems.  Imports verovio and typst.
+Set by typst from the engraved systems.  Imports verovio and typst.
 
 Each system is a picture that no page break can cut; its text stays text.  A key stays with its
 heading, and on one page unless it is long.  The same input gives the same bytes: the file carries
 no date.
 
-Whether a PDF shows every letter: what no font on the machine has, typst sets as an empty box and
-says nothing.
+What no font on the machine has, typst sets as an empty box and says nothing.
 
 In a font that is addressed by its glyphs (ISO 32000-2, 9.7.5.2: Identity-H, two bytes a glyph),
 glyph 0 is the one for letters that the font lacks (9.7.6.3; OpenType calls it .notdef).

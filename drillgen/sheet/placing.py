@@ -1,8 +1,8 @@
 """Words and figures round a staff: what they say, and where they stand.
 
-Where texts stand, put right after verovio: rows under their notes.
+Texts are put right after verovio: rows under their notes.
 
-Degrees under the staff: each note's over its chord, and the ones that a line aims at in circles.
+Degrees are each note's over its chord; the ones that a line aims at stand in circles.
 
 A target is what an approach leads to, or a tone of the chord on which it begins.  In MusicXML it
 has Unicode's circled figure, which any program shows; in our own pictures the circle is drawn.

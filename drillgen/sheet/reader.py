@@ -1,13 +1,11 @@
 """Who reads a sheet, and which fingering is shown.
 
-Who reads a sheet: clef, transposition, and the range that the line is folded into.
+A reader has a clef, a transposition, and a range that the line is folded into.
 
 A signature that transposing would take beyond six accidentals is written as its enharmonic key: B
 major is D flat for a B flat instrument, and A flat (not G sharp) for one in E flat.  A key that a
 drill asks for stays as it is for readers at concert pitch.  A chord is written by the root that
 players expect in the key that is read, and the notes over it with it (common practice).
-
-The fingering that a drill asks for: which bass, how many solutions, and how it reads.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Loudness, and the limiter that keeps peaks under a ceiling.
 
-Integrated loudness by ITU-R BS.1770-5.
+Integrated loudness is that of ITU-R BS.1770-5.
 
 Annex 1 of the Recommendation: K-weighting (a shelf for the head, then a high-pass), mean square in
 gating blocks of 400 ms that overlap by 75 %, an absolute gate at -70 LKFS and a relative one

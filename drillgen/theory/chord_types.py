@@ -1,13 +1,9 @@
 """Chord qualities as tables, and the symbols that name them.
 
-Chord qualities as tables: what each one contains, and how it is called.
-
 Contents follow the `kind` values of MusicXML 4.0 (W3C) and the shorthands of Harte et al.,
 "Symbolic representation of musical chords", ISMIR 2005; where both have a word for a chord they
 agree.  They are the *named* contents: an eleventh chord contains its third and a thirteenth chord
 its eleventh, whatever a player leaves out.
-
-Chord symbols as people write them, read into qualities and what to say of others.
 """
 
 from __future__ import annotations

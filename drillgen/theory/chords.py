@@ -1,11 +1,9 @@
 """Chords, by symbol or by Roman numeral.
 
-Chords: a root, the degrees over it, perhaps another bass; and reading them from symbols.
+A chord is a root, the degrees over it, perhaps another bass.
 
 The root is read greedily: "Bb7" is B flat seven, "Bb5" the power chord on B flat, "Cb9" C flat
 nine.  A space or a bracket ends it: "C b5" and "C(b5)" are C with a flat fifth.
-
-Roman numerals in their jazz meaning.
 
 Degrees count from the major scale of the tonic in every mode: in C minor Eb is bIII.  Capitals are
 major triads and small numerals minor ones; a bare 7 makes dominants of capitals (I7, IV7, V7,

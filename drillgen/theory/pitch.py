@@ -1,15 +1,11 @@
 """Pitches and keys, spelled.
 
-Note names and pitches, spelled.
-
 A name is a place on the line of fifths (… Bb=-2 F=-1 C=0 G=1 D=2 …): seven steps along it add a
 sharp, so spelling is arithmetic and double accidentals need no special case.  Octaves are counted
 as in scientific pitch notation (ISO 16: A4 = 440 Hz; middle C is C4 = MIDI key 60) and belong to
 the letter, so Cb4 is MIDI key 59 and B#3 is MIDI key 60.
 
 All are named tuples: made, compared and looked up in tables by the ten thousand.
-
-Keys, their signatures, and cycles of keys.
 
 A key's signature is its tonic's place on the line of fifths (C major: 0; three less for minor),
 positive for sharps, negative for flats.

@@ -1,7 +1,5 @@
 """Voicings for comping, and how each instrument takes them.
 
-Voicings for comping: shells, rootless voicings, and the one nearest to the last.
-
 Definitions (authors differ in the names): a rootless voicing has four places, third, colour,
 seventh and ninth.  **Form A** has the third lowest (3 colour 7 9), **form B** the seventh (7 9 3
 colour); so Dm9 A is F A C E, G13 B is F A B E and Cmaj9 A is E G B D.  The colour is the thirteenth
@@ -9,8 +7,6 @@ of a dominant and the fifth of everything else; the ninth gives way to the root 
 scale has no natural ninth (iii7, half-diminished and diminished chords), and is b9 in a dominant
 whose scale has that.  What the symbol names goes before what the scale offers, and a perfect fifth
 gives way where the scale that a teacher chose has none.
-
-How each instrument voices a chord: styles as tables, and the guitar's grips.
 """
 
 from __future__ import annotations

@@ -6,6 +6,7 @@ import pytest
 
 from drillgen.drill.messages import DrillError
 
+REST = "swing: 2\nbasses: [roots]\n"  # which every feel has
 OK = "progression: ii7 | V7 | Imaj7 | %\n"
 
 
@@ -16,9 +17,9 @@ def test_a_new_feel_is_a_new_file(read, monkeypatch, tmp_path):
     players = tmp_path / "players"
     players.mkdir()
     monkeypatch.setattr(band, "FEELS_FOLDER", players)
-    (players / "jazz-waltz.yaml").write_text("meters:\n  3/4:\n    x: y\n", "utf-8")
-    (players / "slow-12-8.yaml").write_text("meters:\n  12/8: {}\n", "utf-8")
-    (players / "my-own.yaml").write_text("meters:\n  5/4: {}\n  4/4: {}\n", "utf-8")
+    (players / "jazz-waltz.yaml").write_text(REST + "meters:\n  3/4:\n    x: y\n", "utf-8")
+    (players / "slow-12-8.yaml").write_text(REST + "meters:\n  12/8: {}\n", "utf-8")
+    (players / "my-own.yaml").write_text(REST + "meters:\n  5/4: {}\n  4/4: {}\n", "utf-8")
     assert read(OK + "feel: jazz waltz\n").meter.text == "3/4"  # its own, not four
     assert read(OK + "feel: slow 12/8\n").meter.text == "12/8"
     assert read(OK + "feel: my own\n").meter.text == "4/4"
@@ -38,9 +39,8 @@ def test_a_feels_file_may_be_any_yaml(read, monkeypatch, tmp_path, basses):
     players = tmp_path / "players"
     players.mkdir()
     monkeypatch.setattr(band, "FEELS_FOLDER", players)
-    text = (
-        f"basses: {basses}\n# meters: 5/4\nmeters: {{'3/4': {{x: [{{4/4: y}}]}}, \"6/8\": {{}}}}\n"
-    )
+    meters = "# meters: 5/4\nmeters: {'3/4': {x: [{4/4: y}]}, \"6/8\": {}}\n"
+    text = f"swing: straight\nbasses: {basses}\n{meters}"
     (players / "mine.yaml").write_text(text, "utf-8")
     drill = read(OK + "feel: mine\nband: {bass: two-beat}\n")
     assert (drill.meter.text, drill.band.bass.kind) == ("3/4", "two-beat")

@@ -38,7 +38,8 @@ def drills() -> list[Path]:
 
 
 def played(path: Path, tempo: int) -> Performance:
-    drill = read_drill(path, [Override.of("tempo", tempo), Override.of("key_cycle", ["C"])])
+    asked = {"tempo": tempo, "key_cycle": ["C"], "passes": 1}
+    drill = read_drill(path, [Override.of(name, value) for name, value in asked.items()])
     return perform(arrange(charts(drill)[0]))
 
 
