@@ -10,7 +10,9 @@ import contextlib
 import os
 import secrets
 import stat
+import sys
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -91,3 +93,44 @@ def cache_dir() -> Path:
 def data_dir() -> Path:
     """What the person put there: soundfonts.  Not created here."""
     return user_data_path(_NAME, appauthor=False)
+
+
+# One process at a time.
+
+_PLACE = 1 << 30  # the byte that is locked, far behind any text in the file, which others may read
+_LOOK = 0.05  # seconds between two looks whether others are done
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def lock(descriptor: int) -> None:
+        """Lock an open file until it is closed.  Raises BlockingIOError: another process has it."""
+        os.lseek(descriptor, _PLACE, os.SEEK_SET)
+        try:
+            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
+        except OSError as error:
+            raise BlockingIOError from error
+        os.lseek(descriptor, 0, os.SEEK_SET)
+
+else:
+    import fcntl
+
+    def lock(descriptor: int) -> None:
+        """Lock an open file until it is closed.  Raises BlockingIOError: another process has it."""
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+@contextmanager
+def alone(path: Path) -> Iterator[None]:
+    """Wait until no other process is within the same file's `alone`.  The file is made, and stays;
+    where a disk knows no locks, nobody waits."""
+    with path.open("ab") as file:
+        while True:
+            try:
+                lock(file.fileno())
+                break
+            except BlockingIOError:
+                time.sleep(_LOOK)
+            except OSError:
+                break
+        yield

@@ -17,7 +17,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from drillgen.disk import is_regular
+from drillgen.disk import is_regular, lock
 from drillgen.errors import held_back
 from drillgen.pack import manifest, manifest_store
 from drillgen.pack.drills import TRACK_SECTION
@@ -45,7 +45,6 @@ _HEX = "[0-9a-f]" * 16
 _LEFT = (f"{_MAKING}-{_HEX}", f".part-{_HEX}")
 _LOCK = ".building"
 _WORDS = re.compile(r"process \d+ on .* since \d\d:\d\d:\d\d")  # as `_only_build` writes them
-_PLACE = 1 << 30  # the byte that is locked, far behind the text, which others may read
 _MODE = os.O_RDWR | os.O_CREAT
 for _flag in ("O_BINARY", "O_CLOEXEC", "O_NOFOLLOW"):  # not every system has each of them
     _MODE |= getattr(os, _flag, 0)
@@ -182,7 +181,7 @@ def _held(path: Path) -> int:
     while True:
         descriptor = os.open(path, _MODE, 0o644)
         try:
-            _lock(descriptor)
+            lock(descriptor)
             if _is_there(path, descriptor):
                 return descriptor
         except BlockingIOError:
@@ -216,31 +215,13 @@ def _is_there(path: Path, descriptor: int) -> bool:
         return False
 
 
-if sys.platform == "win32":
-    import msvcrt
-
-    def _lock(descriptor: int) -> None:
-        os.lseek(descriptor, _PLACE, os.SEEK_SET)
-        try:
-            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
-        except OSError as error:
-            raise BlockingIOError from error
-        os.lseek(descriptor, 0, os.SEEK_SET)
-
-    def _let_go(path: Path, descriptor: int) -> None:
+def _let_go(path: Path, descriptor: int) -> None:
+    """The other way round on Windows, where an open file cannot be removed."""
+    if sys.platform == "win32":
         os.close(descriptor)
-        with suppress(OSError):  # the next build may have it open already
-            path.unlink()
-
-else:
-    import fcntl
-
-    def _lock(descriptor: int) -> None:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-
-    def _let_go(path: Path, descriptor: int) -> None:
-        with suppress(OSError):
-            path.unlink()
+    with suppress(OSError):  # the next build may have it open already
+        path.unlink()
+    if sys.platform != "win32":
         os.close(descriptor)
 
 

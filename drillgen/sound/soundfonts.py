@@ -20,6 +20,7 @@ import json
 import os
 import sys
 import tempfile
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -29,7 +30,7 @@ from pathlib import Path
 from typing import Any
 
 from drillgen.bank import recipe
-from drillgen.disk import cache_dir, data_dir, is_regular, whole_file
+from drillgen.disk import alone, cache_dir, data_dir, is_regular, whole_file
 from drillgen.drill.sheet import INSTRUMENTS
 from drillgen.errors import SoundError
 from drillgen.sound.soundfont_file import Identity, Outside, check, identity, outside, unchanged
@@ -398,6 +399,9 @@ def _folders() -> Iterator[tuple[str, Path]]:
         yield "shared", Path(spec.origin).parent
 
 
+_A_DAY = 86400.0  # seconds
+
+
 @cache
 def own_soundfont() -> Soundfont:
     """Our own soundfont.  Raises SoundError: there is no room for it anywhere."""
@@ -410,15 +414,31 @@ def own_soundfont() -> Soundfont:
 
 def _kept(folder: Path, name: str) -> Soundfont:
     path = folder / name
+    if found := _whole(path):
+        return found
+    folder.mkdir(parents=True, exist_ok=True)
+    # Workers need it at the same time: one makes it, and nobody replaces what others play.
+    with alone(folder / "drillgen-own.lock"):
+        if found := _whole(path):
+            return found
+        _remove_old(folder, name)
+        _make(path)
+        return read_soundfont(path, MADE)
+
+
+def _whole(path: Path) -> Soundfont | None:
     with suppress(SoundError):  # it is not there yet, or somebody has damaged it
         check(path)
         return read_soundfont(path, MADE)
-    folder.mkdir(parents=True, exist_ok=True)
+    return None
+
+
+def _remove_old(folder: Path, name: str) -> None:
+    """Those of other versions, unless they may be in use: made less than a day ago."""
     for older in folder.glob("drillgen-own-*.sf2"):
         with suppress(OSError):  # in use, on Windows
-            older.unlink()
-    _make(path)
-    return read_soundfont(path, MADE)
+            if older.name != name and time.time() - older.stat().st_mtime > _A_DAY:
+                older.unlink()
 
 
 def _for_now(name: str) -> Soundfont:

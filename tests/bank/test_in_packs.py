@@ -112,14 +112,19 @@ def test_an_instrument_that_is_nowhere(
 
 
 def test_a_damaged_one_is_made_again(tmp_path: Path, cache: Path) -> None:
-    """Our own soundfont is made again where the cache's was cut short, or is an older one."""
+    """Our own soundfont is made again where the cache's was cut short, or is an older one; that goes
+    when it is more than a day old, since another version may be playing it."""
     own = cache / "soundfonts"
     own.mkdir(exist_ok=True)
     for file in own.glob("*.sf2"):
         file.write_bytes(file.read_bytes()[:1000])
-    (own / "drillgen-own-0123456789ab.sf2").write_bytes(b"older")
+    older, other = own / "drillgen-own-0123456789ab.sf2", own / "drillgen-own-ba9876543210.sf2"
+    older.write_bytes(b"older")
+    os.utime(older, (0, 0))
+    other.write_bytes(b"another")
     assert "own_sounds" in build(tmp_path, cache)["tracks"][0]
-    [left] = own.glob("*.sf2")
+    [left] = set(own.glob("*.sf2")) - {other}
+    other.unlink()
     assert left.stat().st_size > 1_000_000
 
 
@@ -148,3 +153,26 @@ def test_no_note_is_played_twice_alike() -> None:
     for key in set(keys):
         own = [turn for each, turn in zip(keys, turns, strict=True) if each == key]
         assert all(one != other for one, other in pairwise(own))
+
+
+def test_whoever_needs_it_first_makes_it_once(tmp_path: Path) -> None:
+    """Two builds at a time on a machine that has never made our own sounds: both are made, with the
+    same sounds, and nothing but these and their lock lies in the cache."""
+    cache = tmp_path / "cache"
+    drill = tmp_path / "two.yaml"
+    drill.write_text(DRILL, "utf-8")
+    environment = {key: value for key, value in os.environ.items() if key != "DRILLGEN_SOUNDFONT"}
+    builds = [
+        subprocess.Popen(
+            [sys.executable, "-m", "drillgen", "build", drill, "-o", tmp_path / name, *_BARE],
+            env={**environment, "DRILLGEN_CACHE": str(cache)},
+            stderr=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+        )
+        for name in ("one", "other")
+    ]
+    said = [build.communicate()[1].decode() for build in builds]
+    assert [build.returncode for build in builds] == [0, 0], said
+    one, other = (sorted((tmp_path / name).rglob("*.wav")) for name in ("one", "other"))
+    assert [a.read_bytes() for a in one] == [b.read_bytes() for b in other]
+    assert len(list((cache / "soundfonts").iterdir())) == 2
