@@ -112,8 +112,8 @@ def test_an_instrument_that_is_nowhere(
 
 
 def test_a_damaged_one_is_made_again(tmp_path: Path, cache: Path) -> None:
-    """Our own soundfont is made again where the cache's was cut short, or is an older one; that goes
-    when it is more than a day old, since another version may be playing it."""
+    """Our own soundfont is made again where the cache's was cut short, or is an older one; that
+    goes when it is more than a day old, since another version may be playing it."""
     own = cache / "soundfonts"
     own.mkdir(exist_ok=True)
     for file in own.glob("*.sf2"):
