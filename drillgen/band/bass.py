@@ -41,6 +41,7 @@ from drillgen.band.who_plays import after, bass_ceiling, plays, runs
 from drillgen.chart import Bar, Chart
 from drillgen.drill.models import Meter
 from drillgen.drill.sheet import BASSES, INSTRUMENTS
+from drillgen.errors import FeelError
 from drillgen.lines.pass_context import Cell, PassContext, WholeTrack, cells, closest
 from drillgen.score import Note, Part
 from drillgen.theory.chords import Chord
@@ -177,14 +178,14 @@ class FigureNote:
 
 @lru_cache(maxsize=1024)
 def words(bar: str, meter: Meter) -> tuple[FigureNote, ...]:
-    """Read one bar of a figure.  Raises ValueError where it cannot be read."""
+    """Read one bar of a figure.  Raises FeelError where it cannot be read."""
     return tuple(_word(text, meter) for text in bar.split())
 
 
 def _word(text: str, meter: Meter) -> FigureNote:
     found = _WORD.fullmatch(text)
     if not found:
-        raise ValueError(f"not a note of a figure: {text!r}")
+        raise FeelError(f"In a feel's file {text!r} is no note of a figure.")
     return FigureNote(found[2], read_stroke((found[1] or "") + found[3], meter))
 
 

@@ -11,6 +11,7 @@ from drillgen.band import bass as figures
 from drillgen.band.feel import bars_of
 from drillgen.drill.band import basses
 from drillgen.drill.bars import METERS
+from drillgen.errors import FeelError
 from tests.band.playing import EVERY, bars, of, written
 
 NO_WALK = [(name, meter) for name, meter in EVERY if "walking" not in basses(name)]
@@ -118,7 +119,7 @@ def test_a_feel_that_does_not_walk_says_so(name, meter):
 @pytest.mark.parametrize("wrong", ["R:5", "X:1", "R1", "(R:1", "R:1)", "R:"])
 def test_a_wrong_figure_is_refused(wrong):
     """A figure that cannot be read, or leaves its bar, is an error."""
-    with pytest.raises(ValueError):
+    with pytest.raises(FeelError, match="In a feel's file"):
         figures.words(wrong, METERS["4/4"])
 
 
