@@ -9,12 +9,12 @@ import sys
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
 from drillgen.commands import Named, build, overriding, read, serve
-from drillgen.errors import DrillgenError, end_in_order, exit_code
+from drillgen.errors import DrillgenError, end_in_order, ending_behind, exit_code
 from drillgen.version import VERSION
 
 if TYPE_CHECKING:
@@ -126,9 +126,17 @@ class Commands(click.Group):
         except DrillgenError as error:
             raise Plain(error) from error
         except KeyboardInterrupt as error:
-            with suppress(OSError):  # the terminal may be gone
-                click.echo("\nStopped. Every file that is there is whole.", err=True)
-            sys.exit(exit_code(error))
+            _stopped(error)
+        except (click.ClickException, click.exceptions.Exit, OSError):
+            raise
+        except Exception as error:
+            _stopped(ending_behind(error))
+
+
+def _stopped(ending: KeyboardInterrupt) -> NoReturn:
+    with suppress(OSError):  # the terminal may be gone
+        click.echo("\nStopped. Every file that is there is whole.", err=True)
+    sys.exit(exit_code(ending))
 
 
 def _show_what_can_be_shown() -> None:

@@ -92,6 +92,7 @@ def _may_catch() -> bool:
 
 _holding = 0  # blocks within each other
 _came: list[int] = []  # signals that came meanwhile
+_raised: list[int] = []
 
 
 def _end(number: int, frame: FrameType | None) -> None:
@@ -99,7 +100,16 @@ def _end(number: int, frame: FrameType | None) -> None:
     if _holding:
         _came.append(number)
     else:
+        _raised.append(number)
         raise Ending(number)
+
+
+def ending_behind(error: Exception) -> Ending:
+    """The signal that a library made an error of its own of, as pydantic does while its models are
+    built.  Raises the error where no signal came."""
+    if not _raised:
+        raise error
+    return Ending(_raised[-1])
 
 
 def _again(

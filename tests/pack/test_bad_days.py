@@ -439,3 +439,45 @@ def test_a_signal_at_an_unlucky_moment(ending: signal.Signals) -> None:
         timeout=50,
     )
     assert (done.returncode, done.stderr) == (128 + ending, "")
+
+
+MADE_ANOTHER = """
+import os, signal, sys
+from drillgen import cli
+
+class Bound:
+    def __set_name__(self, owner, name):  # Python makes a RuntimeError of what is raised here
+        os.kill(os.getpid(), signal.{name})
+
+def load_all(*asked):
+    type("Owner", (), {{"bound": Bound()}})
+
+import drillgen.drill.lesson
+drillgen.drill.lesson.load_all = load_all
+cli.main(["check", "first-two-fives"])
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
+@pytest.mark.parametrize("ending", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
+def test_a_signal_of_which_an_error_is_made(ending: signal.Signals) -> None:
+    """A signal that a library makes an error of its own of, as while modules are imported, ends the
+    command in one line all the same."""
+    done = subprocess.run(
+        [sys.executable, "-c", MADE_ANOTHER.format(name=ending.name)],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=50,
+    )
+    assert done.returncode == 128 + ending, done.stderr
+    assert done.stderr.split() == [
+        "Stopped.",
+        "Every",
+        "file",
+        "that",
+        "is",
+        "there",
+        "is",
+        "whole.",
+    ]
