@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
 import tempfile
@@ -18,6 +19,7 @@ from contextlib import suppress
 from functools import cache
 from importlib import import_module
 from pathlib import Path
+from typing import Any
 
 LOADED = (
     *("drillgen.cli", "drillgen.pack.build", "drillgen.pack.workers", "drillgen.sound.render"),
@@ -31,16 +33,37 @@ def run(arguments: list[str], folder: Path | None = None) -> subprocess.Complete
     if not hasattr(os, "fork"):
         return cold(arguments, folder)
     with tempfile.TemporaryDirectory() as said:
-        files = [Path(said) / name for name in ("stdout", "stderr")]
-        asked = {
-            "arguments": arguments,
-            "folder": str(folder or Path.cwd()),
-            "environment": _environment(),
-            "files": [str(file) for file in files],
-        }
-        code = _ask(asked)
-        texts = [file.read_text("utf-8") for file in files]
+        out, err = (Path(said) / name for name in ("stdout", "stderr"))
+        code = forked(arguments, out, err, folder=folder)
+        texts = [file.read_text("utf-8") for file in (out, err)]
     return subprocess.CompletedProcess(arguments, code, *texts)
+
+
+def forked(
+    arguments: list[str],
+    out: Path,
+    err: Path,
+    *,
+    folder: Path | None = None,
+    more: Mapping[str, str] | None = None,
+    patience: int = 0,
+) -> int:
+    """How the command ends, negative where by a signal; what it says is added to two files, which
+    may be one.  `more` goes into its environment.  After `patience` seconds, where there are any,
+    SIGALRM ends it."""
+    process = _forking(os.getpid())
+    asked = {
+        "arguments": arguments,
+        "folder": str(folder or Path.cwd()),
+        "environment": _environment() | (more or {}),
+        "files": [str(out), str(err)],
+        "patience": patience,
+    }
+    assert process.stdin is not None
+    assert process.stdout is not None
+    process.stdin.write(json.dumps(asked) + "\n")
+    process.stdin.flush()
+    return int(process.stdout.readline())
 
 
 def cold(arguments: list[str], folder: Path | None = None) -> subprocess.CompletedProcess[str]:
@@ -58,15 +81,6 @@ def cold(arguments: list[str], folder: Path | None = None) -> subprocess.Complet
 
 def _environment() -> dict[str, str]:
     return os.environ | {"PYTHONIOENCODING": "utf-8"}
-
-
-def _ask(asked: Mapping[str, object]) -> int:
-    process = _forking(os.getpid())
-    assert process.stdin is not None
-    assert process.stdout is not None
-    process.stdin.write(json.dumps(asked) + "\n")
-    process.stdin.flush()
-    return int(process.stdout.readline())
 
 
 @cache
@@ -94,16 +108,16 @@ def _serve() -> list[str] | None:
     return None
 
 
-def _become(asked: Mapping[str, object]) -> list[str]:
+def _become(asked: Mapping[str, Any]) -> list[str]:
     """This process as a person's shell would start it."""
+    signal.alarm(asked["patience"])
     os.environ.clear()
-    os.environ.update(asked["environment"])  # type: ignore[arg-type]
-    os.chdir(str(asked["folder"]))
-    nothing = os.open(os.devnull, os.O_RDONLY)
-    os.dup2(nothing, 0)
-    for number, file in enumerate(asked["files"], 1):  # type: ignore[arg-type, var-annotated]
-        os.dup2(os.open(file, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), number)
-    return list(asked["arguments"])  # type: ignore[call-overload]
+    os.environ.update(asked["environment"])
+    os.chdir(asked["folder"])
+    os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
+    for number, file in enumerate(asked["files"], 1):
+        os.dup2(os.open(file, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600), number)
+    return list(asked["arguments"])
 
 
 if __name__ == "__main__":

@@ -44,7 +44,7 @@ from drillgen.theory.spelling import LineTone, spelled
 # The notes of a line, spelled as a copyist would.
 
 
-def readable(notes: Sequence[Note], cells: Sequence[Cell]) -> list[Note]:
+def respelled(notes: Sequence[Note], cells: Sequence[Cell]) -> list[Note]:
     """The same notes, each spelled by where it leads; of notes together, voice by voice.
 
     Both are in order of time, notes together from low to high.  A note before the first chord
@@ -115,7 +115,7 @@ def line(chart: Chart) -> Part | None:
     for number, bars in enumerate(passes):
         context = _in_pass(context, chart, bars, number / max(len(passes) - 1, 1))
         written = WRITERS[type(options)](context, options)
-        written = readable(written, context.cells) if options.of_chords else written
+        written = respelled(written, context.cells) if options.of_chords else written
         if written:
             context = replace(context, near=written[0].pitch.midi, before=tuple(written))
         played = before_gaps(_played(written, bars, context.begin - lead), bars, context, options)

@@ -1,11 +1,8 @@
-"""The command in a process of its own, quickly: forked from one that has all of it imported."""
+"""The command in a process of its own, and how long anything may take."""
 
 from __future__ import annotations
 
-import multiprocessing
-import os
 import signal
-import sys
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -13,12 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
 
-_FORKS = multiprocessing.get_context("forkserver")
-_FORKS.set_forkserver_preload(
-    ["drillgen.cli", "drillgen.pack.build", "drillgen.pack.recording", "drillgen.sound.render",
-     "drillgen.page.html", "drillgen.sheet.sheets", "drillgen.performance"]
-)  # fmt: skip
-PATIENCE = 120.0  # seconds: longer is a hang, on a busy machine too
+from tests import forking
+
+PATIENCE = 120  # seconds: longer is a hang, on a busy machine too
 
 
 @dataclass(frozen=True)
@@ -36,30 +30,24 @@ class Ended:
 
 def command(*arguments: str | Path, env: Mapping[str, str]) -> Ended:
     """Run `drillgen`; a hang is an AssertionError."""
-    with tempfile.NamedTemporaryFile() as out:
-        own = (tuple(map(str, arguments)), dict(env), out.name)
-        process = _FORKS.Process(target=_child, args=own)
-        process.start()
-        process.join(PATIENCE)
-        if process.is_alive():
-            process.kill()
-            process.join()
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / "said"
+        given = [str(argument) for argument in arguments]
+        code = forking.forked(given, out, out, more=env, patience=PATIENCE)
+        if code == -signal.SIGALRM:
             raise AssertionError(f"it hangs: {arguments}")
-        said = Path(out.name).read_text("utf-8", errors="replace")
-        return Ended(process.exitcode or 0, said)
+        return Ended(code, out.read_text("utf-8", errors="replace"))
 
 
-def _child(arguments: tuple[str, ...], env: dict[str, str], out: str) -> None:
-    signal.signal(signal.SIGINT, signal.default_int_handler)
-    os.environ.update(env)
-    target = os.open(out, os.O_WRONLY | os.O_APPEND)
-    os.dup2(target, 1)
-    os.dup2(target, 2)
-    sys.stdout = os.fdopen(1, "w", encoding="utf-8", closefd=False)
-    sys.stderr = os.fdopen(2, "w", encoding="utf-8", closefd=False)
-    from drillgen.cli import main
-
-    main(list(arguments))
+@contextmanager
+def shown_with(text: str) -> Iterator[None]:
+    """Whatever is raised in a block becomes an AssertionError that shows a text, too."""
+    try:
+        yield
+    except AssertionError as error:
+        raise AssertionError(f"{error}\n{text}") from error
+    except Exception as error:
+        raise AssertionError(f"{type(error).__name__} {error}\n{text}") from error
 
 
 @contextmanager

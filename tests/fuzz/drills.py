@@ -23,7 +23,7 @@ from drillgen.midi import midi_file
 from drillgen.pack.preflight import check
 from drillgen.performance import Performance, perform
 from drillgen.sheet.sheets import sheets
-from tests.fuzz.commands import within
+from tests.fuzz.commands import shown_with, within
 from tests.fuzz.odd_drills import drill
 from tests.sheet.schema import assert_valid
 
@@ -47,12 +47,8 @@ class Ground:
     def case(self, chance: Random) -> None:
         """Read a drill, show it, and write it out."""
         text = drill(chance)
-        try:
+        with shown_with(text):
             self.written(text)
-        except AssertionError as error:
-            raise AssertionError(f"{error}\n{text}") from error
-        except Exception as error:
-            raise AssertionError(f"{type(error).__name__} {error}\n{text}") from error
 
     def written(self, text: str) -> None:
         """Raises AssertionError where something is unsound."""

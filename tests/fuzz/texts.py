@@ -12,7 +12,7 @@ from drillgen.drill.messages import DrillError
 from drillgen.drill.reader import parse_drill
 from drillgen.pack.preflight import check
 from tests.drill.test_fuzz import OBEYED, PIECES
-from tests.fuzz.commands import within
+from tests.fuzz.commands import shown_with, within
 from tests.fuzz.odd_drills import drill
 
 NAME = "texts"
@@ -66,13 +66,8 @@ class Ground:
         text = _changed(
             drill(chance) if chance.random() < 0.3 else chance.choice(self.texts), chance
         )
-        try:
-            with within(PATIENCE):
-                self._shown(text)
-        except AssertionError as error:
-            raise AssertionError(f"{error}\n{text!r}") from error
-        except Exception as error:
-            raise AssertionError(f"{type(error).__name__} {error}\n{text!r}") from error
+        with shown_with(repr(text)), within(PATIENCE):
+            self._shown(text)
 
     def _shown(self, text: str) -> None:
         try:

@@ -408,6 +408,18 @@ def test_the_folder_is_removed_during_a_build(tmp_path: Path, jobs: str) -> None
     assert not pack.exists(), sorted(pack.rglob("*"))
 
 
+def by_a_signal(program: str, ending: signal.Signals) -> tuple[int, str]:
+    """How a program that sends itself a signal ends, and what it writes to standard error."""
+    done = subprocess.run(
+        [sys.executable, "-c", program.format(name=ending.name)],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=50,
+    )
+    return done.returncode, done.stderr
+
+
 UNLUCKY = """
 import os, signal, sys, time
 from drillgen import errors
@@ -431,14 +443,7 @@ except KeyboardInterrupt as error:
 def test_a_signal_at_an_unlucky_moment(ending: signal.Signals) -> None:
     """One that comes where Python drops what is raised ends the command all the same, with the exit
     code of shells (128 and the signal's number) and no word of it."""
-    done = subprocess.run(
-        [sys.executable, "-c", UNLUCKY.format(name=ending.name)],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=50,
-    )
-    assert (done.returncode, done.stderr) == (128 + ending, "")
+    assert by_a_signal(UNLUCKY, ending) == (128 + ending, "")
 
 
 MADE_ANOTHER = """
@@ -463,21 +468,6 @@ cli.main(["check", "first-two-fives"])
 def test_a_signal_of_which_an_error_is_made(ending: signal.Signals) -> None:
     """A signal that a library makes an error of its own of, as while modules are imported, ends the
     command in one line all the same."""
-    done = subprocess.run(
-        [sys.executable, "-c", MADE_ANOTHER.format(name=ending.name)],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=50,
-    )
-    assert done.returncode == 128 + ending, done.stderr
-    assert done.stderr.split() == [
-        "Stopped.",
-        "Every",
-        "file",
-        "that",
-        "is",
-        "there",
-        "is",
-        "whole.",
-    ]
+    code, said = by_a_signal(MADE_ANOTHER, ending)
+    assert code == 128 + ending, said
+    assert said.split() == ["Stopped.", "Every", "file", "that", "is", "there", "is", "whole."]
