@@ -160,8 +160,10 @@ class Positions:
 
 def _read_positions(value: Any) -> Positions | None:
     """Read 'first', 'half to III', '1 to 5', 5."""
-    if isinstance(value, Positions) or is_off(value):
-        return value or None
+    if isinstance(value, Positions):
+        return value
+    if is_off(value):
+        return None
     words = str(value).split(" to ") if isinstance(value, str | int) else []
     places = [word.strip() for word in words if not isinstance(value, bool)]
     if places == [_FIRST]:

@@ -185,3 +185,14 @@ def test_positions_that_cannot_be(
     done = drillgen("check", drill, *options)
     assert done.returncode == 2 and "Traceback" not in done.stderr
     assert all(word in done.stderr for word in words)
+
+
+@pytest.mark.parametrize("word", ["off", "none", "false", "null"])
+def test_no_positions_are_as_none_said(drillgen: Run, tmp_path: Path, word: str) -> None:
+    """`positions: off`, in each of its spellings, leaves the drill as it is without the key."""
+    drill = tmp_path / "scale.yaml"
+    drill.write_text(SCALE, "utf-8")
+    without = drillgen("check", drill)
+    drill.write_text(f"{SCALE}positions: {word}\n", "utf-8")
+    done = drillgen("check", drill)
+    assert (done.returncode, done.stdout) == (0, without.stdout), done.stderr
