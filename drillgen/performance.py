@@ -336,7 +336,7 @@ def _seconds(chart: Chart) -> float:
 
 def _voice(score: Score, part: Part, clock: Clock) -> Voice:
     drill = score.chart.drill
-    percussion = bool(part.hits)
+    percussion = part.instrument not in INSTRUMENTS  # a kit, though it may play nothing
     spec = {"drums": drill.band.drums, "comping": drill.band.comping, "bass": drill.band.bass}.get(
         part.name
     )

@@ -244,3 +244,17 @@ def test_files_of_bars_taken_out_say_which() -> None:
              "gaps": "off"})  # fmt: skip
         names += [track.name for track in plan([drill], ["Mine"])]
     assert names == ["Mine - C, bars 5-6 - 80", "Mine - Ab, bars 10 - 80"]
+
+
+def test_bars_in_which_the_band_is_silent(drillgen: Run, tmp_path: Path) -> None:
+    """A bar of responses taken out, where nobody plays: its pack is made all the same."""
+    drill = tmp_path / "silent.yaml"
+    drill.write_text(
+        "progression: ii7 | V7 | Imaj7 | %\nkey_cycle: C\ntempo: 200\nline: off\n"
+        "gaps: {call: 2, response: 2, band: silent}\nbars: 3\n",
+        "utf-8",
+    )
+    done = drillgen("build", drill, "-o", tmp_path / "pack", "--no-page")
+    assert done.returncode == 0, done.stderr
+    [file] = (tmp_path / "pack").rglob("*.mid")
+    assert mido.MidiFile(file).length > 0

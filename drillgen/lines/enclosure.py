@@ -27,6 +27,7 @@ from drillgen.lines.pass_context import (
     beside,
     degree_of,
     heard_tones,
+    mark_of,
     open_spans,
     readable,
     scale_in,
@@ -248,7 +249,7 @@ def _sounded(
             length = min(length, context.beat)
         elif options.fill == "chord tones":
             length = min(length, _EIGHTH)
-        yield Note(target.place, length, target.pitch, mark=str(target.degree))
+        yield Note(target.place, length, target.pitch, mark=mark_of(target.degree))
         if options.fill == "chord tones":
             aim = following.phrase if following else (target.pitch,)
             yield from filler.between(target.phrase, target.place + length, until, aim)

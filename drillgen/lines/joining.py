@@ -24,6 +24,7 @@ from drillgen.lines.pass_context import (
     PassContext,
     degree_on,
     folded,
+    mark_of,
     open_spans,
     outside,
     readable,
@@ -99,7 +100,7 @@ def led_on(
 ) -> Iterator[tuple[Sequence[Degree], float]]:
     """A figure with other tones for its last note or two, of which the first `kept`
     stay; with what each costs, a skip more than a step."""
-    near = [_moved(tone, octaves) for tone in tones for octaves in (-2, -1, 0, 1)]
+    near = [tone.octaves(octaves) for tone in tones for octaves in (-2, -1, 0, 1)]
     if kept < len(whole) and len(whole) > 1:
         for last in _near(near, whole[-2], but=(whole[-1], *whole[-3:-2])):
             yield [*whole[:-1], last], _ANOTHER + _skipped(whole[-2], last)
@@ -124,10 +125,6 @@ def _near(tones: Iterable[Degree], last: Degree, but: Sequence[Degree]) -> Itera
 
 def _skipped(one: Degree, other: Degree) -> float:
     return _WIDER * max(abs(other.semitones - one.semitones) - _STEP, 0)
-
-
-def _moved(degree: Degree, octaves: int) -> Degree:
-    return Degree(degree.number + 7 * octaves, degree.alter)
 
 
 _AN_OCTAVE_LESS = 11  # semitones: what a range must hold beyond a line that fits it in every key
@@ -312,7 +309,7 @@ def _ways(
         away = abs(pitch.midi - before.midi)
         cost = _AGAIN if away == 0 else 0 if away <= _STEP else wide * away
         cost += soon + _OTHER * (own is None or own.midi != pitch.midi)
-        yield cost, [Note(place, bar.end - place, pitch, mark=str(degree))]
+        yield cost, [Note(place, bar.end - place, pitch, mark=mark_of(degree))]
 
 
 def _led(
@@ -334,7 +331,7 @@ def _led(
         if 0 < abs(pitch.midi - before.pitch.midi) <= _THIRD
     ]
     for degree, pitch in tones:
-        led = replace(given, pitch=readable(pitch), mark=str(degree))
+        led = replace(given, pitch=readable(pitch), mark=mark_of(degree))
         changed = [*earlier[:-1], led, *notes[len(earlier) :]]
         for cost, end in _ways(changed, place, bar, context, _WIDE):
             if abs(end[0].pitch.midi - pitch.midi) <= _STEP:
@@ -373,7 +370,7 @@ def on_the_last_chord(
             return
         degree, pitch = min(free, key=lambda each: _distance(each, before.pitch))
         taken.add(pitch.midi)
-        yield Note(start, end - start, pitch, "held", mark=str(degree))
+        yield Note(start, end - start, pitch, "held", mark=mark_of(degree))
 
 
 def _distance(choice: tuple[Degree, Pitch], before: Pitch) -> tuple[int, int]:

@@ -293,13 +293,17 @@ def lands(scale: Scale, chord: Chord, degree: Degree) -> bool:
 def step(scale: Scale, index: int) -> Degree:
     """The scale's tone so many steps over its root; below it where the index is negative."""
     octave, place = divmod(index, len(scale.degrees))
-    degree = scale.degrees[place]
-    return Degree(degree.number + 7 * octave, degree.alter)
+    return scale.degrees[place].octaves(octave)
 
 
 def simple(degree: Degree) -> Degree:
     """The same within an octave: 9 is 2, 8 is 1."""
     return Degree((degree.number - 1) % 7 + 1, degree.alter)
+
+
+def mark_of(degree: Degree) -> str:
+    """What a note says of itself: a degree below the root has its name above it, b7."""
+    return str(degree if degree.number > 0 else simple(degree))
 
 
 def degree_in(scale: Scale, chord: Chord, number: int) -> Degree:

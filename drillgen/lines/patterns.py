@@ -34,6 +34,7 @@ from drillgen.lines.pass_context import (
     folded,
     laid,
     lands,
+    mark_of,
     note_length,
     readable,
     scale_in,
@@ -75,7 +76,6 @@ def roots(context: PassContext, options: Roots) -> list[Note]:
 
 _BACKWARDS = 2.0  # what it costs to play a connected figure backwards
 _PLAIN = (1, 3, 5, 7)
-_OCTAVE = 7  # degrees
 _Turn = tuple[tuple[Degree, ...], float]  # a figure, and what it costs to play it so
 
 
@@ -96,7 +96,7 @@ def arpeggio(context: PassContext, options: Arpeggio) -> list[Note]:
         choices.append(list(found))
     notes: list[Note] = []
     for cell, figure in zip(context.cells, chosen(choices, context), strict=True):
-        notes += laid(cell, figure.pitches, [str(degree) for degree in figure.degrees], length)
+        notes += laid(cell, figure.pitches, [mark_of(degree) for degree in figure.degrees], length)
     return notes
 
 
@@ -126,12 +126,8 @@ def _turns(degrees: Sequence[Degree]) -> Iterator[_Turn]:
     for order, price in ((degrees, 0.0), (degrees[::-1], _BACKWARDS)):
         onward = 1 if order[-1].semitones > order[0].semitones else -1
         for first in range(len(order)):
-            later = (_moved(degree, onward) for degree in order[:first])
+            later = (degree.octaves(onward) for degree in order[:first])
             yield (*order[first:], *later), price
-
-
-def _moved(degree: Degree, octaves: int) -> Degree:
-    return Degree(degree.number + _OCTAVE * octaves, degree.alter)
 
 
 # Each pattern as steps over the tone that it is moved along the scale from; rising.

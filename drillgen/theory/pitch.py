@@ -51,6 +51,10 @@ class Degree(NamedTuple):
     def fifths(self) -> int:
         return MAJOR_FIFTHS[(self.number - 1) % 7] + 7 * self.alter
 
+    def octaves(self, number: int) -> Degree:
+        """The same so many octaves higher; below the root its number is 0 or less."""
+        return Degree(self.number + 7 * number, self.alter)
+
     @classmethod
     def parse(cls, text: str) -> Degree:
         """Read 'b9', '#11', '♭3', '5' or 'bb7'.  Raises ValueError on anything else."""

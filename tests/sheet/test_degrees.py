@@ -87,3 +87,10 @@ def test_a_degree_is_counted_as_music21_counts_it() -> None:
             apart = music21.interval.Interval(low, high)
             assert (apart.generic.directed - found.number) % 7 == 0
             assert (apart.semitones - found.semitones) % 12 == 0
+
+
+def test_a_tone_below_the_root_has_its_name_above_it() -> None:
+    """The seventh that an arpeggio turns through, a tone under its root, is a b7 (common practice:
+    degrees count up from the root); no degree is 0."""
+    found = under(progression="V7 V7b9", line={"kind": "arpeggio", "note": "quarter"}, seed=1)
+    assert "♭7" in found and not [word for word in found if word.endswith("0")]
