@@ -232,16 +232,20 @@ def _signs(
     signs = list(_filled(place, notes, filling, meter, triplets))
     joined = beams([(sign.piece, bool(sign.notes)) for sign in signs], meter)
     for sign, of_sign in zip(signs, joined, strict=True):
-        yield replace(sign, beams=of_sign, triplet=_bracket(sign.piece, triplets))
+        yield replace(sign, beams=of_sign, triplet=_bracket(sign.piece, triplets, (first, last)))
 
 
-def _bracket(piece: Piece, triplets: Sequence[Window]) -> Literal["start", "stop", ""]:
-    """A triplet is opened where it begins and closed where it ends."""
+def _bracket(
+    piece: Piece, triplets: Sequence[Window], shown: tuple[Fraction, Fraction]
+) -> Literal["start", "stop", ""]:
+    """A triplet is opened where it begins and closed where it ends, or where a pick-up's measure,
+    of which only so much is shown, begins and ends within it."""
     if not piece.triplet:
         return ""
-    if any(piece.start == window.start for window in triplets):
+    first, last = shown
+    if any(piece.start == max(window.start, first) for window in triplets):
         return "start"
-    return "stop" if any(piece.end == window.end for window in triplets) else ""
+    return "stop" if any(piece.end == min(window.end, last) for window in triplets) else ""
 
 
 def _filled(

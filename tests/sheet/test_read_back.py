@@ -47,6 +47,8 @@ def test_notes_chords_and_signature(name: str) -> None:
 PICK_UP = {"kind": "written", "notes": "5,:e 6, | 1:q 3 5 3 | 1:h r:q"}
 IN_THREES = {"kind": "written", "notes": "1:qt 3 5 1':h | 5:et 3 1 2:q. 3:e 5:q | 1:q. 2:q 3:q."}
 
+THREES_BEFORE = {"kind": "written", "notes": "4:st 7 1' | 1:h 3:h | 5:h r:q."}
+
 
 @pytest.mark.parametrize(
     "drill",
@@ -58,6 +60,7 @@ IN_THREES = {"kind": "written", "notes": "1:qt 3 5 1':h | 5:et 3 1 2:q. 3:e 5:q 
         {"line": PICK_UP, "gaps": "off", "ending": "iii VI ii V"},
         {"line": "walking", "gaps": "off", "ending": "iii VI ii V", "key_change": "V7"},
         {"line": IN_THREES, "gaps": "off", "progression": "I | IV | V"},
+        {"line": THREES_BEFORE, "gaps": "off"},
         {"line": "walking", "gaps": "off", "ending": "tag", "progression": "I | IV | V | I | vi7"},
         {"line": {"kind": "guide tones", "voices": "both", "instrument": "piano"}},
         {"line": {"kind": "arpeggio", "note": "triplet"}, "meter": "3/4"},
@@ -79,6 +82,9 @@ def test_no_time_is_lost_and_no_note(drill: dict[str, object]) -> None:
         n for n in ET.fromstring(found.handout.musicxml).iter("note") if n.find("chord") is None
     ]
     assert sum(Fraction(n.findtext("duration", "0")) for n in notes) / 48 == chart.end - begins
+    # MusicXML 4.0: each bracket of a triplet that is opened is closed.
+    brackets = [t.get("type") for n in notes for t in n.findall("notations/tuplet")]
+    assert brackets == ["start", "stop"] * (len(brackets) // 2)
 
 
 @pytest.mark.parametrize("name", PRESETS[::4])
