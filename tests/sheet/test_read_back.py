@@ -47,7 +47,7 @@ def test_notes_chords_and_signature(name: str) -> None:
 PICK_UP = {"kind": "written", "notes": "5,:e 6, | 1:q 3 5 3 | 1:h r:q"}
 IN_THREES = {"kind": "written", "notes": "1:qt 3 5 1':h | 5:et 3 1 2:q. 3:e 5:q | 1:q. 2:q 3:q."}
 
-THREES_BEFORE = {"kind": "written", "notes": "4:st 7 1' | 1:h 3:h | 5:h r:q."}
+THREES_BEFORE = {"kind": "written", "notes": "4:st 7 1' | 1:h 3:h | 5:h r:q 1':e"}
 
 
 @pytest.mark.parametrize(
@@ -60,7 +60,7 @@ THREES_BEFORE = {"kind": "written", "notes": "4:st 7 1' | 1:h 3:h | 5:h r:q."}
         {"line": PICK_UP, "gaps": "off", "ending": "iii VI ii V"},
         {"line": "walking", "gaps": "off", "ending": "iii VI ii V", "key_change": "V7"},
         {"line": IN_THREES, "gaps": "off", "progression": "I | IV | V"},
-        {"line": THREES_BEFORE, "gaps": "off"},
+        {"line": THREES_BEFORE, "gaps": "off", "progression": "Imaj7 | IVmaj7"},
         {"line": "walking", "gaps": "off", "ending": "tag", "progression": "I | IV | V | I | vi7"},
         {"line": {"kind": "guide tones", "voices": "both", "instrument": "piano"}},
         {"line": {"kind": "arpeggio", "note": "triplet"}, "meter": "3/4"},
