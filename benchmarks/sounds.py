@@ -1,7 +1,9 @@
-"""`python -m benchmarks.sounds [SOUNDFONT …]`: our own sounds beside the free banks', in numbers.
+"""`python -m benchmarks.sounds [instruments] [SOUNDFONT …]`: our own sounds beside the free banks',
+in numbers.
 
 Without names: our own, made now, and every soundfont that is found.  Each figure stands beside the
-mark that it should reach.  Nothing here is a test.
+mark that it should reach.  `instruments`: what `drillgen soundfonts` chooses by, of every
+instrument of a drill.  Nothing here is a test.
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ from benchmarks.tones import (
     cents_off,
     envelope,
     likeness,
+    seconds_before_it_repeats,
     seconds_to,
     steps,
     weighted,
@@ -29,10 +32,11 @@ from drillgen.band.who_plays import KEYS, KITS
 from drillgen.bank.make import NAME, TAKES, written
 from drillgen.chart import charts
 from drillgen.drill.lesson import load
+from drillgen.drill.sheet import INSTRUMENTS
 from drillgen.errors import SoundError
 from drillgen.performance import Voice, perform
 from drillgen.sound.fluidsynth import RATE
-from drillgen.sound.soundfonts import find_soundfonts
+from drillgen.sound.soundfonts import Figures, find_soundfonts
 
 _BASSES = {"upright bass": 32, "electric bass": 33}
 _KEYS = range(28, 68)  # E1 to G4
@@ -52,14 +56,18 @@ ending: none
 """
 
 Row = tuple[str, str, list[str]]  # the measure, its mark, and a figure for each soundfont
-Figures = dict[str, float]
+Measures = dict[str, float]
 
 
 def main() -> None:
     """Measure everything and print it."""
+    only, *asked = sys.argv[1:] or [""]
     with tempfile.TemporaryDirectory() as folder:
-        fonts = list(_fonts(Path(folder), sys.argv[1:]))
+        fonts = list(_fonts(Path(folder), asked if only == INSTRUMENT_TABLE else sys.argv[1:]))
         names = [name for name, _ in fonts]
+        if only == INSTRUMENT_TABLE:
+            _instruments(fonts)
+            return
         for instrument, program in _BASSES.items():
             _table(instrument, names, [_bass(player, program) for _, player in fonts], _BASS_MARKS)
         ballad = _drums(Path(folder))
@@ -82,7 +90,7 @@ def _fonts(folder: Path, asked: Sequence[str]) -> Iterator[tuple[str, Player]]:
 
 
 def _table(
-    title: str, names: Sequence[str], figures: Sequence[Figures], marks: dict[str, str]
+    title: str, names: Sequence[str], figures: Sequence[Measures], marks: dict[str, str]
 ) -> None:
     print(f"{title}:\n\n| measure | mark | {' | '.join(names)} |")
     print("| --- " * (len(names) + 2) + "|")
@@ -90,6 +98,33 @@ def _table(
         cells = [f"{each[measure]:.3g}" if measure in each else "–" for each in figures]
         print(f"| {measure} | {mark} | {' | '.join(cells)} |", flush=True)
     print()
+
+
+# Every instrument.
+
+INSTRUMENT_TABLE = "instruments"
+
+
+def _instruments(fonts: Sequence[tuple[str, Player]]) -> None:
+    """As `_MEASURED` in `drillgen.sound.soundfonts` has them."""
+    print("| instrument | soundfont | cents | step, dB | brighter | seconds | misses |")
+    print("| --- " * 7 + "|")
+    for instrument, each in INSTRUMENTS.items():
+        for name, player in fonts:
+            if player.choose(False, each.program):
+                figures = _figures(player, each.program, range(each.low.midi, each.high.midi + 1))
+                cells = " | ".join(f"{value:.3g}" for value in (*figures, figures.misses))
+                print(f"| {instrument} | {name} | {cells} |", flush=True)
+
+
+def _figures(player: Player, program: int, keys: range) -> Figures:
+    notes = {key: player.heard(False, key, _NORMAL, 1.5, 1.5) for key in keys}
+    return Figures(
+        cents=max(abs(cents_off(sound, key)) for key, sound in notes.items()),
+        step=steps([weighted(sound[: RATE * 6 // 10]) for sound in notes.values()]),
+        brighter=_brighter(player, program, keys),
+        seconds=seconds_before_it_repeats(player.path, program),
+    )
 
 
 # Basses.
@@ -114,7 +149,7 @@ _BASS_MARKS = {
 }
 
 
-def _bass(player: Player, program: int) -> Figures:
+def _bass(player: Player, program: int) -> Measures:
     if not player.choose(False, program):
         return {}
     notes = {key: player.heard(False, key, _NORMAL, 6.0, 6.0) for key in _KEYS}
@@ -146,7 +181,7 @@ def _bass(player: Player, program: int) -> Figures:
     }
 
 
-def _brighter(player: Player, program: int) -> float:
+def _brighter(player: Player, program: int, keys: range = range(28, 56)) -> float:
     """The median of the keys."""
     player.choose(False, program)
     return float(
@@ -154,7 +189,7 @@ def _brighter(player: Player, program: int) -> float:
             [
                 centroid(player.heard(False, key, 110, 0.6, 0.6))
                 / centroid(player.heard(False, key, 40, 0.6, 0.6))
-                for key in range(28, 56)
+                for key in keys
             ]
         )
     )
@@ -197,7 +232,7 @@ def _drums(folder: Path) -> Voice:
     return next(voice for voice in voices if voice.part == "drums")
 
 
-def _brushes(player: Player, voice: Voice) -> Figures:
+def _brushes(player: Player, voice: Voice) -> Measures:
     if not player.choose(True, KITS["brush"]):
         return {}
     played = player.strokes(voice, *_BARS, None)[RATE // 5 :]
@@ -241,10 +276,10 @@ _CYMBAL_MARKS = {
 }
 
 
-def _cymbals(player: Player) -> Figures:
+def _cymbals(player: Player) -> Measures:
     if not player.choose(True, KITS["brush"]) and not player.choose(True, KITS["standard"]):
         return {}
-    figures: Figures = {}
+    figures: Measures = {}
     for name in ("ride cymbal", "ride bell", "pedal hi-hat"):
         soft, normal, loud = (
             player.heard(True, KEYS[name], velocity, 6.0, 6.0) for velocity in (40, _NORMAL, 110)

@@ -6,6 +6,7 @@ Arrays are float64, one channel, 44.1 kHz, and begin with the note.
 from __future__ import annotations
 
 import math
+import struct
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from drillgen.performance import Voice
 from drillgen.sound.fluidsynth import GRID, RATE, Samples, Synth
 from drillgen.sound.loudness import k_weighting
+from drillgen.sound.soundfont_file import chunks
 from drillgen.sound.soundfonts import PERCUSSION_BANK
 
 Floats = NDArray[np.float64]
@@ -153,3 +155,64 @@ def likeness(one: Floats, other: Floats, moved: float = 0.0) -> float:
 def steps(values: Sequence[float]) -> float:
     """The largest difference between neighbours."""
     return float(np.abs(np.diff(np.asarray(values))).max())
+
+
+# What a soundfont's tables say of a preset's samples (SoundFont 2.04, section 7).
+
+_INSTRUMENT, _SAMPLE, _MODES = 41, 53, 54  # generators (8.1.2)
+_COMPRESSED = 0x10  # a sample's type in SF3: its start is a byte, its loop counts from its start
+_HEADER = struct.Struct("<20sIIIIIBbHH")
+
+
+def seconds_before_it_repeats(path: Path, program: int) -> float:
+    """Seconds to the end of the loop, or of the sample, in the median of a preset's samples."""
+    tables = _tables(path)
+    heads = [
+        struct.unpack_from("<20sHHH", tables[b"phdr"], at) for at in _every(tables, b"phdr", 38)
+    ]
+    names = [
+        struct.unpack_from("<20sH", tables[b"inst"], at)[1] for at in _every(tables, b"inst", 22)
+    ]
+    number = next(n for n, (_, own, bank, _) in enumerate(heads) if (own, bank) == (program, 0))
+    zones = range(heads[number][3], heads[number + 1][3])
+    found: dict[int, float] = {}
+    for outer in (_generators(tables, b"p", zone) for zone in zones):
+        if _INSTRUMENT in outer:
+            for zone in range(names[outer[_INSTRUMENT]], names[outer[_INSTRUMENT] + 1]):
+                inner = _generators(tables, b"i", zone)
+                if _SAMPLE in inner:
+                    looped = bool(inner.get(_MODES, 0) & 1)
+                    found[inner[_SAMPLE]] = _seconds(tables, inner[_SAMPLE], looped)
+    return float(np.median(list(found.values())))
+
+
+def _seconds(tables: dict[bytes, bytes], number: int, looped: bool) -> float:
+    _, start, end, _, last, rate, *_, kind = _HEADER.unpack_from(
+        tables[b"shdr"], number * _HEADER.size
+    )
+    compressed = kind & _COMPRESSED
+    first = 0 if compressed else start
+    return float(((last - first) if looped or compressed else (end - start)) / rate)
+
+
+def _generators(tables: dict[bytes, bytes], letter: bytes, zone: int) -> dict[int, int]:
+    bags = np.frombuffer(tables[letter + b"bag"], "<u2").reshape(-1, 2)
+    kinds = np.frombuffer(tables[letter + b"gen"], "<u2").reshape(-1, 2)
+    return dict(map(tuple, kinds[bags[zone, 0] : bags[zone + 1, 0]].tolist()))
+
+
+def _every(tables: dict[bytes, bytes], name: bytes, size: int) -> range:
+    return range(0, len(tables[name]), size)
+
+
+def _tables(path: Path) -> dict[bytes, bytes]:
+    tables = {}
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        for kind, start, end in chunks(file, 12, size, path):
+            file.seek(start)
+            if kind == b"LIST" and file.read(4) == b"pdta":
+                for name, first, last in chunks(file, start + 4, end, path):
+                    file.seek(first)
+                    tables[name] = file.read(last - first)
+    return tables

@@ -202,8 +202,13 @@ def schema() -> None:
 @click.option("--soundfont", metavar="NAME", help="Which one would be used if you asked for it.")
 def soundfonts(soundfont: str | None) -> None:
     """List the soundfonts found, their licences, and which one is used and why."""
-    from drillgen.drill.sheet import INSTRUMENTS
-    from drillgen.sound.soundfonts import BETTER, choose, damaged_soundfonts, find_soundfonts
+    from drillgen.sound.soundfonts import (
+        BETTER,
+        choose,
+        damaged_soundfonts,
+        find_soundfonts,
+        who_plays,
+    )
 
     choice = choose(soundfont)
     for font in find_soundfonts():
@@ -214,5 +219,6 @@ def soundfonts(soundfont: str | None) -> None:
     click.echo(f"\n{choice.soundfont.name} will be used: {choice.why}.")
     if choice.soundfont.poor:
         click.echo(BETTER)
-    if choice.soundfont.gives_way(percussion=False, program=INSTRUMENTS["upright"].program):
-        click.echo("Upright and electric bass are drillgen's own (CC0 1.0).")
+    click.echo("\nWho plays what (`sounds` in a drill, or --sound, chooses otherwise):\n")
+    for instrument, name, licence, why in who_plays(choice.soundfont):
+        click.echo(f"  {instrument:<20}{name}, {licence}: {why}")

@@ -84,11 +84,27 @@ def overriding(command: Command) -> Command:
     return command
 
 
-def read(sources: Sequence[str], settings: Sequence[str], given: dict[str, str | None]) -> Lesson:
+def read(
+    sources: Sequence[str],
+    settings: Sequence[str],
+    given: dict[str, str | None],
+    sounds: Sequence[str] = (),
+) -> Lesson:
     """The drills of all sources as one lesson, with the command line's overrides."""
     from drillgen.drill.lesson import load_all
 
-    return load_all(sources, _overrides(settings, given))
+    return load_all(sources, [*_overrides(settings, given), *_sounds(sounds)])
+
+
+def _sounds(given: Sequence[str]) -> Iterator[Override]:
+    """`--sound bass=own`, as the drill's key for it."""
+    from drillgen.drill.models import Override
+
+    for each in given:
+        what, equals, name = (part.strip() for part in each.partition("="))
+        if not (what and equals and name):
+            raise OverrideError(f"--sound {each}: write WHAT=NAME, as in --sound bass=own")
+        yield Override(f"sounds.{what}", name, f"--sound {each}", name)
 
 
 def _overrides(settings: Sequence[str], given: dict[str, str | None]) -> list[Override]:
@@ -175,6 +191,13 @@ _TOLD = 4  # names of other drills; a course may have many
 @overriding
 @click.option("--soundfont", metavar="NAME", help="A soundfont's name (see `soundfonts`) or file.")
 @click.option(
+    "--sound",
+    "sounds",
+    metavar="WHAT=NAME",
+    multiple=True,
+    help="Who plays an instrument: bass=own, piano='FluidR3 GM'.",
+)
+@click.option(
     "--room",
     metavar="ROOM",
     default="small",
@@ -228,6 +251,7 @@ def build(
     sources: Sequence[str],
     out: Path,
     soundfont: str | None,
+    sounds: Sequence[str],
     room: str,
     stems: bool,
     loops: bool,
@@ -250,7 +274,7 @@ def build(
 
     What is there already, and would not come out otherwise, is not made again.
     """
-    lesson = read(sources, settings, given)
+    lesson = read(sources, settings, given, sounds)
     from drillgen.pack.build import build as make
     from drillgen.pack.settings import CEILING_DBTP, TARGET_LUFS, Extras, Options, Settings
     from drillgen.sound.soundfonts import BETTER

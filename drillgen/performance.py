@@ -32,7 +32,7 @@ from random import Random
 from drillgen.band.who_plays import KEYS, KITS
 from drillgen.chart import Chart
 from drillgen.drill.band import feel_file
-from drillgen.drill.sheet import INSTRUMENTS
+from drillgen.drill.sheet import INSTRUMENTS, instrument_of
 from drillgen.score import Hit, Note, Part, PartName, Score, Touch
 from drillgen.timing import Clock, Together, clock_of, late_beats
 
@@ -311,6 +311,7 @@ class Voice:
     notes: tuple[Played, ...]  # in order of start
     # LU, how loud it should be as it sounds (a band's bass stands at 0); None: `level` is all.
     loudness: float | None = None
+    font: str = ""  # the soundfont that was asked for it; "": whichever is best
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,15 +345,17 @@ def _voice(score: Score, part: Part, clock: Clock) -> Voice:
     # Places written apart may be one moment, as a swung eighth and a triplet's last: one stroke.
     strongest = sorted(_played(score.chart, part, clock), key=attrgetter("velocity"))
     played = {(note.start, note.key): note for note in strongest}
+    program = _kit(score) if percussion else INSTRUMENTS[part.instrument].program
     return Voice(
         part=part.name,
-        program=_kit(score) if percussion else INSTRUMENTS[part.instrument].program,
+        program=program,
         percussion=percussion,
         channel=PERCUSSION_CHANNEL if percussion else CHANNELS[part.name],
         level=_balance(score, part) + (spec.level if spec is not None else 0.0),
         pan=pan,
         notes=tuple(played[moment] for moment in sorted(played)),
         loudness=_loudness(score.chart, part) + (spec.level if spec is not None else 0.0),
+        font=drill.sounds.of(instrument_of(percussion, program)),
     )
 
 

@@ -63,6 +63,8 @@ from drillgen.drill.sheet import (
     BASSES,
     POSITIONS_READ,
     SHEET,
+    SOUNDS_READ,
+    AskedSounds,
     Fingering,
     Positions,
     SheetSpec,
@@ -337,6 +339,9 @@ class Drill(Model):
     """The first eighth's length against the second's; by default it follows the tempo."""
     band: Annotated[Band, BAND, AfterValidator(in_feel)] = Band()
     """Who plays with the student."""
+    sounds: Annotated[AskedSounds, SOUNDS_READ] = AskedSounds()
+    """Which soundfont plays an instrument, by its name in `drillgen soundfonts`, or own; by default
+    the one that measures best."""
     positions: Annotated[Positions | None, POSITIONS_READ] = None
     """Where a bass player's left hand may be, for the line and its fingering: first, half to III,
     on an electric bass 1 to 5."""

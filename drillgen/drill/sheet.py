@@ -1,4 +1,4 @@
-"""Instruments, how their players read, and what is printed for them."""
+"""Instruments, what plays them, how their players read, and what is printed for them."""
 
 from __future__ import annotations
 
@@ -19,11 +19,13 @@ from drillgen.drill.fields import (
     choice,
     is_off,
     known,
+    mapping,
     matching,
     several,
+    text,
     whole,
 )
-from drillgen.drill.messages import RefusedError, Wrongs, nearest, refuse, show
+from drillgen.drill.messages import RefusedError, Wrongs, nearest, refuse, refuse_keys, show
 from drillgen.theory.pitch import Pitch
 
 # Instruments that a line can be played on.
@@ -97,6 +99,57 @@ INSTRUMENTS: dict[str, Instrument] = {
 }
 
 BASSES = ("upright", "electric")  # what a bass player's hands and register are for
+
+# Which soundfont plays what: `sounds: {bass: own, piano: FluidR3 GM}`.  Which ones there are, only
+# the machine knows that plays them.
+
+KITS_PLAYED = {"sticks": 0, "brushes": 40}  # programs: General MIDI 2's standard and brush kit
+_TOGETHER: dict[str, tuple[str, ...]] = {"bass": BASSES, "drums": (*KITS_PLAYED,)}
+SOUNDS = (*_TOGETHER, *INSTRUMENTS, *KITS_PLAYED)
+OWN = "own"  # what drillgen's own soundfont is called here
+_FONT = text(100)
+_BY_PROGRAM = {each.program: name for name, each in INSTRUMENTS.items()}
+_SOUNDS_ALLOWED = "a mapping of instruments and soundfonts: {bass: own, piano: FluidR3 GM}"
+
+
+def instrument_of(percussion: bool, program: int) -> str:
+    """The name of a General MIDI program, or of the kit that it is; "" for one that has none."""
+    if not percussion:
+        return _BY_PROGRAM.get(program, "")
+    return next((name for name, kit in KITS_PLAYED.items() if kit == program), "sticks")
+
+
+@dataclass(frozen=True, slots=True)
+class AskedSounds:
+    """The soundfonts that were asked for, by the names that stand in the drill."""
+
+    asked: tuple[tuple[str, str], ...] = ()
+
+    def of(self, instrument: str) -> str:
+        """The soundfont that was asked for an instrument or kit: for itself, else for all of its
+        sort; "" for none."""
+        return next((font for _, font in self.written_for(instrument)), "")
+
+    def written_for(self, instrument: str) -> list[tuple[str, str]]:
+        """What is written for an instrument, the nearest first: key and soundfont."""
+        names = [instrument, *(sort for sort, all_ in _TOGETHER.items() if instrument in all_)]
+        return [(name, font) for name in names for key, font in self.asked if key == name]
+
+
+def _read_sounds(value: Any) -> AskedSounds:
+    if isinstance(value, AskedSounds):
+        return value
+    if not isinstance(value, dict):
+        raise refuse(f"{show(value)} does not fit here", _SOUNDS_ALLOWED)
+    refuse_keys(value, SOUNDS, "sounds")
+    with Wrongs() as wrongs:
+        for key in value:
+            with wrongs.at(key):
+                _FONT.function(value[key])
+    return AskedSounds(tuple((str(key), _FONT.function(font)) for key, font in value.items()))
+
+
+SOUNDS_READ = Read(_read_sounds, mapping(dict.fromkeys(SOUNDS, _FONT.schema)))
 
 
 # Where the left hand may be: `positions: first`, `half to III`, on an electric bass `1 to 5`.

@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from drillgen.drill.lesson import Lesson
-from drillgen.drill.messages import DrillError
+from drillgen.drill.messages import DrillError, Problem, RefusedError
+from drillgen.drill.reader import refused_at
 from drillgen.errors import DrillgenError, held_back
 from drillgen.pack.drills import NOTES_KEY, TRACK_SECTION, bank_task
 from drillgen.pack.files import PackError, clear, reason, zip_pack, zip_path
@@ -27,7 +28,7 @@ from drillgen.pack.settings import Folders, Options, Settings, TakenFolder, less
 from drillgen.pack.tasks import Failure, ManifestEntry, Outcome, PackTask, Shared, task_folder
 from drillgen.page import ALONE, INDEX
 from drillgen.sound.library import library
-from drillgen.sound.soundfonts import Soundfont, SoundfontChoice, choose
+from drillgen.sound.soundfonts import Soundfont, SoundfontChoice, choose, numbered
 
 if TYPE_CHECKING:
     from drillgen.pack.workers import TaskWorkers
@@ -158,10 +159,13 @@ class BuildRun:
             self._with(InThisProcess(self._options.jobs), own)
 
     def _check_soundfont(self) -> None:
-        """Raises SoundError where it is damaged, which else every task would find out by itself."""
+        """Raises SoundError where one is damaged: else every task would find that out by itself."""
         from drillgen.sound.soundfont_file import check
 
-        check(self._order.soundfont.path)
+        asked = {drill.sounds for drill in self._order.lesson.drills}
+        fonts = (font for sounds in asked for font in self._order.soundfont.heard_of(sounds))
+        for path in dict.fromkeys(font.path for font in fonts):
+            check(path)
 
     def _check_instruments(self) -> None:
         """Raises SoundError where an instrument is nowhere, before anything is rendered."""
@@ -349,6 +353,7 @@ def build(
 
         scheduler(options.cluster)
     choice = choose(options.soundfont)
+    _refuse_sounds(lesson, choice.soundfont)
     library()
     with _plain_words(out), build_folder(out) as place:
         store = ManifestStore(out, lesson.title, place.found, place.making)
@@ -359,6 +364,19 @@ def build(
         packed = _zipped(out, store, place) if options.extras.zip else None
         others = elsewhere(order, store.entries(TRACK_SECTION, order.replaced))
         return _pack(order, run, choice, packed, others, began)
+
+
+def _refuse_sounds(lesson: Lesson, soundfont: Soundfont) -> None:
+    """Raises DrillError where a drill asks for a soundfont that there is not."""
+    problems: list[Problem] = []
+    for drill, item in zip(lesson.drills, lesson.written, strict=False):
+        for instrument, name in drill.sounds.asked:
+            try:
+                numbered(soundfont, name)
+            except RefusedError as refused:
+                problems += refused_at(item, ("sounds", instrument), refused)
+    if problems:
+        raise DrillError(problems)
 
 
 def _zipped(out: Path, store: ManifestStore, place: BuildFolder) -> Path:

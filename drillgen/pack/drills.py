@@ -99,11 +99,11 @@ def track_tasks(
     """A task for each track.  Raises SoundError where there is no FluidSynth."""
     from drillgen.sound.library import library
 
-    base = (program(), library().version, soundfont.fingerprints, settings, album)
+    base = (program(), library().version, settings, album)
     encoders = writers_of(settings.formats)
     return tuple(
         PackTask(
-            key=cache_key_of(*base, encoders, track),
+            key=cache_key_of(*base, encoders, track, _fingerprints(soundfont, track.drill)),
             section=TRACK_SECTION,
             folder=track.folder,
             label=track.name,
@@ -114,6 +114,11 @@ def track_tasks(
         )
         for track in planned
     )
+
+
+def _fingerprints(soundfont: Soundfont, drill: Drill) -> tuple[str, ...]:
+    """The SHA-256 of all soundfonts whose sounds may be heard in a drill."""
+    return tuple(font.sha256 for font in soundfont.heard_of(drill.sounds))
 
 
 def _make(job: TrackJob, place: Workspace, track: PlayedTrack) -> ManifestEntry:
@@ -357,10 +362,10 @@ def page_tasks(
     composed.  Raises SoundError where there is no FluidSynth."""
     from drillgen.sound.library import library
 
-    base = (program(), engravers(), library().version, soundfont.fingerprints, extras.sheets)
+    base = (program(), engravers(), library().version, extras.sheets)
     return tuple(
         PackTask(
-            key=cache_key_of(*base, drill, folder),
+            key=cache_key_of(*base, drill, folder, _fingerprints(soundfont, drill)),
             section=PAGE_SECTION,
             folder=folder,
             label=f"{folder}: page",

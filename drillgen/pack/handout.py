@@ -28,6 +28,7 @@ from drillgen.pack.manifest import files_of
 from drillgen.pack.settings import NOTES, PLAYLISTS, SPLIT
 from drillgen.pack.tasks import ManifestEntry, PackTask, Workspace, cache_key_of, program
 from drillgen.page import ALONE, INDEX
+from drillgen.sound.soundfonts import UNKNOWN, strictest, strictness
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +121,11 @@ HANDING_ON: tuple[str, ...] = (
     "A melody or a text that somebody wrote into a drill is theirs: ask them.",
 )
 
+
+NOBODY_SAYS = (
+    "What may be done with sounds whose licence is unknown, nobody has said: find their maker and "
+    "ask before you hand the recordings on."
+)
 
 _WIDTH = 76
 _FONTS = ("soundfont", "own_sounds")  # of an entry
@@ -239,18 +245,24 @@ def _listed(words: Iterable[str]) -> str:
     return ", ".join(dict.fromkeys(words))
 
 
-def _fonts(entry: ManifestEntry) -> Iterator[ManifestEntry]:
+def fonts_of(entry: ManifestEntry) -> Iterator[ManifestEntry]:
+    """Name, licence and SHA-256 of every soundfont that is heard in a track."""
     yield from (entry[kind] for kind in _FONTS if kind in entry)
     yield from entry.get("other_sounds", ())
 
 
 def _handing_on(entries: Iterable[ManifestEntry]) -> Iterator[str]:
-    used = [font for entry in entries for font in _fonts(entry)]
+    used = [font for entry in entries for font in fonts_of(entry)]
     fonts = {font["sha256"]: font for font in used}
     for sha256, font in fonts.items():
-        licence = plain(font["licence"] or "unknown: ask before you hand the sound on")
+        licence = plain(font["licence"] or "unknown")
         known = f"The sounds: {plain(font['name'])}. Licence: {licence}."
         yield _paragraph(f"{known} SHA-256: {sha256[:_SHORT_SUM]}…")
+    licences = dict.fromkeys(font["licence"] or "unknown" for font in fonts.values())
+    if len(licences) > 1:
+        yield _paragraph(f"Together they are as free as the strictest: {strictest(licences)}.")
+    if any(strictness(each) >= UNKNOWN for each in licences):
+        yield _paragraph(NOBODY_SAYS)
     yield from map(_paragraph, HANDING_ON)
 
 

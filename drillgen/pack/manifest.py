@@ -228,6 +228,7 @@ _SECTIONS: dict[str, dict[str, Check]] = {
         "seconds": _is_number,
         "files": _are_recordings,
         "soundfont": _with({"name": _is_text, "licence": _is_text, "sha256": _is_text}),
+        "licence": _perhaps(_is_text),
         "other_sounds": _perhaps(
             _list_of(_with({"name": _is_text, "licence": _is_text, "sha256": _is_text}))
         ),

@@ -24,6 +24,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from drillgen.drill.lesson import Lesson
+from drillgen.drill.messages import listed
 from drillgen.drill.models import Drill
 from drillgen.pack.drills import (
     BOOKLET_SECTION,
@@ -38,13 +39,13 @@ from drillgen.pack.drills import (
     sheet_tasks,
     track_tasks,
 )
-from drillgen.pack.handout import notes_task, playlist_tasks
+from drillgen.pack.handout import fonts_of, notes_task, playlist_tasks
 from drillgen.pack.manifest import files_of
 from drillgen.pack.manifest_store import ManifestStore
 from drillgen.pack.settings import Extras, Planned, Settings
 from drillgen.pack.tasks import ManifestEntry, PackTask
 from drillgen.page import ALONE, INDEX
-from drillgen.sound.soundfonts import Soundfont
+from drillgen.sound.soundfonts import Soundfont, strictest
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +116,7 @@ def second(order: Order, store: ManifestStore) -> Sequence[PackTask]:
     ]
     tasks = [*lists]
     if pages:  # of other drills perhaps, which are to be found whatever this build leaves out
-        tasks.append(index_task(_index(order, pages)))
+        tasks.append(index_task(_index(order, pages, tracks)))
         others = [INDEX, *([ALONE] if order.extras.alone else []), *others]
     return [*tasks, notes_task(_title(order, tracks), order.lesson.note, tracks, others)]
 
@@ -142,11 +143,14 @@ def elsewhere(order: Order, entries: Sequence[ManifestEntry]) -> list[str]:
     return [folder for folder in folders if folder not in order.folders]
 
 
-def _index(order: Order, drills: Sequence[ManifestEntry]) -> IndexJob:
-    font, room = order.soundfont, order.settings.room
+def _index(
+    order: Order, drills: Sequence[ManifestEntry], tracks: Sequence[ManifestEntry]
+) -> IndexJob:
+    room = order.settings.room
     alone = order.pack if order.extras.alone else None
     title = _title(order, drills)
-    return IndexJob(title, tuple(drills), font.name, font.licence, room, alone)
+    fonts = {font["name"]: font["licence"] for track in tracks for font in fonts_of(track)}
+    return IndexJob(title, tuple(drills), listed(fonts), strictest(fonts.values()), room, alone)
 
 
 STAGES: tuple[Stage, ...] = (first, second)

@@ -36,7 +36,7 @@ from drillgen.score import PartName
 from drillgen.sound.render import MixReport, MixRequest, RenderReport, render, split
 from drillgen.sound.samples import source_of
 from drillgen.sound.schedule import resolved
-from drillgen.sound.soundfonts import MADE, Soundfont, find_soundfonts, sha256_of
+from drillgen.sound.soundfonts import MADE, Soundfont, find_soundfonts, sha256_of, strictest
 from drillgen.theory.pitch import Key
 
 _LINE: frozenset[PartName] = frozenset({"line"})
@@ -54,8 +54,8 @@ def make_track(job: TrackJob, track: PlayedTrack, place: Workspace) -> ManifestE
         _merge(files, _loop(job, track, loop, wanted, recorder))
     files |= _midi(place, track)
     warnings = [*rendered.warnings, *_left_out(job, track)]
-    sound = _sound(wanted, rendered, warnings, job, font)
-    sound |= _more_sounds(heard(track.performance, font))
+    sound = _sound(wanted, rendered, warnings, job)
+    sound |= _sounds_heard(heard(track.performance, font))
     return _entry(track, files, sound)
 
 
@@ -131,13 +131,11 @@ def _sound(
     rendered: RenderReport,
     warnings: Sequence[str],
     job: TrackJob,
-    font: Soundfont,
 ) -> ManifestEntry:
     reports = zip(wanted, rendered.mixes, strict=True)
     return {
         "sample_rate": rendered.sample_rate,
         "loudness": {mix.role: _loudness(report) for mix, report in reports if mix.measured},
-        "soundfont": {"name": font.name, "licence": font.licence, "sha256": font.sha256},
         "synthesiser": f"FluidSynth {rendered.library_version}",
         **({"reference": True} if job.settings.reference else {}),
         **({"warnings": warnings} if warnings else {}),
@@ -145,22 +143,24 @@ def _sound(
 
 
 def heard(performance: Performance, font: Soundfont) -> tuple[Soundfont, ...]:
-    """Every soundfont whose sounds are heard in a track, the chosen one first."""
+    """Every soundfont whose sounds are heard in a track, the chosen one first, our own last."""
     presets = [resolved(voice, font)[0] for voice in performance.voices if voice.notes]
-    sources = sorted({preset.source for preset in presets}, key=lambda source: (source < 0, source))
-    return tuple(source_of(font, source) for source in sources)
+    numbers = sorted({preset.source for preset in presets}, key=lambda source: (source < 0, source))
+    return tuple(source_of(font, number) for number in numbers)
 
 
-def _more_sounds(fonts: Sequence[Soundfont]) -> ManifestEntry:
-    """What plays beside the chosen soundfont: our own sounds, and others for what it lacks."""
-    facts = {
-        each: {"name": each.name, "licence": each.licence, "sha256": each.sha256} for each in fonts
-    }
-    own = [said for font, said in facts.items() if font.place == MADE]
-    others = [said for font, said in facts.items() if font.place != MADE]
+def _sounds_heard(fonts: Sequence[Soundfont]) -> ManifestEntry:
+    """The soundfont that is heard, what else plays beside it, and what all of them together ask."""
+    first, *rest = [
+        {"name": each.name, "licence": each.licence, "sha256": each.sha256} for each in fonts
+    ]
+    own = [said for font, said in zip(fonts[1:], rest, strict=True) if font.place == MADE]
+    others = [said for font, said in zip(fonts[1:], rest, strict=True) if font.place != MADE]
     return {
+        "soundfont": first,
         **({"own_sounds": own[0]} if own else {}),
-        **({"other_sounds": others[1:]} if others[1:] else {}),
+        **({"other_sounds": others} if others else {}),
+        "licence": strictest(font.licence for font in fonts),
     }
 
 
@@ -339,8 +339,9 @@ def loop_tags(
 
 def _terms(fonts: Sequence[Soundfont]) -> str:
     """Of the sounds alone: the music is the teacher's."""
-    said = (f"{font.name}, {font.licence or 'licence unknown'}" for font in fonts)
-    return f"Sounds: {'; '.join(said)}"
+    said = [f"{font.name}, {font.licence}" for font in fonts]
+    together = f"; together: {strictest(font.licence for font in fonts)}" if said[1:] else ""
+    return f"Sounds: {'; '.join(said)}{together}"
 
 
 def _title(chart: Chart, keys: tuple[Key, ...], label: str) -> str:

@@ -45,7 +45,6 @@ Samples = NDArray[np.float32]
 RATE = 44100  # samples a second
 HOP = RATE // 10  # samples: 100 ms, the step in which loudness is measured and tracks are cut up
 GRID = 64  # samples: FluidSynth begins and ends notes only at multiples of this
-STANDARD_KIT = 0
 _MELODIC, _PERCUSSION = 0, 9  # MIDI channel indices
 _FAILED = -1
 _PIECE = 128 * GRID  # samples between looks whether a note still sounds

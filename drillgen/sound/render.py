@@ -125,7 +125,8 @@ class ReferencePart(Closing):
             _, begins, key, velocity, take = self._events.pop()
             if begins:
                 if self._preset.own:
-                    self._synth.select(self._percussion, self._preset.program, take)
+                    place = replace(self._preset, bank=take).place
+                    self._synth.select(self._percussion, *place)
                 self._synth.on(self._percussion, key, velocity)
             else:
                 self._synth.off(self._percussion, key)

@@ -286,9 +286,14 @@ class SoundfontPreset:
 
     percussion: bool
     program: int
-    bank: int = 0  # in our own, a take of every note
+    bank: int = 0  # in our own, a take of every note: of a kit, the next program
     own: bool = False
     other: int = 0  # 0: of the soundfont itself; n: of its n-th other
+
+    @property
+    def place(self) -> tuple[int, int]:
+        """Program and bank: all percussion is of one bank (SoundFont 2.04, 7.2)."""
+        return (self.program + self.bank, 0) if self.percussion else (self.program, self.bank)
 
     @property
     def source(self) -> int:
@@ -565,7 +570,7 @@ def _law(note: DistinctNote) -> str:
 
 
 def _select(synth: Synth, preset: SoundfontPreset) -> None:
-    if not synth.select(preset.percussion, preset.program, preset.bank):
+    if not synth.select(preset.percussion, *preset.place):
         raise SoundError(f"The soundfont has no {preset.address} preset.")
 
 

@@ -10,15 +10,25 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from drillgen.bank.make import TAKES
+from drillgen.drill.messages import RefusedError
+from drillgen.drill.sheet import KITS_PLAYED
 from drillgen.errors import SoundError
 from drillgen.performance import Performance, Voice
 from drillgen.score import PartName
-from drillgen.sound.fluidsynth import RATE, STANDARD_KIT, Progress, nearest_on_grid
+from drillgen.sound.fluidsynth import RATE, Progress, nearest_on_grid
 from drillgen.sound.loudness import Floats
 from drillgen.sound.mixer import PlacedSample, SoundingNote, energies_of, levelled, sides
 from drillgen.sound.release import Law, Stroke, Touch, sample_at, strokes, tail, takes
 from drillgen.sound.samples import LEVEL_STEP, LONGEST, Bank, Copy, DistinctNote, SoundfontPreset
-from drillgen.sound.soundfonts import Soundfont
+from drillgen.sound.soundfonts import (
+    OURS,
+    OURS_CALLED,
+    STANDARD_KIT,
+    Soundfont,
+    SoundSource,
+    numbered,
+    sources,
+)
 
 Touches = dict[tuple[SoundfontPreset, int], dict[int, Touch]]  # of each key: its velocities
 # dB of full scale, before the mix's own gain of some decibels: below it a note has ended.
@@ -256,46 +266,57 @@ def _plan(players: Sequence[_Player], bank: Bank) -> _Plan:
 
 
 def resolved(voice: Voice, soundfont: Soundfont) -> tuple[SoundfontPreset, str]:
-    """The preset that a voice gets in a soundfont or, where it lacks it, in the best other one that
-    has it; and a warning or "".
+    """The preset that a voice gets, of a soundfont or of whoever else plays its instrument; and a
+    warning or "".
 
     Raises:
         SoundError: nobody has a melodic program (another instrument would be another exercise), or
-            a drum kit.
+            a drum kit; or no soundfont is called what was asked for it.
     """
-    if soundfont.gives_way(voice.percussion, voice.program):
-        return SoundfontPreset(voice.percussion, voice.program, own=True), ""
-    fonts = (soundfont, *soundfont.others)
-    for source, program in _candidates(voice, len(fonts)):
-        if fonts[source].plays(voice.percussion, program):
-            preset = SoundfontPreset(voice.percussion, program, other=source)
-            return preset, _said(voice, soundfont, fonts[source], program)
-    what = "drum kit" if voice.percussion else f"General MIDI program {voice.program + 1}"
-    raise SoundError(
-        f"{soundfont.name} has no {what}, which the {voice.part} part needs, nor has any other"
-        " soundfont that was found: choose another soundfont or instrument."
-    )
+    try:
+        found = next(sources(soundfont, voice.percussion, voice.program, voice.font), None)
+    except RefusedError as refused:
+        raise SoundError(f"{refused} (for the {voice.part} part)") from refused
+    if found is None:
+        what = "drum kit" if voice.percussion else f"General MIDI program {voice.program + 1}"
+        raise SoundError(
+            f"{soundfont.name} has no {what}, which the {voice.part} part needs, nor has any other"
+            " soundfont that was found: choose another soundfont or instrument."
+        )
+    number, program = found
+    preset = SoundfontPreset(voice.percussion, program, own=number == OURS, other=max(number, 0))
+    return preset, _said(voice, soundfont, found)
 
 
-def _candidates(voice: Voice, fonts: int) -> Iterator[tuple[int, int]]:
-    """Sources and programs in order of choice: any kit of the chosen soundfont comes first."""
-    programs = (voice.program, STANDARD_KIT) if voice.percussion else (voice.program,)
-    yield from ((0, program) for program in programs)
-    yield from ((source, program) for program in programs for source in range(1, fonts))
-
-
-def _said(voice: Voice, soundfont: Soundfont, font: Soundfont, program: int) -> str:
+def _said(voice: Voice, soundfont: Soundfont, found: SoundSource) -> str:
     """What is to be known of a voice that has not what it should have."""
-    if font is soundfont and program == voice.program:
+    fonts = (soundfont, *soundfont.others)
+    wanted = _wanted(voice, soundfont)
+    if wanted is None or found == (wanted, voice.program):
         return ""
-    if voice.percussion:
-        lacking = "brush kit" if voice.program == 40 else f"drum kit {voice.program}"
-        lacking = "drum kit" if voice.program == STANDARD_KIT else lacking
-    else:
-        lacking = f"General MIDI program {voice.program + 1}"
-    if font is soundfont:
-        return f"{font.name} has no {lacking}; the {voice.part} part uses its standard kit."
-    return f"{soundfont.name} has no {lacking}; {font.name} plays the {voice.part} part."
+    name = OURS_CALLED if wanted == OURS else fonts[wanted].name
+    lacking = _lacking(voice)
+    if found.number == wanted:
+        return f"{name} has no {lacking}; the {voice.part} part uses its standard kit."
+    player = OURS_CALLED if found.number == OURS else fonts[found.number].name
+    return f"{name} has no {lacking}; {player} plays the {voice.part} part."
+
+
+def _wanted(voice: Voice, soundfont: Soundfont) -> int | None:
+    """The number of the soundfont that should play a voice; None where the best was to be found."""
+    if voice.font:
+        return numbered(soundfont, voice.font)
+    lacks = not soundfont.plays(voice.percussion, voice.program)
+    best = sources(soundfont, voice.percussion, voice.program)
+    return 0 if soundfont.chosen or (lacks and next(best).number != OURS) else None
+
+
+def _lacking(voice: Voice) -> str:
+    if not voice.percussion:
+        return f"General MIDI program {voice.program + 1}"
+    if voice.program == STANDARD_KIT:
+        return "drum kit"
+    return "brush kit" if voice.program == KITS_PLAYED["brushes"] else f"drum kit {voice.program}"
 
 
 def _takes(player: _Player) -> list[_Player]:

@@ -6,6 +6,10 @@ Order of choice: asked for by name or path; the file in DRILLGEN_SOUNDFONT; one 
 into a `soundfonts` folder; one in their own data folder; the best of those that the system or a
 Python package has.  Within a place the better known and better sounding come first.
 
+A soundfont that somebody chose plays all that it has.  Where nobody did, and for what it lacks,
+each instrument is played by the soundfont in which it measures best, and a drill's `sounds` go
+before both.
+
 Our own soundfont on this machine: made when it is first needed, and when its recipe changes.
 
 It lies in the cache folder, or, where nothing can be written there, in a folder for this run.
@@ -21,17 +25,18 @@ import os
 import sys
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
-from functools import cache, cached_property
+from functools import cache, cached_property, partial
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from drillgen.bank import recipe
 from drillgen.disk import alone, cache_dir, data_dir, is_regular, whole_file
-from drillgen.drill.sheet import INSTRUMENTS
+from drillgen.drill.messages import listed, refuse, show
+from drillgen.drill.sheet import INSTRUMENTS, KITS_PLAYED, OWN, AskedSounds, instrument_of
 from drillgen.errors import SoundError
 from drillgen.sound.soundfont_file import Identity, Outside, check, identity, outside, unchanged
 
@@ -55,6 +60,7 @@ class Known:
     judgement: str = ""
 
 
+OURS, OURS_CALLED, OWN_LICENCE = -1, "drillgen's own", "CC0 1.0"  # number, name, licence
 _UNKNOWN = Known("", "", 50)
 _GS_LICENCE = "GeneralUser GS licence (free to use in music, private or commercial)"
 
@@ -74,7 +80,7 @@ _TABLE: dict[str, Known] = {
         "GMbank", "public domain", 30, public_domain=True, judgement="small and public domain"
     ),
     "drillgenown": Known(
-        "drillgen's own", "CC0 1.0", 90, public_domain=True, judgement="basses and drums only"
+        OURS_CALLED, OWN_LICENCE, 90, public_domain=True, judgement="basses and drums only"
     ),
     "freepats": Known("FreePats", "", 40, judgement=""),
     "timgm6mb": Known("TimGM6mb", "GPL-2", 45, judgement="small, comes with a Python package"),
@@ -179,11 +185,188 @@ _PLACES = {
     "own": "it is in your own soundfonts folder",
     "shared": "it is the best that this machine has",
 }
-# Of instruments that our own soundfont has, those that it plays wherever nobody chose a soundfont:
-# it measures better there than the free ones (`python -m benchmarks.sounds`).
-_OWN_PROGRAMS = frozenset({32, 33})  # General MIDI's acoustic and fingered electric bass, from 0
 PERCUSSION_BANK = 128  # SoundFont 2.04, 7.2: bank 128 holds percussion
+STANDARD_KIT = 0
 _BRUSH_KIT = (PERCUSSION_BANK, 40)  # General MIDI 2 and Roland GS: percussion bank, program 40
+
+# How each instrument measures in the soundfonts that are known, by `python -m benchmarks.sounds`:
+# through the range of the instrument the worst tuning in cents and the largest step between
+# neighbouring keys in dB, the brightness of velocity 110 against 40, and how many seconds of the
+# median sample go by before it repeats.
+
+
+class Figures(NamedTuple):
+    """How an instrument measures."""
+
+    cents: float
+    step: float  # dB
+    brighter: float
+    seconds: float
+
+    @property
+    def misses(self) -> float:
+        """How far it is from what is asked of an instrument, each in parts of itself: in tune by 5
+        cents, keys at most 3 dB apart, a quarter brighter, and no repeating within a second, which
+        counts twice (common practice).  0 is best."""
+        return (
+            max(self.cents / 5 - 1, 0)
+            + max(self.step / 3 - 1, 0)
+            + max((1.25 - self.brighter) / 0.25, 0)
+            + 2 * max(1 - self.seconds, 0)
+        )
+
+    def __str__(self) -> str:
+        return (
+            f"{self.cents:g} cents, keys {self.step:g} dB apart, ×{self.brighter:g} brighter with"
+            f" strength, {self.seconds:g} s before it repeats"
+        )
+
+
+_MEASURED: dict[str, dict[str, Figures]] = {
+    "upright": {
+        "drillgenown": Figures(0.5, 0.7, 1.77, 1.5),
+        "sfgmbank": Figures(2.9, 3.3, 1, 0.06),
+        "fluidr3gm": Figures(1.1, 1.9, 1, 1.01),
+        "musescoregeneral": Figures(1.1, 1.9, 1.85, 1.01),
+        "timgm6mb": Figures(2.9, 0.2, 1, 0.02),
+    },
+    "electric": {
+        "drillgenown": Figures(0.3, 0.8, 1.59, 2.02),
+        "sfgmbank": Figures(3.3, 0.3, 1, 0.01),
+        "fluidr3gm": Figures(5, 4.9, 1, 3.18),
+        "musescoregeneral": Figures(5, 4.9, 1.08, 3.18),
+        "timgm6mb": Figures(1.7, 0.3, 1, 0.01),
+    },
+    "piano": {
+        "sfgmbank": Figures(6.7, 5.8, 1, 0.61),
+        "fluidr3gm": Figures(3.3, 7.5, 1, 2.69),
+        "musescoregeneral": Figures(4.8, 6.3, 2.16, 7.93),
+        "timgm6mb": Figures(5.6, 3.9, 1, 0.42),
+    },
+    "electric piano": {
+        "sfgmbank": Figures(3.7, 4.4, 1, 0.02),
+        "fluidr3gm": Figures(2.8, 1.9, 1, 2.04),
+        "musescoregeneral": Figures(2.8, 2.8, 1.06, 2.04),
+        "timgm6mb": Figures(3.7, 4.4, 1, 0.02),
+    },
+    "guitar": {
+        "sfgmbank": Figures(4.1, 3.2, 1, 0.03),
+        "fluidr3gm": Figures(10.3, 5.8, 1.87, 1.53),
+        "musescoregeneral": Figures(10.3, 5.8, 1.9, 1.53),
+        "timgm6mb": Figures(3.1, 3.2, 1, 0.03),
+    },
+    "vibraphone": {
+        "sfgmbank": Figures(5.4, 0.6, 1, 0.1),
+        "fluidr3gm": Figures(5.7, 8.3, 3.09, 0.12),
+        "musescoregeneral": Figures(5.7, 11.4, 3.26, 0.12),
+        "timgm6mb": Figures(5.4, 0.6, 1, 0.1),
+    },
+    "voice": {
+        "sfgmbank": Figures(15.7, 0.3, 1, 0.29),
+        "fluidr3gm": Figures(40.2, 5.5, 1, 2.46),
+        "musescoregeneral": Figures(15.5, 4.1, 1.1, 2.46),
+        "timgm6mb": Figures(12.9, 4.7, 1, 0.42),
+    },
+    "cello": {
+        "sfgmbank": Figures(3.5, 0.9, 1, 0.03),
+        "fluidr3gm": Figures(7.8, 3.6, 1, 1.44),
+        "musescoregeneral": Figures(12, 3.1, 1.04, 0.95),
+        "timgm6mb": Figures(3.5, 0.9, 1, 0.03),
+    },
+    "viola": {
+        "sfgmbank": Figures(3.7, 1.1, 1, 0.03),
+        "fluidr3gm": Figures(36.8, 3.9, 1, 1.33),
+        "musescoregeneral": Figures(36.8, 3.2, 0.98, 1.33),
+        "timgm6mb": Figures(3.7, 1.1, 1, 0.03),
+    },
+    "violin": {
+        "sfgmbank": Figures(3.9, 2.6, 1, 0.03),
+        "fluidr3gm": Figures(28.5, 2.8, 1, 1.24),
+        "musescoregeneral": Figures(14.5, 1.6, 1.17, 1.24),
+        "timgm6mb": Figures(2.4, 2.6, 1, 0.03),
+    },
+    "flute": {
+        "sfgmbank": Figures(7.3, 1.8, 1, 0.07),
+        "fluidr3gm": Figures(5.8, 3, 1, 0.74),
+        "musescoregeneral": Figures(15.7, 1.9, 1.1, 0.74),
+        "timgm6mb": Figures(14.6, 2.5, 1, 0.49),
+    },
+    "clarinet": {
+        "sfgmbank": Figures(4, 1.6, 1, 0.03),
+        "fluidr3gm": Figures(2.4, 3.8, 1.04, 0.15),
+        "musescoregeneral": Figures(2.9, 1.7, 1.53, 0.15),
+        "timgm6mb": Figures(3.5, 1.6, 1, 0.03),
+    },
+    "trumpet": {
+        "sfgmbank": Figures(4.3, 1.9, 1, 0.04),
+        "fluidr3gm": Figures(1.4, 1.9, 1.45, 0.42),
+        "musescoregeneral": Figures(1.4, 1.8, 1.33, 0.42),
+        "timgm6mb": Figures(6, 1.6, 1, 0.92),
+    },
+    "trombone": {
+        "sfgmbank": Figures(4, 1.3, 1, 0.05),
+        "fluidr3gm": Figures(1.8, 5.4, 1.18, 0.42),
+        "musescoregeneral": Figures(1.8, 5.4, 1.26, 0.42),
+        "timgm6mb": Figures(4, 1.3, 1, 0.05),
+    },
+    "soprano saxophone": {
+        "sfgmbank": Figures(3.6, 3, 1, 0.05),
+        "fluidr3gm": Figures(10.9, 2.2, 1.25, 1.26),
+        "musescoregeneral": Figures(10.9, 2.2, 1.18, 1.26),
+        "timgm6mb": Figures(2.9, 5.2, 1, 1),
+    },
+    "alto saxophone": {
+        "sfgmbank": Figures(3.7, 5.4, 1, 0.03),
+        "fluidr3gm": Figures(23.9, 2.1, 1.37, 0.74),
+        "musescoregeneral": Figures(23.9, 2.5, 1.25, 0.74),
+        "timgm6mb": Figures(5.8, 3.2, 1, 0.51),
+    },
+    "tenor saxophone": {
+        "sfgmbank": Figures(3.7, 3.6, 1, 0.04),
+        "fluidr3gm": Figures(7.3, 4.7, 1.36, 2.18),
+        "musescoregeneral": Figures(7.4, 5.6, 1.35, 2.18),
+        "timgm6mb": Figures(3.9, 2.2, 1, 0.04),
+    },
+    "baritone saxophone": {
+        "sfgmbank": Figures(3.9, 3.4, 1, 0.05),
+        "fluidr3gm": Figures(5.7, 3.6, 1.37, 2.62),
+        "musescoregeneral": Figures(5.7, 4.4, 1.37, 2.57),
+        "timgm6mb": Figures(23.4, 3.3, 1, 0.44),
+    },
+}
+# What our own soundfont has, and plays by default: it measures better there than the free ones.
+_OWN_PLAYS = frozenset({(False, 32), (False, 33)})
+_OWN_HAS = _OWN_PLAYS | {(True, STANDARD_KIT), (True, 40)}
+_OWN_KEY = "drillgenown"
+
+# What licences ask, the freest first: the sounds of a pack are as free as the strictest of them.
+# The reasons are what is commonly read in each licence's text; it is not legal advice.
+TERMS: dict[str, str] = {
+    "public domain": "nothing is asked",
+    "CC0": "nothing is asked: rights are waived (CC0 1.0, section 2)",
+    "MIT": "its notice goes along with copies of the soundfont",
+    "GeneralUser GS": "free in music; no warranty that every sample's maker was asked",
+    "CC BY ": "the makers are named wherever it is heard (CC BY 4.0, section 3(a))",
+    "CC BY-SA": "what is made of it goes on under the same licence (CC BY-SA 4.0, section 3(b))",
+    "GPL": "what is made of it goes on under the same licence (GPL-2, section 2b), and whether a"
+    " recording is that, is not settled",
+}
+UNKNOWN = (len(TERMS), False)  # as `strictness` has it
+_FREE = ("public domain", "CC0", "MIT", "GeneralUser GS")
+_UNCHECKED = ", by its name, unchecked"
+
+
+def strictness(licence: str) -> tuple[int, bool]:
+    """The place of a licence in `TERMS`; what is unknown is the strictest of all: a work is its
+    maker's without any notice (Berne Convention, article 5(2)).  What is said by a name alone comes
+    after the same that is known."""
+    places = (place for place, start in enumerate(TERMS) if licence.startswith(start.strip()))
+    return max(places, default=len(TERMS)), licence.endswith(_UNCHECKED)
+
+
+def strictest(licences: Iterable[str]) -> str:
+    """The licence that asks most."""
+    return max(licences, key=strictness)
 
 
 _GOOD_ENOUGH = 30  # rank: GMbank's, what `make demo` fetches
@@ -228,7 +411,7 @@ class Soundfont:
         if self.facts.licence and self.place == MADE:
             return self.facts.licence
         if self.facts.licence:
-            return f"{self.facts.licence}, by its name, unchecked"
+            return f"{self.facts.licence}{_UNCHECKED}"
         said = self.outside.copyright or self.outside.comment[:200]
         return f"unknown; the file says: {said}" if said else "unknown; the file does not say"
 
@@ -245,9 +428,16 @@ class Soundfont:
     def where(self) -> Path:
         return self.path.parent
 
-    def gives_way(self, percussion: bool, program: int) -> bool:
-        """Whether our own sounds play an instrument; a soundfont that somebody chose plays all."""
-        return self.place == "shared" and not percussion and program in _OWN_PROGRAMS
+    @property
+    def chosen(self) -> bool:
+        """Whether somebody wanted it: it plays all that it has."""
+        return self.place != "shared"
+
+    def measured(self, instrument: str) -> Figures | None:
+        """How an instrument measures in it, where that is known."""
+        known = _MEASURED.get(instrument, {})
+        start = _OWN_KEY if self.place == MADE else _BY_CONTENT.get(self.sha256, "")
+        return known.get(start)
 
     def plays(self, percussion: bool, program: int) -> bool:
         """Whether it has an instrument, or, of a kit, this one."""
@@ -264,10 +454,24 @@ class Soundfont:
         """Whether it is used only because the machine has nothing better."""
         return self.place == "shared" and self.rank > _GOOD_ENOUGH
 
-    @cached_property
-    def fingerprints(self) -> tuple[str, ...]:
-        """The SHA-256 of all whose sounds may be heard."""
-        return (self.sha256, *(other.sha256 for other in (() if self.whole else self.others)))
+    def playing(self, asked: AskedSounds) -> dict[str, SoundSource]:
+        """Who plays each instrument of a drill that asks for some; those that nobody has are left
+        out."""
+        everything = [
+            *((name, False, each.program) for name, each in INSTRUMENTS.items()),
+            *((name, True, program) for name, program in KITS_PLAYED.items()),
+        ]
+        found = {
+            name: next(sources(self, percussion, program, asked.of(name)), None)
+            for name, percussion, program in everything
+        }
+        return {name: source for name, source in found.items() if source is not None}
+
+    def heard_of(self, asked: AskedSounds) -> tuple[Soundfont, ...]:
+        """The soundfonts whose sounds may be heard in a drill; our own, which follows from the
+        program, apart."""
+        numbers = {source.number for source in self.playing(asked).values()} | {0}
+        return tuple((self, *self.others)[number] for number in sorted(numbers) if number >= 0)
 
     @property
     def has_brushes(self) -> bool:
@@ -276,6 +480,91 @@ class Soundfont:
     @cached_property
     def sha256(self) -> str:
         return sha256_of(self.path)
+
+
+# Who plays an instrument: the soundfont's place in order, as `SoundfontPreset.source` has it.
+
+
+class SoundSource(NamedTuple):
+    """A soundfont, and its program."""
+
+    number: int  # OURS, 0 for the soundfont itself, n for its n-th other
+    program: int
+
+
+def sources(
+    font: Soundfont, percussion: bool, program: int, asked: str = ""
+) -> Iterator[SoundSource]:
+    """Whoever has an instrument, in order of choice.  Any kit is better than none, but the kit that
+    is meant in another soundfont better than another kit, unless somebody chose.
+
+    Raises RefusedError: no soundfont is called what was `asked` for.
+    """
+    numbers = range(OURS, len(font.others) + 1)
+    programs = list(dict.fromkeys((program, *([STANDARD_KIT] if percussion else []))))
+    wanted = [numbered(font, asked)] if asked else []
+    wanted += [0] if font.chosen else []
+    by_choice = [SoundSource(number, each) for number in wanted for each in programs]
+    by_quality = [
+        SoundSource(number, each)
+        for each in programs
+        for number in sorted(numbers, key=partial(_order, font, percussion, each))
+    ]
+    for source in dict.fromkeys((*by_choice, *by_quality)):
+        if _has(font, source.number, percussion, source.program):
+            yield source
+
+
+def numbered(font: Soundfont, name: str) -> int:
+    """The number of a soundfont by its name.  Raises RefusedError, which says what there is."""
+    fonts = (font, *font.others)
+    known = {each.casefold(): n for n in reversed(range(len(fonts))) for each in _names(fonts[n])}
+    known[OWN] = OURS
+    if (found := known.get(name.casefold())) is not None:
+        return found
+    near = [known[each] for each in get_close_matches(name.casefold(), known, n=1)]
+    meant = [OWN if number == OURS else fonts[number].called for number in near]
+    called = listed([OWN, *dict.fromkeys(each.called for each in fonts)])
+    raise refuse(f"no soundfont is called {show(name)}", called, "".join(map(show, meant)))
+
+
+def _has(font: Soundfont, number: int, percussion: bool, program: int) -> bool:
+    if number == OURS:
+        return (percussion, program) in _OWN_HAS
+    return (font, *font.others)[number].plays(percussion, program)
+
+
+def _order(font: Soundfont, percussion: bool, program: int, number: int) -> tuple[Any, ...]:
+    """The best first: free ones, by how they measure and then by rank.  Our own plays what it plays
+    better, and else what nobody has."""
+    if number == OURS:
+        return (0,) if (percussion, program) in _OWN_PLAYS else (3,)
+    each = (font, *font.others)[number]
+    figures = each.measured(instrument_of(percussion, program))
+    free = not each.licence.startswith(_FREE)
+    return (1 + free, figures.misses if figures else _UNMEASURED + each.rank, number)
+
+
+def who_plays(font: Soundfont) -> Iterator[tuple[str, str, str, str]]:
+    """Of each instrument: who plays it where a drill asks for nobody, the licence, and why."""
+    for instrument, (number, _) in font.playing(AskedSounds()).items():
+        each = None if number == OURS else (font, *font.others)[number]
+        figures = each.measured(instrument) if each else _MEASURED.get(instrument, {}).get(_OWN_KEY)
+        name, licence = (each.name, each.licence) if each else (OURS_CALLED, OWN_LICENCE)
+        yield instrument, name, licence, _reason(font, number, figures)
+
+
+def _reason(font: Soundfont, number: int, figures: Figures | None) -> str:
+    if number == 0 and font.chosen:
+        return "it was chosen"
+    if number > OURS and not (font, *font.others)[number].licence.startswith(_FREE):
+        return "no freer one has it"
+    if figures is None:
+        return "the best that has it, by what is known of the whole"
+    return f"it measures best of the free ones ({figures})"
+
+
+_UNMEASURED = 100.0  # misses: after all that has been measured
 
 
 @dataclass(frozen=True)
@@ -350,7 +639,8 @@ def _requested(request: str) -> SoundfontChoice:
         return SoundfontChoice(_with_others(font, fonts), "you asked for it")
     names = {name.lower(): font for font in reversed(fonts) for name in _names(font)}
     if found := names.get(request.lower()):
-        return SoundfontChoice(_with_others(found, fonts), "you asked for it")
+        wanted = replace(found, place="asked for")
+        return SoundfontChoice(_with_others(wanted, fonts), "you asked for it")
     if path.is_file():
         raise SoundError(f"{request} is no soundfont: those end in {' or '.join(_ENDINGS)}.")
     near = get_close_matches(request.lower(), names, n=1)

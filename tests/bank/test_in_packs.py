@@ -82,6 +82,19 @@ def test_somebody_chose_a_soundfont(tmp_path: Path, cache: Path) -> None:
     assert "own_sounds" not in track
 
 
+def test_a_soundfont_for_an_instrument(tmp_path: Path, cache: Path) -> None:
+    """`--sound` chooses who plays an instrument; manifest and tags name all that are heard, and the
+    strictest of their licences, here TimGM6mb's, for the whole."""
+    sounds = ("--sound", "bass=TimGM6mb", "--sound", "drums=own")
+    [track] = build(tmp_path, cache, *sounds)["tracks"]
+    heard = [track["soundfont"], track["own_sounds"], *track.get("other_sounds", [])]
+    assert {"TimGM6mb", "drillgen's own"} <= {font["name"] for font in heard}
+    assert track["licence"] == "GPL-2"
+    tagged = (tmp_path / "pack" / track["files"]["play-along"]).read_bytes()
+    assert b"; together: GPL-2" in tagged
+    assert "warnings" not in track
+
+
 def test_one_that_lacks_an_instrument(tmp_path: Path, cache: Path) -> None:
     """What a chosen soundfont lacks is played by the best other one that has it; command, manifest,
     notes and tags name both with their licences."""

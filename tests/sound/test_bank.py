@@ -24,7 +24,7 @@ from drillgen.sound.mixer import mixed
 from drillgen.sound.release import sample_at
 from drillgen.sound.render import on_the_grid, played
 from drillgen.sound.samples import Bank, Store, forget
-from drillgen.sound.schedule import gathered
+from drillgen.sound.schedule import gathered, resolved
 from drillgen.sound.soundfonts import Soundfont, find_soundfonts
 from tests.sound.helpers import level, performance, voice
 
@@ -102,8 +102,9 @@ def test_velocities_as_fluidsynth(font: Soundfont, name: str) -> None:
     """
     notes = [Played(n * 0.2, 0.15, 40 + n % 5, 60 + n) for n in range(30)]
     program = INSTRUMENTS[name].program
-    least = 34 if font.gives_way(False, program) else 40
-    assert difference(voice("line", program, notes), font, snapped=False) > least
+    part = voice("line", program, notes)
+    least = 34 if resolved(part, font)[0].own else 40
+    assert difference(part, font, snapped=False) > least
 
 
 @each_font

@@ -18,7 +18,14 @@ from drillgen.cli import main
 from drillgen.errors import SoundError
 from drillgen.sound import soundfonts
 from drillgen.sound.soundfont_file import outside
-from drillgen.sound.soundfonts import choose, damaged_soundfonts, find_soundfonts, sha256_of
+from drillgen.sound.soundfonts import (
+    choose,
+    damaged_soundfonts,
+    find_soundfonts,
+    sha256_of,
+    strictest,
+    who_plays,
+)
 from tests.pack.conftest import embedded_soundfont
 
 
@@ -268,3 +275,56 @@ def test_a_pipe_is_no_soundfont(places: dict[str, Path]) -> None:
     os.mkfifo(places["top"] / "pipe.sf2")
     with pytest.raises(SoundError, match="is no file"):
         choose(str(places["top"] / "pipe.sf2"))
+
+
+def test_each_instrument_by_how_it_measures(
+    places: dict[str, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of soundfonts that nobody chose each plays what measures best in it; one under the GPL only
+    what the free ones lack; an own bass all the same; one that somebody chose all that it has."""
+    facts = {"fluidr3gm": (0, 11), "sfgmbank": (0, 11, 65), "timgm6mb": (0, 11, 65, 73)}
+    known = {}
+    for start, programs in facts.items():
+        content = soundfont(start, presets=tuple((0, program) for program in programs))
+        (places["system"] / f"{start}.sf2").write_bytes(content)
+        known[hashlib.sha256(content).hexdigest()] = start
+    monkeypatch.setattr(soundfonts, "_BY_CONTENT", known)
+    played = {what: name for what, name, *_ in who_plays(choose().soundfont)}
+    assert played["piano"] == "FluidR3 GM"  # 2.7 s of each note against 0.6 s
+    assert played["vibraphone"] == "GMbank"  # keys 0.6 dB apart against 8.3 dB
+    assert played["alto saxophone"] == "GMbank"
+    assert played["flute"] == "TimGM6mb"
+    assert played["upright"] == "drillgen's own"
+    asked = {what: name for what, name, *_ in who_plays(choose("TimGM6mb").soundfont)}
+    assert asked["vibraphone"] == asked["flute"] == "TimGM6mb"
+
+
+def test_the_strictest_licence() -> None:
+    """Public domain asks less than MIT's notice, that less than the copyleft of GPL-2 (section 2b);
+    what nobody says is all its maker's (Berne Convention, article 5(2)); what only a name says is
+    less sure than the same of known content."""
+    order = ["public domain", "MIT", "MIT, by its name, unchecked", "GPL-2", "unknown; the file …"]
+    for n in range(1, len(order)):
+        assert strictest(order[:n]) == strictest(reversed(order[:n])) == order[n - 1]
+
+
+@pytest.mark.parametrize(
+    ("written", "said"),
+    [
+        ("{bass: GMbnak}", ':3:16: sounds.bass: no soundfont is called "GMbnak"; allowed: own, '),
+        ("{basss: own}", ':3:10: sounds.basss: "basss" is not a key of sounds; allowed: bass, '),
+        ("{bass: [own]}", ":3:16: sounds.bass: a list is not a text; allowed: a text"),
+        ("own", ':3:9: sounds: "own" does not fit here; allowed: a mapping of instruments'),
+    ],
+)
+def test_sounds_that_there_are_not(places: dict[str, Path], written: str, said: str) -> None:
+    """A soundfont or instrument that `sounds` names and that is not there: file, line, column and
+    what was meant, before anything is made."""
+    (places["system"] / "sf_GMbank.sf2").write_bytes(soundfont("GMbank"))
+    drill = places["top"] / "one.yaml"
+    drill.write_text(f"title: One\nprogression: ii7 | V7\nsounds: {written}\n", "utf-8")
+    done = CliRunner().invoke(main, ["build", str(drill), "-o", str(places["top"] / "pack")])
+    assert done.exit_code == 2
+    assert f"{drill}{said}" in done.output
+    assert written != "{bass: GMbnak}" or 'did you mean "GMbank"?' in done.output
+    assert not (places["top"] / "pack").exists()
