@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 _TEXTS = {b"INAM": "name", b"ICOP": "copyright", b"IENG": "engineers", b"ICMT": "comment"}
 _LONGEST_TEXT = 65536  # bytes: the specification's own limit for ICMT
 _MOST_PRESETS = 20000
+_MOST_BYTES = (1 << 32) + 8  # of a RIFF file: its length has 32 bits and leaves out the first 8
 _PRESET = struct.Struct("<20sHHHIII")  # name, preset, bank, bag, library, genre, morphology
 
 
@@ -59,6 +60,8 @@ def identity(path: Path) -> Identity:
         raise SoundError(f"{path} cannot be read: {error.strerror or error}.") from error
     if not stat.S_ISREG(state.st_mode):
         raise SoundError(f"{path} is no file.")
+    if state.st_size > _MOST_BYTES:
+        raise SoundError(f"{path} is no soundfont: none can be larger than 4 GB.")
     return state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns, state.st_ctime_ns
 
 

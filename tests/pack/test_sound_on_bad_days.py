@@ -6,6 +6,7 @@ from __future__ import annotations
 import os
 import random
 import shutil
+from itertools import product
 from pathlib import Path
 
 import pytest
@@ -76,13 +77,15 @@ def test_a_damaged_cache(plan: Path, font: Path, tmp_path: Path, drillgen: Run, 
     assert contents(tmp_path / "second") == contents(tmp_path / "first")
 
 
-@pytest.mark.parametrize("jobs", ["1", "2"])
-@pytest.mark.parametrize("how", ["replaced", "truncated", "overwritten"])
+@pytest.mark.parametrize(
+    ("how", "jobs"),
+    [*product(("replaced", "truncated", "overwritten"), ("1", "2")), ("removed", "2")],
+)
 def test_a_soundfont_that_changes_during_a_build(
     plan: Path, font: Path, tmp_path: Path, drillgen: Run, how: str, jobs: str
 ) -> None:
-    """A soundfont that is replaced, truncated or written over while notes are being rendered is
-    named in one line, and no crash; no note of it lies in the cache for the right one."""
+    """A soundfont that is replaced, truncated, written over or removed while notes are being
+    rendered is named in one line, and no crash; no note of it lies in the cache for the right one."""
     whole = font.read_bytes()
     other = silent(whole)
     command = ("--jobs", jobs, *BARE)
@@ -93,6 +96,8 @@ def test_a_soundfont_that_changes_during_a_build(
             (tmp_path / "other.sf2").replace(font)
         elif how == "truncated":
             os.truncate(font, 100_000)
+        elif how == "removed":
+            font.unlink()
         else:
             font.write_bytes(other)
         said = process.communicate()[1]

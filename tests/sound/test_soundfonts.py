@@ -270,6 +270,20 @@ def test_a_damaged_memory_of_checksums(tmp_path: Path, monkeypatch: pytest.Monke
 
 
 @pytest.mark.skipif(os.name != "posix", reason="pipes as POSIX has them")
+@pytest.mark.parametrize(
+    ("size", "said"), [(0, "is not a soundfont"), ((1 << 32) + 9, "none can be larger than 4 GB")]
+)
+def test_empty_and_huge(places: dict[str, Path], size: int, said: str) -> None:
+    """An empty file, and one longer than RIFF's 32 bits can say (Multimedia Programming Interface
+    1.0, 1991), are left out and named; no time is spent on reading them."""
+    file = places["own"] / "odd.sf2"
+    file.write_bytes(soundfont()[:size])
+    os.truncate(file, size)  # a sparse file takes no room
+    assert not find_soundfonts()
+    [trouble] = damaged_soundfonts()
+    assert trouble.startswith(str(file)) and said in trouble
+
+
 def test_a_pipe_is_no_soundfont(places: dict[str, Path]) -> None:
     """What cannot be read to its end is refused at once."""
     os.mkfifo(places["top"] / "pipe.sf2")
