@@ -84,8 +84,8 @@ def test_a_damaged_cache(plan: Path, font: Path, tmp_path: Path, drillgen: Run, 
 def test_a_soundfont_that_changes_during_a_build(
     plan: Path, font: Path, tmp_path: Path, drillgen: Run, how: str, jobs: str
 ) -> None:
-    """A soundfont that is replaced, truncated, written over or removed while notes are being
-    rendered is named in one line, and no crash; no note of it lies in the cache for the right one."""
+    """A soundfont that is replaced, truncated, written over or removed while notes are being made
+    is named in one line, and no crash; no note of it lies in the cache for the right one."""
     whole = font.read_bytes()
     other = silent(whole)
     command = ("--jobs", jobs, *BARE)
