@@ -14,6 +14,7 @@ from drillgen.chart import charts
 from drillgen.drill.lesson import list_presets, load
 from drillgen.drill.models import Override
 from drillgen.score import Score
+from drillgen.sheet.sheets import Sheets, sheets
 
 NAMES = tuple(sorted(preset.name for preset in list_presets()))
 # Beside seed 1 every preset is looked at with one more of the seeds to 8: every third with 7.
@@ -25,6 +26,12 @@ def composed(preset: str, seed: int) -> tuple[tuple[Score, ...], ...]:
     """For each drill of a preset the scores of its tracks."""
     drills = load(preset, [Override.of("seed", seed)]).drills
     return tuple(tuple(arrange(chart) for chart in charts(drill)) for drill in drills)
+
+
+@lru_cache(maxsize=2)
+def engraved(preset: str, seed: int) -> tuple[Sheets, ...]:
+    """For each drill of a preset its sheets."""
+    return tuple(sheets(scores) for scores in composed(preset, seed))
 
 
 def of_preset(preset: str, *values: object, **more: object) -> object:

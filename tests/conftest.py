@@ -55,6 +55,11 @@ _LONG = ("pack", "audio", "sound", "page")
 _APART = ("pack/test_bad_days",)
 
 
+def pytest_xdist_auto_num_workers() -> int:
+    """One more than processors: the tests of the page wait for music to be played."""
+    return (os.cpu_count() or 1) + 1
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """One worker runs all tests of a group: a file where they name none (`--dist loadgroup`)."""
@@ -73,7 +78,7 @@ def _turn(item: pytest.Item) -> tuple[bool, str, int]:
     file, marker = _file(item), item.get_closest_marker("xdist_group")
     if marker is None or marker.args[0] == file:
         return not file.startswith(_LONG), file, 0
-    return True, str(marker.args[0]), item.callspec.params["seed"]  # type: ignore[attr-defined]
+    return True, str(marker.args[0]), item.callspec.params.get("seed", 1)  # type: ignore[attr-defined]
 
 
 @pytest.fixture

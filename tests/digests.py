@@ -12,8 +12,8 @@ from collections.abc import Iterator
 from drillgen.midi import midi_files
 from drillgen.performance import perform
 from drillgen.score import Score
-from drillgen.sheet.sheets import sheets
-from tests.composed import NAMES, SECOND, composed
+from drillgen.sheet.sheets import Sheets
+from tests.composed import NAMES, SECOND, composed, engraved
 from tests.conftest import DATA
 
 FILE = DATA / "digests.json"
@@ -24,17 +24,18 @@ ASKED = [(name, 1) for name in NAMES] + [(name, 7) for name in NAMES if SECOND[n
 def digest(preset: str, seed: int) -> dict[str, str]:
     """A preset's MIDI (with and without the line) and MusicXML (every sheet), hashed apart."""
     found = {"midi": hashlib.sha256(), "musicxml": hashlib.sha256()}
-    for scores in composed(preset, seed):
-        for kind, content in _files(scores):
+    drills = zip(composed(preset, seed), engraved(preset, seed), strict=True)
+    for scores, sheets in drills:
+        for kind, content in _files(scores, sheets):
             found[kind].update(f"{len(content)} ".encode() + content)
     return {kind: each.hexdigest()[:20] for kind, each in found.items()}
 
 
-def _files(scores: tuple[Score, ...]) -> Iterator[tuple[str, bytes]]:
+def _files(scores: tuple[Score, ...], sheets: Sheets) -> Iterator[tuple[str, bytes]]:
     for score in scores:
         for content in midi_files(perform(score), score.chart.drill.title, ((), ("line",))):
             yield "midi", content
-    for sheet in sheets(scores).all:
+    for sheet in sheets.all:
         yield "musicxml", sheet.musicxml.encode()
 
 

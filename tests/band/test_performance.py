@@ -24,6 +24,7 @@ from drillgen.chart import Chart, charts
 from drillgen.drill.models import Drill
 from drillgen.midi import midi_file
 from drillgen.performance import Performance, Voice, perform
+from drillgen.score import Score
 from drillgen.timing import clock_of, exact_clock, late_beats
 from tests.conftest import DATA
 
@@ -33,9 +34,25 @@ PUBLISHED = list(csv.DictReader((DATA / "swing_vs_tempo.csv").open(encoding="utf
 EIGHTHS = {"kind": "arpeggio", "note": "eighth"}
 
 
-def played(**drill: Any) -> Performance:
+_played: dict[str, tuple[Score, Performance]] = {}
+
+
+def both(**drill: Any) -> tuple[Score, Performance]:
+    """A drill's first track as it is written and as it is played, once for all who ask."""
     plain = {"progression": BLUES, "key_cycle": "F", "band": BAND, "gaps": "none", "line": EIGHTHS}
-    return perform(arrange(charts(Drill.model_validate({**plain, **drill}))[0]))
+    asked = {**plain, **drill}
+    if (known := repr(sorted(asked.items()))) not in _played:
+        score = arrange(charts(Drill.model_validate(asked))[0])
+        _played[known] = score, perform(score)
+    return _played[known]
+
+
+def played(**drill: Any) -> Performance:
+    return both(**drill)[1]
+
+
+def score_of(**drill: Any) -> Score:
+    return both(**drill)[0]
 
 
 def chart_of(**drill: Any) -> Chart:
@@ -47,12 +64,11 @@ def voice(performance: Performance, part: str) -> Voice:
     return next(each for each in performance.voices if each.part == part)
 
 
-def places(performance: Performance) -> dict[str, list[tuple[Fraction, float]]]:
+def places(score: Score) -> dict[str, list[tuple[Fraction, float]]]:
     """By part, each written place after the count-in and when it is played, in seconds."""
-    score = arrange(performance.chart)
     late, found = late_beats(score), {}
     for part in score.parts:
-        clock = clock_of(performance.chart, part.name, late=late)
+        clock = clock_of(score.chart, part.name, late=late)
         written = sorted({event.start for event in (*part.notes, *part.hits)})
         played = [place for place in written if score.chart.bar_at(place).role == "play"]
         found[part.name] = [(place, clock(place)) for place in played]
@@ -80,11 +96,11 @@ def test_loose_timing_is_not_the_grid() -> None:
         assert mean(each > 1e-4 for each in off) > 0.9
 
 
-def apart(performance: Performance, one: str, other: str) -> list[float]:
+def apart(score: Score, one: str, other: str) -> list[float]:
     """By beat that both play, how much later one is than the other, ms."""
-    at = {part: dict(moments) for part, moments in places(performance).items()}
-    both = sorted(at[one].keys() & at[other].keys())
-    return [1000 * (at[one][p] - at[other][p]) for p in both if p.denominator == 1]
+    at = {part: dict(moments) for part, moments in places(score).items()}
+    shared = sorted(at[one].keys() & at[other].keys())
+    return [1000 * (at[one][p] - at[other][p]) for p in shared if p.denominator == 1]
 
 
 @pytest.mark.parametrize("tempo", [100, 180, 280])
@@ -92,7 +108,9 @@ def test_bass_and_drums_are_together_as_players_are(tempo: int) -> None:
     """More than 19 ms apart (Hofmann et al. 2017) on about 41 % of the beats, the bass from 3 ms
     before to 19 ms behind the drums in 10 to 90 % of tracks, each its own; within a track 17 to 27
     ms of standard deviation (JTD); nowhere so far apart that it is another place."""
-    found = [apart(played(tempo=tempo, passes=6, seed=seed), "bass", "drums") for seed in range(6)]
+    found = [
+        apart(score_of(tempo=tempo, passes=6, seed=seed), "bass", "drums") for seed in range(6)
+    ]
     assert 0.25 < mean(abs(each) > 19 for track in found for each in track) < 0.6
     middles = [median(track) for track in found]
     assert -3 <= median(middles) <= 19 and max(middles) - min(middles) < 40 and pstdev(middles) > 2
@@ -103,7 +121,7 @@ def test_bass_and_drums_are_together_as_players_are(tempo: int) -> None:
 def test_bass_and_drums_drift_apart_and_together() -> None:
     """Their distance is correlated from beat to beat, as players' is: 0.2 at one and two beats,
     still 0.14 at four (JTD); uneven strokes alone would have none."""
-    found = [apart(played(tempo=160, passes=12, seed=seed), "bass", "drums") for seed in range(6)]
+    found = [apart(score_of(tempo=160, passes=12, seed=seed), "bass", "drums") for seed in range(6)]
     for lag in (1, 2, 4):
         assert 0.05 < mean(correlation(track, lag) for track in found) < 0.35
 
@@ -123,9 +141,9 @@ def test_the_line_is_late_on_beats_and_together_off_them(tempo: int) -> None:
     row = next(row for row in PUBLISHED if int(row["bpm"]) == tempo)
     delays, off, first, second = [], [], [], []
     for seed in range(5):
-        performance = played(tempo=tempo, passes=6, seed=seed)
+        score, performance = both(tempo=tempo, passes=6, seed=seed)
         drums = clock_of(performance.chart, "drums")
-        late = late_beats(arrange(performance.chart))
+        late = late_beats(score)
         line = clock_of(performance.chart, "line", late=late)
         beats = [Fraction(n) for n in sorted(late) if 12 <= n < 280 and n + 1 in late]
         assert len(beats) > 100
@@ -146,9 +164,9 @@ def test_the_line_is_late_on_beats_and_together_off_them(tempo: int) -> None:
 def test_the_line_is_never_later_than_30_ms(tempo: int) -> None:
     """A student learns what he hears (common practice): against a click, where nobody leans, no
     note of the line is more than 30 ms late, nor, with the bar's own unevenness, than 37."""
-    performance = played(tempo=tempo, passes=4, band={**BAND, "click": "beats"})
+    score, performance = both(tempo=tempo, passes=4, band={**BAND, "click": "beats"})
     exact = exact_clock(performance.chart)
-    late = late_beats(arrange(performance.chart))
+    late = late_beats(score)
     line = clock_of(performance.chart, "line", late=late)
     beats = [Fraction(n) for n in range(12, 180)]
     assert 0 < max(line(beat) - exact(beat) for beat in beats) < 0.037
@@ -172,7 +190,7 @@ def test_a_line_without_swung_eighths_is_with_the_band(line: Any, tempo: int) ->
     found = [
         each
         for seed in range(3)
-        for each in apart(played(tempo=tempo, passes=4, line=line, seed=seed), "line", "drums")
+        for each in apart(score_of(tempo=tempo, passes=4, line=line, seed=seed), "line", "drums")
     ]
     assert len(found) > 100
     assert abs(mean(found)) < 5 and mean(abs(each) for each in found) < 19
@@ -182,8 +200,7 @@ def test_the_line_is_late_only_beside_its_eighths() -> None:
     """A riff of two eighths and held notes: late on the beat that it halves and on the ones beside
     it, with the band on the others."""
     riff = {"kind": "riff", "notes": "1:e 3 5:h. | 1:w"}
-    performance = played(tempo=140, passes=8, line=riff, band={"drums": "sticks"})
-    score = arrange(performance.chart)
+    score, performance = both(tempo=140, passes=8, line=riff, band={"drums": "sticks"})
     drums = clock_of(performance.chart, "drums")
     line = clock_of(performance.chart, "line", late=late_beats(score))
     by_bar: dict[bool, list[float]] = {True: [], False: []}
@@ -199,8 +216,9 @@ def test_a_line_in_unison_with_the_bass_is_not_late() -> None:
     """Where line and bass begin the same pitch together the line goes with the band, even in a line
     of eighths: two basses far apart are heard as a flam."""
     riff = {"kind": "riff", "notes": "1:e 3 5:q 6:e 5 3:q", "range": "E1 to E2"}
-    performance = played(tempo=108, passes=4, line=riff, band={"drums": "sticks", "bass": "roots"})
-    score = arrange(performance.chart)
+    score, _performance = both(
+        tempo=108, passes=4, line=riff, band={"drums": "sticks", "bass": "roots"}
+    )
     low = {(n.start, n.pitch) for n in score.part("bass").notes}  # type: ignore[union-attr]
     notes = score.part("line").notes  # type: ignore[union-attr]
     shared = {n.start for n in notes if (n.start, n.pitch) in low}
@@ -227,7 +245,7 @@ def test_variation_falls_with_tempo() -> None:
     """A fast drummer varies less (in milliseconds) than a slow one."""
 
     def spread(tempo: int) -> float:
-        drums = places(played(tempo=tempo, passes=20))["drums"]
+        drums = places(score_of(tempo=tempo, passes=20))["drums"]
         return pstdev(s - float(p) * 60 / tempo for p, s in drums if p.denominator == 1)
 
     assert spread(80) > spread(280)
@@ -237,12 +255,12 @@ def test_variation_falls_with_tempo() -> None:
 def test_the_band_does_not_lean_against_a_metronome(more: dict[str, Any]) -> None:
     """With a click, or where drop-outs test the student's time, the drums' single strokes vary, but
     on average of 16 beats they are within 10 ms of the grid; the click itself is exact."""
-    performance = played(tempo=120, passes=4, **more)
+    score, performance = both(tempo=120, passes=4, **more)
     exact, drums = exact_clock(performance.chart), clock_of(performance.chart, "drums")
     beats = [1000 * (drums(Fraction(n)) - exact(Fraction(n))) for n in range(8, 136)]
     assert all(abs(mean(beats[n : n + 16])) < 10 for n in range(0, 128, 16))
     assert pstdev(beats) > 5
-    for place, seconds in places(performance).get("click", ()):
+    for place, seconds in places(score).get("click", ()):
         assert seconds == exact(place)
 
 
@@ -339,11 +357,10 @@ def test_chords_are_not_struck_alike() -> None:
 def test_lengths_follow_the_part() -> None:
     """Walking is nearly legato, short comping strokes are clearly shorter than written
     where that leaves them 100 ms."""
-    performance = played(tempo=120, timing="exact")
+    score, performance = both(tempo=120, timing="exact")
     bass = [n for n in voice(performance, "bass").notes if n.start < 20]
     gaps = [(b.start - a.start - a.duration) / 0.5 for a, b in pairwise(bass)]
     assert all(0 <= gap <= 0.15 for gap in gaps)
-    score = arrange(performance.chart)
     short = {n.start for n in score.part("comping").notes if n.touch == "short"}  # type: ignore[union-attr]
     exact = exact_clock(performance.chart)
     lengths = {exact(place): exact(place + Fraction(1, 2)) - exact(place) for place in short}
@@ -368,10 +385,10 @@ def test_order_is_kept(
     """However loosely it is played, each part plays its places in the written order, none before
     the track begins or after it ends, and no note of a melodic part overlaps the next."""
     more = {} if swing is None else {"swing": swing}
-    performance = played(
+    score, performance = both(
         tempo=tempo, line=line, count_in=count_in, ending=ending, seed=seed, **more
     )
-    for moments in places(performance).values():
+    for moments in places(score).values():
         # Triplets are not swung: within a beat they and swung eighths are two orders.
         for thirds in (False, True):
             seconds = [

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
-from functools import lru_cache
+from functools import cache
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -36,7 +36,7 @@ class Sung(NamedTuple):
     mark: str = ""
 
 
-@lru_cache(maxsize=4)
+@cache
 def voices(preset: str) -> list[list[Sung]]:
     """The voices of each pass of a preset's lines through the twelve keys."""
     found: list[list[Sung]] = []

@@ -13,6 +13,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+# What is not looked at.
+BARE = ("--no-sheets", "--no-page")
+QUIET = (*BARE, "--quiet")
 TINY = (
     "progression: I, key_cycle: C, gaps: none, ending: none, count_in: 0, line: roots,"
     " band: {drums: sticks, comping: off}"

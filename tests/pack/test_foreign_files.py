@@ -10,9 +10,7 @@ import pytest
 
 from drillgen.pack.files import PackError, zip_path
 from tests.conftest import Run
-from tests.pack.building import TINY, contents, lesson, manifest
-
-BARE = ("--no-sheets", "--no-page", "--quiet")
+from tests.pack.building import QUIET, TINY, contents, lesson, manifest
 
 
 @pytest.fixture
@@ -61,7 +59,7 @@ def test_what_is_not_in_the_way(plan: Path, tmp_path: Path, drillgen: Run) -> No
 def test_a_file_in_a_pack_that_is_not_the_pack_s(plan: Path, tmp_path: Path, drillgen: Run) -> None:
     """A teacher's own sheet where a drill's would go is named and stays."""
     pack = tmp_path / "pack"
-    assert drillgen("build", plan, "-o", pack, *BARE).returncode == 0
+    assert drillgen("build", plan, "-o", pack, *QUIET).returncode == 0
     (pack / "One" / "sheet.pdf").write_text("written by hand")
     done = drillgen("build", plan, "-o", pack, "--no-page", "--quiet")
     assert done.returncode == 2 and "sheet.pdf is there already" in done.stderr
@@ -76,12 +74,14 @@ def test_a_zip_that_is_something_else(plan: Path, tmp_path: Path, drillgen: Run)
     """A file beside the folder is replaced only where it is a zip of this pack."""
     target = tmp_path / "pack.zip"
     target.write_text("not a zip")
-    done = drillgen("build", plan, "-o", "pack", "--zip", *BARE, cwd=tmp_path)
+    done = drillgen("build", plan, "-o", "pack", "--zip", *QUIET, cwd=tmp_path)
     assert done.returncode == 2 and "pack.zip is there already" in done.stderr
     assert target.read_text() == "not a zip"
     target.unlink()
     for tempo in ("360", "350"):
-        done = drillgen("build", plan, "-o", "pack", "--zip", "--tempo", tempo, *BARE, cwd=tmp_path)
+        done = drillgen(
+            "build", plan, "-o", "pack", "--zip", "--tempo", tempo, *QUIET, cwd=tmp_path
+        )
         assert done.returncode == 0, done.stderr
         assert done.stdout.splitlines()[-1].endswith(": pack.zip")
         with zipfile.ZipFile(target) as packed:
@@ -94,7 +94,7 @@ def test_other_drills_keep_their_page(plan: Path, tmp_path: Path, drillgen: Run)
     pack = tmp_path / "pack"
     assert drillgen("build", plan, "-o", pack, "--no-sheets").returncode == 0
     two = lesson(tmp_path / "two.yaml", {"Two": "tempo: 350", "Three": "tempo: 340"})
-    done = drillgen("build", two, "-o", pack, *BARE)
+    done = drillgen("build", two, "-o", pack, *QUIET)
     assert done.returncode == 0 and "from earlier builds: One." in done.stdout
     page = (pack / "index.html").read_text("utf-8")
     assert "<title>One</title>" in page and "Three" not in page
@@ -117,7 +117,7 @@ def test_hidden_files_that_no_build_has_left(
     folder = tmp_path / "mine"
     (folder / name).parent.mkdir(parents=True)
     (folder / name).write_text("mine")
-    done = drillgen("build", plan, "-o", folder, *BARE)
+    done = drillgen("build", plan, "-o", folder, *QUIET)
     assert done.returncode == 2 and f"{name.partition('/')[0]} is there already" in done.stderr
     assert contents(folder) == {name: b"mine"}
 
@@ -132,14 +132,14 @@ def test_links_are_not_followed(
     folder, victim = tmp_path / "mine", tmp_path / "victim"
     folder.mkdir()
     if in_a_pack:
-        assert drillgen("build", plan, "-o", folder, *BARE).returncode == 0
+        assert drillgen("build", plan, "-o", folder, *QUIET).returncode == 0
     if name == ".making":
         victim.mkdir()
         (victim / "a.txt").write_text("mine")
     else:
         victim.write_text("mine")
     (folder / name).symlink_to(victim)
-    done = drillgen("build", plan, "-o", folder, *BARE, "--tempo", "350")
+    done = drillgen("build", plan, "-o", folder, *QUIET, "--tempo", "350")
     assert done.returncode == 2 and f"{name} is there already" in done.stderr
     assert (victim / "a.txt" if name == ".making" else victim).read_text() == "mine"
     assert name != ".making" or [path.name for path in victim.iterdir()] == ["a.txt"]

@@ -15,10 +15,9 @@ from drillgen.pack.settings import ROOMS, SettingError, Settings
 from drillgen.sound import reverb as room
 from tests.audio.readers import comments
 from tests.conftest import Built, Run, run_command
-from tests.pack.building import contents, manifest
+from tests.pack.building import BARE, contents, manifest
 from tests.pack.conftest import surround
 
-BARE = ("--no-sheets", "--no-page")  # what is not looked at here
 DRILL = """\
 title: Both hands
 note: Sing the roots first.

@@ -12,11 +12,9 @@ from pathlib import Path
 import pytest
 
 from drillgen.sound.soundfont_file import chunks
-from tests.conftest import Run
-from tests.pack.building import LONG, contents, lesson, manifest, started, until
+from tests.conftest import Run, run_command
+from tests.pack.building import LONG, QUIET, contents, lesson, manifest, started, until
 from tests.pack.conftest import embedded_soundfont
-
-BARE = ("--no-sheets", "--no-page", "--quiet")
 
 
 @pytest.fixture
@@ -32,6 +30,19 @@ def font(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("DRILLGEN_SOUNDFONT", str(path))
     monkeypatch.setenv("DRILLGEN_CACHE", str(tmp_path / "cache"))
     return path
+
+
+@pytest.fixture(scope="module")
+def right(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """What `plan` is with a soundfont that is well, made once: the pack, and the cache then."""
+    top = tmp_path_factory.mktemp("right")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("DRILLGEN_SOUNDFONT", str(top / "mine.sf2"))
+        patch.setenv("DRILLGEN_CACHE", str(top / "cache"))
+        shutil.copyfile(embedded_soundfont(), top / "mine.sf2")
+        plan = lesson(top / "term.yaml", {"One": "tempo: 240"}, LONG)
+        assert run_command("build", plan, "-o", top / "pack", *QUIET).returncode == 0
+    return top / "pack", top / "cache"
 
 
 def entries(tmp_path: Path) -> list[Path]:
@@ -60,21 +71,24 @@ def spoil(path: Path, how: str, chance: random.Random) -> None:
 
 @pytest.mark.skipif(os.name != "posix", reason="pipes as POSIX has them")
 @pytest.mark.parametrize("how", SPOILS)
-def test_a_damaged_cache(plan: Path, font: Path, tmp_path: Path, drillgen: Run, how: str) -> None:
+def test_a_damaged_cache(
+    plan: Path, font: Path, right: tuple[Path, Path], tmp_path: Path, drillgen: Run, how: str
+) -> None:
     """Whatever has become of every entry of the cache, a build makes the same sound; where an entry
     was damaged, it is told that the cache may be deleted."""
-    assert drillgen("build", plan, "-o", tmp_path / "first", *BARE).returncode == 0
+    first, cache = right
+    shutil.copytree(cache, tmp_path / "cache")
     chance = random.Random(5)
     for path in entries(tmp_path):
         spoil(path, how, chance)
-    done = drillgen("build", plan, "-o", tmp_path / "second", *BARE)
+    done = drillgen("build", plan, "-o", tmp_path / "second", *QUIET)
     assert done.returncode == 0, done.stderr
-    assert sound(tmp_path / "second") == sound(tmp_path / "first")
+    assert sound(tmp_path / "second") == sound(first)
     if how not in ("folder", "pipe"):
         assert f"{tmp_path / 'cache' / 'notes'} may be deleted at any time" in done.stderr
-        done = drillgen("build", plan, "-o", tmp_path / "third", *BARE)
+        done = drillgen("build", plan, "-o", tmp_path / "third", *QUIET)
         assert done.returncode == 0 and not done.stderr
-    assert contents(tmp_path / "second") == contents(tmp_path / "first")
+    assert contents(tmp_path / "second") == contents(first)
 
 
 @pytest.mark.parametrize(
@@ -82,13 +96,19 @@ def test_a_damaged_cache(plan: Path, font: Path, tmp_path: Path, drillgen: Run, 
     [*product(("replaced", "truncated", "overwritten"), ("1", "2")), ("removed", "2")],
 )
 def test_a_soundfont_that_changes_during_a_build(
-    plan: Path, font: Path, tmp_path: Path, drillgen: Run, how: str, jobs: str
+    plan: Path,
+    font: Path,
+    right: tuple[Path, Path],
+    tmp_path: Path,
+    drillgen: Run,
+    how: str,
+    jobs: str,
 ) -> None:
     """A soundfont that is replaced, truncated, written over or removed while notes are being made
     is named in one line, and no crash; no note of it lies in the cache for the right one."""
     whole = font.read_bytes()
     other = silent(whole)
-    command = ("--jobs", jobs, *BARE)
+    command = ("--jobs", jobs, *QUIET)
     with started("build", plan, "-o", tmp_path / "out", *command) as process:
         until(lambda: entries(tmp_path) or process.poll() is not None)
         if how == "replaced":
@@ -106,11 +126,8 @@ def test_a_soundfont_that_changes_during_a_build(
     if process.returncode:
         assert "mine.sf2" in said
     font.write_bytes(whole)
-    assert drillgen("build", plan, "-o", tmp_path / "out", *BARE).returncode == 0
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("DRILLGEN_CACHE", str(tmp_path / "other cache"))
-        assert drillgen("build", plan, "-o", tmp_path / "right", *BARE).returncode == 0
-    assert sound(tmp_path / "out") == sound(tmp_path / "right")
+    assert drillgen("build", plan, "-o", tmp_path / "out", *QUIET).returncode == 0
+    assert sound(tmp_path / "out") == sound(right[0])
 
 
 def parts(content: bytes, path: Path) -> dict[bytes, tuple[int, int]]:
@@ -149,7 +166,7 @@ def test_a_soundfont_of_which_nothing_is_heard(
     """No pack of silence: that nothing is heard is an error that names the soundfont."""
     whole = font.read_bytes()
     font.write_bytes(silent(whole) if kind == "silent" else undecodable(whole, font))
-    done = drillgen("build", plan, "-o", tmp_path / "out", *BARE)
+    done = drillgen("build", plan, "-o", tmp_path / "out", *QUIET)
     assert done.returncode == 2, (done.stdout, done.stderr)
     assert "Traceback" not in done.stderr and "mine.sf2" in done.stderr
     assert not list((tmp_path / "out").glob("*/*.wav"))
@@ -168,7 +185,7 @@ def test_a_part_of_which_nothing_is_heard(
             begin, end = (int.from_bytes(whole[at + n : at + n + 4], "little") for n in (20, 24))
             changed[start + 2 * begin : start + 2 * end] = bytes(2 * (end - begin))
     font.write_bytes(changed)
-    done = drillgen("build", plan, "-o", tmp_path / "out", *BARE)
+    done = drillgen("build", plan, "-o", tmp_path / "out", *QUIET)
     assert done.returncode == 0, done.stderr
     assert "of the comping part is heard" in done.stderr
     assert "of the comping part is heard" in manifest(tmp_path / "out")["tracks"][0]["warnings"][0]

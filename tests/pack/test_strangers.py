@@ -21,9 +21,8 @@ import pytest
 
 from drillgen.pack.inside import is_name
 from tests.conftest import Run
-from tests.pack.building import contents, lesson, manifest, started, until
+from tests.pack.building import QUIET, contents, lesson, manifest, started, until
 
-BARE = ("--no-sheets", "--no-page", "--quiet")
 LINKS = pytest.mark.skipif(os.name != "posix", reason="links as POSIX has them")
 
 
@@ -39,7 +38,7 @@ def pack(plan: Path, tmp_path: Path, drillgen: Run) -> Path:
     (tmp_path / "papers" / "thesis.odt").write_text("mine")
     folder = tmp_path / "sent"
     other = lesson(tmp_path / "other.yaml", {"Other": "tempo: 350"})
-    assert drillgen("build", other, "-o", folder, *BARE).returncode == 0
+    assert drillgen("build", other, "-o", folder, *QUIET).returncode == 0
     return folder
 
 
@@ -94,7 +93,7 @@ def test_python_files_in_the_pack_are_not_imported(
         (pack / f"{name}.py").write_text(f"open({str(tmp_path / 'sprung')!r}, 'w')\n")
     plan = lesson(tmp_path / "two.yaml", {"A": "tempo: [360, 350]", "B": "tempo: [360, 350]"})
     program = "import sys; sys.path.pop(0); from drillgen.cli import main; main()"
-    command = [sys.executable, "-c", program, "build", plan, "-o", ".", "--jobs", jobs, *BARE]
+    command = [sys.executable, "-c", program, "build", plan, "-o", ".", "--jobs", jobs, *QUIET]
     done = subprocess.run(list(map(str, command)), cwd=pack, capture_output=True, check=False)
     assert done.returncode == 0, done.stderr
     assert not (tmp_path / "sprung").exists()
@@ -137,7 +136,7 @@ def test_listed_files_that_lie_elsewhere_stay(
     before = papers(tmp_path)
     other = tmp_path / "other.yaml"
     for source in (plan, other):
-        done = drillgen("build", source, "-o", pack, "--zip", *BARE, "--tempo", "340")
+        done = drillgen("build", source, "-o", pack, "--zip", *QUIET, "--tempo", "340")
         assert "Traceback" not in done.stderr and papers(tmp_path) == before
         assert done.returncode in (0, 2)
         if done.returncode == 0:
@@ -170,10 +169,10 @@ def test_linked_files_are_not_packed_up(pack: Path, tmp_path: Path, drillgen: Ru
     wav.unlink()
     wav.symlink_to(tmp_path / "papers" / "long.wav")
     plan = lesson(tmp_path / "one.yaml", {"One": "tempo: 360"})
-    done = drillgen("build", plan, "-o", pack, "--zip", *BARE)
+    done = drillgen("build", plan, "-o", pack, "--zip", *QUIET)
     assert done.returncode == 2 and wav.name in done.stderr and "link" in done.stderr
     assert not (tmp_path / "sent.zip").exists()
-    done = drillgen("build", tmp_path / "other.yaml", "-o", pack, "--zip", *BARE)
+    done = drillgen("build", tmp_path / "other.yaml", "-o", pack, "--zip", *QUIET)
     assert done.returncode == 0, done.stderr
     assert wav.is_file() and not wav.is_symlink()
     assert (tmp_path / "papers" / "long.wav").read_bytes() == b"m" * size
@@ -193,7 +192,7 @@ def test_what_can_never_be_read_to_its_end(
         (pack / name).symlink_to("/dev/zero")
     else:
         (pack / name).mkdir()
-    done = drillgen("build", plan, "-o", pack, *BARE)
+    done = drillgen("build", plan, "-o", pack, *QUIET)
     assert done.returncode == 2 and f"{name} is there already" in done.stderr
 
 
@@ -204,7 +203,7 @@ def test_a_manifest_without_end(plan: Path, pack: Path, drillgen: Run) -> None:
             file.truncate(1 << 40)
         except OSError:
             file.truncate(1 << 30)
-    assert drillgen("build", plan, "-o", pack, *BARE).returncode == 0
+    assert drillgen("build", plan, "-o", pack, *QUIET).returncode == 0
     assert [track["drill"] for track in manifest(pack)["tracks"]] == ["One"]
 
 

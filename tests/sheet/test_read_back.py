@@ -10,23 +10,21 @@ import pytest
 import verovio
 from music21 import key as keys
 
-from drillgen.drill.lesson import list_presets
-from tests.sheet.written import chords, expected, heard, preset, read, sheets_of, symbols
-
-PRESETS = [found.name for found in list_presets()]
+from tests.composed import NAMES, composed, engraved, of_preset
+from tests.sheet.written import chords, expected, heard, read, sheets_of, symbols
 
 
 def one_key(name: str) -> int:
     """Another key for each preset, so that all are met."""
-    return PRESETS.index(name)
+    return NAMES.index(name)
 
 
-@pytest.mark.parametrize("name", PRESETS)
+@pytest.mark.parametrize("name", map(of_preset, NAMES))
 def test_notes_chords_and_signature(name: str) -> None:
     """In one key of each preset, music21 finds the score's notes as they sound, where and as long
     as they stand there, the key's signature (and the next one's over a bar that leads to it), and
     the chords in their order."""
-    score, sheets = preset(name)
+    score, sheets = composed(name, 1)[0][0], engraved(name, 1)[0]
     sheet = sheets.revealed or sheets.handout
     section = sheet.sections[one_key(name) % len(sheet.sections)]
     music = read(section.musicxml)
@@ -87,11 +85,11 @@ def test_no_time_is_lost_and_no_note(drill: dict[str, object]) -> None:
     assert brackets == ["start", "stop"] * (len(brackets) // 2)
 
 
-@pytest.mark.parametrize("name", PRESETS[::4])
+@pytest.mark.parametrize("name", map(of_preset, NAMES[::4]))
 def test_verovio_finds_the_same_notes(name: str) -> None:
     """A second program, which the sheets are engraved with, has each note where the score has it,
     an octave higher for a bass (it shows what is written)."""
-    score, sheets = preset(name)
+    score, sheets = composed(name, 1)[0][0], engraved(name, 1)[0]
     sheet = sheets.revealed or sheets.handout
     section = sheet.sections[one_key(name) % len(sheet.sections)]
     struck = {

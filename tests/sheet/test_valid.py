@@ -8,19 +8,17 @@ from typing import Any
 
 import pytest
 
-from drillgen.drill.lesson import list_presets
+from tests.composed import NAMES, engraved, of_preset
 from tests.sheet.schema import SCHEMA, assert_accepted_by_package, assert_valid
-from tests.sheet.written import preset, sheets_of
+from tests.sheet.written import sheets_of
 
-PRESETS = [found.name for found in list_presets()]
 FORMS = {"A": "Dm7 | G7 | Cmaj7 | %", "B": "Fm7 | Bb7 | Ebmaj7 | A7b9", "form": "A B A"}
 
 
-@pytest.mark.parametrize("name", PRESETS)
+@pytest.mark.parametrize("name", map(of_preset, NAMES))
 def test_presets(name: str, tmp_path: Path) -> None:
     """Each preset's sheet, with its answers; one key of it where only the slower package is."""
-    _, found = preset(name)
-    for sheet in found.all:
+    for sheet in engraved(name, 1)[0].all:
         assert_valid(sheet.musicxml if SCHEMA.is_dir() else sheet.sections[0].musicxml, tmp_path)
 
 
