@@ -8,6 +8,7 @@ which starts Python itself (`cold`).
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import signal
@@ -23,8 +24,9 @@ from typing import Any
 
 LOADED = (
     *("drillgen.cli", "drillgen.pack.build", "drillgen.pack.workers", "drillgen.sound.render"),
+    *("drillgen.arrange", "drillgen.midi", "drillgen.pack.recording"),
     *("drillgen.sheet.sheets", "drillgen.sheet.svg", "drillgen.sheet.pdf", "drillgen.page.html"),
-    *("numpy", "verovio", "typst", "av", "lameenc", "mido"),
+    *("numpy", "numpy.fft", "numpy.random", "verovio", "typst", "av", "lameenc", "mido"),
 )
 
 
@@ -108,6 +110,14 @@ def _serve() -> list[str] | None:
     return None
 
 
+def _read_feels() -> None:
+    """The program's own files that every command reads."""
+    from drillgen.drill.band import feel_file, playable_feels
+
+    for feel in playable_feels():
+        feel_file(feel)
+
+
 def _become(asked: Mapping[str, Any]) -> list[str]:
     """This process as a person's shell would start it."""
     signal.alarm(asked["patience"])
@@ -124,6 +134,8 @@ if __name__ == "__main__":
     for module in LOADED:
         with suppress(ImportError):
             import_module(module)
+    _read_feels()
+    gc.freeze()  # a fork does not look through, and so not copy, what is there before it
     arguments = _serve()
     if arguments is not None:
         sys.argv = ["drillgen", *arguments]
