@@ -28,6 +28,7 @@ from drillgen.sound.fluidsynth import GRID, RATE, Samples
 from drillgen.sound.loudness import LoudnessMeter, integrated
 from drillgen.sound.mixer import PlacedSample, mixed, sides
 from drillgen.sound.release import sample_at, takes
+from drillgen.sound.render import TARGET_LUFS
 from drillgen.sound.reverb import OFF, response
 from drillgen.sound.samples import Bank, DistinctNote, SoundfontPreset, Store
 from drillgen.sound.schedule import balanced, resolved
@@ -267,24 +268,29 @@ def impulse(size: str | float) -> dict[str, Any] | None:
     }
 
 
-# How loud the page plays a drill: like its mixes, a little softer, without a limiter.
+# How loud the page plays a drill: like its mixes.
 #
-# The page's parts can be turned up and its tempo changed, so there is no one mix to be limited.
+# The page's parts can be turned up and its tempo changed, so that it limits what it plays itself.
 
-TARGET_LUFS = -19.0
-_CEILING = 0.9  # of full scale: what comes near to it, the page rounds off softly
-_OVER = 1.0  # dB that may be rounded off
+_CEILING = 0.8  # of full scale: from there on the page limits
+_OVER = 6.0  # dB that may be limited
 _LISTENED = 60 * RATE  # samples
 
 
 def gain(players: Sequence[PagePlayer], wanted: Needs, bank: Bank, length: int) -> float:
-    """The gain in dB for all parts of a track that is `length` samples long."""
-    notes = sorted(_placed(players, wanted, bank), key=lambda note: note.start)
-    meter, peak = LoudnessMeter(RATE), 1e-9
-    for block in mixed(notes, min(length, _LISTENED), OFF):
-        meter.feed(block)
-        peak = max(peak, float(np.abs(block).max()))
-    loudness = integrated([meter])
+    """The gain in dB for all parts of a track that is `length` samples long.
+
+    With the line and without it count as one programme, as the track's two mixes do.
+    """
+    band = [player for player in players if player.voice.part != "line"]
+    meters, peak = [], 1e-9
+    for some in [players, band] if 0 < len(band) < len(players) else [players]:
+        notes = sorted(_placed(some, wanted, bank), key=lambda note: note.start)
+        meters.append(LoudnessMeter(RATE))
+        for block in mixed(notes, min(length, _LISTENED), OFF):
+            meters[-1].feed(block)
+            peak = max(peak, float(np.abs(block).max()))
+    loudness = integrated(meters)
     most = 20 * np.log10(_CEILING / peak) + _OVER
     return round(float(min(TARGET_LUFS - loudness, most)), 1) if np.isfinite(loudness) else 0.0
 

@@ -114,7 +114,7 @@ def test_keys_tempos_and_bars_are_chosen(view: View, made: Made) -> None:
     for _ in range(2):
         view.play()
         assert view.text("word") in ("Starting note", "Count-in")
-        assert view.text("place").startswith("Count-in")
+        assert view.text("place") == "Count-in · A♭ major"
         view.page.click("#play")
     view.set(count_in=False)
     view.play()
@@ -205,16 +205,77 @@ def test_the_starting_note_is_named_and_heard(browser: Browser, made: Made) -> N
         assert view.page.evaluate("heard.starts.length") == 1
 
 
+DEAF = """() => {
+    window.AudioContext = class extends AudioContext {
+        constructor(options) { super(options); this.suspend(); }
+        resume() { return window.awake ? super.resume() : Promise.resolve(); }
+    };
+}"""
+
+
 def test_a_silent_browser_is_explained(view: View) -> None:
     """Where the audio system does not start (no loudspeaker), the page says so instead of standing
-    still without a word, and takes it back when the sound comes."""
+    still without a word, and takes it back when the sound comes; where the system takes the sound
+    away while it plays, one touch goes on, in the same bar."""
+    view.page.evaluate(DEAF)
+    view.set(count_in=False, tempo=40)
     view.play()
-    view.page.evaluate("drillgen.context.suspend()")
     view.until("problem", "has not started the sound")
-    assert view.page.is_visible("#problem")
-    view.page.evaluate("drillgen.context.resume()")
+    view.page.evaluate("() => { window.awake = true; drillgen.context.resume(); }")
     view.until("problem", "^$")
     assert view.page.is_hidden("#problem")
+    view.until("chord", "Dm7")
+    view.wait(0.5)
+    view.page.evaluate("drillgen.context.suspend()")
+    view.until("problem", "has taken the sound")
+    assert view.text("play-word") == "Go on"
+    view.page.click("#play")
+    view.until("problem", "^$")
+    assert view.text("play-word") == "Pause" and view.text("place").startswith("Bar 1 of")
+    assert view.page.evaluate("drillgen.context.state") == "running"
+
+
+def test_whoever_looks_elsewhere_is_not_brought_back(browser: Browser, made: Made) -> None:
+    """While it plays on a phone, the page stays where a person has scrolled it, for bars; a touch
+    on "Back to the music" shows the bar that sounds, between the words and the player."""
+    with View(browser, made.index.as_uri(), viewport={"width": 360, "height": 740}) as view:
+        view.set(count_in=False, tempo=300)
+        view.play()
+        view.until("place", "^Bar 2 of")
+        assert view.page.is_hidden("#back")
+        view.page.mouse.move(180, 500)
+        view.page.mouse.wheel(0, 2000)
+        view.page.wait_for_selector("#back", state="visible")
+        view.wait(0.3)
+        there = view.page.evaluate("scrollY")
+        view.until("place", "^Bar [67] of")
+        assert view.page.evaluate("scrollY") == there
+        view.page.click("#back")
+        view.until("place", "^Bar [89] of")
+        assert view.page.is_hidden("#back")
+        bar, words, desk = (
+            view.page.locator(each).first.bounding_box()
+            for each in ("#strip .sheet-bar.now", "#turn", "#desk")
+        )
+        assert bar and words and desk
+        assert words["y"] + words["height"] <= bar["y"] + 1
+        assert bar["y"] + bar["height"] <= desk["y"]
+
+
+def test_hands_and_words_while_it_plays(view: View) -> None:
+    """After a click on Play the arrows work: to the right out of the count-in into the bar that it
+    leads to.  Where the line is off there is nothing to listen to, and the words say so; where
+    bars of one kind repeat there is no end to count to.  No frame is drawn for nothing."""
+    view.set(on_line=False, from_=1, to=2, repeat=True)
+    view.page.evaluate("() => { frames = 0; requestAnimationFrame = () => (frames += 1); }")
+    view.play()
+    assert view.text("place").startswith("Count-in")
+    view.page.keyboard.press("ArrowRight")
+    view.until("word", "^Play the line$")
+    assert view.text("place").startswith("Bar 1 of")
+    assert view.text("until") == "round and round, until you stop"
+    view.until("place", "^Bar 2 of")
+    assert view.page.evaluate("frames") == 0
 
 
 FIREFOX = "Mozilla/5.0 ({}; rv:153.0) Gecko/20100101 Firefox/153.0"

@@ -4,6 +4,8 @@
   const SILENT = -60; // dB under a voice's own level: there it is stopped
   const QUICK = 0.03; // seconds: fading out what is not wanted any more
   const KNEE = 0.9; // of full scale; above it peaks are rounded off
+  // As the mixes' limiter: what comes near to full scale is made softer as a whole, for a moment.
+  const LIMIT = { threshold: -2, knee: 0, ratio: 20, attack: 0.001, release: 0.1 };
 
   d.Band = class {
     constructor(drill, tones, room) {
@@ -17,7 +19,10 @@
 
     /** The context is made at the first touch: browsers let no page sound before. */
     open() {
-      if (!d.context) d.context = newContext(this.drill.rate);
+      if (!d.context) {
+        d.context = newContext(this.drill.rate);
+        d.context.addEventListener("statechange", () => d.onstate());
+      }
       if (d.context.state !== "running") d.context.resume();
       if (!this.inputs) this.connect(d.context);
       return d.context;
@@ -32,8 +37,9 @@
     connect(context) {
       this.master = new GainNode(context, { gain: d.gainOf(this.drill.gain) });
       this.out = softCeiling(context);
-      this.master.connect(this.out.input);
-      if (this.room) addRoom(context, this.room, this.master, this.out.input);
+      const limiter = addLimiter(context, this.out.input);
+      this.master.connect(limiter);
+      if (this.room) addRoom(context, this.room, this.master, limiter);
       this.inputs = new Map(this.drill.parts.map((part) => [part.name, this.input(context, part)]));
     }
 
@@ -133,6 +139,14 @@
     parameter.exponentialRampToValueAtTime(level * d.gainOf(rate * (end - at)), end);
     Object.assign(voice, { off: at, rate, level, end });
     voice.source.stop(end);
+  }
+
+  function addLimiter(context, to) {
+    const limiter = new DynamicsCompressorNode(context, LIMIT);
+    // The node adds 0.6 of what it takes from full scale (Web Audio API, "makeup gain"): taken back.
+    const added = 0.6 * -LIMIT.threshold * (1 - 1 / LIMIT.ratio);
+    limiter.connect(new GainNode(context, { gain: d.gainOf(-added) })).connect(to);
+    return limiter;
   }
 
   /** Straight up to the knee, then rounded off below full scale: no limiter, no delay. */

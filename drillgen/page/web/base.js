@@ -41,6 +41,9 @@
 
   d.gainOf = (decibels) => Math.pow(10, decibels / 20);
 
+  /** The sound was woken or taken away by the browser or the system. */
+  d.onstate = () => {};
+
   d.SLOWEST = 30;
   d.FASTEST = 360;
 })((window.drillgen = window.drillgen || {}));

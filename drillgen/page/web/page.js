@@ -4,15 +4,19 @@
   const NARROW = 560; // pixels of the sheet: below that it has fewer bars a line
   const FIRST_BARS = 4; // whose tones must be ready before the first sound
   const NO_SOUND = "The browser has not started the sound. Are loudspeakers or headphones connected, and may this page play sound?";
+  const TAKEN = "Something else has taken the sound: a call, another program. “Go on” continues from here.";
+  const SOON = 10; // ms: the shortest wait for what is shown next
+  const LATER = 250; // and the longest
 
   const catalogue = JSON.parse(d.byId("catalogue").textContent);
   const still = window.matchMedia("(prefers-reduced-motion: reduce)");
   const state = { entry: null, drill: null, layout: 0, key: null, take: null, tempo: 0, bar: 0, levels: new Map() };
   const strip = new d.Strip(d.byId("strip"), (id) => jump(state.places.barOf(id, state.bar)));
   const list = new d.Bars(d.byId("bars"), (bar) => jump(bar));
+  const sight = new d.Sight(d.byId("back"));
   let band = null;
   let player = null;
-  let frame = 0;
+  let waiting = 0;
 
   /* What is chosen ------------------------------------------------------------------------- */
 
@@ -27,6 +31,7 @@
     band = new d.Band(drill, state.tones, room);
     player = new d.Player(band);
     player.onend = ended;
+    player.cueOf = cueOf;
     d.byId("drill").value = String(catalogue.drills.indexOf(entry));
     d.show.drill(drill, d.choices(drill));
     player.countIn = d.byId("count-in").checked;
@@ -86,7 +91,15 @@
 
   /* Playing -------------------------------------------------------------------------------- */
 
-  async function start(bar) {
+  /** The tone of the starting note where a count-in leads to another key than it was written for. */
+  function cueOf(bar) {
+    const number = layout().bars[bar][1];
+    const { first } = layout().keys[number];
+    return number > 0 && first && first.tone >= 0 ? first.tone : null;
+  }
+
+  /** Play from a bar on, after so many bars of the count-in at most. */
+  async function start(bar, counted) {
     const asked = (state.asked = {});
     d.byId("play").classList.add("on");
     band.open(); // within the touch
@@ -96,26 +109,26 @@
       return failed(error);
     }
     if (state.asked !== asked) return;
-    player.play(bar);
+    player.play(bar, counted);
     state.tones.ready(d.tonesFrom(layout(), state.read, bar));
     d.show.anew();
     showPlaying();
     d.keepAwake(true);
-    cancelAnimationFrame(frame);
-    frame = requestAnimationFrame(follow);
+    follow();
   }
 
   function stop() {
     state.asked = null;
     if (player && player.playing) player.stop();
-    cancelAnimationFrame(frame);
+    clearTimeout(waiting);
     showPlaying();
     d.keepAwake(false);
   }
 
   function toggle() {
-    if (player.playing || state.asked) {
-      if (player.playing) place(Math.max(player.now().bar, player.first));
+    if (player.playing && player.interrupted()) band.open();
+    else if (player.playing || state.asked) {
+      if (player.playing) place(barHere());
       stop();
       d.show.ready("Paused", state.drill);
     } else start(d.clamp(state.bar, player.lead, layout().bars.length - 1));
@@ -127,27 +140,40 @@
     d.show.ready("Ready", state.drill);
   }
 
-  function jump(bar) {
+  /** Whoever jumps knows the tempo: one bar of the count-in, or none. */
+  function jump(bar, counted = 1) {
     if (bar === undefined || !player) return;
     place(Math.max(bar, player.lead));
-    start(state.bar);
+    start(state.bar, counted);
   }
 
+  /** The bar that sounds, or that the count-in leads to. */
+  function barHere() {
+    const { bar } = player.now();
+    return bar < player.lead ? player.target : bar;
+  }
+
+  /** Bars back or on; on from within the count-in: straight to the bar that it leads to. */
   function step(by) {
-    const bar = player.playing ? player.now().bar : state.bar;
+    const counting = player.playing && player.now().bar < player.lead;
+    const bar = player.playing ? barHere() : state.bar;
+    if (counting && by > 0) return jump(bar, 0);
     const to = d.clamp(bar + by, player.lead, layout().bars.length - 1);
-    if (player.playing) jump(to);
-    else place(to, true);
+    return player.playing ? jump(to) : place(to, true);
   }
 
-  /** On each frame: mark what the ear hears now. */
+  /** Show what the ear hears now; again when the next beat or chord begins. */
   function follow() {
-    if (!player.playing) return;
-    d.show.problem(player.stuck() ? NO_SOUND : "");
+    clearTimeout(waiting);
+    if (!player || !player.playing) return;
+    const taken = player.interrupted();
+    d.show.problem(taken ? TAKEN : player.stuck() ? NO_SOUND : "");
+    d.show.playing(true, taken);
     const here = player.now();
     if (here.bar !== state.bar) place(here.bar, true);
     d.show.turn(state.drill, layout(), player, here);
-    frame = requestAnimationFrame(follow);
+    const wait = d.secondsToNext(state.drill, layout(), player, here) * 1000;
+    waiting = setTimeout(follow, d.clamp(wait, SOON, LATER));
   }
 
   function failed(error) {
@@ -157,15 +183,20 @@
 
   /* Showing -------------------------------------------------------------------------------- */
 
-  const showPlaying = () => d.show.playing(Boolean(player && (player.playing || state.asked)));
+  function showPlaying() {
+    const on = Boolean(player && (player.playing || state.asked));
+    sight.play(on);
+    d.show.playing(on);
+  }
 
   /** Make a bar the present one; `seen`: bring it into sight. */
   function place(bar, seen) {
     state.bar = bar;
     const number = bar < player.lead ? "Count-in" : `Bar ${state.places.numberOf(bar)} of ${layout().bars.length - player.lead}`;
-    const key = layout().keys[layout().bars[bar][1]];
-    d.setText("place", `${number} · ${key.label}`);
-    showSheet(bar < player.lead && state.key.index !== undefined ? state.key.index : layout().bars[bar][1], bar, seen);
+    const goal = bar >= player.lead ? bar : player.playing ? player.target : state.key.from;
+    const key = layout().bars[goal][1];
+    d.setText("place", `${number} · ${layout().keys[key].label}`);
+    showSheet(key, bar, seen);
     list.mark(bar);
   }
 
@@ -181,7 +212,10 @@
     const open = d.byId("line").value !== "hidden" && value && value.answer;
     strip.show(value ? (open ? value.answer : value.sheet) : "", `Sheet, ${key.label}`, (id) => state.places.nameOf(state.places.barOf(id, state.bar)));
     dress();
-    strip.mark(state.places.idOf(bar), !seen ? "" : still.matches ? "auto" : "smooth");
+    strip.mark(state.places.idOf(bar));
+    const goal = bar < player.lead ? player.target : bar;
+    const [here, next] = [goal, goal + 1].map((each) => strip.bar(state.places.idOf(each)));
+    if (seen) sight.keep(here, next, still.matches ? "auto" : "smooth");
   }
 
   /** Classes of the sheet's bars: outside the chosen ones, and where the line is not to be seen. */
@@ -200,7 +234,7 @@
     on("drill", "change", () => chooseDrill(catalogue.drills[number("drill")]).catch(failed));
     on("key", "change", () => chooseKey(number("key")).catch(failed));
     on("play", "click", toggle);
-    on("top", "click", () => (player.playing ? jump(player.first) : place(player.first)));
+    on("top", "click", () => (player.playing ? jump(player.first, Infinity) : place(player.first)));
     on("tempo", "change", () => chooseTempo(number("tempo")));
     on("pace", "input", () => chooseTempo(number("pace")));
     on("slower", "click", () => chooseTempo(state.tempo - 1));
@@ -227,10 +261,10 @@
   }
 
   function keyboard(event) {
-    const free = !event.target.closest("button, input, select, summary, a, [role=button]");
-    if (!free || event.ctrlKey || event.metaKey || event.altKey || !player) return;
+    const taken = event.key === " " ? "button, input, select, summary, a, [role=button]" : "input, select, [role=button]";
     const acts = { " ": toggle, ArrowLeft: () => step(-1), ArrowRight: () => step(1), Home: () => step(-Infinity) };
-    if (!acts[event.key]) return;
+    if (!acts[event.key] || event.target.closest(taken)) return;
+    if (event.ctrlKey || event.metaKey || event.altKey || !player) return;
     event.preventDefault();
     acts[event.key]();
   }
@@ -243,6 +277,7 @@
     band.strike("line", first.tone, context.currentTime + 0.05, 2, 0);
   }
 
+  d.onstate = follow;
   d.show.catalogue(catalogue);
   listen();
   chooseDrill(catalogue.drills[0]).catch(failed);

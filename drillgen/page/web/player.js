@@ -12,6 +12,8 @@
   const LOCKS = /X11.* Firefox/.test(navigator.userAgent);
   const USUAL = 0.035; // seconds
   const PATIENCE = 6000; // ms that a browser may take to wake the sound
+  const LATE = 0.05; // seconds: what should have begun longer ago is not heard any more
+  const MOST_LATENCY = 1; // seconds from being made to the ear; a clock that says more is not believed
   const FIELDS = 5; // numbers a stroke
 
   /** A take's numbers unrolled: bar starts in seconds, strokes by bar. */
@@ -31,6 +33,16 @@
     return { starts, bars, tempos: take.tempos, end: take.end / rate };
   };
 
+  /** The time at the ear by the audio system's own clock; null where there is none to be believed. */
+  function stamped(context) {
+    const stamp = context.getOutputTimestamp ? context.getOutputTimestamp() : null;
+    if (!stamp || !(stamp.performanceTime > 0)) return null;
+    const passed = (performance.now() - stamp.performanceTime) / 1000;
+    const heard = stamp.contextTime + passed;
+    const apart = context.currentTime - heard;
+    return passed >= 0 && passed < 1 && apart > -LATE && apart < MOST_LATENCY ? heard : null;
+  }
+
   function running(steps) {
     let sum = 0;
     return steps.map((step) => (sum += step));
@@ -47,6 +59,8 @@
       this.repeat = true;
       this.countIn = true;
       this.lead = 0; // bars of the count-in
+      this.target = 0; // the bar that a count-in leads to
+      this.cueOf = () => null; // the tone of the starting note before a bar, where it is not the first key's
       this.onend = () => {};
     }
 
@@ -63,20 +77,19 @@
       const context = d.context;
       if (LOCKS) return context.currentTime - USUAL;
       if (context.currentTime < SETTLED) return context.currentTime;
-      const stamp = context.getOutputTimestamp ? context.getOutputTimestamp() : null;
-      if (stamp && stamp.performanceTime > 0) {
-        const passed = (performance.now() - stamp.performanceTime) / 1000;
-        if (passed >= 0 && passed < 1) return stamp.contextTime + passed;
-      }
-      return context.currentTime - (context.outputLatency || context.baseLatency || 0);
+      const latency = d.clamp(context.outputLatency || context.baseLatency || 0, 0, MOST_LATENCY);
+      return stamped(context) ?? context.currentTime - latency;
     }
 
-    play(bar) {
+    /** Play from a bar on, after so many bars of the count-in at most. */
+    play(bar, counted = Infinity) {
       const context = this.band.open();
       this.band.silence();
       const start = context.currentTime + START;
       this.stretches = [];
-      if (this.countIn && this.lead > 0 && bar >= this.lead) this.plan(start, 0, 0, this.lead - 1, this.paceOf(bar));
+      this.target = bar;
+      const bars = this.countIn && bar >= this.lead ? Math.min(counted, this.lead) : 0;
+      if (bars > 0) this.plan(start, this.lead - bars, 0, this.lead - 1, this.paceOf(bar));
       const then = this.stretches.length ? this.stretches[0].end : start;
       this.plan(then, bar, 0, this.lastFrom(bar), this.speed);
       this.begin();
@@ -84,6 +97,7 @@
 
     begin() {
       this.playing = true;
+      this.sounded = d.context.currentTime;
       this.begun = performance.now();
       clearInterval(this.timer);
       this.timer = setInterval(() => this.work(), WAKE);
@@ -100,6 +114,11 @@
     /** Whether no sound comes: Firefox waits for ever where there is no loudspeaker to play on. */
     stuck() {
       return d.context.state !== "running" && performance.now() - this.begun > PATIENCE;
+    }
+
+    /** Whether the system has taken the sound away: a call, another program. */
+    interrupted() {
+      return d.context.state !== "running" && d.context.currentTime > this.sounded;
     }
 
     /** Bars to play from one bar on: to the end of the chosen ones, or just this one outside them. */
@@ -157,12 +176,20 @@
       const timeOf = (seconds) => stretch.start + (seconds - stretch.from) / stretch.speed;
       while (stretch.next <= stretch.last && timeOf(starts[stretch.next]) < until) {
         for (const stroke of bars[stretch.next]) {
-          const when = Math.max(timeOf(stroke.start), d.context.currentTime);
           const past = stretch.next === stretch.bar && stretch.from > starts[stretch.bar] && stroke.start < stretch.from;
-          if (!past) this.band.strike(stroke.part, stroke.tone, when, stroke.hold / stretch.speed, stroke.decibels);
+          if (!past) this.strike(stroke, timeOf(stroke.start), stretch.speed);
         }
         stretch.next += 1;
       }
+    }
+
+    /** Strike a note at its time; after a stalled page what is late is left out: all of it would
+        sound at once. */
+    strike({ part, tone, hold, decibels }, when, speed) {
+      const now = d.context.currentTime;
+      if (when < now - LATE) return;
+      const cue = part === "cue" ? this.cueOf(this.target) : null;
+      this.band.strike(part, cue ?? tone, Math.max(when, now), hold / speed, cue === null ? decibels : 0);
     }
 
     /** Where the music is: bar, seconds into it (as planned), and its stretch. */

@@ -50,9 +50,11 @@
     d.setText("climb", take.to === take.tempo ? "" : `The first pass; it goes on to ${last}, a step on each pass.`);
   }
 
-  function playing(on) {
-    d.byId("play").classList.toggle("on", on);
-    d.setText("play-word", on ? "Pause" : "Play");
+  /** `taken`: it would play, but the system has taken the sound away. */
+  function playing(on, taken) {
+    document.body.classList.toggle("playing", on);
+    d.byId("play").classList.toggle("on", on && !taken);
+    d.setText("play-word", taken ? "Go on" : on ? "Pause" : "Play");
   }
 
   /** Nothing sounds. */
@@ -87,7 +89,7 @@
 
   /** How long a turn lasts: in beats, or in bars while the end is far away. */
   function until({ beats, then }, inBar) {
-    if (beats === null) return ["all the way round"];
+    if (beats === null) return ["round and round, until you stop"];
     if (beats === 0) return [];
     const far = beats > FAR;
     const number = far ? Math.ceil(beats / inBar) : beats;

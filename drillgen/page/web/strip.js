@@ -35,8 +35,8 @@
       return this.bars ? this.bars.find((bar) => bar.id === id) : undefined;
     }
 
-    /** Mark a bar (null: none); `moves`: "smooth" or "auto" to bring it into sight, "" to leave the page. */
-    mark(id, moves) {
+    /** Mark a bar (null: none). */
+    mark(id) {
       if (this.marked === id) return;
       const former = this.bar(this.marked);
       if (former) { former.classList.remove("now"); former.removeAttribute("aria-current"); }
@@ -45,7 +45,6 @@
       if (!bar) return;
       bar.classList.add("now");
       bar.setAttribute("aria-current", "true");
-      if (moves) keepInSight(bar, moves);
     }
 
     /** Bars for which `test(id)` holds get a class, the others lose it. */
@@ -87,16 +86,5 @@
       }
     }
     return document.importNode(parsed.documentElement, true);
-  }
-
-  /** Scroll only where the bar would be hidden: by the words above, by the desk below, or outside. */
-  function keepInSight(bar, behavior) {
-    const box = bar.getBoundingClientRect();
-    const turn = d.byId("turn");
-    const sticks = getComputedStyle(turn).position === "sticky";
-    const top = 16 + (sticks ? turn.offsetHeight : 0);
-    const bottom = d.byId("desk").getBoundingClientRect().top - 8;
-    if (box.height > bottom - top || (box.top >= top && box.bottom <= bottom)) return;
-    window.scrollBy({ top: box.top - top - 8, behavior });
   }
 })(window.drillgen);

@@ -2,6 +2,7 @@
 (function (d) {
   "use strict";
   const COUNT_IN = 0;
+  const CALL = 1;
   const RESPONSE = 2;
 
   // By the number of a bar's role: what is said while it lasts, and before it begins.
@@ -13,9 +14,17 @@
     ["Last chord", "the last chord"],
   ];
 
+  const MUTED_CALL = ["Play the line", "play the line"]; // there is nothing to listen to
+
   d.isYourTurn = (role) => role === RESPONSE;
 
   d.turnWord = (role) => WORDS[role][0];
+
+  /** What is said of a role, and before it, by what is heard. */
+  function wordsOf(role, player) {
+    const line = player.band.levels.get("line");
+    return role === CALL && line && !line.on ? MUTED_CALL : WORDS[role];
+  }
 
   /** What is said of a place in the music: {word, beats, then, role}. */
   d.turnAt = function (drill, layout, player, here) {
@@ -27,9 +36,9 @@
     const cue = role === COUNT_IN && here.bar === 0 && drill.parts.some((part) => part.name === "cue");
     return {
       role,
-      word: cue ? "Starting note" : d.turnWord(role),
+      word: cue ? "Starting note" : wordsOf(role, player)[0],
       beats: found.endless ? null : beats,
-      then: found.bar === null ? "the end" : WORDS[roleOf(found.bar)][1],
+      then: found.bar === null ? "the end" : wordsOf(roleOf(found.bar), player)[1],
       key: layout.bars[here.bar][1],
     };
   };
@@ -40,7 +49,8 @@
     for (let bars = 0; bars <= player.take.bars.length; bars += 1) {
       if (bar < stretch.last) bar += 1;
       else {
-        const after = player.stretches[player.stretches.indexOf(stretch) + 1] || player.following(stretch);
+        const at = player.stretches.indexOf(stretch); // -1: it is not planned yet
+        const after = (at >= 0 && player.stretches[at + 1]) || player.following(stretch);
         if (!after) return { bars, bar: null };
         stretch = after;
         bar = after.bar;
@@ -58,6 +68,15 @@
     const now = index >= 0 ? own[index][0] : "";
     const rest = own.slice(index + 1).find(([text]) => text !== now);
     return { now, next: rest ? rest[0] : nextChord(layout, player, here, now) };
+  };
+
+  /** Seconds until the next beat, chord or bar: nothing that is shown changes in between. */
+  d.secondsToNext = function (drill, layout, player, here) {
+    const beat = here.share * drill.beats + 1e-6;
+    const chord = layout.bars[here.bar][4].find(([, at]) => at > beat);
+    const next = Math.min(Math.floor(beat) + 1, chord ? chord[1] : Infinity);
+    const { starts } = player.take;
+    return (((next - beat) / drill.beats) * (starts[here.bar + 1] - starts[here.bar])) / here.stretch.speed;
   };
 
   function nextChord(layout, player, here, now) {
