@@ -290,6 +290,8 @@ def build(
         reference=reference,
     )
     options = Options(soundfont, sound, Extras(sheets, page, single_file, packed), jobs, cluster)
+    for said in lesson.remarks:
+        click.echo(f"Note: {said}", err=True)
     try:
         with ProgressBar(quiet) as report:
             pack = make(lesson, out, options, report)
@@ -316,7 +318,7 @@ def _listed(option: str, given: Sequence[str]) -> tuple[str, ...]:
 def _said(pack: Pack) -> str:
     """What there is now, and what to open first."""
     count = len(pack.tracks)
-    tracks = f"{count} track{'s' if count != 1 else ''} ({_length(pack.music)} of music)"
+    tracks = f"{counted(count, 'track')} ({length(pack.music)} of music)"
     if not pack.made and not pack.others_made:
         done = f"Nothing to do: {tracks} in {pack.folder}, as they should be."
     elif not pack.made:
@@ -347,7 +349,13 @@ def _more(count: int) -> Iterator[str]:
         yield f"{count} more"
 
 
-def _length(seconds: float) -> str:
+def counted(count: int, one: str) -> str:
+    """`1 track`, `2 tracks`."""
+    return f"{count} {one if count == 1 else one + 's'}"
+
+
+def length(seconds: float) -> str:
+    """Hours, minutes and seconds in words."""
     minutes, rest = divmod(round(seconds), 60)
     hours, minutes = divmod(minutes, 60)
     if hours:

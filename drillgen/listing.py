@@ -5,14 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from math import ceil
 
 from drillgen.chart import Bar, Chart, Span
+from drillgen.drill.lines import Phrases
 from drillgen.drill.models import Drill, Gaps
 from drillgen.score import Note, Score
-from drillgen.theory.chords import Numeral
+from drillgen.theory.chords import Chord, Numeral, parse_numeral
+from drillgen.theory.other_names import figured
 from drillgen.theory.pitch import Degree
 
-_TONIC, _SECOND, _MINOR_THIRD, _FLAT_FIFTH = Degree(1), Degree(2), Degree(3, -1), Degree(5, -1)
+_TONIC, _SECOND, _MINOR_THIRD = Degree(1), Degree(2), Degree(3, -1)
+_FOURTH, _FLAT_FIFTH = Degree(4), Degree(5, -1)
 
 # What a teacher may not have meant, though it can be played: said by `check`, never an error.
 
@@ -21,10 +25,15 @@ def remarks(drill: Drill) -> Iterator[str]:
     """Sentences about a drill's shape; none where there is nothing odd."""
     gaps, bars = drill.gaps, len(drill.progression.bars)
     yield from _minor_in_major(drill)
+    yield from _key_unsaid(drill)
+    yield from _figured(drill)
+    yield from _two_basses(drill)
+    yield from _never_reached(drill)
+    yield from _never_grown(drill)
     if gaps and gaps.harmony == "continues":
         yield from _traded(gaps, bars, drill.passes)
     elif gaps:
-        yield from _repeated(gaps, bars)
+        yield from _repeated(gaps, bars, asked="gaps" in drill.model_fields_set)
 
 
 def _minor_in_major(drill: Drill) -> Iterator[str]:
@@ -43,10 +52,80 @@ def _minor_in_major(drill: Drill) -> Iterator[str]:
         )
 
 
-def _repeated(gaps: Gaps, bars: int) -> Iterator[str]:
-    """Calls that do not divide the form, and responses that go round their call's bars."""
+def _key_unsaid(drill: Drill) -> Iterator[str]:
+    """Chord symbols that neither begin on the key that stands over them unasked nor lead there."""
+    if {"key", "key_cycle"} & drill.model_fields_set or drill.progression.is_numeral:
+        return
+    symbols = (slot.symbol for bar in drill.progression.bars for slot in bar.slots)
+    chords = [each for each in symbols if isinstance(each, Chord)]
+    if not chords:
+        return
+    first, last = chords[0], chords[-1]
+    resolved = last.root.above(_FOURTH) if last.is_dominant else last.root
+    if drill.key.tonic not in (first.root, resolved):
+        home = next((each for each in reversed(chords) if each.root == resolved), first)
+        minor = " minor" if _MINOR_THIRD in home.degrees else ""
+        yield (
+            f"{drill.key} stands over a progression that begins with {first.text} and ends "
+            f"with {last.text}; write its key, perhaps key: {home.root}{minor}"
+        )
+
+
+def _figured(drill: Drill) -> Iterator[str]:
+    """Numerals that mean another chord in a theory book: V6/5 is a sixth chord over its fifth."""
+    symbols = (slot.symbol for bar in drill.progression.bars for slot in bar.slots)
+    numerals = dict.fromkeys(each.text for each in symbols if isinstance(each, Numeral))
+    for text in numerals:
+        if theirs := figured(text):
+            chord = parse_numeral(text).in_key(drill.key)
+            yield f"{text} is {chord} in {drill.key}; what a theory book calls so is {theirs} here"
+
+
+def _two_basses(drill: Drill) -> Iterator[str]:
+    """A line that walks beside a band whose bass does."""
+    if drill.line and drill.line.kind == "walking" and drill.band.bass.kind == "walking":
+        yield "line and band both walk, two basses at once; band: {bass: off} leaves the line alone"
+
+
+def _never_reached(drill: Drill) -> Iterator[str]:
+    """A tempo that a track has too few passes to climb, or fall, to."""
+    keys = len(drill.key_cycle) if drill.tracks == "together" else 1
+    passes = keys * drill.passes
+    for tempo in drill.tempos:
+        if tempo.step and tempo.at(passes) != tempo.end:
+            needed = ceil(abs(tempo.end - tempo.start) / abs(tempo.step)) + 1
+            stays = f"stays at {tempo.start:g}" if passes == 1 else f"ends at {tempo.at(passes):g}"
+            yield (
+                f"the tempo {tempo} {stays}: the track has {_count(passes, 'pass', 'passes')}; "
+                f"passes: {ceil(needed / keys)} would reach {tempo.end:g}"
+            )
+
+
+def _never_grown(drill: Drill) -> Iterator[str]:
+    """A set of notes with more stages than a track has calls."""
+    if not isinstance(drill.line, Phrases) or drill.gaps is None:
+        return
+    gaps, stages = drill.gaps, drill.line.stages
+    keys = len(drill.key_cycle) if drill.tracks == "together" else 1
+    length = gaps.call + (gaps.response if gaps.harmony == "continues" else 0)
+    calls = keys * drill.passes * ceil(len(drill.progression.bars) / length)
+    if calls < len(stages):
+        yield (
+            f"the notes grow from {stages[0]} to {stages[-1]} in {len(stages)} stages, and the "
+            f"track has {_count(calls, 'call', 'calls')}; more passes or keys would reach all"
+        )
+
+
+def _repeated(gaps: Gaps, bars: int, *, asked: bool) -> Iterator[str]:
+    """Calls that are longer than the form or do not divide it, and responses that go round their
+    call's bars."""
     last = bars % gaps.call
-    if last and bars > gaps.call:
+    if asked and bars < gaps.call:
+        yield (
+            f"calls of {gaps.call} bars are longer than the form: each has its "
+            f"{_bars(bars)}, and so has each response"
+        )
+    elif last and bars > gaps.call:
         yield (
             f"calls of {gaps.call} and responses of {_bars(gaps.response)} don't fit into a form "
             f"of {_bars(bars)}: the last call has {_bars(last)}"
@@ -91,7 +170,11 @@ def _answered(gaps: Gaps, bars: int, bar: int, number: int) -> bool:
 
 
 def _bars(count: int) -> str:
-    return f"{count} bar" if count == 1 else f"{count} bars"
+    return _count(count, "bar", "bars")
+
+
+def _count(count: int, one: str, more: str) -> str:
+    return f"{count} {one if count == 1 else more}"
 
 
 # The line as text, for people: `Dm7: D2 F2 A2 C3 | G7: G2 B2 D3 F3`.

@@ -3,7 +3,8 @@ of one.
 
 title: Two-fives, first week
 note: One drill a day, the slow tempo first.
-defaults: {tempo: 72, band: {drums: brushes}}
+defaults: {tempo: 72, band: {drums: brushes}}   # under what a file or preset says itself
+override: {passes: 2}                           # over it
 drills:
   - first-two-fives                      # a preset
   - drills/my-blues.yaml                 # a file, seen from the lesson's folder
@@ -22,14 +23,17 @@ from typing import Any
 from drillgen.drill.fields import MAX_TITLE, NOTE, TITLE, Read
 from drillgen.drill.messages import (
     DrillError,
+    KeyPath,
     Problem,
     RefusedError,
+    dotted,
     listed,
     nearest,
     nearest_key,
+    quoted,
     show,
 )
-from drillgen.drill.models import Drill, Override, apply, merge
+from drillgen.drill.models import Drill, Override, apply, long_form, merge
 from drillgen.drill.reader import ENDINGS, file_error, read_item, read_source, refused_at
 from drillgen.drill.yaml_source import SourceItem, as_text, parse
 
@@ -117,7 +121,8 @@ def copied(source: Path, target: Path) -> None:
 # A lesson's own keys, and what is wrong with them.
 
 MAX_DRILLS = 200
-KEYS = ("title", "note", "defaults", "drills")
+KEYS = ("title", "note", "defaults", "override", "drills")
+_SHARED = ("defaults", "override")  # changes to every drill
 DRILL_ALLOWED = "a file, a preset's name, or a drill"
 
 
@@ -128,10 +133,11 @@ def _misplaced(item: SourceItem) -> Iterator[Problem]:
             at = replace(item, value=key, place=value.key or value.place)
             message = f"{show(key)} is not a key of a lesson"
             yield _wrong(at, key, message, listed(KEYS), nearest_key(key, KEYS))
-    defaults = item.value.get("defaults")
-    if defaults is not None and not isinstance(defaults.value, dict):
-        message = f"{show(defaults.value)} does not fit here"
-        yield _wrong(defaults, "defaults", message, "a mapping: {tempo: 72}")
+    for key in _SHARED:
+        changes = item.value.get(key)
+        if changes is not None and not isinstance(changes.value, dict):
+            message = f"{show(changes.value)} does not fit here"
+            yield _wrong(changes, key, message, "a mapping: {tempo: 72}")
 
 
 def _text(item: SourceItem, key: str, known: Read, problems: list[Problem]) -> str:
@@ -176,6 +182,7 @@ class Lesson:
     note: str = ""  # a lesson's own sentences for its students
     # What each drill was read from, for what is only found out later.
     written: tuple[SourceItem, ...] = field(default=(), compare=False, repr=False)
+    remarks: tuple[str, ...] = field(default=(), compare=False, repr=False)  # for who reads it
 
 
 def load(source: str | Path, overrides: Iterable[Override] = ()) -> Lesson:
@@ -204,7 +211,8 @@ def load_all(sources: Sequence[str | Path], overrides: Iterable[Override] = ()) 
     drills = tuple(drill for lesson in lessons for drill in lesson.drills)
     title = listed(lesson.title for lesson in lessons)[:MAX_TITLE]
     note = " ".join(filter(None, (lesson.note for lesson in lessons)))
-    return Lesson(title, drills, note, tuple(item for each in lessons for item in each.written))
+    written = tuple(item for each in lessons for item in each.written)
+    return Lesson(title, drills, note, written, tuple(r for each in lessons for r in each.remarks))
 
 
 def read_drill(source: str | Path, overrides: Iterable[Override] = ()) -> Drill:
@@ -243,7 +251,7 @@ def _parsed(path: Path, name: str | None = None) -> SourceItem:
 
 
 def _is_lesson(item: SourceItem) -> bool:
-    return isinstance(item.value, dict) and bool({"drills", "defaults"} & item.value.keys())
+    return isinstance(item.value, dict) and bool({"drills", *_SHARED} & item.value.keys())
 
 
 def _titled(item: SourceItem, path: Path) -> SourceItem:
@@ -261,30 +269,92 @@ def _lesson(item: SourceItem, path: Path, overrides: tuple[Override, ...]) -> Le
     title = _text(_titled(item, path), "title", TITLE, problems)
     note = _text(item, "note", NOTE, problems)
     drills: list[tuple[Drill, SourceItem]] = []
-    defaults = item.value.get("defaults") or replace(item, value={})
+    shared = _Shared(_changes(item, "defaults"), _changes(item, "override"))
     for index, entry in enumerate(_entries(item, problems)):
         try:
-            read = apply(_drill(entry, path, defaults, index), overrides)
+            read = apply(_drill(entry, path, shared, index), overrides)
             drills.append((read_item(read), read))
         except DrillError as error:
             problems += error.problems
     if problems:
         raise DrillError(problems)
     read_drills, items = zip(*drills, strict=True)
-    return Lesson(title, read_drills, note, items)
+    return Lesson(title, read_drills, note, items, tuple(shared.remarks()))
 
 
-def _drill(entry: SourceItem, path: Path, defaults: SourceItem, index: int) -> SourceItem:
-    """A drill of a lesson: its changes over what it names over the lesson's defaults."""
+@dataclass(frozen=True, slots=True)
+class _Shared:
+    """What a lesson changes in every drill, and which drills its defaults do not reach."""
+
+    defaults: SourceItem
+    override: SourceItem
+    unmoved: dict[str, tuple[SourceItem, list[str]]] = field(default_factory=dict)
+
+    def around(self, named: SourceItem, name: str, own: SourceItem) -> SourceItem:
+        """What a lesson has of a drill that is named: its own changes over its `override`, over
+        the drill, over its defaults."""
+        over = merge(self.override, own)
+        for key, default in _conflicts(self.defaults, named, over):
+            self.unmoved.setdefault(key, (default, []))[1].append(name)
+        return merge(merge(self.defaults, named), over)
+
+    def remarks(self) -> Iterator[str]:
+        """A sentence for each default that is not what some drills are played with."""
+        for key, (default, names) in self.unmoved.items():
+            at = _wrong(default, key, "", "")
+            names = list(dict.fromkeys(names))
+            theirs = "has its" if len(names) == 1 else "have their"
+            yield quoted(
+                f"{at.file}:{at.line}:{at.column}: defaults: {key} is not used by {listed(names)}, "
+                f"which {theirs} own; below override: it is used by all"
+            )
+
+
+def _conflicts(
+    under: SourceItem, named: SourceItem, over: SourceItem | None, path: KeyPath = ()
+) -> Iterator[tuple[str, SourceItem]]:
+    """What of `under` a drill has otherwise itself, as far as nothing over it says it, too."""
+    short = not isinstance(under.value, dict) and not isinstance(named.value, dict)
+    lower, upper = (None if short else long_form(each, path) for each in (under, named))
+    above = long_form(over, path) if over is not None else {}
+    if above is None or (short and over is not None):
+        return  # said as a whole
+    if lower is None or upper is None:
+        if not _same(under, named):
+            yield dotted(path), under
+        return
+    for key in lower:
+        if key in upper:
+            yield from _conflicts(lower[key], upper[key], above.get(key), (*path, key))
+
+
+def _same(one: SourceItem, other: SourceItem) -> bool:
+    """Whether two items say the same, wherever they stand."""
+    a, b = one.value, other.value
+    if isinstance(a, dict) and isinstance(b, dict):
+        return a.keys() == b.keys() and all(_same(a[key], b[key]) for key in a)
+    if isinstance(a, tuple) and isinstance(b, tuple):
+        return len(a) == len(b) and all(map(_same, a, b))
+    return bool(a == b)
+
+
+def _changes(lesson: SourceItem, key: str) -> SourceItem:
+    """What a lesson says below a key; nothing where that is no mapping, which is told."""
+    found = lesson.value.get(key)
+    return found if found and isinstance(found.value, dict) else replace(lesson, value={})
+
+
+def _drill(entry: SourceItem, path: Path, shared: _Shared, index: int) -> SourceItem:
+    """A drill of a lesson, with what the lesson changes in it."""
     where = f"drills[{index + 1}]"
-    under = defaults if isinstance(defaults.value, dict) else replace(defaults, value={})
-    own = entry
     if isinstance(entry.value, dict) and _BASE in entry.value:
-        under = merge(under, _named(entry.value[_BASE], path, f"{where}.{_BASE}"))
-        own = replace(entry, value={k: v for k, v in entry.value.items() if k != _BASE})
-    elif not isinstance(entry.value, dict):
-        own = _named(entry, path, where)
-    return merge(under, own)
+        base, own = entry.value[_BASE], {k: v for k, v in entry.value.items() if k != _BASE}
+        named = _named(base, path, f"{where}.{_BASE}")
+        return shared.around(named, str(base.value), replace(entry, value=own))
+    if isinstance(entry.value, dict):
+        return merge(merge(shared.defaults, shared.override), entry)
+    named = _named(entry, path, where)
+    return shared.around(named, str(entry.value), replace(entry, value={}))
 
 
 def _named(item: SourceItem, path: Path, where: str) -> SourceItem:

@@ -453,7 +453,7 @@ def merge(under: SourceItem, over: SourceItem, path: KeyPath = ()) -> SourceItem
         short = path in _MAIN and path not in _SHORT_MEANS_ALL
         if not short or isinstance(over.value, tuple) or is_off(over.value):
             return over
-    lower, upper = _long(under, path), _long(over, path)
+    lower, upper = long_form(under, path), long_form(over, path)
     if lower is None or upper is None:
         return over
     kinds = {kind.value for kind in (lower.get("kind"), upper.get("kind")) if kind}
@@ -466,7 +466,7 @@ def merge(under: SourceItem, over: SourceItem, path: KeyPath = ()) -> SourceItem
     return replace(over, value={**lower, **joined}, style=None)
 
 
-def _long(item: SourceItem, path: KeyPath) -> dict[str, SourceItem] | None:
+def long_form(item: SourceItem, path: KeyPath) -> dict[str, SourceItem] | None:
     """The mapping that an item is or is short for."""
     if isinstance(item.value, dict):
         return item.value

@@ -180,8 +180,12 @@ def _models_in(annotation: Any) -> list[type[Model]]:
 ENDINGS = (".yaml", ".yml")
 
 # Texts in which the end of a line divides bars, and what in them YAML may take for a comment.
+_QUALITY = r"(?:maj|min|dim|aug|sus|alt|m|M|o|ø|°|Δ|\+|-)?[0-9b#()/,]*"
 _BARS: dict[KeyPath, re.Pattern[str]] = {
-    ("progression",): re.compile(r"#[IViv]"),  # #IVo7
+    # #IVo7, #m7b5, #F#m7b5 and anything else before a bar line: "# a comment" is none of these.
+    ("progression",): re.compile(
+        rf"#(?=[^\s#])(?:[IViv]|(?:[A-G][b#]?)?{_QUALITY}(?=\s*(?:\||$))|\S[^|\n]*\|)", re.M
+    ),
     ("line", "notes"): re.compile(r"#[1-7]"),  # #4
 }
 _TEXTS: tuple[KeyPath, ...] = (("title",), ("note",))  # in which a number is a text

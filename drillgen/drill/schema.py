@@ -53,7 +53,7 @@ def json_schema() -> dict[str, Any]:
         "$schema": DRAFT,
         "title": "A drill or a lesson",
         "type": "object",
-        "if": {"anyOf": [{"required": ["drills"]}, {"required": ["defaults"]}]},
+        "if": {"anyOf": [{"required": [key]} for key in ("drills", "defaults", "override")]},
         "then": {"$ref": "#/$defs/Lesson"},
         "else": {"$ref": "#/$defs/Drill"},
         "$defs": parts,
@@ -133,6 +133,11 @@ def _lesson() -> dict[str, Any]:
             "note": {**NOTE.schema, "description": "A few sentences for its students."},
             "defaults": {
                 "description": "What lies under every drill.",
+                "allOf": [change, {"not": {"required": ["drill"]}}],
+            },
+            "override": {
+                "description": "What lies over every drill that is named, but for what the lesson"
+                " itself changes in it.",
                 "allOf": [change, {"not": {"required": ["drill"]}}],
             },
             "drills": {

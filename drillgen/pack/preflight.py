@@ -45,6 +45,9 @@ class Checked:
 
     texts: tuple[str, ...]  # its charts, with fingerings where it asks for them
     problems: tuple[Problem, ...]
+    tracks: int
+    seconds: float  # of all tracks
+    heard: float  # seconds of all mixes: with the line and without
 
 
 def check(lesson: Lesson, index: int) -> Checked:
@@ -62,7 +65,9 @@ def check(lesson: Lesson, index: int) -> Checked:
         wrongs.append(error.details)
     problems = (problem(lesson, index, wrong) for wrong in wrongs)
     shown = hands if drill.sheet.fingering is not None and not wrongs else ()
-    return Checked(tuple(review(tracks, shown)), tuple(problems))
+    seconds = sum(track.seconds for track in tracks)
+    heard = seconds * (2 if drill.line else 1)
+    return Checked(tuple(review(tracks, shown)), tuple(problems), len(tracks), seconds, heard)
 
 
 def problem(lesson: Lesson, index: int, wrong: Unplayable) -> Problem:

@@ -268,7 +268,8 @@ def _words(*words: str) -> tuple[str, ...]:
 
 
 MINOR = ("m", "-", *_words("minor", "min", "mi"))
-TRIANGLE = ("Δ", "△", "∆")  # means a major seventh even without the 7
+# Means a major seventh even without the 7; j is the Danish and German way to write it.
+SEVENTH = ("Δ", "△", "∆", "j")
 MAJOR = ("M", *_words("major", "maj", "ma"))
 DIMINISHED = ("o", "°", "º", *_words("dim"))
 HALF_DIMINISHED = ("ø", "Ø", "∅", *_words("hdim"))
@@ -293,9 +294,9 @@ def _bases() -> dict[str, Degrees]:
     for number, more in _STACK.items():
         enter((name + number for name in DOMINANT), f"1 3 5 b7{more}")
         enter((name + number for name in MINOR), f"1 b3 5 b7{more}")
-        sevenths = [name + number for name in MAJOR + TRIANGLE]
+        sevenths = [name + number for name in MAJOR + SEVENTH]
         if number == "7":
-            sevenths += TRIANGLE
+            sevenths += SEVENTH
         enter(sevenths, f"1 3 5 7{more}")
         for minor in MINOR:
             enter((minor + seventh for seventh in sevenths), f"1 b3 5 7{more}")
@@ -321,7 +322,7 @@ _LONGEST = max(map(len, BASES))
 _CHANGE = re.compile(
     r"(?P<word>add|Add|ADD|omit|Omit|no|No)\s?(?P<sign>[b♭#♯]?)(?P<number>[0-9]{1,2})"
     r"|(?P<sus>sus|Sus|SUS)(?P<which>2sus4|4sus2|24|2|4)?"
-    r"|(?P<seventh>maj|Maj|MAJ|ma|M|Δ|△|∆)7"
+    r"|(?P<seventh>maj|Maj|MAJ|ma|M|Δ|△|∆|j)7"
     r"|(?P<accidental>[b♭#♯+-])(?P<altered>[0-9]{1,2})"
     r"|(?P<plus>\+)"
     r"|(?P<plain>[0-9]{1,2})"
@@ -330,6 +331,9 @@ _SIGNS = {"b": -1, "♭": -1, "-": -1, "#": 1, "♯": 1, "+": 1, "": 0}
 _ALTERED = set(spelled(ALTERED))
 _ADDED = set(spelled(ADDED))
 _ALIASES = {Degree(4, 1): Degree(11, 1)}  # C7(#4) means C7(#11)
+# An added 7 is a dominant's: MusicXML 4.0 has the alteration of an added degree relative to one.
+_SEVENTHS = {Degree(7), Degree(7, -1)}
+_SIXTH = Degree(6)
 
 
 class _DegreesBuilder:
@@ -344,14 +348,19 @@ class _DegreesBuilder:
         if found["sus"]:
             return self.suspend(found["which"] or "4")
         if found["seventh"]:
-            return self.add_seventh()
+            return self.add_seventh(Degree(7))
         if found["plus"]:
             return self.alter(Degree(5, 1))
         if found["plain"]:
             return bracketed and self.add(Degree(int(found["plain"])))
         if found["altered"]:
-            return self.alter(Degree(int(found["altered"]), _SIGNS[found["accidental"]]))
+            degree = Degree(int(found["altered"]), _SIGNS[found["accidental"]])
+            if degree == Degree(7, -1):  # B6(b7), but no slip such as B b7
+                return (bracketed or _SIXTH in self.base) and self.add_seventh(degree)
+            return self.alter(degree)
         degree = Degree(int(found["number"]), _SIGNS[found["sign"]])
+        if found["word"].lower() == "add" and degree in _SEVENTHS:
+            return self.add_seventh(Degree(7, -1))
         return self.add(degree) if found["word"].lower() == "add" else self.omit(degree)
 
     def alter(self, degree: Degree) -> bool:
@@ -386,10 +395,13 @@ class _DegreesBuilder:
         self.added |= {Degree(number) for number in (2, 4) if str(number) in which}
         return True
 
-    def add_seventh(self) -> bool:
-        if any(degree.number == 7 for degree in self.base):
+    def add_seventh(self, seventh: Degree) -> bool:
+        """Over a seventh a sixth is a thirteenth (common practice)."""
+        if any(degree.number == 7 for degree in self.base | self.added):
             return False
-        self.added.add(Degree(7))
+        if _SIXTH in self.base:
+            self.base = self.base - {_SIXTH} | {Degree(13)}
+        self.added.add(seventh)
         return True
 
 

@@ -40,7 +40,7 @@ from drillgen.theory.chord_types import (
     no_root,
     read_quality,
 )
-from drillgen.theory.other_names import chord_elsewhere, nearest
+from drillgen.theory.other_names import Elsewhere, chord_elsewhere, figured, from_shorthand, nearest
 from drillgen.theory.pitch import Degree, Key, Name
 
 Family = Literal["major", "minor", "dominant", "half-diminished", "diminished", "minor-major",
@@ -232,8 +232,9 @@ def _split_bass(text: str, start: int) -> tuple[int, Name | None]:
 
 
 def _from_elsewhere(text: str) -> ChordError | None:
-    """What to say where root or bass is named in another language and the rest is a chord's."""
-    meant = chord_elsewhere(text)
+    """What to say where a chord is written as files for computers have it, or root or bass is named
+    in another language and the rest is a chord's."""
+    meant = _from_shorthand(text) or chord_elsewhere(text)
     if meant is None:
         return None
     try:
@@ -241,6 +242,16 @@ def _from_elsewhere(text: str) -> ChordError | None:
     except ChordError:
         return None
     return named_elsewhere(text, meant)
+
+
+def _from_shorthand(text: str) -> Elsewhere | None:
+    found = from_shorthand(text)
+    if found is None:
+        return None
+    root, quality, degree = found
+    bass = f"/{Name.parse(root).above(Degree.parse(degree))}" if degree else ""
+    here = f"{root}{quality}{bass}"
+    return Elsewhere(f"{text.strip()} is {here} on a lead sheet", (here,))
 
 
 # How players write the root of a chord in a key.
@@ -397,6 +408,9 @@ def _quality(text: str, head: re.Match[str], quality: str) -> Degrees:
 def _no_quality(text: str, head: re.Match[str], offset: int, quality: str) -> NumeralError:
     position = head.end() + offset
     found = text[position:].strip()
+    if here := figured(text):
+        message = f'"{text}": {text.strip()} of a theory book is {here} here'
+        return NumeralError(message, position, found, here)
     if found.startswith("/"):
         what = f'"{found[1:]}"' if found[1:] else "nothing"
         message = f'{what} after "{text[: position + 1].strip()}", not a degree or a bass figure'

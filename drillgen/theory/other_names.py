@@ -142,6 +142,41 @@ def chord_elsewhere(text: str) -> Elsewhere | None:
     return Elsewhere(", ".join(name.said for name in named), (whole.strip(),), at)
 
 
+# Chords as files for computers write them: root, a colon, a shorthand, perhaps the degree in the
+# bass (Harte et al., "Symbolic representation of musical chords", ISMIR 2005).
+_SHORTHANDS = {
+    "maj": "", "min": "m", "dim": "dim", "aug": "aug", "maj7": "maj7", "min7": "m7", "7": "7",
+    "dim7": "dim7", "hdim7": "m7b5", "minmaj7": "m(maj7)", "maj6": "6", "min6": "m6", "9": "9",
+    "maj9": "maj9", "min9": "m9", "sus2": "sus2", "sus4": "sus4", "": "",
+}  # fmt: skip
+_SHORTHAND = re.compile(r"(?P<root>[A-G][#b]*):(?P<short>[a-z0-9]*)(?:/(?P<bass>[b#]*[1-9]\d?))?")
+
+
+def from_shorthand(text: str) -> tuple[str, str, str] | None:
+    """Root, quality as a lead sheet has it, and the bass's degree, of 'Bb:min7/b3'."""
+    found = _SHORTHAND.fullmatch(text.strip())
+    if not found or found["short"] not in _SHORTHANDS:
+        return None
+    return found["root"], _SHORTHANDS[found["short"]], found["bass"] or ""
+
+
+# Numerals with the figures of thoroughbass, as theory books write inversions, and the degree that
+# is the lowest then (Open Music Theory, "Inversion and figured bass").
+_FIGURED = re.compile(
+    r"(?P<head>[b#♭♯]?[IViv]+[o°ø]?)(?P<figures>6/5|65|6/4|64|4/3|43|4/2|42|2)(?P<rest>/[IViv]+)?"
+)
+_LOWEST = {"65": (True, 3), "43": (True, 5), "42": (True, 7), "2": (True, 7), "64": (False, 5)}
+
+
+def figured(text: str) -> str:
+    """What 'V6/5', 'V43' and 'I64' of a theory book are here: 'V7/3'; "" where it is no such."""
+    found = _FIGURED.fullmatch(text.strip())
+    if not found:
+        return ""
+    seventh, lowest = _LOWEST[found["figures"].replace("/", "")]
+    return f"{found['head']}{'7' if seventh else ''}{found['rest'] or ''}/{lowest}"
+
+
 def _begun(text: str, rest: re.Pattern[str]) -> Elsewhere | None:
     """A text that begins with such a name."""
     found = _CHORD.fullmatch(text)

@@ -63,6 +63,40 @@ def test_defaults_lie_under_each_drill(folder):
     assert own.line.begin_on == 7
 
 
+def test_override_lies_over_what_is_named(folder):
+    """What a lesson overrides stands over files and presets, and under what the lesson itself says
+    of a drill."""
+    text = (folder / "lesson.yaml").read_text("utf-8")
+    (folder / "lesson.yaml").write_text(
+        text.replace("drills:", "override: {tempo: 58}\ndrills:", 1)
+    )
+    lesson = load(folder / "lesson.yaml")
+    assert [drill.tempos[0].start for drill in lesson.drills] == [58, 58, 58, 40, 58]
+
+
+def test_defaults_that_do_not_reach_a_drill_are_told(folder, drillgen):
+    """`check` names each default that a file or preset has otherwise, with its place; not one that
+    is the same there, nor one that the lesson overrides."""
+    path = folder / "lesson.yaml"
+
+    def told(*changes):
+        text = path.read_text("utf-8")
+        for one, other in changes:
+            text = text.replace(one, other, 1)
+        path.write_text(text, "utf-8")
+        lines = drillgen("check", path).stdout.splitlines()
+        return [line.removeprefix(f"note: {path}:") for line in lines if "defaults:" in line]
+
+    tempo, line = told()
+    assert "line.kind is not used by mine/slow-one.yaml, which has its own" in line
+    them = "first-two-fives, mine/slow-one.yaml, which have their own"
+    assert tempo.startswith(f"6:10: defaults: tempo is not used by {them}; below override:")
+    tempo, drums, line = told(("drums: brushes", "drums: sticks"))
+    assert drums.startswith("7:17: defaults: band.drums is not used by first-two-fives, which has")
+    drums, line = told(("drills:", "override: {tempo: 58}\ndrills:"))
+    assert "band.drums" in drums and "line.kind" in line
+
+
 def test_overrides_reach_every_drill(folder):
     """An option on the command line holds for the whole lesson."""
     lesson = load(folder / "lesson.yaml", [Override("tempo", "90", "--tempo 90")])

@@ -166,6 +166,21 @@ def test_minus_and_commas_inside_chords_stay(read):
 
 
 @pytest.mark.parametrize(
+    "text", ["F7 | F ¦#m7b5 | Bb7", "F7 | Bb7 | ¦#Fm7b5", "F7 | ¦#7", "F7 ¦#to C | C7"]
+)
+def test_a_sharp_that_hides_chords_is_seen(problems, text):
+    """A # after a space, and chords or bars behind it: YAML would leave them out without a word."""
+    (problem,) = problems(f"progression: {text}\n")
+    assert "comment" in problem.message and "♯" in problem.allowed
+
+
+@pytest.mark.parametrize("comment", ["# turnaround", "#blues", "#see page 4", "# a | b", "#"])
+def test_a_comment_after_the_chords_is_one(read, comment):
+    """What hides nothing is left alone."""
+    assert len(read(f"progression: F7 | Bb7 {comment}\n").progression.bars) == 2
+
+
+@pytest.mark.parametrize(
     ("text", "says", "allowed"),
     [
         ("title: Foo¦: bar", "in quotes", 'title: "Foo: bar"'),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from itertools import count, takewhile
 
+import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
@@ -12,6 +13,42 @@ from drillgen.chart import charts
 from drillgen.drill.messages import DrillError
 from drillgen.drill.reader import drill_of
 from drillgen.listing import remarks
+
+ONCE = {"progression": "Imaj7 | vi7 | ii7 | V7", "key_cycle": "C"}
+
+
+@pytest.mark.parametrize(
+    ("drill", "said", "otherwise"),
+    [
+        ({"gaps": {"call": 8, "response": 8}}, "calls of 8 bars are longer than the form",
+         {"gaps": {"call": 4, "response": 4}}),
+        ({"tempo": {"from": 60, "to": 80}}, "stays at 60: the track has 1 pass; passes: 6 would",
+         {"tempo": {"from": 60, "to": 80}, "passes": 6}),
+        ({"tempo": {"from": 60, "to": 80}, "passes": 2}, "ends at 64: the track has 2 passes",
+         {"tempo": {"from": 60, "to": 64}, "passes": 2}),
+        ({"line": "walking", "band": {"bass": "walking"}}, "two basses at once",
+         {"line": "walking", "band": {"bass": "off"}}),
+        ({"line": "phrases"}, "4 stages, and the track has 1 call",
+         {"line": "phrases", "passes": 4}),
+        ({"progression": "Gm7 | C7 | Fmaj7 | %", "key_cycle": None}, "perhaps key: F",
+         {"progression": "Gm7 | C7 | Fmaj7 | %", "key": "F", "key_cycle": None}),
+        ({"progression": "F7 | Bb7 | F7 | C7", "key_cycle": None}, "perhaps key: F",
+         {"progression": "C7 | F7 | C7 | G7", "key_cycle": None}),
+        ({"progression": "V6/5 | I"}, "V6/5 is G6/D in C major; what a theory book calls so is V7",
+         {"progression": "V6 | I/5"}),
+    ],
+)  # fmt: skip
+def test_what_is_seldom_meant(drill, said, otherwise):
+    """What can be played and is seldom meant is remarked on; what is near it and plain is not."""
+
+    def told(asked):
+        return " ".join(
+            remarks(drill_of({k: v for k, v in (ONCE | asked).items() if v is not None}))
+        )
+
+    assert said in told(drill)
+    assert not told(otherwise)
+
 
 SMALL = st.integers(1, 8)
 LAST = re.compile(r"bars? (\d+)(?:-\d+)? (?:is|are) always the call's(?:; passes: (\d+))?")

@@ -8,7 +8,7 @@ import pytest
 from music21 import harmony, key, roman, scale
 
 from drillgen.theory.chord_types import KINDS
-from drillgen.theory.chords import Chord, parse_chord, parse_numeral
+from drillgen.theory.chords import Chord, NumeralError, parse_chord, parse_numeral
 from drillgen.theory.pitch import Key
 from drillgen.theory.scales import SCALES
 from tests.theory.names import KEYS, TWELVE
@@ -52,6 +52,22 @@ def test_inversions() -> None:
         bass = parse_numeral("V7/3").in_key(each).bass_name
         figure = roman.RomanNumeral("V65", key.Key(theirs(str(each.tonic))))
         assert theirs(str(bass)) == figure.bass().name
+
+
+FIGURES = ["V65", "V43", "V42", "I64", "ii65", "viio43", "vi64", "V65/V", "V43/ii", "viio42"]
+
+
+@pytest.mark.parametrize("figure", FIGURES)
+def test_figured_numerals_are_explained(figure: str) -> None:
+    """What is offered instead of a theory book's numeral has the notes of music21's, and its
+    bass."""
+    with pytest.raises(NumeralError) as refused:
+        parse_numeral(figure)
+    for each in MAJOR_KEYS:
+        chord = parse_numeral(refused.value.suggestion).in_key(each)
+        theory = roman.RomanNumeral(figure, key.Key(theirs(str(each.tonic))))
+        assert {theirs(str(name)) for name in chord.names} == {p.name for p in theory.pitches}
+        assert theirs(str(chord.bass_name)) == theory.bass().name
 
 
 @pytest.mark.parametrize(

@@ -108,7 +108,7 @@ def test_transposition_keeps_the_chord(key: Key, numeral: str) -> None:
         ("V7/x", 3, ""),
         ("V7/", 3, ""),
         ("V7/3/ii", 3, ""),
-        ("Imja7", 2, "Imaj7"),
+        ("Imja7", 3, "Imaj7"),
         ("", 0, ""),
         ("Dm7", 0, ""),
     ],
