@@ -217,7 +217,7 @@ _TOLD = 4  # names of other drills; a course may have many
     "formats",
     multiple=True,
     metavar="FORMAT,…",
-    help=f"{names_in_words()}; the first by default, several are all written.",
+    help=f"{names_in_words()}; by default as before, or the first; several are all written.",
 )
 @click.option(
     "--loudness",
@@ -276,13 +276,13 @@ def build(
     """
     lesson = read(sources, settings, given, sounds)
     from drillgen.pack.build import build as make
-    from drillgen.pack.settings import CEILING_DBTP, TARGET_LUFS, Extras, Options, Settings
+    from drillgen.pack.settings import Extras, Options, Settings
     from drillgen.sound.soundfonts import BETTER
 
     sound = Settings(
         room=room,
-        lufs=TARGET_LUFS if loudness is None else loudness,
-        ceiling=CEILING_DBTP if ceiling is None else ceiling,
+        lufs=loudness,
+        ceiling=ceiling,
         formats=_listed("--format", formats),
         mixes=_listed("--mixes", mixes),
         stems=stems,

@@ -256,7 +256,7 @@ def _head(chart: Chart) -> str:
         drill.meter.text,
         f"tempo {chart.tempo}",
         f"keys {keys}",
-        f"{len(chart.bars)} bars, {minutes}:{seconds:02d}",
+        f"{_bars(len(chart.bars))}, {minutes}:{seconds:02d}",
     ]
     head = [drill.title, f"  {' · '.join(facts)}"]
     head += [f"  {drill.note}"] if drill.note else []

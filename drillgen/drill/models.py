@@ -60,11 +60,13 @@ from drillgen.drill.messages import (
 )
 from drillgen.drill.progression import PROGRESSION, BarText, Progression, Slot
 from drillgen.drill.sheet import (
+    AUDIO,
     BASSES,
     POSITIONS_READ,
     SHEET,
     SOUNDS_READ,
     AskedSounds,
+    Audio,
     Fingering,
     Positions,
     SheetSpec,
@@ -342,6 +344,8 @@ class Drill(Model):
     sounds: Annotated[AskedSounds, SOUNDS_READ] = AskedSounds()
     """Which soundfont plays an instrument, by its name in `drillgen soundfonts`, or own; by default
     the one that measures best."""
+    audio: Annotated[Audio, AUDIO] = Audio()
+    """How the sound is written: format, other mixes, loudness."""
     positions: Annotated[Positions | None, POSITIONS_READ] = None
     """Where a bass player's left hand may be, for the line and its fingering: first, half to III,
     on an electric bass 1 to 5."""
@@ -438,6 +442,7 @@ _MAIN: dict[KeyPath, str] = {
     ("line",): "kind",
     ("gaps",): "call",
     ("sheet",): "show",
+    ("audio",): "format",
     **{("band", player): "kind" for player in PLAYERS},
 }
 _REPLACED_WHOLE: set[KeyPath] = {("progression",)}

@@ -21,6 +21,7 @@ from drillgen.drill.fields import (
     known,
     mapping,
     matching,
+    number,
     several,
     text,
     whole,
@@ -150,6 +151,43 @@ def _read_sounds(value: Any) -> AskedSounds:
 
 
 SOUNDS_READ = Read(_read_sounds, mapping(dict.fromkeys(SOUNDS, _FONT.schema)))
+
+
+# The files that a drill's sound is written to: `audio: {format: mp3, mixes: without bass}`.  Which
+# formats and mixes there are, the rooms that write them know.
+
+_NAME = text(40)
+_NAMES_ALLOWED = "a name, several with commas, or a list of names"
+
+
+def _read_names(value: Any) -> tuple[str, ...]:
+    given = value.split(",") if isinstance(value, str) else value
+    if not isinstance(given, list | tuple) or not given:
+        raise refuse(f"{show(value)} does not fit here", _NAMES_ALLOWED)
+    with Wrongs() as wrongs:
+        for index, name in enumerate(given):
+            with wrongs.at(*([index] if given is value else [])):
+                _NAME.function(name)
+    return tuple(dict.fromkeys(name.strip() for name in given))
+
+
+_NAMES = Read(_read_names, any_of(_NAME.schema, several(_NAME.schema)))
+
+
+class Audio(Model):
+    """How a drill's sound is written; what is not said here stays as in the pack that is there."""
+
+    format: Annotated[tuple[str, ...], _NAMES] = ()
+    """wav, flac, mp3, m4a, opus; several are all written, the first is the one to open."""
+    mixes: Annotated[tuple[str, ...], _NAMES] = ()
+    """Other mixes besides: without bass, drums alone, left and right."""
+    loudness: Annotated[float | None, number(-40, -5, "LUFS")] = None
+    """How loud the tracks are; -16 by default."""
+    ceiling: Annotated[float | None, number(-20, 0, "dBTP")] = None
+    """What no peak passes; -1 by default."""
+
+
+AUDIO = Short(short("format"), (_NAME.schema, several(_NAME.schema)))
 
 
 # Where the left hand may be: `positions: first`, `half to III`, on an electric bass `1 to 5`.

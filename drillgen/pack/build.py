@@ -23,7 +23,7 @@ from drillgen.pack.folder import BuildFolder, build_folder, refuse_foreign_files
 from drillgen.pack.handout import heard_first
 from drillgen.pack.manifest_store import ManifestStore
 from drillgen.pack.plan import STAGES, Order, elsewhere, rounds
-from drillgen.pack.preflight import problem, silent
+from drillgen.pack.preflight import audio_problems, problem, silent
 from drillgen.pack.settings import Folders, Options, Settings, TakenFolder, lesson_folders, plan
 from drillgen.pack.tasks import Failure, ManifestEntry, Outcome, PackTask, Shared, task_folder
 from drillgen.page import ALONE, INDEX
@@ -353,7 +353,7 @@ def build(
 
         scheduler(options.cluster)
     choice = choose(options.soundfont)
-    _refuse_sounds(lesson, choice.soundfont)
+    _refuse_unknown(lesson, choice.soundfont)
     library()
     with _plain_words(out), build_folder(out) as place:
         store = ManifestStore(out, lesson.title, place.found, place.making)
@@ -366,8 +366,8 @@ def build(
         return _pack(order, run, choice, packed, others, began)
 
 
-def _refuse_sounds(lesson: Lesson, soundfont: Soundfont) -> None:
-    """Raises DrillError where a drill asks for a soundfont that there is not."""
+def _refuse_unknown(lesson: Lesson, soundfont: Soundfont) -> None:
+    """Raises DrillError where a drill asks for a soundfont, a format or a mix that there is not."""
     problems: list[Problem] = []
     for drill, item in zip(lesson.drills, lesson.written, strict=False):
         for instrument, name in drill.sounds.asked:
@@ -375,6 +375,7 @@ def _refuse_sounds(lesson: Lesson, soundfont: Soundfont) -> None:
                 numbered(soundfont, name)
             except RefusedError as refused:
                 problems += refused_at(item, ("sounds", instrument), refused)
+        problems += audio_problems(drill, item)
     if problems:
         raise DrillError(problems)
 

@@ -8,7 +8,7 @@ sheets, the practice page.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
@@ -94,26 +94,30 @@ def _render_notes(soundfont: Soundfont, place: Workspace, *tracks: PlayedTrack) 
 
 
 def track_tasks(
-    planned: Sequence[Planned], album: str, settings: Settings, soundfont: Soundfont
-) -> tuple[PackTask, ...]:
-    """A task for each track.  Raises SoundError where there is no FluidSynth."""
+    planned: Sequence[Planned],
+    album: str,
+    settings: Settings,
+    before: Mapping[str, tuple[str, ...]],
+    soundfont: Soundfont,
+) -> Iterator[PackTask]:
+    """A task for each track; `before`: by folder the formats of its earlier tracks.  Raises
+    SoundError where there is no FluidSynth."""
     from drillgen.sound.library import library
 
-    base = (program(), library().version, settings, album)
-    encoders = writers_of(settings.formats)
-    return tuple(
-        PackTask(
-            key=cache_key_of(*base, encoders, track, _fingerprints(soundfont, track.drill)),
+    base = (program(), library().version, album)
+    for track in planned:
+        own = settings.of(track.drill.audio, before.get(track.folder, ()))
+        encoders = writers_of(own.formats)
+        yield PackTask(
+            key=cache_key_of(*base, own, encoders, track, _fingerprints(soundfont, track.drill)),
             section=TRACK_SECTION,
             folder=track.folder,
             label=track.name,
             weight=track.seconds * _RECORDING,
             work=_make,
-            job=TrackJob(track, album, settings, soundfont, soundfont.sha256),
+            job=TrackJob(track, album, own, soundfont, soundfont.sha256),
             needs=(writing_task(track, band=True),),
         )
-        for track in planned
-    )
 
 
 def _fingerprints(soundfont: Soundfont, drill: Drill) -> tuple[str, ...]:

@@ -42,7 +42,7 @@ from drillgen.pack.drills import (
 from drillgen.pack.handout import fonts_of, notes_task, playlist_tasks
 from drillgen.pack.manifest import files_of
 from drillgen.pack.manifest_store import ManifestStore
-from drillgen.pack.settings import Extras, Planned, Settings
+from drillgen.pack.settings import Extras, Planned, Settings, formats_before
 from drillgen.pack.tasks import ManifestEntry, PackTask
 from drillgen.page import ALONE, INDEX
 from drillgen.sound.soundfonts import Soundfont, strictest
@@ -73,7 +73,9 @@ Stage = Callable[[Order, ManifestStore], Sequence[PackTask]]
 
 def first(order: Order, store: ManifestStore) -> Sequence[PackTask]:
     """Everything that belongs to one drill, the tracks before all, and the booklet."""
-    tasks = list(track_tasks(order.tracks, order.lesson.title, order.settings, order.soundfont))
+    before = formats_before(store.entries(TRACK_SECTION))
+    title, settings = order.lesson.title, order.settings
+    tasks = list(track_tasks(order.tracks, title, settings, before, order.soundfont))
     composing = _composing(order)
     if order.extras.sheets:
         tasks += sheet_tasks(order.drills, composing)

@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING
 from drillgen.drill.lesson import Lesson
 from drillgen.drill.messages import KeyPath, Problem
 from drillgen.drill.models import Drill, Fingering
-from drillgen.drill.reader import problem_at
-from drillgen.drill.yaml_source import from_python
+from drillgen.drill.reader import problem_at, refused_at
+from drillgen.drill.yaml_source import SourceItem, from_python
 from drillgen.errors import DrillgenError
+from drillgen.pack.settings import refused_audio
 
 if TYPE_CHECKING:
     from drillgen.chart import Chart
@@ -63,7 +64,9 @@ def check(lesson: Lesson, index: int) -> Checked:
         hands += _hands(drill, tracks)
     except UnplayableError as error:
         wrongs.append(error.details)
-    problems = (problem(lesson, index, wrong) for wrong in wrongs)
+    problems = [problem(lesson, index, wrong) for wrong in wrongs]
+    if lesson.written:
+        problems += audio_problems(drill, lesson.written[index])
     shown = hands if drill.sheet.fingering is not None and not wrongs else ()
     seconds = sum(track.seconds for track in tracks)
     heard = seconds * (2 if drill.line else 1)
@@ -75,6 +78,15 @@ def problem(lesson: Lesson, index: int, wrong: Unplayable) -> Problem:
     drill, (path, words) = lesson.drills[index], wrong
     item = lesson.written[index] if lesson.written else from_python({}, drill.title)
     return problem_at(item, path, f'in "{drill.title}", {words}')
+
+
+def audio_problems(drill: Drill, item: SourceItem) -> list[Problem]:
+    """What there is not of the formats and mixes that a drill asks for."""
+    return [
+        problem
+        for key, refused in refused_audio(drill.audio)
+        for problem in refused_at(item, ("audio", key), refused)
+    ]
 
 
 def silent(drill: Drill) -> Iterator[Unplayable]:

@@ -22,8 +22,8 @@ from drillgen.pack.settings import (
     Loop,
     Mix,
     PlayedTrack,
-    Settings,
     TrackJob,
+    TrackSettings,
     climbs,
     keys_label,
     left_out,
@@ -234,7 +234,7 @@ class Recorder:
     performance: Performance
     place: Workspace
     soundfont: Soundfont
-    settings: Settings
+    settings: TrackSettings
 
     def record(
         self, recordings: Sequence[Recording], loop: tuple[float, float] | None = None

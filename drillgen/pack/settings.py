@@ -10,20 +10,22 @@ the same on each and in a zip.
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, get_args
 
-from drillgen.audio.formats import format_named
+from drillgen.audio.formats import FORMATS, format_named
 from drillgen.chart import Bar, Chart
 from drillgen.drill.bars import Tempo
-from drillgen.drill.messages import plain
+from drillgen.drill.messages import RefusedError, plain, refuse
 from drillgen.drill.models import Drill, key_of_bars, seconds
+from drillgen.drill.sheet import Audio
 from drillgen.errors import DrillgenError
 from drillgen.pack.inside import RESERVED
 from drillgen.pack.manifest import NAME as MANIFEST
+from drillgen.pack.manifest import ManifestEntry
 from drillgen.page import ALONE, FOLDER, INDEX
 from drillgen.score import PartName
 from drillgen.sound.soundfonts import Soundfont
@@ -335,13 +337,13 @@ class SettingError(DrillgenError):
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """What every track's sound and files follow from."""
+    """What every track's sound and files follow from; what is None or empty, a drill may say."""
 
     room: str | float = "small"  # one of `ROOMS`, or the seconds in which it dies away
-    lufs: float = TARGET_LUFS
-    ceiling: float = CEILING_DBTP  # dBTP
-    formats: tuple[str, ...] = ("wav",)  # names of `FORMATS`; the first is the main one
-    mixes: tuple[str, ...] = ()  # names of `pack.mixes.NAMES`
+    lufs: float | None = None
+    ceiling: float | None = None  # dBTP
+    formats: tuple[str, ...] = ()  # names of `FORMATS`; the first is the main one
+    mixes: tuple[str, ...] = ()  # of `NAMES`
     stems: bool = False
     loops: bool = False  # each key by itself, going round without a seam
     reference: bool = False  # played by FluidSynth itself, not from the note bank
@@ -350,14 +352,64 @@ class Settings:
         """The same with every name as it is known here.  Raises DrillgenError for what is not."""
         if self.loops and self.reference:
             raise SettingError("--reference plays through from the start: it has no --loops")
-        _within("--loudness", self.lufs, *_LOUDNESS)
-        _within("--ceiling", self.ceiling, *_CEILING)
+        if self.lufs is not None:
+            _within("--loudness", self.lufs, *_LOUDNESS)
+        if self.ceiling is not None:
+            _within("--ceiling", self.ceiling, *_CEILING)
         return replace(
             self,
             room=_room(self.room),
-            formats=_formats(self.formats) or ("wav",),
+            formats=_formats(self.formats),
             mixes=tuple(dict.fromkeys(map(mix_name, self.mixes))),
         )
+
+    def of(self, audio: Audio, before: tuple[str, ...]) -> TrackSettings:
+        """Those of a drill's tracks: what is not asked for is as the drill has it, then the formats
+        as they were `before`."""
+        loudness = (self.lufs, audio.loudness, TARGET_LUFS)
+        ceiling = (self.ceiling, audio.ceiling, CEILING_DBTP)
+        return TrackSettings(
+            room=self.room,
+            lufs=next(each for each in loudness if each is not None),
+            ceiling=next(each for each in ceiling if each is not None),
+            formats=self.formats or _formats(audio.format) or before or ("wav",),
+            mixes=self.mixes or tuple(dict.fromkeys(map(mix_name, audio.mixes))),
+            stems=self.stems,
+            loops=self.loops,
+            reference=self.reference,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class TrackSettings(Settings):
+    """What one track's sound and files follow from: nothing is left open."""
+
+    lufs: float = TARGET_LUFS
+    ceiling: float = CEILING_DBTP
+
+
+def refused_audio(audio: Audio) -> Iterator[tuple[str, RefusedError]]:
+    """What there is not of a drill's `audio`, each with its key."""
+    readers: dict[str, tuple[Callable[[str], object], tuple[str, ...]]]
+    readers = {"format": (format_named, audio.format), "mixes": (mix_name, audio.mixes)}
+    for key, (read, names) in readers.items():
+        for name in names:
+            try:
+                read(name)
+            except DrillgenError as error:
+                yield key, refuse(str(error))
+
+
+def formats_before(tracks: Iterable[ManifestEntry]) -> dict[str, tuple[str, ...]]:
+    """By folder the formats in which earlier tracks were written, the main one first."""
+    found: dict[str, tuple[str, ...]] = {}
+    by_ending = {row.suffix: row.name for row in FORMATS.values()}
+    for entry in tracks:
+        files = entry["files"]
+        main = by_ending.get(PurePosixPath(str(files.get("play-along", ""))).suffix)
+        if main and entry.get("folder"):
+            found[entry["folder"]] = (main, *(name for name in files if name in FORMATS))
+    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -391,7 +443,7 @@ class TrackJob:
 
     planned: Planned
     album: str
-    settings: Settings
+    settings: TrackSettings
     soundfont: Soundfont
     sha256: str  # of the soundfont's file
 

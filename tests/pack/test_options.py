@@ -154,6 +154,43 @@ def test_compressed_alone(tmp_path: Path, drillgen: Run) -> None:
     assert {Path(name).suffix for name in contents(out)} == {".opus", ".mid", ".json", ".txt"}
 
 
+def test_a_pack_keeps_its_formats(tmp_path: Path, drillgen: Run) -> None:
+    """The files are of the formats that the drill says, then of those that the pack has, until the
+    command line says otherwise."""
+    drill = tmp_path / "drill.yaml"
+    text = DRILL.replace("[C, Ab]", "C")
+    drill.write_text(text + "audio: {format: 'mp3, flac', mixes: drums alone}\n", "utf-8")
+    out = tmp_path / "out"
+
+    def sounds(*options: str) -> tuple[set[str], bool]:
+        done = drillgen("build", drill, "-o", out, *options, *BARE, "--quiet")
+        assert done.returncode == 0, done.stderr
+        files = manifest(out)["tracks"][0]["files"]
+        endings = {Path(name).suffix for name in contents(out)} - {".mid", ".json", ".txt"}
+        return endings, "mixes" in files
+
+    assert sounds() == ({".mp3", ".flac"}, True)
+    drill.write_text(text, "utf-8")
+    assert sounds() == ({".mp3", ".flac"}, False)
+    assert sounds("--format", "opus") == ({".opus"}, False)
+    assert sounds() == ({".opus"}, False)
+
+
+@pytest.mark.parametrize("command", [["check"], ["build", "-o", "out"]])
+def test_what_a_drill_asks_of_its_sound_is_read(
+    tmp_path: Path, drillgen: Run, command: list[str]
+) -> None:
+    """A format or mix that there is not is said with its place, with what there is and the nearest,
+    by `check` and by `build`, before anything is made."""
+    drill = tmp_path / "drill.yaml"
+    drill.write_text("audio: {format: mp5, mixes: [without bas, drums alone]}\n" + DRILL, "utf-8")
+    done = drillgen(*command, drill, cwd=tmp_path)
+    assert done.returncode == 2
+    assert f"{drill}:1:17: audio.format: no audio format is called 'mp5'" in done.stderr
+    assert f"{drill}:1:29: audio.mixes" in done.stderr and "mean without bass?" in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
 @pytest.mark.parametrize(
     ("option", "value", "word"),
     [
