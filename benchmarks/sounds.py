@@ -1,9 +1,9 @@
-"""`python -m benchmarks.sounds [instruments] [SOUNDFONT …]`: our own sounds beside the free banks',
-in numbers.
+"""`python -m benchmarks.sounds [instruments | mixes] [SOUNDFONT …]`: our own sounds in numbers,
+beside the free banks'.
 
 Without names: our own, made now, and every soundfont that is found.  Each figure stands beside the
 mark that it should reach.  `instruments`: what `drillgen soundfonts` chooses by, of every
-instrument of a drill.  Nothing here is a test.
+instrument of a drill.  `mixes`: whole mixes (`benchmarks.mixes`).  Nothing here is a test.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
+from benchmarks.mixes import mixes
 from benchmarks.tones import (
     Player,
     attack,
@@ -62,6 +63,9 @@ Measures = dict[str, float]
 def main() -> None:
     """Measure everything and print it."""
     only, *asked = sys.argv[1:] or [""]
+    if only == MIX_TABLE:
+        mixes(asked)
+        return
     with tempfile.TemporaryDirectory() as folder:
         fonts = list(_fonts(Path(folder), asked if only == INSTRUMENT_TABLE else sys.argv[1:]))
         names = [name for name, _ in fonts]
@@ -102,7 +106,7 @@ def _table(
 
 # Every instrument.
 
-INSTRUMENT_TABLE = "instruments"
+INSTRUMENT_TABLE, MIX_TABLE = "instruments", "mixes"
 
 
 def _instruments(fonts: Sequence[tuple[str, Player]]) -> None:

@@ -240,7 +240,7 @@ def _parts(stand: Stand, players: Sequence[Sequence[PagePlayer]]) -> Iterator[Va
             "name": name,
             "label": "Click" if name == "click" and clicks else label,
             "level": round(player.voice.level, 1),
-            "pan": player.voice.pan,
+            "pan": player.voice.stands,
             "chokes": chokes,
         }
 

@@ -299,7 +299,7 @@ def _placed(players: Sequence[PagePlayer], wanted: Needs, bank: Bank) -> Iterato
     own = {stroke.note: wanted[stroke.note] for player in players for stroke in player.strokes}
     sounds = {note: trimmed(copy)[np.newaxis] for note, copy in copies(own, bank).items()}
     for player in players:
-        left, right = sides(player.voice.level, player.voice.pan)
+        left, right = sides(player.voice.level, player.voice.stands)
         for stroke in player.strokes:
             rate, factor = own[stroke.note].rate, 10 ** (stroke.decibels / 20)
             yield PlacedSample(

@@ -408,6 +408,10 @@ class Desk(Closing):
 
 _BASS = -21.0  # LUFS: where a band's bass stands, so that the mix needs little gain
 _BAND: tuple[PartName, ...] = ("drums", "comping", "bass")
+# LU by which a line that never rests stands back: it needs not be in front to be heard (common
+# practice), and so demonstrations of drills with and without responses are equally loud.
+_NEVER_RESTS = 1.2
+_SOUNDS = 0.01  # of its mean energy: a part is playing
 _WHOLE_BAND = 3.0  # LU against its bass: two more as loud as the bass is when they are together
 _LEAST, _MOST = -40.0, 30.0  # dB: no instrument of a soundfont needs more
 
@@ -469,7 +473,16 @@ def levelled(performance: Performance, parts: Mapping[PartName, Floats]) -> Perf
         together = sum(parts[part] * 10 ** (levels[part] / 10) for part in band)
         apart = _BASS + _WHOLE_BAND - _loudness(np.asarray(together))
         levels |= {part: levels[part] + apart for part in band}
+        if "line" in levels:
+            levels["line"] -= _NEVER_RESTS * _busy(parts["line"], np.asarray(together))
     return replace(performance, voices=tuple(_at(voice, levels) for voice in performance.voices))
+
+
+def _busy(line: Floats, band: Floats) -> float:
+    """0 for a line that plays half of the time or less in which its band does, 1 for one that plays
+    through."""
+    played, through = (each > _SOUNDS * each.mean() for each in (line, band))
+    return float(np.clip(2 * np.mean(played[through]) - 1, 0, 1)) if through.any() else 0.0
 
 
 def _at(voice: Voice, levels: Mapping[PartName, float]) -> Voice:

@@ -100,7 +100,7 @@ class ReferencePart(Closing):
         self._events = sorted(_events(voice), reverse=True)
         self._now = 0  # sample that FluidSynth has come to, on the grid
         self._rest: Samples = np.zeros((2, 0), np.float32)  # played, and not yet asked for
-        self._sides = np.array([[side] for side in sides(voice.level, voice.pan)], np.float32)
+        self._sides = np.array([[side] for side in sides(voice.level, voice.stands)], np.float32)
 
     def close(self) -> None:
         """Let the synthesiser go."""

@@ -199,7 +199,7 @@ def _around(note: PlacedSample, length: int, before: int) -> Iterator[PlacedSamp
 def _placed(
     player: _Player, plan: _Plan, copies: dict[DistinctNote, Copy]
 ) -> Iterator[PlacedSample]:
-    left, right = sides(player.voice.level, player.voice.pan)
+    left, right = sides(player.voice.level, player.voice.stands)
     notes = {place: plan.note(player.preset, *place) for place in _holds(player.strokes)}
     sustained = {place: copies.get(note) for place, (note, _, _) in notes.items()}
     for start, hold, cut, key, velocity in player.strokes:
