@@ -82,6 +82,20 @@ def test_somebody_chose_a_soundfont(tmp_path: Path, cache: Path) -> None:
     assert "own_sounds" not in track
 
 
+def test_a_brush_never_stops(tmp_path: Path, cache: Path) -> None:
+    """In a ballad's bars the drummer with brushes, of our own, is never more than 30 dB below his
+    loudest stroke: a brush stays on the head from beat to beat (common practice)."""
+    ballad = ("feel=ballad", "tempo=60", "count_in=1", "band={drums: brushes, comping: off}")
+    options = [text for each in ballad for text in ("--set", each)]
+    [track] = build(tmp_path, cache, "--stems", *options)["tracks"]
+    assert track["licence"] == track["soundfont"]["licence"] == "CC0 1.0"
+    sound, rate = soundfile.read(tmp_path / "pack" / track["files"]["stems"]["drums"])
+    bars = sound[4 * rate : 12 * rate]  # two bars of four beats, after one that is counted
+    window = rate // 20
+    power = (bars[: len(bars) // window * window] ** 2).sum(axis=1).reshape(-1, window).mean(axis=1)
+    assert power[2:-2].min() > power.max() / 1000
+
+
 def test_a_soundfont_for_an_instrument(tmp_path: Path, cache: Path) -> None:
     """`--sound` chooses who plays an instrument; manifest and tags name all that are heard, and the
     strictest of their licences, here TimGM6mb's, for the whole."""
