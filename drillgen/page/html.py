@@ -286,24 +286,25 @@ _WEB = resources.files("drillgen.page") / "web"
 # In the order in which they build on each other.
 SCRIPTS = ("base", "load", "tones", "band", "player", "turns", "choices", "places", "strip",
            "sight", "bars", "desk", "show", "page")  # fmt: skip
-_STYLE = "stand.css"
+_STYLE, _CODE = "stand.css", "stand.js"
+_COUNT = "count"  # the tones of a count-in, in one file: the first thing that is heard
 
 
 def document(catalogue: Mapping[str, Any], inlined: Mapping[str, Any] | None = None) -> bytes:
     """The page.  `inlined`: the values of its data scripts, for a page that travels alone."""
-    scripts = {name: _text(f"{name}.js") for name in SCRIPTS}
-    style = _style()
+    code, style = _code(), _style()
     if inlined is None:
         policy = POLICY.format(scripts="'self'", styles="'self'")
         head = f'<link rel="stylesheet" href="{FOLDER}/{_STYLE}?{_mark(style)}">'
-        tail = "\n".join(
-            f'<script src="{FOLDER}/{name}.js?{_mark(code)}"></script>'
-            for name, code in scripts.items()
+        head += "".join(
+            f'\n<link rel="preload" as="script" href="{FOLDER}/{name}.js">'
+            for name in _needed_first(catalogue)
         )
+        tail = f'<script src="{FOLDER}/{_CODE}?{_mark(code)}"></script>'
     else:
-        policy = POLICY.format(scripts=_hashes(scripts.values()), styles=_hashes([style]))
+        policy = POLICY.format(scripts=_hashes([code]), styles=_hashes([style]))
         head = f"<style>{style}</style>"
-        tail = "\n".join(f"<script>{code}</script>" for code in scripts.values())
+        tail = f"<script>{code}</script>"
     blocks = {"catalogue": catalogue} | dict(inlined or {})
     places = {
         "title": html.escape(str(catalogue["title"])),
@@ -316,6 +317,14 @@ def document(catalogue: Mapping[str, Any], inlined: Mapping[str, Any] | None = N
     return page.encode("utf-8")
 
 
+def _needed_first(catalogue: Mapping[str, Any]) -> Iterator[str]:
+    """The data of the first drill that a browser may fetch while it reads the page's code."""
+    for entry in catalogue["drills"][:1]:
+        yield from (entry["file"], entry["takes"][0]["file"])
+        if entry.get(_COUNT):
+            yield entry[_COUNT]
+
+
 def script(name: str, value: Any) -> bytes:
     """A classic script that hands one value to the page."""
     return f'drillgen.take("{name}",{_json(value)});\n'.encode()
@@ -323,14 +332,18 @@ def script(name: str, value: Any) -> bytes:
 
 def assets() -> dict[str, bytes]:
     """What is the same in every pack, by file name."""
-    scripts = {f"{name}.js": _text(f"{name}.js").encode("utf-8") for name in SCRIPTS}
-    return {_STYLE: _style().encode("utf-8"), **scripts}
+    return {_STYLE: _style().encode("utf-8"), _CODE: _code().encode("utf-8")}
 
 
 def value_of(content: bytes) -> Any:
     """The value that a data script hands over."""
     text = content.decode("utf-8")
     return json.loads(text[text.index(",") + 1 : text.rindex(")")])
+
+
+def _code() -> str:
+    """The page's scripts as one: each request costs a slow line's way there and back."""
+    return "".join(_text(f"{name}.js") for name in SCRIPTS)
 
 
 def _style() -> str:
@@ -389,12 +402,22 @@ def write_drill(out: Path, stand: Stand, soundfont: Soundfont, jobs: int | None 
     values: dict[str, Any] = {
         tone.name: base64.b64encode(tone.mp3).decode("ascii") for tone in made.values()
     }
+    first = {made[note].name: values[made[note].name] for note in _counted_in(stand, played)}
     entry = _entry(stand, played, Sounds(made, level), values)
+    entry[_COUNT] = _named(_COUNT, first, values) if first else ""
     folder = out / FOLDER
     folder.mkdir(parents=True, exist_ok=True)
     for name, value in values.items():
         _whole(folder / f"{name}.js", script(name, value))
     return entry | {"files": [f"{FOLDER}/{name}.js" for name in values]}
+
+
+def _counted_in(stand: Stand, played: Sequence[Sequence[PagePlayer]]) -> Iterator[DistinctNote]:
+    """The notes of the count-ins."""
+    for take, found in zip(stand.takes, played, strict=True):
+        lead = next(bar.number for bar in take.chart.bars if bar.role != "count-in")
+        for player in found:
+            yield from (stroke.note for stroke in player.strokes if stroke.bar < lead)
 
 
 def write_index(
@@ -431,7 +454,13 @@ def write_alone(
 
     The drills' files lie in `pack`.  Raises SoundError where there is no such room; OSError.
     """
-    names = dict.fromkeys(name for entry in entries for name in entry["files"])
+    entries = [{**entry, _COUNT: ""} for entry in entries]  # whose tones are in it one by one
+    names = dict.fromkeys(
+        name
+        for entry in entries
+        for name in entry["files"]
+        if not Path(name).name.startswith(f"{_COUNT}-")
+    )
     values = {Path(name).stem: value_of((pack / name).read_bytes()) for name in names}
     catalogue = _catalogue(title, entries, licence)
     _whole(out / ALONE, document(catalogue, values | {ROOM: impulse(room)}))
@@ -443,7 +472,9 @@ def _catalogue(title: str, entries: Sequence[Mapping[str, Any]], licence: Licenc
         "title": title,
         "program": f"drillgen {VERSION}",
         "licence": [licence.soundfont, licence.text],
-        "drills": [{k: entry[k] for k in ("title", "file", "takes")} for entry in entries],
+        "drills": [
+            {k: entry.get(k, "") for k in ("title", "file", "takes", _COUNT)} for entry in entries
+        ],
     }
 
 

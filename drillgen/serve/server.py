@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import os
 import re
 import sys
@@ -21,7 +22,7 @@ from urllib.parse import urlsplit
 
 from drillgen.audio.formats import FORMATS
 from drillgen.errors import DrillgenError
-from drillgen.page import POLICY
+from drillgen.page import FOLDER, POLICY
 from drillgen.serve.door import Door, Listed, address, is_ours, page, reach
 
 # Byte ranges: what part of a file a browser asks for (RFC 9110, section 14).
@@ -79,6 +80,10 @@ class Validators:
         """A pack's files are replaced, never changed, so that a strong tag may come from these."""
         tag = f'"{status.st_mtime_ns:x}-{status.st_size:x}-{status.st_ino:x}"'
         return cls(tag, int(status.st_mtime))
+
+    def compressed(self) -> Validators:
+        """Of the same version as other bytes: a strong tag is for one form alone (8.8.3.3)."""
+        return Validators(f'{self.etag[:-1]}-gzip"', self.modified)
 
     @property
     def last_modified(self) -> str:
@@ -148,6 +153,28 @@ MEDIA_TYPES = {
 def media_type(path: Path) -> str:
     """The media type of a file, by its ending."""
     return MEDIA_TYPES.get(path.suffix.lower(), UNKNOWN)
+
+
+# Compressed on the way (RFC 9110, 8.4): letters shrink to a fifth, and the page's sounds, which are
+# letters, by a quarter.  Audio and pictures are compressed already.
+
+_SHRINK = ("text/", "application/json", "application/xml", "application/vnd.recordare.musicxml+xml",
+           "application/yaml", "application/manifest+json", "image/svg+xml")  # fmt: skip
+_LEAST, _MOST = 512, 1 << 24  # bytes: smaller ones gain nothing, larger ones would fill the memory
+_LEVEL = 6  # of zlib: 9 takes three times as long for one per cent
+
+
+def may_shrink(path: Path, size: int, headers: Message) -> bool:
+    """Whether a file goes compressed: the browser takes gzip, and asks for no part of it."""
+    codings = [each.strip().split(";") for each in headers.get("Accept-Encoding", "").split(",")]
+    refused = ("q=0", "q=0.0", "q=0.00", "q=0.000")
+    taken = any(
+        name.strip().casefold() in ("gzip", "x-gzip")
+        and not any(weight.strip() in refused for weight in weights)
+        for name, *weights in codings
+    )
+    plain = media_type(path).startswith(_SHRINK)
+    return taken and plain and _LEAST <= size <= _MOST and "Range" not in headers
 
 
 # The server: a folder, an address, and a thread for each browser.
@@ -242,8 +269,12 @@ _HEADERS = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",
     "Cross-Origin-Resource-Policy": "same-origin",
-    "Cache-Control": "no-cache",  # keep it, but ask: a pack may be built again meanwhile
 }
+# Keep it, but ask: a pack may be built again meanwhile.
+_ASK = "no-cache"
+# What is named by its content is never another (RFC 8246).
+_FOR_EVER = "public, max-age=31536000, immutable"
+_BY_CONTENT = re.compile(r"[a-z]+-[0-9a-f]{12}\.js")
 _REFUSED = ("POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE", "CONNECT")  # they could change
 # A drawing or a list opened by itself runs nothing and loads nothing.
 _STILL = f"default-src 'none'; style-src 'unsafe-inline'; font-src data:; {_NO_FRAMES}"
@@ -258,6 +289,7 @@ class Handler(BaseHTTPRequestHandler):
     error_message_format = "%(code)d %(message)s\n"
     error_content_type = "text/plain; charset=utf-8"
     _is_first = True  # request of its connection
+    _says_how_to_keep = False  # the answer that is being written
 
     def do_GET(self) -> None:
         self._answer(with_body=True)
@@ -329,12 +361,16 @@ class Handler(BaseHTTPRequestHandler):
     def _opened(self, path: Path, file: IO[bytes], with_body: bool) -> None:
         status = fstat(file.fileno())
         version = Validators.of(status)
-        facts = {"ETag": version.etag, "Last-Modified": version.last_modified}
+        shrinks = may_shrink(path, status.st_size, self.headers)
+        version = version.compressed() if shrinks else version
+        facts = {"ETag": version.etag, "Last-Modified": version.last_modified} | _keeping(path)
         instead = version.instead(self.headers)
         if instead == HTTPStatus.PRECONDITION_FAILED:
             return self.send_error(instead)
         if instead is not None:
             return self._head(instead, facts)
+        if shrinks:
+            return self._shrunk(path, file, facts, with_body)
         asked = self.headers.get("Range") if with_body else None  # of GET only: section 14.2
         asked = asked if version.may_resume(self.headers.get("If-Range")) else None
         try:
@@ -347,6 +383,17 @@ class Handler(BaseHTTPRequestHandler):
             self._body(file, part or range(status.st_size))
         return None
 
+    def _shrunk(
+        self, path: Path, file: IO[bytes], facts: Mapping[str, str], with_body: bool
+    ) -> None:
+        kind = _kind(path, file)
+        body = gzip.compress(file.read(), _LEVEL, mtime=0)
+        coded = {"Content-Encoding": "gzip", "Content-Length": str(len(body))}
+        self._head(HTTPStatus.OK, {**facts, **kind, **coded})
+        if with_body:
+            self.server.door.expect(self.connection, _REQUEST + len(body) / _SLOWEST)
+            self.wfile.write(body)
+
     def _body(self, file: IO[bytes], part: range) -> None:
         self.server.door.expect(self.connection, _REQUEST + len(part) / _SLOWEST)
         if part and self.connection.sendfile(file, part.start, len(part)) < len(part):
@@ -358,6 +405,7 @@ class Handler(BaseHTTPRequestHandler):
 
     def _head(self, status: HTTPStatus, headers: Mapping[str, str]) -> None:
         self.send_response(status)
+        self._says_how_to_keep = "Cache-Control" in headers
         for name, value in headers.items():
             self.send_header(name, value)
         self.end_headers()
@@ -366,6 +414,9 @@ class Handler(BaseHTTPRequestHandler):
         """Every answer, refusals too, says how a browser is to treat it."""
         for name, value in _HEADERS.items():
             self.send_header(name, value)
+        if not self._says_how_to_keep:
+            self.send_header("Cache-Control", _ASK)
+        self._says_how_to_keep = False
         super().end_headers()
 
     def version_string(self) -> str:
@@ -377,6 +428,13 @@ class Handler(BaseHTTPRequestHandler):
 
 for _method in _REFUSED:
     setattr(Handler, f"do_{_method}", Handler.refuse_method)
+
+
+def _keeping(path: Path) -> dict[str, str]:
+    """How a file is kept in between, and that there may be another form of it."""
+    facts = {"Vary": "Accept-Encoding"} if media_type(path).startswith(_SHRINK) else {}
+    named = path.parent.name == FOLDER and _BY_CONTENT.fullmatch(path.name)
+    return facts | ({"Cache-Control": _FOR_EVER} if named else {})
 
 
 def _place(part: range | None, size: int) -> dict[str, str]:

@@ -141,7 +141,7 @@ class View:
 
     def play(self) -> None:
         self.page.click("#play")
-        self.until("word", "^(?!Ready|Paused)")
+        self.until("word", "^(?!Ready|Paused|Loading)")
 
     def wait(self, seconds: float) -> None:
         self.page.wait_for_timeout(seconds * 1000)

@@ -16,7 +16,7 @@ from drillgen.chart import Chart, Role
 from tests.page.pages import HOSTILE, TITLE, Made, View, make_page
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser
+    from playwright.sync_api import Browser, Route
 
 WORDS: dict[Role, str] = {
     "count-in": "Count-in",
@@ -51,6 +51,35 @@ def test_it_plays_from_anywhere(
         assert hosts <= {(urlsplit(url).scheme, urlsplit(url).netloc), ("data", "")}
         policy = view.page.get_attribute("meta[http-equiv=Content-Security-Policy]", "content")
         assert policy and "default-src 'none'" in policy and "unsafe" not in policy
+
+
+def test_a_slow_line_hears_the_count_in_first(browser: Browser, served: str) -> None:
+    """Over HTTP the count-in's tones come in one file beside the page's code and data: it is heard
+    while the other tones are still under way, goes on until the first bars are there, and says
+    why; then comes the first bar.  Until a tone is there at all, the page says that it loads."""
+    with View(browser, served) as view:
+        held: list[Route] = []
+        view.context.route("**/page/tone-*.js", lambda route: held.append(route))
+        view.context.route("**/page/count-*.js", lambda route: held.append(route))
+        view.requests.clear()
+        view.page.reload(wait_until="commit")
+        view.until("word", "^Loading$")
+        view.until("place", "^Bar 1 of")
+        assert len(view.requests) - len(held) <= 8
+        view.set(tempo=240)
+        view.page.click("#play")
+        view.until("word", "^Loading$")
+        next(route for route in held if "/count-" in route.request.url).continue_()
+        view.until("word", "^(Starting note|Count-in)$")
+        view.until("until", "while the first bars load")
+        view.wait(1.5)
+        assert view.text("word") == "Count-in"
+        view.context.unroute("**/page/tone-*.js")
+        for route in held:
+            if "/tone-" in route.request.url:
+                route.continue_()
+        view.until("word", "^Listen$")
+        assert view.problems == []
 
 
 def test_what_a_person_wrote_is_never_markup(view: View) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import socket
 import threading
 from email.utils import formatdate
@@ -12,7 +13,7 @@ import pytest
 
 from drillgen.disk import whole_file
 from drillgen.serve.server import Validators, media_type
-from tests.serve.serving import NAME, TEN_THOUSAND, Served
+from tests.serve.serving import NAME, TEN_THOUSAND, Served, make_pack, serve
 
 TRACK = "/" + quote(NAME)
 
@@ -119,6 +120,39 @@ def test_what_a_phone_has_is_not_sent_again(served: Served) -> None:
     assert served.ask(TRACK, {"If-Match": '"x"'}).status == 412
     assert served.ask(TRACK, {"If-Match": f'"x", {tag}', "Range": "bytes=0-0"}).status == 206
     assert served.ask(TRACK, {"If-Unmodified-Since": old}).status == 412
+
+
+def test_letters_go_compressed(tmp_path: Path) -> None:
+    """Where a browser takes gzip (RFC 9110, 12.5.3), text is sent so and unpacks to the file's
+    bytes (RFC 1952, by Python's gzip); with a tag of its own (8.8.3.3), known again, and `Vary`;
+    not to who refuses it by a weight of 0, nor in parts.  What is named by its content may be
+    kept for ever (RFC 8246); the rest is asked for anew."""
+    text = b'drillgen.take("x", "' + b"la " * 1000 + b'");\n'
+    pack = make_pack(tmp_path)
+    (pack / "page").mkdir()
+    for name in ("page/tone-0123456789ab.js", "page/stand.js"):
+        (pack / name).write_bytes(text)
+    own, path = serve(pack), "/page/tone-0123456789ab.js"
+    try:
+        _asked_compressed(own, path, text)
+    finally:
+        own.process.kill()
+        own.process.wait()
+
+
+def _asked_compressed(own: Served, path: str, text: bytes) -> None:
+    plain, small = own.ask(path), own.ask(path, {"Accept-Encoding": "br, gzip;q=0.8"})
+    assert (plain.body, gzip.decompress(small.body)) == (text, text)
+    assert len(small.body) < len(text) / 10 and small.headers["Content-Encoding"] == "gzip"
+    assert small.headers["Vary"] == plain.headers["Vary"] == "Accept-Encoding"
+    assert small.headers["ETag"] != plain.headers["ETag"]
+    known = {"Accept-Encoding": "gzip", "If-None-Match": small.headers["ETag"]}
+    assert own.ask(path, known).status == 304
+    assert own.ask(path, {"Accept-Encoding": "gzip;q=0"}).body == text
+    part = own.ask(path, {"Accept-Encoding": "gzip", "Range": "bytes=0-3"})
+    assert (part.status, part.body) == (206, text[:4])
+    assert "immutable" in small.headers["Cache-Control"]
+    assert own.ask("/page/stand.js").headers["Cache-Control"] == "no-cache"
 
 
 def test_a_file_that_is_built_again_has_another_tag(tmp_path: Path) -> None:

@@ -8,10 +8,9 @@
   const LIMIT = { threshold: -2, knee: 0, ratio: 20, attack: 0.001, release: 0.1 };
 
   d.Band = class {
-    constructor(drill, tones, room) {
+    constructor(drill, tones) {
       this.drill = drill;
       this.tones = tones;
-      this.room = room;
       this.levels = new Map(drill.parts.map((part) => [part.name, { on: true, decibels: 0 }]));
       this.voices = new Set();
       this.last = new Map(); // "part key" to the voice that sounds there
@@ -37,10 +36,17 @@
     connect(context) {
       this.master = new GainNode(context, { gain: d.gainOf(this.drill.gain) });
       this.out = softCeiling(context);
-      const limiter = addLimiter(context, this.out.input);
-      this.master.connect(limiter);
-      if (this.room) addRoom(context, this.room, this.master, limiter);
+      this.limiter = addLimiter(context, this.out.input);
+      this.master.connect(this.limiter);
+      if (this.room) addRoom(context, this.room, this.master, this.limiter);
       this.inputs = new Map(this.drill.parts.map((part) => [part.name, this.input(context, part)]));
+    }
+
+    /** The room may come later than the first sound: it is the largest thing that a page loads. */
+    furnish(room) {
+      if (!room || this.room) return;
+      this.room = room;
+      if (this.inputs) addRoom(d.context, room, this.master, this.limiter);
     }
 
     input(context, part) {

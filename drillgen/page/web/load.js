@@ -19,6 +19,14 @@
     return waiting.get(name).promise;
   };
 
+  /** Values that came with another one; what was asked for meanwhile is answered, too. */
+  d.bring = function (values) {
+    for (const [name, value] of Object.entries(values)) {
+      if (waiting.has(name)) d.take(name, value);
+      else waiting.set(name, { promise: Promise.resolve(value), resolve: () => {} });
+    }
+  };
+
   /** Let go of a value that will not be needed soon; it can be loaded again. */
   d.forget = (name) => waiting.delete(name);
 

@@ -2,9 +2,10 @@
 (function (d) {
   "use strict";
   const NARROW = 560; // pixels of the sheet: below that it has fewer bars a line
-  const FIRST_BARS = 4; // whose tones must be ready before the first sound
+  const FIRST_BARS = 4; // whose tones must be ready before they begin; a count-in goes on until then
   const NO_SOUND = "The browser has not started the sound. Are loudspeakers or headphones connected, and may this page play sound?";
   const TAKEN = "Something else has taken the sound: a call, another program. “Go on” continues from here.";
+  const LOADING = "Loading";
   const SOON = 10; // ms: the shortest wait for what is shown next
   const LATER = 250; // and the longest
 
@@ -24,21 +25,49 @@
     stop();
     if (band) band.close();
     const asked = (state.choosing = {});
-    const [drill, room] = await Promise.all([d.load(entry.file), d.load("room")]);
+    if (entry.count) d.load(entry.count).then(d.bring, () => {});
+    const drill = await d.load(entry.file);
     if (state.choosing !== asked) return;
     Object.assign(state, { entry, drill, layout: 0, take: null, bar: 0 });
     state.tones = new d.Tones(drill);
-    band = new d.Band(drill, state.tones, room);
+    band = new d.Band(drill, state.tones);
     player = new d.Player(band);
     player.onend = ended;
     player.cueOf = cueOf;
+    player.ready = (bar) => state.tones.has(opening(bar));
     d.byId("drill").value = String(catalogue.drills.indexOf(entry));
     d.show.drill(drill, d.choices(drill));
     player.countIn = d.byId("count-in").checked;
     player.repeat = drill.loops;
     d.showParts(d.byId("parts"), band, state.levels);
-    d.show.ready("Ready", drill);
+    d.show.ready(LOADING, drill);
     await chooseKey(0);
+  }
+
+  /** Have ready what is heard first, then the rest; until then the page says that it loads. */
+  async function prepare() {
+    const { tones, read } = state;
+    const from = state.bar || player.lead;
+    const asked = (state.preparing = {});
+    if (state.entry.count) await d.load(state.entry.count).catch(() => {});
+    const quiet = () => state.preparing === asked && !player.playing;
+    if (quiet() && !tones.has(beginning(from))) d.show.ready(LOADING, state.drill);
+    await tones.ready(beginning(from));
+    if (quiet() && !state.asked && d.byId("word").textContent === LOADING) d.show.ready("Ready", state.drill);
+    const own = band;
+    await tones.ready(opening(from));
+    d.load("room").then((room) => own.furnish(room), () => {});
+    if (state.preparing === asked) tones.ready(d.tonesFrom(layout(), read, from)).catch(() => {});
+  }
+
+  /** The tones of a bar and some after it. */
+  const opening = (bar) => d.tonesFrom(layout(), state.read, bar, player.lead + FIRST_BARS);
+
+  /** The tones that must be there before anything is heard: of the count-in, where there is one. */
+  function beginning(bar) {
+    if (!player.lead || !player.countIn) return opening(bar);
+    const cue = cueOf(bar);
+    return [...d.tonesFrom(layout(), state.read, bar, player.lead), ...(cue === null ? [] : [cue])];
   }
 
   const layout = () => state.drill.layouts[state.layout];
@@ -76,7 +105,7 @@
     if (take !== state.take) state.read = d.readTake(value, state.drill.rate);
     state.take = take;
     player.use(state.read, state.tempo / take.tempo);
-    state.tones.ready(d.tonesFrom(layout(), state.read, state.bar || player.lead));
+    prepare().catch(failed);
   }
 
   function setBars(from, to) {
@@ -101,10 +130,12 @@
   /** Play from a bar on, after so many bars of the count-in at most. */
   async function start(bar, counted) {
     const asked = (state.asked = {});
+    const first = counted === 0 ? opening(bar) : beginning(bar);
+    if (!player.playing && !state.tones.has(first)) d.show.ready(LOADING, state.drill);
     d.byId("play").classList.add("on");
     band.open(); // within the touch
     try {
-      await state.tones.ready(d.tonesFrom(layout(), state.read, bar, player.lead + FIRST_BARS));
+      await state.tones.ready(first);
     } catch (error) {
       return failed(error);
     }

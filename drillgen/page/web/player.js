@@ -13,6 +13,7 @@
   const USUAL = 0.035; // seconds
   const PATIENCE = 6000; // ms that a browser may take to wake the sound
   const LATE = 0.05; // seconds: what should have begun longer ago is not heard any more
+  const HOLD = 0.6; // seconds before its end at which a count-in may still go on for a bar
   const MOST_LATENCY = 1; // seconds from being made to the ear; a clock that says more is not believed
   const FIELDS = 5; // numbers a stroke
 
@@ -60,6 +61,7 @@
       this.countIn = true;
       this.lead = 0; // bars of the count-in
       this.target = 0; // the bar that a count-in leads to
+      this.ready = () => true; // whether what a count-in leads to can be heard yet
       this.cueOf = () => null; // the tone of the starting note before a bar, where it is not the first key's
       this.onend = () => {};
     }
@@ -90,8 +92,7 @@
       this.target = bar;
       const bars = this.countIn && bar >= this.lead ? Math.min(counted, this.lead) : 0;
       if (bars > 0) this.plan(start, this.lead - bars, 0, this.lead - 1, this.paceOf(bar));
-      const then = this.stretches.length ? this.stretches[0].end : start;
-      this.plan(then, bar, 0, this.lastFrom(bar), this.speed);
+      else this.plan(start, bar, 0, this.lastFrom(bar), this.speed);
       this.begin();
     }
 
@@ -144,7 +145,7 @@
       const until = d.context.currentTime + AHEAD;
       for (let stretch = this.stretches.at(-1); ; stretch = this.stretches.at(-1)) {
         this.stretches.forEach((each) => this.strikeBars(each, until));
-        if (stretch.end > until || !this.follow(stretch)) break;
+        if (stretch.end > (this.holds(stretch) ? until - AHEAD + HOLD : until) || !this.follow(stretch)) break;
       }
       const past = this.heard() - 1;
       while (this.stretches.length > 1 && this.stretches[0].end < past) this.stretches.shift();
@@ -152,8 +153,14 @@
       if (last.done && this.heard() > last.over) { this.stop(); this.onend(); }
     }
 
+    /** Whether a stretch is a count-in to what has not been loaded yet. */
+    holds(stretch) {
+      return stretch.last < this.lead && !this.ready(this.target);
+    }
+
     /** The bars that come after a stretch, where nothing is planned yet; null at the end. */
     following(stretch) {
+      if (stretch.last < this.lead) return { bar: this.target, last: this.lastFrom(this.target) };
       if (!this.repeat && stretch.last >= this.last) return null;
       return { bar: this.first, last: this.last };
     }
@@ -161,13 +168,15 @@
     /** What comes after the last stretch; false where that is the end. */
     follow(stretch) {
       if (stretch.done) return false;
-      if (!this.following(stretch)) {
+      const next = this.following(stretch);
+      if (!next) {
         stretch.done = true;
         const ring = stretch.last === this.take.bars.length - 1 ? this.take.end - this.take.starts.at(-1) : 0.5;
         stretch.over = stretch.end + ring;
         return false;
       }
-      this.plan(stretch.end, this.first, 0, this.last, this.speed);
+      if (this.holds(stretch)) this.plan(stretch.end, this.lead - 1, 0, this.lead - 1, stretch.speed);
+      else this.plan(stretch.end, next.bar, 0, next.last, this.speed);
       return true;
     }
 
@@ -212,17 +221,12 @@
       const context = d.context;
       const start = context.currentTime + START;
       const counting = here.stretch.last < this.lead;
-      const waiting = counting ? this.stretches.find((each) => each.bar >= this.lead) : null;
       this.band.cancel(start);
       this.stretches = this.stretches.filter((each) => each.start < start);
       this.stretches.forEach((each) => { each.end = Math.min(each.end, start); each.next = Infinity; });
       const into = here.share * (this.take.starts[here.bar + 1] - this.take.starts[here.bar]);
-      const speed = counting ? this.paceOf(waiting ? waiting.bar : this.first) : this.speed;
+      const speed = counting ? this.paceOf(this.target) : this.speed;
       this.plan(start, here.bar, into, counting ? this.lead - 1 : this.lastFrom(here.bar), speed);
-      if (counting) {
-        const bar = waiting ? waiting.bar : this.first;
-        this.plan(this.stretches.at(-1).end, bar, 0, this.lastFrom(bar), this.speed);
-      }
       this.work();
     }
   };

@@ -78,7 +78,7 @@
     const chords = d.chordsAt(value, layout, player, here);
     d.setText("chord", chords.now);
     d.setText("next", chords.next ? `then ${chords.next}` : "");
-    const said = `${found.word} ${found.beats} ${found.then}`;
+    const said = `${found.word} ${found.beats} ${found.then} ${found.loading}`;
     if (said === shown) return;
     shown = said;
     d.byId("turn").classList.toggle("yours", d.isYourTurn(found.role));
@@ -88,7 +88,8 @@
   }
 
   /** How long a turn lasts: in beats, or in bars while the end is far away. */
-  function until({ beats, then }, inBar) {
+  function until({ beats, then, loading }, inBar) {
+    if (loading) return ["while the first bars load"];
     if (beats === null) return ["round and round, until you stop"];
     if (beats === 0) return [];
     const far = beats > FAR;

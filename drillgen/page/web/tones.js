@@ -24,6 +24,11 @@
       return Promise.all(wanted.map((row) => row.wait));
     }
 
+    /** Whether all of these tones can be played. */
+    has(numbers) {
+      return numbers.every((number) => !this.rows[number] || this.rows[number].buffer);
+    }
+
     ask(row) {
       if (row.wait) return;
       row.wait = new Promise((resolve, reject) => { row.resolve = resolve; row.reject = reject; });

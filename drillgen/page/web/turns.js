@@ -38,6 +38,7 @@
       role,
       word: cue ? "Starting note" : wordsOf(role, player)[0],
       beats: found.endless ? null : beats,
+      loading: player.holds(here.stretch),
       then: found.bar === null ? "the end" : wordsOf(roleOf(found.bar), player)[1],
       key: layout.bars[here.bar][1],
     };
