@@ -128,7 +128,7 @@ def browser() -> Iterator[Any]:
     path = chromium()
     if path is None:
         pytest.skip("there is no chromium, and tools/fetch_browser.sh could fetch none")
-    with _with_fetched_libraries():
+    with with_fetched_libraries():
         driver = playwright.sync_playwright().start()
     browser = driver.chromium.launch(executable_path=path, args=["--no-sandbox"])
     yield browser
@@ -137,7 +137,7 @@ def browser() -> Iterator[Any]:
 
 
 @contextmanager
-def _with_fetched_libraries() -> Iterator[None]:
+def with_fetched_libraries() -> Iterator[None]:
     """While Playwright starts its Node.js."""
     named = _FETCHED / "libraries"
     with pytest.MonkeyPatch.context() as patch:

@@ -449,7 +449,7 @@ def _strips(sheet: Sheet) -> list[tuple[str, str]]:
     from drillgen.sheet.svg import strips
 
     wide = strips(sheet.sections, fonts=False)
-    narrow = strips(sheet.sections, bars_a_system=_NARROW, fonts=False)
+    narrow = strips(sheet.sections, bars_a_system=_NARROW, fonts=False, narrow=True)
     return [(one.svg, other.svg) for one, other in zip(wide, narrow, strict=True)]
 
 

@@ -153,6 +153,9 @@ def _font_face(style: str) -> str:
 
 WIDTH = 1800  # of a system, in verovio's pixels: tenths of a millimetre, so that a staff is 7.2 mm
 WIDEST = 2500  # shrunk to the page, a staff is then 5.2 mm: the smallest that reads on a stand
+# A phone's page shows 330 of its 360 pixels of music, in which a staff of 24 pixels reads at arm's
+# length: there a system is so much narrower.
+NARROW_WIDTH, NARROW_WIDEST = 880, 950
 _LOOSE = 6000  # wider than any system
 _OPTIONS: dict[str, Any] = {
     "adjustPageHeight": True,
@@ -190,15 +193,21 @@ class Engraved:
 
 
 @lru_cache(maxsize=2)  # the same music is asked for as strips, as one picture and as PDF
-def engraved(pieces: tuple[str, ...], bars_a_system: int | None) -> Engraved:
-    """Engrave some MusicXML texts.  Raises SheetError where verovio is missing or refuses one."""
+def engraved(
+    pieces: tuple[str, ...], bars_a_system: int | None, *, narrow: bool = False
+) -> Engraved:
+    """Engrave some MusicXML texts.  `narrow`: for a phone's page.
+
+    Raises SheetError where verovio is missing or refuses one.
+    """
+    least, most = (NARROW_WIDTH, NARROW_WIDEST) if narrow else (WIDTH, WIDEST)
     toolkit = _toolkit()
     texts = [_with_chords_on_top(toolkit, prepared(piece, bars_a_system)) for piece in pieces]
     natural = [_natural(toolkit, text) for text in texts]
-    width = max([WIDTH, *(system.width for systems in natural for system in systems)])
+    width = max([least, *(system.width for systems in natural for system in systems)])
     size = bars_a_system or BARS_A_SYSTEM
-    if width > WIDEST and size > 1:
-        return engraved(pieces, size // 2)
+    if width > most and size > 1:
+        return engraved(pieces, size // 2, narrow=narrow)
     return Engraved(
         width * 10,
         tuple(
@@ -319,13 +328,16 @@ def strips(
     *,
     bars_a_system: int | None = None,
     fonts: bool = True,
+    narrow: bool = False,
 ) -> tuple[Strip, ...]:
     """A strip for each key, all in one size.
 
-    `bars_a_system` is for narrow pages; by default the MusicXML says.  With `fonts=False` the page
-    brings the font itself (`font_faces`).  Raises SheetError.
+    `bars_a_system`: by default the MusicXML says.  `narrow`: for a phone's page, with fewer bars
+    where they need it.  With `fonts=False` the page brings the font itself (`font_faces`).  Raises
+    SheetError.
     """
-    music = engraved(tuple(section.musicxml for section in sections), bars_a_system)
+    texts = tuple(section.musicxml for section in sections)
+    music = engraved(texts, bars_a_system, narrow=narrow)
     return tuple(
         _strip(section, systems, music.width, fonts)
         for section, systems in zip(sections, music.pieces, strict=True)
