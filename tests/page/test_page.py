@@ -365,12 +365,81 @@ def test_the_keyboard_is_enough(view: View) -> None:
 
 @pytest.mark.parametrize("width", [360, 768])
 def test_a_narrow_page_does_not_scroll_sideways(browser: Browser, made: Made, width: int) -> None:
-    """At 360 pixels everything fits, and what is touched is at least 44 high (WCAG 2.5.5)."""
+    """At 360 pixels everything fits, and what is touched is at least 44 high (WCAG 2.5.5), bars of
+    the sheet too, and as wide; there a staff is at least 24 pixels high and a chord's letters 14
+    (bounds of our own, for reading from a stand)."""
     with View(browser, made.index.as_uri(), viewport={"width": width, "height": 740}) as view:
         view.page.click("summary")
         assert view.page.evaluate("document.documentElement.scrollWidth") <= width
         boxes = [each.bounding_box() for each in view.page.locator("button, select").all()]
         assert all(box is None or box["height"] >= 44 for box in boxes)
+        view.page.click("summary")
+        assert min(view.page.evaluate(_SMALLEST, ".sheet-box")) >= 44
+        staff, chord = view.page.evaluate(_MUSIC)
+        assert staff >= 24 and chord >= 14
+
+
+_SMALLEST = """name => {
+    const boxes = [...document.querySelectorAll(`#strip ${name}`)]
+        .map((each) => each.getBoundingClientRect());
+    const least = (side) => Math.min(...boxes.map((box) => box[side]));
+    return [least("width"), least("height")];
+}"""
+_MUSIC = """() => {
+    const strip = document.querySelector("#strip svg");
+    const lines = [...strip.querySelectorAll(".sheet-bar path")]
+        .map((line) => line.getBoundingClientRect())
+        .filter((line, _, all) => line.width > 40 && line.top < all[0].top + 60);
+    const tops = lines.map((line) => line.top);
+    const letters = getComputedStyle(strip.querySelector(".sheet-chord tspan")).fontSize;
+    const chord = parseFloat(letters) * strip.getScreenCTM().a;
+    return [Math.max(...tops) - Math.min(...tops), chord];
+}"""
+
+
+@pytest.mark.parametrize("size", [(740, 360), (640, 400)])
+def test_whose_turn_it_is_stays_in_sight(
+    browser: Browser, made: Made, size: tuple[int, int]
+) -> None:
+    """On a phone that lies on its side, and on a page at twice its size (WCAG 1.4.4), words and
+    player leave room for the bar that sounds, which is between them, however far the music is;
+    title and choices make way while it plays and come back."""
+    viewport = {"width": size[0], "height": size[1]}
+    with View(browser, made.index.as_uri(), viewport=viewport) as view:
+        view.set(count_in=False, tempo=360, from_=1, to=12)
+        view.play()
+        assert view.page.is_hidden("#facts") and view.page.is_hidden("#key")
+        view.until("place", "^Bar 10 of")
+        view.wait(0.4)
+        bar, words, desk = (
+            view.page.locator(each).first.bounding_box()
+            for each in ("#strip .sheet-bar.now .sheet-box", "#word", "#desk")
+        )
+        assert bar and words and desk and words["y"] >= 0
+        assert words["y"] + words["height"] <= bar["y"]
+        assert bar["y"] + bar["height"] <= desk["y"]
+        view.until("word", "^Ready$")
+        assert view.page.is_visible("#facts")
+
+
+def test_a_room_reads_it_from_the_last_row(browser: Browser, made: Made) -> None:
+    """In the room view words and staff have four times the area and more (twice the height), only
+    the turn, the sheet and the player are left, and Escape brings the page back."""
+    with View(browser, made.index.as_uri(), viewport={"width": 1280, "height": 720}) as view:
+        view.set(count_in=False)
+        sizes = []
+        for button in ("#play", "#for-room"):
+            view.page.click(button)
+            view.page.wait_for_selector("#strip svg[aria-label='Sheet, C major']")
+            view.wait(0.3)
+            word = view.page.evaluate("parseFloat(getComputedStyle(word).fontSize)")
+            sizes.append((word, view.page.evaluate(_MUSIC)[0]))
+        assert all(large >= 2 * small for small, large in zip(*sizes, strict=True))
+        assert not any(map(view.page.is_visible, ("#facts", "#tempo", "footer", "#key")))
+        assert view.page.is_visible("#leave") and view.page.is_hidden("#back")
+        assert violations(view) == []
+        view.page.keyboard.press("Escape")
+        view.page.wait_for_selector("#tempo", state="visible")
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -1,7 +1,7 @@
 /* The page itself: what is chosen, what is shown, what is played. */
 (function (d) {
   "use strict";
-  const NARROW = 560; // pixels of the sheet: below that it has fewer bars a line
+  const NARROW = 620; // pixels of the sheet: below that it has fewer bars a line
   const FIRST_BARS = 4; // whose tones must be ready before they begin; a count-in goes on until then
   const NO_SOUND = "The browser has not started the sound. Are loudspeakers or headphones connected, and may this page play sound?";
   const TAKEN = "Something else has taken the sound: a call, another program. “Go on” continues from here.";
@@ -234,13 +234,15 @@
   async function showSheet(keyIndex, bar, seen) {
     const key = layout().keys[keyIndex];
     d.show.first(key);
-    const name = d.byId("strip").clientWidth < NARROW ? key.narrow || key.sheet : key.sheet;
+    const large = d.byId("strip").clientWidth < NARROW || document.body.classList.contains("room");
+    const name = large ? key.narrow || key.sheet : key.sheet;
     const wanted = (state.sheet = {});
     const value = name ? await d.load(name) : null;
     if (state.sheet !== wanted) return;
     state.sheetKey = key;
     d.setText("paper", `${key.label} · ${d.byId("tempo").value} beats a minute`);
     const open = d.byId("line").value !== "hidden" && value && value.answer;
+    sight.expect();
     strip.show(value ? (open ? value.answer : value.sheet) : "", `Sheet, ${key.label}`, (id) => state.places.nameOf(state.places.barOf(id, state.bar)));
     dress();
     strip.mark(state.places.idOf(bar));
@@ -309,6 +311,7 @@
   }
 
   d.onstate = follow;
+  d.room(() => { sight.play(Boolean(player && player.playing)); if (player && player.take) place(state.bar, true); });
   d.show.catalogue(catalogue);
   listen();
   chooseDrill(catalogue.drills[0]).catch(failed);

@@ -14,19 +14,20 @@
       this.own = 0; // until then a scroll is taken for ours
       back.addEventListener("click", () => { this.follow(); if (this.bar) this.move("smooth"); });
       ["wheel", "touchmove"].forEach((event) => addEventListener(event, () => { this.own = 0; }, { passive: true }));
+      addEventListener("resize", () => this.expect());
       addEventListener("scroll", () => { if (this.active && performance.now() > this.own) this.leave(); }, { passive: true });
       addEventListener("pointerdown", (event) => { this.held = Boolean(event.target.closest("input, select")); });
       ["pointerup", "pointercancel"].forEach((event) => addEventListener(event, () => { this.held = false; }));
     }
 
     /** What moves by itself within some ms is not the reader's doing. */
-    expect(ms) {
+    expect(ms = AT_ONCE) {
       this.own = Math.max(this.own, performance.now() + ms);
     }
 
     play(on) {
       this.active = on;
-      this.expect(AT_ONCE); // what folds away or comes back moves the page
+      this.expect(); // what folds away or comes back moves the page
       this.follow();
     }
 
