@@ -23,7 +23,7 @@ from benchmarks.musical.lines import lines
 from benchmarks.musical.phrases import phrases
 from benchmarks.musical.sides import sides
 from benchmarks.musical.timing import timing
-from benchmarks.musical.walking import walking
+from benchmarks.musical.walking import study, walking
 
 PHRASE_SEEDS = 50
 
@@ -51,6 +51,7 @@ def _figures(seeds: int, listen: bool) -> Iterator[Figure]:
     yield from comping(scores)
     yield from accompaniment(scores)
     yield from walking(scores)
+    yield from study(2 * seeds)
     yield from alike(scores)
     in_feels = list(feels())
     yield from by_feel(in_feels)

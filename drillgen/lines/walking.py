@@ -12,21 +12,29 @@ eighth beside a change (common practice).
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import deque
 from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
-from itertools import dropwhile, pairwise
+from itertools import dropwhile, islice, pairwise, zip_longest
 from random import Random
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from drillgen.chart import Bar
 from drillgen.drill.lines import LedBy, Walking
-from drillgen.lines.pass_context import Cell, PassContext, beside, cells, stepped
+from drillgen.lines.pass_context import (
+    Cell,
+    PassContext,
+    beside,
+    cells,
+    degree_of,
+    stepped,
+)
 from drillgen.score import Note
 from drillgen.theory.chords import Chord
-from drillgen.theory.pitch import Key, Name, Pitch, in_range
+from drillgen.theory.pitch import Degree, Key, Name, Pitch, in_range
 from drillgen.theory.scales import chord_scale
 
 # The cheapest way through some notes: what a walking line's motion costs.
@@ -41,8 +49,8 @@ from drillgen.theory.scales import chord_scale
 _INTERVAL = (6.0, 0.0, 0.0, 0.9, 0.9, 1.3, 4.0, 1.6, 4.0, 4.0, 5.0, 6.0, 3.5)
 _TOO_FAR = 12  # semitones; wider leaps are not tried
 _OUT_OF_REACH = 50.0  # the last resort in a narrow range
-_TURN = 0.5  # the line changes direction
-_AGAINST = 0.7  # a step against the direction that this chord set out in
+_TURN = 0.8  # the line changes direction
+_AGAINST = 0.7  # a step against the direction that the line has here
 _STEP = 2  # semitones
 _LEADING = (1, 2, 5, 7)  # semitones
 _LEAP_TO_PASSING = 1.8  # a leap should land on a chord tone
@@ -58,6 +66,7 @@ class PitchChoice(NamedTuple):
     key: int  # its MIDI key
     price: float  # what it costs by itself
     lands: bool  # whether a leap may land there
+    passes: bool = False  # whether it must be come to by a semitone and left by the next one
 
 
 Step = Sequence[PitchChoice]  # one beat to fill
@@ -71,6 +80,11 @@ class Way(NamedTuple):
     key: int  # its MIDI key
     came: int | None  # semitones from the note before; None where there was none
     before: Way | None  # None where the way begins
+    passes: bool = False  # whether it must go on by a semitone as it came
+
+    def goes_on(self, distance: int) -> bool:
+        """Whether it may go on by an interval: always, but from a passing note."""
+        return not self.passes or distance == self.came
 
     @property
     def path(self) -> list[Pitch]:
@@ -107,16 +121,16 @@ def onward(ways: Ways, steps: Sequence[Step], aim: int) -> Ways:
         reached: Ways = {}
         for (_, direction), way in ways.items():
             moves = _moves(way.came, direction)
-            for pitch, key, price, lands in step:
+            for pitch, key, price, lands, passes in step:
                 distance = key - way.key
                 moved = moves.get(distance)
-                if moved is None:
+                if moved is None or not way.goes_on(distance) or (passes and abs(distance) != 1):
                     continue
                 total = way.cost + price + moved + (_AGAINST if distance * aim < 0 else 0.0)
                 total += 0.0 if lands or abs(distance) <= _STEP else _LEAP_TO_PASSING
                 state = (key, 1 if distance > 0 else -1)
                 if state not in reached or total < reached[state].cost:
-                    reached[state] = Way(total, pitch, key, distance, way)
+                    reached[state] = Way(total, pitch, key, distance, way, passes)
         ways = reached or ways
     return ways
 
@@ -127,6 +141,7 @@ def arrivals(ways: Ways, target: Pitch) -> list[tuple[float, Way]]:
     costs = [
         (way.cost + _moves(way.came, direction).get(key - way.key, _OUT_OF_REACH), way)
         for (_, direction), way in ways.items()
+        if way.goes_on(key - way.key)
     ]
     return sorted(costs, key=lambda arrival: arrival[0])
 
@@ -163,12 +178,13 @@ def _move(came: int | None, direction: int, distance: int) -> float:
 # the taste, as a table; a little seeded noise keeps two choruses from being the same.
 
 _WEAK_SCALE_TONE = 0.3  # a scale tone that is no chord tone, on a weak beat
-_STRONG_SCALE_TONE = 2.5  # … on a strong beat
-_REGISTER = 0.012  # a semitone away from the middle, squared
-_NOISE = 1.4
-_CONTRADICTS = 10.0  # an approach that is the sounding chord's other third, or its other seventh
+_STRONG_SCALE_TONE = 3.5  # … on a strong beat
+_PASSING = -1.6  # … a chromatic passing note, due in every other bar of a chord that stays
+_ARCHED = 0.018  # a semitone away from where the arc is, squared
+_NOISE = 0.7  # less than the taste: a step against a leap
+_CONTRADICTS = 40.0  # an approach that is the sounding chord's other third, or its other seventh
 _FOREIGN = 4.0  # a whole tone or a fifth away and outside the sounding chord's scale
-_STEPS_BACK = 5.0  # a whole tone into a change over the note that this chord began on: E D# F
+_STEPS_BACK = 7.0  # a whole tone into a change over the note that this chord began on: E D# F
 # How the last note leads into the next chord, by its distance to the target in semitones.
 _APPROACH = {
     "mixed": {1: 0.0, -1: 0.0, 2: 0.6, -2: 0.6, 7: -0.9, -5: -0.9},
@@ -176,13 +192,26 @@ _APPROACH = {
     "dominant": {1: 2.5, -1: 2.5, 2: 3.0, -2: 3.0, 7: 0.0, -5: 0.0},
 }
 _WALKING_BEATS_STEP = 2  # semitones
-_ASTRAY = 2.0  # another octave of the next chord's bass where that lies a step away
+_ASTRAY = 4.0  # another octave of the next chord's bass where that lies a step away
 # Thirds, sevenths (a sixth stands for a major one) and flat fifths, and what contradicts each, in
 # semitones over the root.
 _OTHERS = ((3, 4), (4, 3), (10, 11), (11, 10), (9, 10), (6, 7))
 _DOMINANT, _FLAT_NINTH = {4, 10}, 1
-_FIRST_NOTE_AGAIN = {1: 0.0, 5: 0.9, 3: 1.0}  # where a chord goes on: its degrees and their cost
-_OCTAVE = 12
+_OCTAVE, _FIFTH = 12, 7  # semitones
+_ROOT_ONLY = ((1, 0.0),)
+# Where a chord goes on: what its downbeats stand on, and what each costs; now and then its root.
+_STAYS_ON = ((5, 0.1), (3, 0.0), (7, 0.2), (6, 0.2), (9, 0.7))
+_LATELY_THERE = 0.8  # on the same one as the downbeat before
+_ROOT_AMONG_FOUR = 4  # downbeats of chords that stay, of which one at most is the root
+_OTHER_AMONG_FIVE = 5  # changes, of which one at most is to another tone than the root
+_OTHERS_ON_ONE = ((3, 0.0), (5, 0.3), (7, 0.8))
+_NINTH = Degree(9)
+# The last chord of all: from its 5 or 2 or a semitone above, rather down than up, to a root at or
+# below C3 (MIDI key 48), where a bass closes (common practice).
+_CLOSES_BELOW = 48
+_CLOSING = {1: 0.0, 2: 0.2, 7: 0.1, -1: 0.9, -5: 0.5}
+_CLOSES_HIGH = 20.0
+_DIMINISHED_FIFTH = 4.0  # from a fifth above a chord that has a flat one
 
 
 class _Tone(NamedTuple):
@@ -191,50 +220,84 @@ class _Tone(NamedTuple):
     pitch: Pitch
     key: int  # its MIDI key
     in_chord: bool
-    off_middle: float  # what it costs to be so high or low
+
+
+class Arcs:
+    """Where the line lies through a pass: up to one peak and down again in two to four bars.
+
+    Common practice: a bass line has a direction over several bars, not one in each.
+    """
+
+    def __init__(self, context: PassContext) -> None:
+        self._knots: list[tuple[Fraction, float]] = []
+        random, bars = context.random, context.bars
+        place, rises = bars[0].start, random.random() < _BEGINS_RISING
+        while not self._knots or self._knots[-1][0] <= bars[-1].end:
+            low, high = _PEAKS if not rises else _VALLEYS
+            share = random.uniform(low, high)
+            self._knots.append((place, context.low + share * (context.high - context.low)))
+            place += random.choice(_LEGS) * bars[0].length
+            rises = not rises
+        self._places = [place for place, _ in self._knots]
+
+    def at(self, place: Fraction) -> float:
+        """The height of the arc, as a MIDI key."""
+        (start, low), (end, high) = self._around(place)
+        return low + (high - low) * float((place - start) / (end - start))
+
+    def heading(self, place: Fraction) -> int:
+        """Up (1) or down (-1)."""
+        (_, before), (_, after) = self._around(place)
+        return 1 if after > before else -1
+
+    def _around(self, place: Fraction) -> tuple[tuple[Fraction, float], tuple[Fraction, float]]:
+        last = len(self._knots) - 1
+        after = min(max(bisect_right(self._places, place), 1), last)
+        return self._knots[after - 1], self._knots[after]
+
+
+_LEGS = (1, 1, 2, 2, 2)  # bars up to a peak, or down from it
+_BEGINS_RISING = 0.6
+_VALLEYS, _PEAKS = (0.1, 0.35), (0.55, 0.85)  # shares of the range
 
 
 def targets(
-    cell: Cell, first: Pitch, context: PassContext, options: Walking
+    cell: Cell, first: Pitch, context: PassContext, degrees: Sequence[tuple[int, float]], arcs: Arcs
 ) -> Iterator[tuple[Pitch, float]]:
-    """Where the next chord may begin: its bass in each octave; other tones where it may vary."""
+    """Where the next chord may begin: on each of the degrees, with their prices, in each octave."""
     if cell.following is None:
         yield first, 0.0
         return
     chord = cell.following[0]
-    for number, price in _first_degrees(cell, chord, context, options):
-        degree = chord.degree(number)
-        if degree is None:
+    height = arcs.at(cell.span.end)
+    for number, price in degrees:
+        name = _name_of(number, *cell.following)
+        if name is None:
             continue
-        name = chord.bass_name if number == 1 else chord.root.above(degree)
         for pitch in in_range(name, context.low, context.high):
-            off_middle = _off_middle(pitch.midi, context.low, context.high)
-            yield pitch, price + off_middle + _astray(first, pitch) + _noise(context)
+            bent = _ARCHED * (pitch.midi - height) ** 2
+            yield pitch, price + bent + _astray(first, pitch) + _noise(context)
         if number == 1 and not in_range(name, context.low, context.high):
-            yield context.closest(name, first.midi), price
+            yield context.closest(chord.bass_name, first.midi), price
 
 
-def _first_degrees(
-    cell: Cell, following: Chord, context: PassContext, options: Walking
-) -> list[tuple[int, float]]:
-    """A bass that is written is played, and so is the root of what comes after the pass: a pass
-    or an ending (common practice)."""
-    if following.bass is not None or cell is context.cells[-1]:
-        return [(1, 0.0)]
-    if following == cell.chord:
-        return list(_FIRST_NOTE_AGAIN.items())
-    if options.beat_one == "chord tone":
-        return [(1, 0.0), (3, 0.4), (5, 0.6), (7, 0.9)]
-    return [(1, 0.0)]
+def _name_of(number: int, chord: Chord, key: Key) -> Name | None:
+    """A chord's own tone of that degree, its bass for the root; the ninth if its scale has one."""
+    if number == 1:
+        return chord.bass_name
+    if number == _NINTH.number:
+        return chord.root.above(_NINTH) if chord_scale(chord, key).has(Degree(2)) else None
+    degree = chord.degree(number)
+    return chord.root.above(degree) if degree is not None else None
 
 
-def heading(cell: Cell, context: PassContext) -> int:
+def heading(cell: Cell, arcs: Arcs) -> int:
     """Up (1) or down (-1): the way the basses of the chords go where they move by step (common
-    practice: the line goes along with them), else either."""
-    either = context.random.choice((-1, 1))
+    practice: the line goes along with them), else the arc's."""
+    along = arcs.heading(cell.span.start)
     if cell.following is None:
-        return either
-    return _step(cell.chord.bass_name, cell.following[0].bass_name) or either
+        return along
+    return _step(cell.chord.bass_name, cell.following[0].bass_name) or along
 
 
 def _step(one: Name, other: Name) -> int:
@@ -254,25 +317,41 @@ def _astray(first: Pitch, target: Pitch) -> float:
     )
 
 
-def inner(cell: Cell, index: int, context: PassContext) -> Step:
+def inner(cell: Cell, index: int, place: Fraction, context: PassContext, arcs: Arcs) -> Step:
     """Chord and scale tones; which beats are strong is counted from the chord's start."""
     passing = _STRONG_SCALE_TONE if index % 2 == 0 else _WEAK_SCALE_TONE
     tones = _tones(cell.chord, cell.key, cell.span.leads_to, context.low, context.high)
+    height = arcs.at(place)
     choices = []
-    for pitch, key, in_chord, off_middle in tones:
-        alone = off_middle + _noise(context)
+    for pitch, key, in_chord in tones:
+        alone = _ARCHED * (key - height) ** 2 + _noise(context)
         choices.append(PitchChoice(pitch, key, (0.0 if in_chord else passing) + alone, in_chord))
     return choices
 
 
+def passing_notes(cell: Cell, context: PassContext, arcs: Arcs) -> Step:
+    """What lies between the tones of a chord's scale and contradicts nothing."""
+    tones = _tones(cell.chord, cell.key, cell.span.leads_to, context.low - 1, context.high + 1)
+    own = {tone.key: tone.pitch for tone in tones}
+    wrong = _contradictions(cell.chord)
+    way = arcs.heading(cell.span.start)
+    return [
+        PitchChoice(beside(own[key + way], -way), key, _PASSING + _noise(context), True, True)
+        for key in range(context.low, context.high + 1)
+        if key not in own and key + way in own and key % _OCTAVE not in wrong
+    ]
+
+
 def approaches(
-    cell: Cell, first: Pitch, target: Pitch, context: PassContext, options: Walking
+    cell: Cell, first: Pitch, target: Pitch, context: PassContext, options: Walking, *, closes: bool
 ) -> Step:
-    """The notes that lead from a chord, begun on its first note, into the next one's."""
+    """The notes that lead from a chord, begun on its first note, into the next one's; `closes`
+    where that is the last of all."""
+    into = cell.following[0] if cell.following else cell.chord
     choices = [
         PitchChoice(pitch, key, price + _back(key, first, target) + _noise(context), True)
         for pitch, key, price in _leading(
-            target, cell.chord, cell.key, cell.span.leads_to, options.approach
+            target, cell.chord, cell.key, cell.span.leads_to, options.approach, into, closes
         )
         if context.holds(key)
     ]
@@ -284,10 +363,6 @@ def _back(key: int, first: Pitch, target: Pitch) -> float:
     steps = abs(target.midi - key) <= _WALKING_BEATS_STEP
     between = min(key, target.midi) < first.midi < max(key, target.midi)
     return _STEPS_BACK if steps and between else 0.0
-
-
-def _off_middle(key: int, low: int, high: int) -> float:
-    return _REGISTER * (key - (low + high) / 2) ** 2
 
 
 def _noise(context: PassContext) -> float:
@@ -302,7 +377,7 @@ def _tones(
     chord_tones = set(chord.names[:4])
     names = _scale_names(chord, key, leads_to) | chord_tones
     return tuple(
-        _Tone(pitch, pitch.midi, name in chord_tones, _off_middle(pitch.midi, low, high))
+        _Tone(pitch, pitch.midi, name in chord_tones)
         for name in sorted(names, key=lambda name: name.fifths)
         for pitch in in_range(name, low, high)
     )
@@ -310,23 +385,30 @@ def _tones(
 
 @lru_cache(maxsize=4096)
 def _leading(
-    target: Pitch, chord: Chord, key: Key, leads_to: Chord | None, approach: LedBy
+    target: Pitch,
+    chord: Chord,
+    key: Key,
+    leads_to: Chord | None,
+    approach: LedBy,
+    into: Chord,
+    closes: bool,
 ) -> tuple[tuple[Pitch, int, float], ...]:
     """The notes from which an approach leads to a target, their MIDI keys, and what each costs."""
     names = _scale_names(chord, key, leads_to)
     own = {name.pitch_class for name in names}
     wrong = _contradictions(chord)
-    known = ((by, _led_from(target, by, names), price) for by, price in _APPROACH[approach].items())
-    return tuple(
-        (
-            pitch,
-            pitch.midi,
-            price
-            + (_CONTRADICTS if pitch.name.pitch_class in wrong else 0.0)
-            + (_FOREIGN if abs(by) > 1 and pitch.name.pitch_class not in own else 0.0),
-        )
-        for by, pitch, price in known
-    )
+    flat_fifth = into.fifth.semitones < _FIFTH and target.name == into.root
+    found = []
+    for by, price in (_CLOSING if closes else _APPROACH[approach]).items():
+        pitch = _led_from(target, by, names)
+        if pitch.name.pitch_class in wrong:
+            price += _CONTRADICTS
+        elif abs(by) > 1 and pitch.name.pitch_class not in own:
+            price += _FOREIGN
+        if flat_fifth and by in (_FIFTH, _FIFTH - _OCTAVE):
+            price += _DIMINISHED_FIFTH
+        found.append((pitch, pitch.midi, price))
+    return tuple(found)
 
 
 def _contradictions(chord: Chord) -> set[int]:
@@ -374,52 +456,82 @@ def bare(notes: Sequence[Note], context: PassContext) -> list[Note]:
 
 # What a walking bass remembers, so as not to say the same thing again.
 #
-# Common practice: a player varies; a figure is not used for two chords that are close together, nor
-# a whole bar of the form played just so chorus after chorus.
+# Common practice: a player varies. A bar is not played as it was the last times that its chords
+# came, wherever in the form that was; nor is it unrelated: another note or two do. A figure is not
+# used for two chords that are close together.
 
-Figure = tuple[int, ...]  # melodic intervals in semitones, so that it is the same in every key
+Figure = tuple[int, ...]  # semitones over a root or from note to note: the same in every key
 
 _LATELY = 4  # chords
-_CHORUSES = 2
+_REMEMBERED = 6  # bars over the same chords
 _AGAIN = 1.0  # an interval of a figure that one of the last few chords had, too
-_AS_BEFORE = 3.0  # … a bar as in one of the last choruses
+_AS_BEFORE = 8.0  # a bar as one of those
+_VARIED = -0.8  # … as one of those but for a note or two
+_MOST_VARIED = 2
 
 
 class Memory:
-    """The figures of the last few chords, and of each bar of the form in earlier choruses."""
+    """The figures of the last few chords, and the last bars over each sequence of chords."""
 
-    def __init__(self, said: set[Hashable], bars: Iterable[Bar], back: int = 0) -> None:
-        """`said` is what earlier stretches left behind.  `back`: how many passes before this one
-        began the line that it shares with them."""
-        self._said = said
-        self._bars = {bar.start: bar for bar in bars}
-        self._back = back
+    def __init__(self, context: PassContext, *, aside: bool = False) -> None:
+        """`aside`: the pass is the second of two that share a line, and says it again."""
+        self._called: dict[Hashable, list[Any]] = context.track.called
+        self._bars = {bar.start: bar for bar in context.bars}
+        self._number = context.bars[0].pass_number
+        self._twin = self._number - 1 if aside else None
         self._lately: deque[Figure] = deque(maxlen=_LATELY)
-        self._bar: list[Figure] = []  # what was played in this bar so far
+        self._bar: list[Figure] = []  # the notes in this bar so far
 
-    def price(self, cell: Cell, figure: Figure) -> float:
-        """What it costs to play a figure over a chord."""
+    def price(self, cell: Cell, path: Sequence[Pitch]) -> float:
+        """What it costs to play some notes over a chord."""
+        figure = intervals(path)
         cost = _AGAIN * len(figure) if figure in self._lately else 0.0
         if self._ends_bar(cell):
-            before = (self._place(cell, figure, back) for back in range(1, _CHORUSES + 1))
-            cost += _AS_BEFORE if any(place in self._said for place in before) else 0.0
+            bar = (*self._bar, self._notes(cell, path))
+            apart = [_apart(bar, other) for other in self._before(cell)]
+            cost += _AS_BEFORE * apart.count(0)
+            cost += _VARIED if any(0 < each <= _MOST_VARIED for each in apart) else 0.0
         return cost
 
-    def keep(self, cell: Cell, figure: Figure) -> None:
+    def keep(self, cell: Cell, path: Sequence[Pitch]) -> None:
         """Remember what is played."""
-        self._lately.append(figure)
+        self._lately.append(intervals(path))
+        self._bar.append(self._notes(cell, path))
         if self._ends_bar(cell):
-            self._said.add(self._place(cell, figure, 0))
+            before = self._called.setdefault(self._chords(cell), [])
+            before.append((self._number, tuple(self._bar)))
             self._bar = []
-        else:
-            self._bar.append(figure)
+
+    def _before(self, cell: Cell) -> Iterator[tuple[Figure, ...]]:
+        """The last bars over the same chords."""
+        before = reversed(self._called.get(self._chords(cell), ()))
+        return islice((bar for number, bar in before if number != self._twin), _REMEMBERED)
+
+    def _chords(self, cell: Cell) -> Hashable:
+        """The chords of the bar that a chord ends, seen from their key."""
+        bar = self._bars[cell.bar_start]
+        return "walked", tuple(
+            (_over(span.chord.root, bar.key.tonic), span.chord.degrees, span.duration)
+            for span in bar.spans
+            if span.chord is not None
+        )
 
     def _ends_bar(self, cell: Cell) -> bool:
         return cell.span.end == self._bars[cell.bar_start].end
 
-    def _place(self, cell: Cell, figure: Figure, back: int) -> Hashable:
-        bar = self._bars[cell.bar_start]
-        return bar.pass_number + bar.tag - self._back - back, bar.form_bar, (*self._bar, figure)
+    @staticmethod
+    def _notes(cell: Cell, path: Sequence[Pitch]) -> Figure:
+        return tuple(_over(pitch.name, cell.chord.root) for pitch in path)
+
+
+def _over(name: Name, other: Name) -> int:
+    return (name.pitch_class - other.pitch_class) % _OCTAVE
+
+
+def _apart(one: Sequence[Figure], other: Sequence[Figure]) -> int:
+    """How many notes two bars over the same chords have otherwise."""
+    pairs = [zip_longest(a, b) for a, b in zip_longest(one, other, fillvalue=())]
+    return sum(a != b for pair in pairs for a, b in pair)
 
 
 _UNLED = 3.0  # where a chord goes on: into it by another interval than leads into a change
@@ -458,8 +570,9 @@ def _after(context: PassContext, shares: bool) -> Bar | None:
 def walk(context: PassContext, options: Walking, after: Bar | None) -> list[Note]:
     """A note a beat (in two, every other beat) through every chord of the pass, and led into
     the bar that comes after it, whose first note the track is told."""
-    back = context.turn % 2 if options.version == "alternating" else 0
-    walker = _Walker(context, options, Memory(context.track.said, context.bars, back))
+    aside = options.version == "alternating" and context.turn % 2 == 1
+    ends = after is not None and after.role == "ending"
+    walker = _Walker(context, options, Memory(context, aside=aside), Arcs(context), ends)
     notes: list[Note] = []
     # Where the chord begins; None after a rest.
     pitch = context.track.led.get(context.bars[0].number)
@@ -468,8 +581,7 @@ def walk(context: PassContext, options: Walking, after: Bar | None) -> list[Note
         if pitch is None:
             pitch = context.closest(cell.chord.bass_name, context.near)
         goes_on = index > 0 and context.cells[index - 1].chord == cell.chord
-        places = stepped(cell, context.beat, 2 if options.two_beat else 1)
-        path, target = walker.path(cell, len(places), [*come_from, pitch])
+        places, path, target = walker.over(cell, [*come_from, pitch])
         notes += _noted(cell, places, path, first_mark="" if goes_on else "1")
         pitch = target if cell.following else None
     if after is not None and pitch is not None:
@@ -487,41 +599,199 @@ def _noted(
         yield Note(place, end - place, pitch, mark=mark)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Walker:
     """Who finds the way through one chord after the other."""
 
     context: PassContext
     options: Walking
     memory: Memory
+    arcs: Arcs
+    ends: bool  # whether the last chord of all comes after the pass
+    stays: int = 0  # downbeats of chords that stay since one was the root
+    changes: int = 0  # … changes since one was to another tone
+    stood_on: int = 1  # the degree of the last downbeat of a chord that stays
 
-    def path(self, cell: Cell, beats: int, so_far: list[Pitch]) -> tuple[list[Pitch], Pitch]:
-        """The cheapest `beats` notes for a chord, and the next chord's first note.
+    def __post_init__(self) -> None:
+        self.stays = self.context.random.randrange(_ROOT_AMONG_FOUR)
+
+    def over(
+        self, cell: Cell, so_far: list[Pitch]
+    ) -> tuple[Sequence[Fraction], list[Pitch], Pitch]:
+        """Where a chord's notes begin, the cheapest notes there, and the next chord's first note.
 
         `so_far` ends with the chord's first note; before it may stand the note that it is reached
         from.
         """
+        degrees = self._first_degrees(cell)
+        found = self._in_two(cell, so_far, degrees) or self._walked(cell, so_far, degrees)
+        self._count(cell, found[2])
+        self.memory.keep(cell, found[1])
+        return found
+
+    def _first_degrees(self, cell: Cell) -> Sequence[tuple[int, float]]:
+        """What the next chord may begin on.  A bass that is written is played, and so is the root
+        of what comes after the pass: a pass or an ending (common practice)."""
+        if cell.following is None or cell is self.context.cells[-1]:
+            return _ROOT_ONLY
+        following = cell.following[0]
+        if following.bass is not None:
+            return _ROOT_ONLY
+        if following == cell.chord:
+            others = [
+                (number, price + _LATELY_THERE * (number == self.stood_on))
+                for number, price in _STAYS_ON
+            ]
+            return others if self.stays < _ROOT_AMONG_FOUR - 1 else [(1, 0.0), *others]
+        if self.options.beat_one == "chord tone" and self.changes >= _OTHER_AMONG_FIVE - 1:
+            return _OTHERS_ON_ONE
+        return _ROOT_ONLY
+
+    def _count(self, cell: Cell, target: Pitch) -> None:
+        if cell.following is None:
+            return
+        on_root = target.name == cell.following[0].bass_name
+        if cell.following[0] == cell.chord:
+            self.stays = 0 if on_root else self.stays + 1
+            degrees = (number for number, _ in _STAYS_ON)
+            names = {_name_of(number, *cell.following): number for number in degrees}
+            self.stood_on = names.get(target.name, 1)
+        else:
+            self.changes = self.changes + 1 if on_root else 0
+
+    def _walked(
+        self, cell: Cell, so_far: list[Pitch], degrees: Sequence[tuple[int, float]]
+    ) -> tuple[Sequence[Fraction], list[Pitch], Pitch]:
         context, first = self.context, so_far[-1]
+        places = stepped(cell, context.beat, 2 if self.options.two_beat else 1)
         leads_in = cell.following is not None and cell.following[0] != cell.chord
-        middle = range(1, beats - 1 if leads_in else beats)
-        aim = heading(cell, context)
-        ways = onward(begun(so_far), [inner(cell, index, context) for index in middle], aim)
+        middle = range(1, len(places) - 1 if leads_in else len(places))
+        aim = heading(cell, self.arcs)
+        ways = onward(begun(so_far), [self._inner(cell, index, places) for index in middle], aim)
         best: tuple[float, list[Pitch], Pitch] | None = None
-        for target, price in targets(cell, first, context, self.options):
+        for target, price in targets(cell, first, context, degrees, self.arcs):
             last = []
-            if leads_in and beats > 1:
-                last = [approaches(cell, first, target, context, self.options)]
+            closes = self.ends and cell is context.cells[-1]
+            price += _CLOSES_HIGH * (closes and target.midi > _CLOSES_BELOW)
+            if leads_in and len(places) > 1:
+                last = [approaches(cell, first, target, context, self.options, closes=closes)]
             for cost, way in arrivals(onward(ways, last, aim), target):
-                if best is not None and cost + price >= best[0]:
+                if best is not None and cost + price + _VARIED >= best[0]:
                     break  # the others cost more still
                 total = cost + price + self._habits(cell, way, target)
                 if best is None or total < best[0]:
                     best = (total, way.path, target)
         assert best is not None  # there is always a target: at least the nearest note
-        self.memory.keep(cell, intervals(best[1]))
-        return best[1], best[2]
+        return places, best[1], best[2]
+
+    def _inner(self, cell: Cell, index: int, places: Sequence[Fraction]) -> Step:
+        """What may stand on one beat; every other bar of a chord that stays, a passing note between
+        the strong ones."""
+        step = list(inner(cell, index, places[index], self.context, self.arcs))
+        stays = cell.following is not None and cell.following[0] == cell.chord
+        bar = (cell.bar_start - self.context.bars[0].start) // self.context.bars[0].length
+        if stays and index % 2 and bar % 2:
+            step += passing_notes(cell, self.context, self.arcs)
+        return step
 
     def _habits(self, cell: Cell, way: Way, target: Pitch) -> float:
         """What a way costs as a whole: saying something again, or not leading into the target."""
         led = cell.following is None or leads(target.midi - way.key)
-        return self.memory.price(cell, intervals(way.path)) + (0.0 if led else _UNLED)
+        return self.memory.price(cell, way.path) + (0.0 if led else _UNLED)
+
+    def _in_two(
+        self, cell: Cell, so_far: list[Pitch], degrees: Sequence[tuple[int, float]]
+    ) -> tuple[Sequence[Fraction], list[Pitch], Pitch] | None:
+        """A bar in two: its first note, another tone of the chord on 3, and now and then the note
+        on 4& that leads on."""
+        context, first = self.context, so_far[-1]
+        if not self.options.two_beat or cell.span.duration != 4 * context.beat:
+            return None
+        start = cell.span.start
+        drawn = _second_degree(cell, first, context.random)
+        leads_on = context.random.random() < _LED_IN_TWO
+        closes = self.ends and cell is context.cells[-1]
+        ways: list[tuple[float, list[Pitch], Pitch]] = []
+        seconds = list(_seconds(cell, first, drawn, context))
+        height = self.arcs.at(start + 2 * context.beat)
+        for target, price in targets(cell, first, context, degrees, self.arcs):
+            price += _CLOSES_HIGH * (closes and target.midi > _CLOSES_BELOW)
+            for second, more in seconds:
+                bent = _ARCHED * (second.midi - height) ** 2
+                cost = price + more + bent + _wide(second.midi - first.midi)
+                for path, last in self._led(cell, [first, second], target, leads_on=leads_on):
+                    ways.append((cost + last, path, target))
+        best: tuple[float, list[Pitch], Pitch] | None = None
+        for cost, path, target in sorted(ways, key=lambda way: way[0]):
+            if best is not None and cost + _SAID_IN_TWO * _VARIED >= best[0]:
+                break  # the others cost more still
+            total = cost + _SAID_IN_TWO * self.memory.price(cell, path)
+            if best is None or total < best[0]:
+                best = (total, path, target)
+        if best is None:
+            return None
+        offbeat = start + 4 * context.beat - _EIGHTH
+        return [start, start + 2 * context.beat, offbeat][: len(best[1])], best[1], best[2]
+
+    def _led(
+        self, cell: Cell, path: list[Pitch], target: Pitch, *, leads_on: bool
+    ) -> Iterator[tuple[list[Pitch], float]]:
+        """How a bar in two goes into the next one: from its second note, or from an eighth."""
+        second, closes = path[-1], self.ends and cell is self.context.cells[-1]
+        led = leads(target.midi - second.midi)
+        yield path, (0.0 if led else _UNLED) + leads_on * _NOT_DRAWN
+        if cell.following is None:
+            return
+        for each in approaches(cell, path[0], target, self.context, self.options, closes=closes):
+            if each.key != second.midi and 0 < abs(each.key - target.midi) <= _STEP:
+                away = each.key - second.midi
+                moved = _wide(away) + _LEAPT_TO * (abs(away) > _LEAP)
+                yield [*path, each.pitch], each.price + moved + (not leads_on) * _NOT_DRAWN
+
+
+_EIGHTH = Fraction(1, 2)
+# What a bar in two has on its third beat, and how often (common practice: mostly the fifth); after
+# another first note than the root, that.
+_ON_THREE = {5: 0.7, 3: 0.12, 8: 0.1, 6: 0.08}
+_ON_THREE_BUT = {1: 0.6, 5: 0.25, 3: 0.15}
+_LED_IN_TWO = 0.3  # of bars in two have an eighth that leads on
+_LEAPT_TO = 2.0  # an eighth that is leapt to
+_SAID_IN_TWO = 0.3  # of what it costs to say a bar again: two notes are soon said
+_NOT_DRAWN = 3.0  # what it costs to do otherwise than was drawn
+
+
+def _second_degree(cell: Cell, first: Pitch, random: Random) -> int:
+    shares = _ON_THREE if first.name == cell.chord.bass_name else _ON_THREE_BUT
+    return random.choices([*shares], [*shares.values()])[0]
+
+
+def _seconds(
+    cell: Cell, first: Pitch, drawn: int, context: PassContext
+) -> Iterator[tuple[Pitch, float]]:
+    """What may stand on the third beat: another note than the first, with what it costs."""
+    own = {
+        tone.key
+        for tone in _tones(cell.chord, cell.key, cell.span.leads_to, context.low, context.high)
+        if tone.in_chord
+    }
+    for number in (1, 3, 5, 6):
+        degree = _SIXTH if number == 6 else degree_of(cell, number)
+        name = cell.chord.root.above(degree)
+        is_drawn = number == drawn or (drawn, number) == (8, 1)
+        for pitch in in_range(name, context.low, context.high):
+            sixth = number == 6 and not chord_scale(cell.chord, cell.key, cell.span.leads_to).has(
+                _SIXTH
+            )
+            if pitch.midi != first.midi and (pitch.midi in own or number == 6) and not sixth:
+                yield pitch, _noise(context) + (0.0 if is_drawn else _NOT_DRAWN)
+
+
+_SIXTH = Degree(6)
+
+
+def _wide(distance: int) -> float:
+    """What an interval costs in two, where the notes stand far apart: leaps are its nature."""
+    return _IN_TWO[min(abs(distance), _OCTAVE + 1)]
+
+
+_IN_TWO = (4.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.8, 0.0, 1.0, 1.0, 1.5, 4.0, 1.0, 9.0)

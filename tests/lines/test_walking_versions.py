@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from itertools import groupby
+from fractions import Fraction
+from itertools import groupby, pairwise
 
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from drillgen.chart import Span
 from drillgen.score import Note, Score
 from tests.lines.writing import keys, line, progressions, spans, under, written
 
@@ -95,3 +97,65 @@ def test_a_pass_without_its_partner_is_bare(number: int, bare: list[bool]) -> No
     score = written(progression=BLUES, passes=number,
                     line={"kind": "walking", "version": "alternating"})  # fmt: skip
     assert [len(notes) < 48 for notes in passes(score)] == bare
+
+
+def firsts(score: Score) -> list[tuple[Span, Note]]:
+    return [(span, under(score, span)[0]) for span in spans(score)]
+
+
+def test_a_chord_that_stays_is_not_begun_anew() -> None:
+    """Over eight bars of one chord at most three in ten of the later downbeats are its root, and
+    the bars have other tones of it there, not one only (common practice)."""
+    later: list[int] = []
+    for seed in range(1, 9):
+        score = written(progression="Dm7 | % | % | % | % | % | % | %", seed=seed, line="walking")
+        later += [(note.pitch.midi - 2) % 12 for _, note in firsts(score)[1:]]
+    assert later.count(0) <= 0.3 * len(later)
+    assert len(set(later)) >= 4 and set(later) <= {0, 2, 3, 7, 10}
+
+
+def test_in_two_the_fifth_answers_the_root() -> None:
+    """In 4/4 beat 3 has the chord's own fifth (a flat one over a half-diminished chord) after most
+    roots, else 3, 6 or 8; what leads on is an eighth on 4& (common practice)."""
+    fifths = total = 0
+    for seed in range(1, 9):
+        score = written(progression="Imaj7 | vi7 | iim7b5 | V7", key_cycle=["C", "F"], seed=seed,
+                        line={"kind": "walking", "two_beat": True})  # fmt: skip
+        for span in spans(score):
+            _, second, *more = under(score, span)
+            assert span.chord and second.start == span.start + 2
+            over = (second.pitch.midi - span.chord.root.pitch_class) % 12
+            fifth = span.chord.fifth.semitones
+            assert over in {0, 3, 4, 9, fifth}
+            fifths, total = fifths + (over == fifth), total + 1
+            assert [note.start - span.start for note in more] in ([], [Fraction(7, 2)])
+    assert 0.5 <= fifths / total <= 0.9
+
+
+def test_other_tones_on_one_are_an_exception() -> None:
+    """`beat_one: chord tone` stands on the root at four changes of five at least, and never on
+    another tone twice running; but it does so now and then."""
+    others: list[bool] = []
+    for seed in range(1, 6):
+        score = written(progression="Imaj7 | vi7 | ii7 | V7 | iii7 | VI7 | ii7 | V7", seed=seed,
+                        passes=2, line={"kind": "walking", "beat_one": "chord tone"})  # fmt: skip
+        others += [
+            span.chord is not None and note.pitch.name != span.chord.root
+            for span, note in firsts(score)
+        ]
+    assert 0 < sum(others) <= 0.2 * len(others)
+    assert not any(one and two for one, two in pairwise(others))
+
+
+@pytest.mark.parametrize("two_beat", [False, True])
+def test_it_closes_low_and_by_a_lead(two_beat: bool) -> None:
+    """The last note of all is the root at or below C3, come to from the 5, the 2 or a semitone
+    (common practice)."""
+    for seed in range(1, 9):
+        score = written(progression="Imaj7 | vi7 | ii7 | V7", key_cycle=["Bb", "E"], seed=seed,
+                        line={"kind": "walking", "two_beat": two_beat})  # fmt: skip
+        part = score.part("line")
+        assert part
+        before, final = (note.pitch.midi for note in part.notes[-2:])
+        assert final <= 48 and final % 12 == 4
+        assert before - final in {7, -5, 2, 1, -1}
