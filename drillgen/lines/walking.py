@@ -738,8 +738,8 @@ class _Walker:
     ) -> Iterator[tuple[list[Pitch], float]]:
         """How a bar in two goes into the next one: from its second note, or from an eighth."""
         second, closes = path[-1], self.ends and cell is self.context.cells[-1]
-        led = leads(target.midi - second.midi)
-        yield path, (0.0 if led else _UNLED) + leads_on * _NOT_DRAWN
+        led = second.midi - target.midi in _CLOSING if closes else leads(target.midi - second.midi)
+        yield path, (0.0 if led else 2 * _UNLED if closes else _UNLED) + leads_on * _NOT_DRAWN
         if cell.following is None:
             return
         for each in approaches(cell, path[0], target, self.context, self.options, closes=closes):
@@ -756,7 +756,7 @@ _ON_THREE = {5: 0.7, 3: 0.12, 8: 0.1, 6: 0.08}
 _ON_THREE_BUT = {1: 0.6, 5: 0.25, 3: 0.15}
 _LED_IN_TWO = 0.3  # of bars in two have an eighth that leads on
 _LEAPT_TO = 2.0  # an eighth that is leapt to
-_SAID_IN_TWO = 0.3  # of what it costs to say a bar again: two notes are soon said
+_SAID_IN_TWO = 0.15  # of what it costs to say a bar again: two notes are soon said
 _NOT_DRAWN = 3.0  # what it costs to do otherwise than was drawn
 
 
