@@ -89,30 +89,44 @@ def _is_free(options: Line) -> bool:
     return isinstance(options, ScalePattern) and isinstance(options.pattern, str)
 
 
+_FREE, _BEGUN_ANEW = "scales, connected arpeggios", "orders begun anew"
+_DECIDED = "orders whose own degrees decide how they go on"
+
+
 def _joined(found: Sequence[_Track]) -> Iterator[Figure]:
-    moves: dict[bool, list[int]] = {True: [], False: []}
+    moves: dict[str, list[int]] = {_FREE: [], _BEGUN_ANEW: [], _DECIDED: []}
     for track in found:
         if isinstance(track.options, Arpeggio | ScalePattern):
-            moves[_is_free(track.options)] += _changes(track)
-    for free, kind in ((True, "scales, connected arpeggios"), (False, "orders begun anew")):
-        total = len(moves[free])
-        steps = sum(move <= _STEP for move in moves[free])
-        wide = sum(move > _FIFTH for move in moves[free])
-        bars: tuple[Any, Any] = ((95, 100), (0, 2)) if free else (None, None)
-        yield Figure(f"{kind}: changes by a step or on the same note, of {total}",
-                     share(steps, total), bars[0], _PRACTICE if free else "", " %")  # fmt: skip
-        yield Figure(f"{kind}: changes by more than a fifth", share(wide, total), bars[1],
-                     _PRACTICE if free else "as the range and the order have it", " %")  # fmt: skip
+            for kind, move in _changes(track):
+                moves[kind].append(move)
+    for kind, every in moves.items():
+        total = len(every)
+        bars: tuple[Any, Any] = ((95, 100), (0, 2)) if kind != _DECIDED else (None, (0, 2))
+        steps = share(sum(move <= _STEP for move in every), total)
+        wide = share(sum(move > _FIFTH for move in every), total)
+        yield Figure(f"{kind}: changes by a step or on the same note, of {total}", steps, bars[0],
+                     _PRACTICE, " %")  # fmt: skip
+        yield Figure(f"{kind}: by more than a fifth", wide, bars[1], _PRACTICE, " %")
 
 
-def _changes(track: _Track) -> Iterator[int]:
-    """Semitones that the line moves from each chord into another one of the same
-    call and pass."""
+def _changes(track: _Track) -> Iterator[tuple[str, int]]:
+    """Semitones that the line moves from each chord into another one of the same call and pass, and
+    what it could choose there: an order that just fills its chord has no other last note."""
     for one, other in pairwise(_cells(track)):
         passes = {track.chart.bar_at(span.start).pass_number for span, _ in (one, other)}
         joins = one[0].end == other[0].start and len(passes) == 1
         if joins and one[0].chord != other[0].chord:
-            yield abs(other[1][0].pitch.midi - one[1][-1].pitch.midi)
+            move = other[1][0].pitch.midi - one[1][-1].pitch.midi
+            fills = len(one[1]) <= len(_order(track.options))
+            decided = fills and min(move % _OCTAVE, -move % _OCTAVE) > _STEP
+            kind = _FREE if _is_free(track.options) else _DECIDED if decided else _BEGUN_ANEW
+            yield kind, abs(move)
+
+
+def _order(options: Line) -> Sequence[object]:
+    if isinstance(options, Arpeggio):
+        return options.order
+    return options.pattern if isinstance(options, ScalePattern) else ()
 
 
 def _cells(track: _Track) -> Iterator[tuple[Span, list[Note]]]:
@@ -237,7 +251,7 @@ def worst() -> Counter[str]:
     found: Counter[str] = Counter()
     for track in tracks():
         if isinstance(track.options, Arpeggio | ScalePattern) and _is_free(track.options):
-            moves = list(_changes(track))
+            moves = [move for _, move in _changes(track)]
             title = f"{track.chart.drill.title} {track.options.model_dump(exclude_defaults=True)}"
             found[f"{title} of {len(moves)}"] = sum(move > _STEP for move in moves)
     return found

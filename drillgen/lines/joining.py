@@ -57,6 +57,7 @@ class ChordFigure:
     pitches: tuple[Pitch, ...]
     price: float  # what it costs by itself
     leads: int = 0  # 1 or -1: the last note is a passing one that must go on up or down
+    pivot: float = 0.0  # … and what it costs to lie in two octaves, which keys should have alike
 
     @property
     def first(self) -> int:
@@ -80,14 +81,19 @@ _Joined = tuple[float, tuple[ChordFigure, ...]]  # what it costs, and its figure
 
 
 def placed(
-    root: Name, degrees: Sequence[Degree], context: PassContext, price: float = 0.0, leads: int = 0
+    root: Name,
+    degrees: Sequence[Degree],
+    context: PassContext,
+    price: float = 0.0,
+    leads: int = 0,
+    pivot: float = 0.0,
 ) -> Iterator[ChordFigure]:
     """The degrees in every octave in which the range holds all of them; where it holds them in
     none, those that hold the most, the rest moved by octaves."""
     for lowest in roots(root, degrees, context.low, context.high):
         out = outside(lowest, degrees, context.low, context.high)
         pitches = tuple(folded(lowest, degrees, context))
-        yield ChordFigure(tuple(degrees), pitches, price + _OUTSIDE * out, leads)
+        yield ChordFigure(tuple(degrees), pitches, price + _OUTSIDE * out, leads, pivot)
 
 
 _ANOTHER, _OTHER_TWO = 3.0, 5.0  # another last note than a figure's own, or other two
@@ -111,6 +117,25 @@ def led_on(
                 yield [*whole[:-2], other, last], _OTHER_TWO + skipped
 
 
+# To go on an octave lower or higher inside a figure, where it would leap into the next chord
+# otherwise: more than a change by a fifth costs, less than a break.  What each semitone beyond a
+# major sixth adds, and each note that the turn comes later.
+_PIVOT, _BEYOND_A_SIXTH, _PIVOTS_LATER = 12.0, 4.0, 0.3
+_SIXTH = 9  # semitones
+
+
+def pivoted(whole: Sequence[Degree]) -> Iterator[tuple[Sequence[Degree], float]]:
+    """A figure that goes on an octave lower or higher from one of its notes, with what each costs:
+    1 and then 3 5 7 below it, 1 2 3 and 5 below (octave displacement, common practice)."""
+    for index in range(1, len(whole)):
+        for octave in (-1, 1):
+            rest = [degree.octaves(octave) for degree in whole[index:]]
+            leap = abs(rest[0].semitones - whole[index - 1].semitones)
+            if leap < _OCTAVE:
+                beyond = _BEYOND_A_SIXTH * max(leap - _SIXTH, 0)
+                yield [*whole[:index], *rest], _PIVOT + beyond + _PIVOTS_LATER * index
+
+
 def kept(order: Sequence[Degree], total: int) -> int:
     """How many of a figure's notes stay before a change: all of its order, if there is time for
     it."""
@@ -127,6 +152,7 @@ def _skipped(one: Degree, other: Degree) -> float:
     return _WIDER * max(abs(other.semitones - one.semitones) - _STEP, 0)
 
 
+_OCTAVE = 12  # semitones
 _AN_OCTAVE_LESS = 11  # semitones: what a range must hold beyond a line that fits it in every key
 _MUCH = (
     10.0  # in prices of figures: to play them as they are is worth more than the same in each key
@@ -139,24 +165,28 @@ Choices = Sequence[Sequence[ChordFigure]]  # for each chord of the pass
 def chosen(choices: Choices, context: PassContext) -> list[ChordFigure]:
     """One figure a chord, whose last note leads to the next one's first.
 
-    In every key it is the same line: the best one that is resolved throughout in a part of the
-    range that moves with the tonic; where there is none, or the whole range allows more figures to
-    be played as they are, the best one there.
+    In every key it is the same line: the best one in a part of the range that moves with the tonic;
+    where the whole range has one that is resolved better, or as well with more figures as they are,
+    that one.
     """
     if not choices:
         return []
     joined = list(joints(context))
     found = min(_in_the_key(choices, joined, context), key=lambda way: way[0], default=None)
     whole = _best(choices, joined, context.near)
-    if found is None or not _is_joined(found[1], joined) or _plainer(whole, found, joined):
+    alone = len(context.track.every_key) == 1
+    if found is None or _is_better(whole, found, joined, alone=alone):
         found = whole
     return list(found[1])
 
 
-def _plainer(one: _Joined, other: _Joined, joined: Sequence[Joint]) -> bool:
-    """Whether a line is resolved as well as another that changes its figures much more."""
-    prices = [sum(figure.price for figure in way[1]) for way in (one, other)]
-    return prices[0] < prices[1] - _MUCH and _is_joined(one[1], joined)
+def _is_better(one: _Joined, other: _Joined, joined: Sequence[Joint], *, alone: bool) -> bool:
+    """Whether a line leaps less often into a chord than another, goes there by step more often, or
+    does both as well and changes its figures much less; where a key stands alone, also by their
+    octaves."""
+    joints, others = (_unjoined(way[1], joined) for way in (one, other))
+    prices = [sum(each.price + alone * each.pivot for each in way[1]) for way in (one, other)]
+    return joints < others or (joints == others and prices[0] < prices[1] - _MUCH)
 
 
 def _in_the_key(
@@ -173,10 +203,11 @@ def _in_the_key(
             yield _best(inside, joined, low + round(_SINGING * width))
 
 
-def _is_joined(figures: Sequence[ChordFigure], joined: Sequence[Joint]) -> bool:
-    """Whether each goes into another chord by a step or on the same note."""
-    moves = zip(pairwise(figures), joined[1:], strict=True)
-    return all(abs(b.first - a.last) <= _STEP for (a, b), joint in moves if joint == "change")
+def _unjoined(figures: Sequence[ChordFigure], joined: Sequence[Joint]) -> tuple[int, int]:
+    """How many go into another chord by more than a fifth, and by more than a step."""
+    pairs = zip(pairwise(figures), joined[1:], strict=True)
+    moves = [abs(b.first - a.last) for (a, b), joint in pairs if joint == "change"]
+    return sum(move > _FIFTH for move in moves), sum(move > _STEP for move in moves)
 
 
 def _best(choices: Choices, joined: Sequence[Joint], near: int) -> _Joined:
@@ -197,7 +228,7 @@ def _onward(
         if figure.first not in entries:
             entries[figure.first] = _entry(ways, figure.first, joint, near)
         cost, way = entries[figure.first]
-        cost += figure.price + _AWAY * abs(figure.middle - near)
+        cost += figure.price + figure.pivot + _AWAY * abs(figure.middle - near)
         end = 4 * figure.last + figure.leads
         if end not in best or cost < best[end][0]:
             best[end] = cost, (*way, figure)
@@ -240,7 +271,7 @@ def joints(context: PassContext) -> Iterator[Joint]:
 # phrases say, guide tones and roots that are held anyhow.
 _RUNNING = (Arpeggio, ScalePattern, Walking, Enclosure)
 _RESTS_ON = (1, 3, 5)
-_STEP, _THIRD = 2, 4  # semitones
+_STEP, _THIRD, _FIFTH = 2, 4, 7  # semitones
 _STEPWISE = (ScalePattern, Walking)  # what may be led to its last note by another scale tone
 _CHANGED = 2  # what that costs
 # What a last note costs: each semitone of a move that is no step, and of a line that goes by steps;

@@ -23,7 +23,7 @@ from fractions import Fraction
 
 from drillgen.drill.line_options import INTERVAL_DEGREES
 from drillgen.drill.lines import Arpeggio, Intervals, Roots, ScalePattern
-from drillgen.lines.joining import ChordFigure, chosen, joints, kept, led_on, placed
+from drillgen.lines.joining import ChordFigure, chosen, joints, kept, led_on, pivoted, placed
 from drillgen.lines.pass_context import (
     Cell,
     PassContext,
@@ -92,7 +92,9 @@ def arpeggio(context: PassContext, options: Arpeggio) -> list[Note]:
         falls = options.direction == "down" or answers
         degrees = [degree_of(cell, number) for number in (order[::-1] if falls else order)]
         turns = _turns(degrees) if options.connect and index else [(tuple(degrees), 0.0)]
-        found = _turned_figures(cell, turns, count(cell, length), context, leads_on=leads_on)
+        pivots = leads_on and not options.connect
+        total = count(cell, length)
+        found = _turned_figures(cell, turns, total, context, leads_on=leads_on, pivots=pivots)
         choices.append(list(found))
     notes: list[Note] = []
     for cell, figure in zip(context.cells, chosen(choices, context), strict=True):
@@ -107,13 +109,21 @@ def inverted(order: tuple[int, ...], inversion: int) -> tuple[int, ...]:
 
 
 def _turned_figures(
-    cell: Cell, turns: Iterable[_Turn], total: int, context: PassContext, *, leads_on: bool
+    cell: Cell,
+    turns: Iterable[_Turn],
+    total: int,
+    context: PassContext,
+    *,
+    leads_on: bool,
+    pivots: bool,
 ) -> Iterator[ChordFigure]:
     """What may be played over a chord: the figure, each way that it may be turned, in each octave,
-    and where this leads to another chord with other last notes."""
+    or in two of them; and where this leads to another chord with other last notes."""
     for order, price in turns:
         whole = filled(order, total)
         yield from placed(cell.chord.root, whole, context, price)
+        for other, cost in pivoted(whole) if pivots else ():
+            yield from placed(cell.chord.root, other, context, price, pivot=cost)
         tones = {*order, *(degree_of(cell, number) for number in _PLAIN)}
         ends = sorted(tones, key=lambda tone: tone.semitones)
         for other, cost in led_on(whole, kept(order, total), ends) if leads_on else ():
@@ -195,12 +205,8 @@ def scale_pattern(context: PassContext, options: ScalePattern) -> list[Note]:
         _task(cell, context, options, count(cell, length), index)
         for index, cell in enumerate(context.cells)
     ]
-    if not options.connect:
-        lines = _anew(tasks, context, options)
-    elif isinstance(options.pattern, str):
-        lines = _through(tasks, context, options)
-    else:
-        lines = _nearest(tasks, context, options.pattern)
+    through = options.connect and isinstance(options.pattern, str)
+    lines = (_through if through else _anew)(tasks, context, options)
     notes: list[Note] = []
     for cell, line in zip(context.cells, lines, strict=True):
         marks = [str(simple(degree)) for degree, _ in line]
@@ -241,18 +247,6 @@ def _anew(tasks: list[_Chord], context: PassContext, options: ScalePattern) -> I
         yield list(zip(figure.degrees, figure.pitches, strict=True))
 
 
-def _nearest(
-    tasks: list[_Chord], context: PassContext, numbers: tuple[int, ...]
-) -> Iterator[_Line]:
-    """An order of degrees over each chord, in the octave that is nearest to the last note."""
-    last = context.near
-    for task in tasks:
-        order = list(_orders(task, context, numbers, "apart"))
-        figure = min(order, key=lambda each, near=last: abs(each.first - near))  # type: ignore[misc]
-        last = figure.last
-        yield list(zip(figure.degrees, figure.pitches, strict=True))
-
-
 def _figures(
     task: _Chord, context: PassContext, options: ScalePattern, before: str, after: str
 ) -> Iterator[ChordFigure]:
@@ -260,7 +254,8 @@ def _figures(
     if isinstance(options.pattern, tuple):
         yield from _orders(task, context, options.pattern, after)
         return
-    for steps, price in _bebop(task, before) if options.bebop else _endings(task, after):
+    every = _bebop(task, before) if options.bebop else _endings(task, after)
+    for steps, price in _cheapest(every):
         degrees = task.degrees(steps)
         passing = simple(degrees[-1]) in task.added and task.total > 1
         leads = 1 if passing and steps[-1] > steps[-2] else -1 if passing else 0
@@ -276,8 +271,11 @@ def _orders(
     order = order[::-1] if task.falls else order
     whole, stay = filled(order, task.total), kept(order, task.total)
     yield from placed(task.chord.root, whole, context)
-    for other, price in led_on(whole, stay, task.scale.degrees) if after == "change" else ():
-        yield from placed(task.chord.root, other, context, price)
+    if after == "change":
+        for other, cost in pivoted(whole):
+            yield from placed(task.chord.root, other, context, pivot=cost)
+        for other, price in led_on(whole, stay, task.scale.degrees):
+            yield from placed(task.chord.root, other, context, price)
 
 
 def _octave(task: _Chord, lowest: int) -> list[int]:
@@ -305,6 +303,18 @@ def _endings(task: _Chord, after: str) -> Iterator[tuple[list[int], float]]:
                     skip = _SKIPPED * (abs(last - other) > 1)
                     wide = skip + _AUGMENTED * _is_augmented(task, other, last)
                     yield [*steps[:-2], other, last], price + _OTHER_TWO + wide
+
+
+def _cheapest(endings: Iterable[tuple[list[int], float]]) -> Iterator[tuple[list[int], float]]:
+    """Of the lines that begin and end alike, those that no cheaper one replaces in every range."""
+    kept: dict[tuple[int, int, bool], list[tuple[int, int]]] = {}
+    for steps, price in sorted(endings, key=lambda each: each[1]):
+        low, high = min(steps), max(steps)
+        rises = len(steps) > 1 and steps[-1] > steps[-2]
+        narrower = kept.setdefault((steps[0], steps[-1], rises), [])
+        if not any(low <= other and top <= high for other, top in narrower):
+            narrower.append((low, high))
+            yield steps, price
 
 
 def _turned(task: _Chord, lowest: int = 0) -> Iterator[tuple[list[int], float]]:

@@ -81,6 +81,37 @@ def test_an_order_with_time_to_spare_leads_on(line: dict[str, object]) -> None:
     assert max(moves) <= 7 and sum(move <= 2 for move in moves) >= 0.9 * len(moves)
 
 
+@pytest.mark.parametrize(
+    "line",
+    [
+        {"kind": "arpeggio"},
+        {"kind": "arpeggio", "direction": "down"},
+        {"kind": "scale pattern"},
+        {"kind": "arpeggio", "order": "3-5-7-9"},
+    ],
+    ids=str,
+)
+def test_an_order_that_fills_its_chord_turns_by_an_octave(line: dict[str, object]) -> None:
+    """Four quarters over a bar have no other notes: in twelve keys the order is whole, no change is
+    wider than a fifth, and what turns inside a chord does so once, by a sixth at most (octave
+    displacement, common practice); every key has the same line."""
+    score = written(progression="ii7 | V7 | Imaj7 | vi7 | iim7b5 | V7b9 | Imaj7 | VI7b9",
+                    key_cycle=TWELVE, line=line)  # fmt: skip
+    shapes = set()
+    for bars in score.chart.passes():
+        found = [under(score, span) for bar in bars for span in bar.spans]
+        moves = [abs(b[0].pitch.midi - a[-1].pitch.midi) for a, b in pairwise(found)]
+        assert max(moves) <= 7
+        orders = {tuple(int(note.mark.strip("b#")) % 7 for note in notes) for notes in found}
+        assert len(orders) == 1
+        for notes in found:
+            wide = [abs(b.pitch.midi - a.pitch.midi) for a, b in pairwise(notes)]
+            assert max(wide) <= 9 and sum(step > 5 for step in wide) <= 1
+        keys = [note.pitch.midi for notes in found for note in notes]
+        shapes.add(tuple(b - a for a, b in pairwise(keys)))
+    assert len(shapes) == 1
+
+
 def test_octaves_are_chosen_by_looking_ahead() -> None:
     """1 2 3 5 of Cmaj7 before Ebmaj7: from below, so that G2 goes to Eb2 and not G3 down a tenth
     (hand-worked)."""
