@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from drillgen.drill.fields import MAX_TITLE, NOTE, TITLE, Read
+from drillgen.drill.lead_sheet import with_lead_sheet
 from drillgen.drill.messages import (
     DrillError,
     KeyPath,
@@ -190,7 +191,7 @@ def load(source: str | Path, overrides: Iterable[Override] = ()) -> Lesson:
     path = _path(source)
     item = _parsed(path, str(source) if isinstance(source, Path) or _is_file(source) else None)
     if not _is_lesson(item):
-        read = apply(_titled(item, path), overrides)
+        read = apply(with_lead_sheet(_titled(item, path), path.parent), overrides)
         drill = read_item(read)
         return Lesson(drill.title, (drill,), written=(read,))
     return _lesson(item, path, tuple(overrides))
@@ -352,7 +353,8 @@ def _drill(entry: SourceItem, path: Path, shared: _Shared, index: int) -> Source
         named = _named(base, path, f"{where}.{_BASE}")
         return shared.around(named, str(base.value), replace(entry, value=own))
     if isinstance(entry.value, dict):
-        return merge(merge(shared.defaults, shared.override), entry)
+        both = merge(shared.defaults, shared.override)
+        return merge(both, with_lead_sheet(entry, path.parent))
     named = _named(entry, path, where)
     return shared.around(named, str(entry.value), replace(entry, value={}))
 
@@ -369,7 +371,7 @@ def _named(item: SourceItem, path: Path, where: str) -> SourceItem:
     try:
         file = path.parent / item.value if is_file else preset_path(item.value)
         source = read_source(file, str(file) if is_file else file.name, path)
-        found = _titled(parse(source), file)
+        found = with_lead_sheet(_titled(parse(source), file), file.parent)
     except RefusedError as error:
         first = error.wrongs[0]
         raise refused(f": {first.message}", first.allowed or DRILL_ALLOWED, first.nearest) from None

@@ -267,10 +267,19 @@ def read_source(
 ) -> DrillSource:
     """The text of a file, which another may have asked for by name.  Raises RefusedError where
     there is none to be had."""
+    data = read_data(path, 4 * MAX_CHARACTERS, asked_by)
+    if len(data) > 4 * MAX_CHARACTERS:
+        raise refuse("the file is too long for a drill", f"up to {MAX_CHARACTERS} characters")
+    return DrillSource(name or str(path), _text(data))
+
+
+def read_data(path: FilePath, most: int, asked_by: FilePath | None = None) -> bytes:
+    """The bytes of a file, one more than `most` where it has more.  Raises RefusedError where there
+    is no such file, or none that ends."""
     try:
         state = path.stat().st_mode
         regular = S_ISREG(state) or S_ISDIR(state)
-        data = _head(path) if regular else b""
+        data = _head(path, most) if regular else b""
     except IsADirectoryError:
         raise refuse("this is a folder", "a file in it") from None
     except FileNotFoundError:
@@ -280,15 +289,13 @@ def read_source(
         raise refuse(f"the file cannot be read ({str(reason).lower()})") from None
     if not regular:
         raise refuse("this is a pipe or a device", "a file")  # which might never end
-    if len(data) > 4 * MAX_CHARACTERS:
-        raise refuse("the file is too long for a drill", f"up to {MAX_CHARACTERS} characters")
-    return DrillSource(name or str(path), _text(data))
+    return data
 
 
-def _head(path: FilePath) -> bytes:
-    """What a drill may have, and one byte more."""
+def _head(path: FilePath, most: int) -> bytes:
+    """What a file may have, and one byte more."""
     with path.open("rb") as file:
-        return file.read(4 * MAX_CHARACTERS + 1)
+        return file.read(most + 1)
 
 
 def _text(data: bytes) -> str:
@@ -306,14 +313,15 @@ def _unix(text: str) -> str:
 
 
 def _neighbour(path: FilePath, but: FilePath | None) -> str:
-    """A drill's file beside it with nearly that name, but not the one that asks for it."""
+    """A file of its kind beside it with nearly that name, but not the one that asks for it."""
+    alike = ENDINGS if path.suffix in ("", *ENDINGS) else (path.suffix,)
     try:
-        files = sorted(each for each in path.parent.iterdir() if each.suffix in ENDINGS)
+        files = sorted(each for each in path.parent.iterdir() if each.suffix in alike)
         others = [each for each in files if but is None or not each.samefile(but)]
     except OSError:
         return ""
     names = {show(each.stem): show(each.name) for each in others}
-    wanted = path.stem if path.suffix in ENDINGS else path.name
+    wanted = path.stem if path.suffix in alike else path.name
     return names.get(nearest(wanted, (each.stem for each in others)), "")
 
 
