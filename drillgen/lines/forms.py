@@ -50,8 +50,11 @@ _FORMS = {
 }  # by how many bars
 _TIED = 0.3  # of phrases hold a note over a bar line
 _SAME = 0.7  # of returns keep the rhythm exactly; the others change its last two notes
+_SAME_AGAIN = 0.5  # … of second returns
+_TOO_SHORT = 0.15  # how much less likely a motive of two notes is that four bars are made of
 _TRIES = 32
 _CHANGE, _FREE = 0.8, 0.3  # what each onset costs that a last statement changes; in an answer
+_STALE = 0.7  # … where it changes none
 _FULL = 0.7  # of phrases hold their last note for as long as there is room
 _IMPOSSIBLE = 1000.0
 _ROOMY, _USUAL_RESTS = 4.0, 0.2  # how firmly motives leave time, where more than usual is silent
@@ -148,11 +151,13 @@ class _Builder:
             choices = [each for each in choices if each.onsets[-1] >= time.unit - EIGHTH]
         if kind == "short":
             choices = [figure for figure in choices if len(figure.onsets) <= 3]
+        plain = self.wishes.plain
         weights = [
-            weight(each, self.wishes.density, time, plain=self.wishes.plain)
+            weight(each, self.wishes.density, time, plain=plain)
             * (0.02 if each.onsets in self.wishes.avoid else 1.0)
             * self._tying(each, kind)
             * self._resting(each)
+            * (_TOO_SHORT if kind == "onward" and len(each.onsets) < 3 and not plain else 1.0)
             for each in choices
         ]
         return choices, weights
@@ -204,15 +209,16 @@ class _Builder:
         else:
             yield first, said
             for turn in range(1, size - 1):
-                yield "return", self._varied(figure).later(place + turn * unit)
+                again = self._varied(figure, _SAME if turn == 1 else _SAME_AGAIN)
+                yield "return", again.later(place + turn * unit)
             yield "answer", self._answer(figure.later(place + (size - 1) * unit), last)
 
     def _returned(self, figure: Figure, last: bool) -> Figure:
         return self._landed(figure) if last else figure
 
-    def _varied(self, figure: Figure) -> Figure:
-        """The rhythm again, exactly or with its last notes changed."""
-        if self.random.random() < _SAME or not self.source.adds or len(figure.onsets) < 3:
+    def _varied(self, figure: Figure, same: float) -> Figure:
+        """The rhythm again, exactly or, more or less often, with its last notes changed."""
+        if self.random.random() < same or not self.source.adds or len(figure.onsets) < 3:
             return figure
         kept = figure.onsets[: -2 if len(figure.onsets) > 3 else -1]
         places = range(kept[-1] + EIGHTH, self.time.unit, EIGHTH)
@@ -273,7 +279,15 @@ class _Builder:
         lands = time.is_landing(onsets[-1])
         early = (time.end - 1) // time.bar - onsets[-1] // time.bar
         short = self.wishes.plain and time.end - onsets[-1] < 2 * time.beat
-        return changed * change + 4.0 * (not lands) + early + 2.0 * short + self.random.random()
+        stale = _STALE * (change == _FREE and not changed)
+        return (
+            stale
+            + changed * change
+            + 4.0 * (not lands)
+            + early
+            + 2.0 * short
+            + self.random.random()
+        )
 
     def _sounded(self, found: list[tuple[Part, Figure]]) -> Iterator[Statement]:
         """Each note held to the next, but for the rests; the last of each statement as long as it

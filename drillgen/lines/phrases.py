@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import groupby, pairwise
+from itertools import groupby, pairwise, zip_longest
 from math import exp
 from random import Random
 
@@ -45,7 +45,10 @@ _CONTOURS = {  # where in the set a motive goes, from its first note to its last
 }
 _VARIANTS = {1: 0.35, -1: 0.35, 0: 0.3}  # set steps by which a motive is moved when it returns
 _BLUE = (3, 6, 10)  # semitones over the tonic: they may be held over any chord
-_WAYS_TRIED = 24
+_WAYS_TRIED = 32
+_LEAP = 5  # semitones
+_REPEATED = 0.15  # of notes may be the one before again
+_STRUCK_TWICE = 1.6  # the last note of a phrase, struck just before it, too
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +156,7 @@ def _faults(form: Form, way: Line, ground: Ground, said: frozenset[Line]) -> flo
     first = way[: len(opening(form, ground.time))]
     found = 50.0 * (first in said) + 3.0 * (way[0] not in ground.first)
     found += 2.0 * (ground.newest is not None and ground.newest not in way)
-    found += _moves(way, ground) + _returns(form, way)
+    found += _moves(way, ground) + _returns(form, way) + _leaps(strokes, way, ground)
     found += sum(
         _rub(stroke, note, chord, ground)
         for stroke, note, chord in zip(strokes, way, ground.chords, strict=True)
@@ -172,22 +175,39 @@ def _moves(way: Line, ground: Ground) -> float:
     )
     few = ground.top == 1
     for one, two, three in zip(way, way[1:], way[2:], strict=False):
-        found += (0.5 if few else 3.0) * (one == two == three)
+        found += (0.7 if few else 5.0) * (one == two == three)
     for four in zip(way, way[1:], way[2:], way[3:], strict=False):
         found += 4.0 * (four[0] == four[2] != four[1] == four[3]) * (not few)
         found += 8.0 * (len(set(four)) == 1)
+    repeated = sum(leap == 0 for leap in leaps) - len(way) * (_REPEATED if not few else 0.5)
+    found += 1.5 * max(repeated, 0)
     return found + 3.0 * max(min(3, ground.top + 1) - len(set(way)), 0)
 
 
 def _returns(form: Form, way: Line) -> float:
-    """A return that is the very same twice over; a last note that was struck just before it."""
+    """A return that is the very same again, more so the second time; a last note that was struck
+    just before it, more so the last of all."""
     found, place, said = 0.0, 0, list[Line]()
     for statement in form:
         line = way[place : place + len(statement.strokes)]
-        found += 2.0 * (statement.part == "return" and line in said)
-        found += 0.5 * (len(line) > 1 and line[-1] == line[-2] and max(way) > 1)
+        found += 2.0 * (statement.part == "return") * said.count(line) ** 2
+        again = len(line) > 1 and line[-1] == line[-2] and max(way) > 1
+        found += (_STRUCK_TWICE if statement is form[-1] else 0.7) * again
         said.append(line)
         place += len(line)
+    return found
+
+
+def _leaps(strokes: Sequence[tuple[int, int]], way: Line, ground: Ground) -> float:
+    """Leaps of a fourth and more that are not turned back from, and those in the midst of short
+    notes (common practice: a leap is filled; one is heard where there is time for it)."""
+    keys = [ground.pool[note].semitones for note in way]
+    found, moves = 0.0, [b - a for a, b in pairwise(keys)]
+    for (stroke, move), after in zip_longest(zip(strokes[:-1], moves, strict=True), moves[1:]):
+        if abs(move) >= _LEAP:
+            short = stroke[1] - stroke[0] < ground.time.beat
+            turned = after is None or after * move < 0
+            found += 0.8 * short + 1.2 * (not turned)
     return found
 
 

@@ -252,7 +252,7 @@ def test_every_pattern_fills_every_chord_with_its_scale(
     ],
 )
 def test_every_key_is_the_same_exercise(options: dict[str, object]) -> None:
-    """The same degrees and intervals in twelve keys, since all of it fits the range."""
+    """The same degrees and intervals in twelve keys of a drill, since all of it fits the range."""
     shapes = set()
     through = line(written(key_cycle=TWELVE, line=pattern(**options)))
     size = len(through) // len(TWELVE)
