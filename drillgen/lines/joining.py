@@ -153,7 +153,8 @@ def _skipped(one: Degree, other: Degree) -> float:
 
 
 _OCTAVE = 12  # semitones
-_AN_OCTAVE_LESS = 11  # semitones: what a range must hold beyond a line that fits it in every key
+# Semitones of the range that a line leaves free, so that it fits there in every key, or in most.
+_SPARED = (11, 8, 5, 2)
 _MUCH = (
     10.0  # in prices of figures: to play them as they are is worth more than the same in each key
 )
@@ -166,38 +167,45 @@ def chosen(choices: Choices, context: PassContext) -> list[ChordFigure]:
     """One figure a chord, whose last note leads to the next one's first.
 
     In every key it is the same line: the best one in a part of the range that moves with the tonic;
-    where the whole range has one that is resolved better, or as well with more figures as they are,
-    that one.
+    where a wider part, which fewer keys have, or the whole range has one that is resolved better,
+    or as well with more figures as they are, that one.
     """
     if not choices:
         return []
     joined = list(joints(context))
-    found = min(_in_the_key(choices, joined, context), key=lambda way: way[0], default=None)
+    turns = any(figure.pivot for figures in choices for figure in figures)
+    found = None
+    for spared in _SPARED if turns else _SPARED[:1]:
+        ways = _in_the_key(choices, joined, context, spared)
+        wider = min(ways, key=lambda way: way[0], default=None)
+        if wider is not None and (found is None or _is_better(wider, found, joined)):
+            found = wider
     whole = _best(choices, joined, context.near)
-    alone = len(context.track.every_key) == 1
-    if found is None or _is_better(whole, found, joined, alone=alone):
+    if found is None or _is_better(whole, found, joined):
         found = whole
     return list(found[1])
 
 
-def _is_better(one: _Joined, other: _Joined, joined: Sequence[Joint], *, alone: bool) -> bool:
+def _is_better(one: _Joined, other: _Joined, joined: Sequence[Joint]) -> bool:
     """Whether a line leaps less often into a chord than another, goes there by step more often, or
-    does both as well and changes its figures much less; where a key stands alone, also by their
-    octaves."""
+    does both as well and changes its figures much less."""
     joints, others = (_unjoined(way[1], joined) for way in (one, other))
-    prices = [sum(each.price + alone * each.pivot for each in way[1]) for way in (one, other)]
+    prices = [sum(figure.price + figure.pivot for figure in way[1]) for way in (one, other)]
     return joints < others or (joints == others and prices[0] < prices[1] - _MUCH)
 
 
 def _in_the_key(
-    choices: Choices, joined: Sequence[Joint], context: PassContext
+    choices: Choices, joined: Sequence[Joint], context: PassContext, spared: int
 ) -> Iterator[_Joined]:
-    """The best line in each part of the range that is so wide that every key has it; the parts in
-    the same order in every key, seen from its tonic."""
-    width = context.high - context.low - _AN_OCTAVE_LESS
+    """The best line in each part of the range that spares so many semitones of it; where it spares
+    as many as there are keys, every key has each of them, in the same order, seen from its
+    tonic."""
+    width = context.high - context.low - spared
     tonic = context.cells[0].key.tonic.pitch_class
-    for below in range(12 if width >= _AN_OCTAVE_LESS else 0):
-        low = context.low + (tonic - below - context.low) % 12
+    for below in range(_OCTAVE if width >= _OCTAVE - 1 else 0):
+        low = context.low + (tonic - below - context.low) % _OCTAVE
+        if low + width > context.high:
+            continue
         inside = [[f for f in figures if f.lies(low, low + width)] for figures in choices]
         if all(inside):
             yield _best(inside, joined, low + round(_SINGING * width))

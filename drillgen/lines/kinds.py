@@ -158,9 +158,7 @@ def _context(chart: Chart, options: Line) -> PassContext:
         home=drill.key,
         clear_of=clear_of,
         begin=(options.begin_at - 1) * drill.meter.beat,
-        track=WholeTrack(
-            drill.seed, chart.keys, tuple(drill.key_cycle), len(chart.keys) * drill.passes, heard
-        ),
+        track=WholeTrack(drill.seed, chart.keys, len(chart.keys) * drill.passes, heard),
     )
 
 

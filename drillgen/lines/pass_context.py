@@ -38,7 +38,6 @@ class WholeTrack:
 
     seed: int = 1
     keys: tuple[Key, ...] = ()
-    every_key: tuple[Key, ...] = ()  # of the drill, whose tracks may have one key each
     passes: int = 1  # in all keys together
     bars: tuple[Bar, ...] = ()  # those that the line is written over, and the ending's
     led: dict[int, Pitch] = field(default_factory=dict)  # where the bass goes, by a bar's number
