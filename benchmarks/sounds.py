@@ -29,7 +29,7 @@ from benchmarks.tones import (
     weighted,
 )
 from drillgen.arrange import arrange
-from drillgen.band.who_plays import KEYS, KITS
+from drillgen.band.feel import KEYS, KITS
 from drillgen.bank.make import NAME, TAKES, written
 from drillgen.chart import charts
 from drillgen.drill.lesson import load

@@ -29,7 +29,7 @@ from math import exp, log2, pi, sin, sqrt
 from operator import attrgetter
 from random import Random
 
-from drillgen.band.who_plays import KEYS, KITS
+from drillgen.band.feel import KEYS, KITS
 from drillgen.chart import Chart
 from drillgen.drill.band import feel_file
 from drillgen.drill.sheet import INSTRUMENTS, instrument_of

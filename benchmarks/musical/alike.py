@@ -8,7 +8,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from benchmarks.musical.figure import Figure, share
-from drillgen.band.who_plays import KEYS
+from drillgen.band.feel import KEYS
 from drillgen.score import Hit, Note, Score
 
 # At most this share of bars is like the bar before, per cent.  A ride repeats its pattern and a

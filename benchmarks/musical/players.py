@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from benchmarks.musical.accompaniment import ROOTS, of_track
 from benchmarks.musical.real import BANDS
-from drillgen.band.who_plays import KEYS
+from drillgen.band.feel import KEYS
 from drillgen.performance import Performance, perform
 from drillgen.score import Score
 
@@ -93,21 +93,23 @@ def _second_halves(onsets: Numbers, beats: Numbers, length: float) -> Iterator[t
 
 
 def _hits(score: Score, played: Performance) -> Iterator[tuple[int, float, int, int]]:
-    """Each stroke of the kit with the bar and place that it is written at."""
+    """Each stroke of the kit with the bar and place that it is written at; two that fall on one
+    moment were played as one."""
     part = score.part("drums")
     voice = next(voice for voice in played.voices if voice.part == "drums")
     assert part is not None
     beat = score.chart.drill.meter.beat
-    by_key: dict[int, list[tuple[int, float]]] = defaultdict(list)
+    places: dict[tuple[int, int], list[float]] = defaultdict(list)
     for hit in sorted(part.hits, key=lambda hit: hit.start):
         bar = score.chart.bar_at(hit.start)
-        number = bar.number if bar.form_bar >= 0 else -1
-        by_key[hit.key].append((number, float((hit.start - bar.start) / beat)))
-    for key, places in by_key.items():
-        notes = [note for note in voice.notes if note.key == key]
-        for (number, place), note in zip(places, notes, strict=True):
-            if number >= 0:
-                yield number, place, key, note.velocity
+        if bar.form_bar >= 0:
+            places[bar.number, hit.key].append(float((hit.start - bar.start) / beat))
+    notes: dict[tuple[int, int], list[int]] = defaultdict(list)
+    for note in voice.notes:
+        notes[note.bar, note.key].append(note.velocity)
+    for (number, key), found in places.items():
+        for place, velocity in zip(found, notes[number, key], strict=False):
+            yield number, place, key, velocity
 
 
 def _figures(one: Track) -> Iterator[tuple[str, float]]:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from fractions import Fraction
 
 from benchmarks.musical.figure import Figure, share
-from drillgen.band.who_plays import KEYS
+from drillgen.band.feel import KEYS
 from drillgen.score import Score
 
 # What belongs to a bar of three strokes (1, & of 2, 4) or of two (2, & of 3) and not to the other.

@@ -14,7 +14,7 @@ import mido
 
 from benchmarks.musical.corpus import FORMS, one
 from benchmarks.musical.figure import Figure
-from drillgen.band.who_plays import KEYS
+from drillgen.band.feel import KEYS
 from drillgen.midi import TICKS, midi_file
 from drillgen.performance import CHANNELS, PERCUSSION_CHANNEL, perform
 

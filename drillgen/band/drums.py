@@ -20,6 +20,7 @@ from fractions import Fraction
 from random import Random
 
 from drillgen.band.feel import (
+    KEYS,
     DrumBook,
     Fill,
     Layer,
@@ -34,7 +35,7 @@ from drillgen.band.feel import (
     remembering,
     strokes,
 )
-from drillgen.band.who_plays import KEYS, after, plays, starts_pass
+from drillgen.band.who_plays import after, plays, starts_pass
 from drillgen.chart import Bar, Chart
 from drillgen.score import Hit, Note, Part
 

@@ -6,16 +6,17 @@ The file's stem names the feel; adding a file adds a feel.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from math import inf
 from random import Random
-from typing import Any, Literal
+from typing import Any, Literal, NoReturn
 
 from drillgen.chart import Bar, Chart
-from drillgen.drill.band import feel_file
+from drillgen.drill.band import feel_file, feel_place
+from drillgen.drill.messages import listed, nearest, show
 from drillgen.drill.models import Meter
 from drillgen.errors import FeelError
 from drillgen.score import Touch
@@ -147,6 +148,31 @@ def read_stroke(word: str, meter: Meter) -> PatternStroke:
     return PatternStroke(place, "ghost" if found[1] else _TOUCH.get(found[6] or "", "normal"))
 
 
+# The sounds of a kit by their percussion keys (General MIDI Level 1; a brush kit's by Level 2), and
+# the kits by their program numbers: what a feel's file may name.
+
+KEYS = {
+    "bass drum": 36,
+    "side stick": 37,
+    "snare": 38,
+    "closed hi-hat": 42,
+    "low tom": 45,
+    "pedal hi-hat": 44,
+    "open hi-hat": 46,
+    "crash cymbal": 49,
+    "high tom": 48,
+    "ride cymbal": 51,
+    "ride bell": 53,
+    "high woodblock": 76,
+    "low woodblock": 77,
+    # GM2, brush kit
+    "brush tap": 38,
+    "brush slap": 39,
+    "brush swirl": 40,
+}
+
+KITS = {"standard": 0, "brush": 40}
+
 Swing = Literal["published", "straight"] | float
 _FILL_LEVEL = -4.0  # dB: a fill in a practice band stays under the line
 # The stroke that begins a section, by kit, where the feel has none of its own: sound, level in dB.
@@ -159,7 +185,7 @@ _NO_SOUNDS = ("from", "below", "level", "setup")
 class Layer:
     """One instrument of the kit through a bar."""
 
-    sound: str  # a name of `percussion.KEYS`
+    sound: str  # a name of `KEYS`
     level: float  # dB
     choices: Choices
     tempos: Tempos = ALWAYS
@@ -229,6 +255,7 @@ class Feel:
 def feel(name: str, meter: Meter) -> Feel:
     """The feel as played in a meter.  Raises FeelError where its file cannot be played in it."""
     try:
+        _check(name, meter)
         return _feel(name, meter)
     except (KeyError, TypeError, ValueError) as error:
         said = f"{error} is missing or unknown" if isinstance(error, KeyError) else str(error)
@@ -249,6 +276,78 @@ def _feel(name: str, meter: Meter) -> Feel:
         sides=data.get("sides", False),
         last=Choices.of(table.get("last", _HELD)),
     )
+
+
+# What a file says of sounds and strokes is read before anything is played, so that `check` and
+# `build` refuse it alike, with its place.
+
+_Path = tuple[str | int, ...]
+
+
+def _check(name: str, meter: Meter) -> None:
+    """Raises FeelError at the first sound, kit or stroke of a meter that nobody can play."""
+    table, top = feel_file(name)["meters"][meter.text], ("meters", meter.text)
+    for tools, book in table["drums"].items():
+        for path, word, known in _named(book):
+            if word not in known:
+                _refuse_name(name, (*top, "drums", tools, *path), word, known)
+    for path, pattern in _written(table):
+        try:
+            for bar in bars_of(pattern):
+                strokes(bar, meter)
+        except FeelError as error:
+            raise FeelError(f"{feel_place(name, (*top, *path))}: {error}") from error
+
+
+def _refuse_name(name: str, path: _Path, word: Any, known: Mapping[str, int]) -> NoReturn:
+    what = "kit" if known is KITS else "sound of the kit"
+    meant = nearest(word, known)
+    raise FeelError(
+        f"{feel_place(name, path)}: {show(word)} is no {what}; allowed: {listed(known)}"
+        + (f"; did you mean {meant}?" if meant else "")
+    )
+
+
+def _named(book: Mapping[str, Any]) -> Iterator[tuple[_Path, Any, Mapping[str, int]]]:
+    """Every kit and sound that a drum book names, with its place and what is allowed there."""
+    yield ("kit",), book["kit"], KITS
+    for key in ("opening", "section"):
+        if key in book:
+            yield (key, "sound"), book[key]["sound"], KEYS
+    for number, layer in enumerate(book["layers"]):
+        yield ("layers", number, "sound"), layer["sound"], KEYS
+    for key in ("fill", "endings"):
+        for number, fill in enumerate(book.get(key, ())):
+            for sound in fill:
+                if sound not in _NO_SOUNDS:
+                    yield (key, number, sound), sound, KEYS
+
+
+def _written(table: Mapping[str, Any]) -> Iterator[tuple[_Path, str]]:
+    """Every pattern of strokes in a meter's table, with its place; a bass's figures apart."""
+    for number, bar in enumerate(table["count"]):
+        yield ("count", number), bar
+    for pattern in table.get("last", ()):
+        yield ("last", pattern), pattern
+    for key, own in (("cells", table["comping"]), *table["comping"].items()):
+        for pattern in own["cells"] if isinstance(own, Mapping) and "cells" in own else ():
+            where = ("cells",) if key == "cells" else (key, "cells")
+            yield ("comping", *where, pattern), pattern
+    for tools, book in table["drums"].items():
+        for path, pattern in _of_drums(book):
+            yield ("drums", tools, *path), pattern
+
+
+def _of_drums(book: Mapping[str, Any]) -> Iterator[tuple[_Path, str]]:
+    for number, layer in enumerate(book["layers"]):
+        for key in ("patterns", "may"):
+            for pattern in layer.get(key, ()):
+                yield ("layers", number, key, pattern), pattern
+    for key in ("fill", "endings"):
+        for number, fill in enumerate(book.get(key, ())):
+            for sound, pattern in fill.items():
+                if sound not in _NO_SOUNDS:
+                    yield (key, number, sound), pattern
 
 
 def last_strokes(chart: Chart) -> tuple[PatternStroke, ...]:

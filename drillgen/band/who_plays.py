@@ -20,7 +20,7 @@ from dataclasses import replace
 from fractions import Fraction
 from itertools import groupby
 
-from drillgen.band.feel import feel, strokes
+from drillgen.band.feel import KEYS, feel, strokes
 from drillgen.chart import Bar, Chart
 from drillgen.score import Hit, Note, Part, PartName, Touch
 
@@ -124,29 +124,6 @@ def under_responses(chart: Chart, part: Part | None) -> Part | None:
         notes=tuple(replace(note, level=note.level + softer(note.start)) for note in part.notes),
         hits=tuple(replace(hit, level=hit.level + softer(hit.start)) for hit in part.hits),
     )
-
-
-KEYS = {
-    "bass drum": 36,
-    "side stick": 37,
-    "snare": 38,
-    "closed hi-hat": 42,
-    "low tom": 45,
-    "pedal hi-hat": 44,
-    "open hi-hat": 46,
-    "crash cymbal": 49,
-    "high tom": 48,
-    "ride cymbal": 51,
-    "ride bell": 53,
-    "high woodblock": 76,
-    "low woodblock": 77,
-    # GM2, brush kit
-    "brush tap": 38,
-    "brush slap": 39,
-    "brush swirl": 40,
-}
-
-KITS = {"standard": 0, "brush": 40}
 
 
 # The count-in's sounds: on the bar's first beat, on the others.

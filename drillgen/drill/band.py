@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
@@ -71,6 +71,21 @@ def feel_file(feel: str) -> Mapping[str, Any]:
     """All that a feel's file says.  It is read once for whoever asks, and must not be changed.
     Raises FeelError."""
     return _read(FEELS_FOLDER / f"{_stem(feel)}.yaml")
+
+
+def feel_place(feel: str, path: Sequence[str | int]) -> str:
+    """Where something stands in a feel's file, for a message: 'swing.yaml:41:13'; of a key in a
+    mapping that names a sound or a pattern, the key's own place."""
+    file = FEELS_FOLDER / f"{_stem(feel)}.yaml"
+    node, mark = YAML(pure=True).compose(file.read_text("utf-8")), None
+    for step in path:
+        if isinstance(step, int):
+            node = node.value[step]
+            mark = node.start_mark
+        else:
+            key, node = next(pair for pair in node.value if pair[0].value == step)
+            mark = node.start_mark if step in ("sound", "kit") else key.start_mark
+    return f"{file.name}:{mark.line + 1}:{mark.column + 1}" if mark else file.name
 
 
 def check_feel(name: object) -> str:

@@ -52,11 +52,14 @@ class Checked:
 
 
 def check(lesson: Lesson, index: int) -> Checked:
-    """A lesson's drill as `check` shows it, and what of it cannot be played."""
+    """A lesson's drill as `check` shows it, and what of it cannot be played.
+    Raises FeelError where its feel's file cannot be."""
+    from drillgen.band.feel import feel
     from drillgen.chart import charts
     from drillgen.sheet.reader import review
 
     drill = lesson.drills[index]
+    feel(drill.feel, drill.meter)  # its file is refused here as at build
     tracks = charts(drill)
     wrongs = [*silent(drill)]
     hands: list[tuple[Solution, ...]] = []

@@ -7,7 +7,7 @@ from fractions import Fraction
 from typing import Any
 
 from drillgen.arrange import arrange
-from drillgen.band.who_plays import KEYS
+from drillgen.band.feel import KEYS
 from drillgen.chart import Bar, charts
 from drillgen.drill.band import basses, meters, playable_feels
 from drillgen.drill.bars import METERS, Meter

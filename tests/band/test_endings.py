@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drillgen.arrange import arrange
-from drillgen.band.who_plays import KEYS
+from drillgen.band.feel import KEYS
 from drillgen.chart import charts
 from drillgen.drill.models import Drill
 from drillgen.listing import listing

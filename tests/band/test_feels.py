@@ -12,8 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from drillgen.band import bass as figures
-from drillgen.band.feel import Choices, DrumBook, bars_of, feel, strokes
-from drillgen.band.who_plays import KEYS
+from drillgen.band.feel import KEYS, Choices, DrumBook, bars_of, feel, strokes
 from drillgen.cli import main
 from drillgen.drill import band
 from drillgen.drill.band import CompingKind
@@ -382,28 +381,38 @@ def test_the_band_is_softer_under_a_response_where_asked(name, meter, bass):
 
 
 @pytest.mark.parametrize(
-    ("right", "wrong", "said"),
+    ("right", "wrong", "at", "said"),
     [
-        ("basses:", "base:", "shuffle.yaml has no basses"),
-        ("meters:", "balanse: {}\nmeters:", "shuffle.yaml: balanse means nothing"),
-        ("swing: 2", "swing: triplets", "The feel shuffle cannot be played in 4/4"),
-        ("count:", "cuont:", "'count' is missing"),
-        ("meters:", "meters: [", "shuffle.yaml is not readable as YAML"),
+        ("basses:", "base:", "", "shuffle.yaml has no basses"),
+        ("meters:", "balanse: {}\nmeters:", "", "shuffle.yaml: balanse means nothing"),
+        ("swing: 2", "swing: triplets", "", "The feel shuffle cannot be played in 4/4"),
+        ("count:", "cuont:", "", "'count' is missing"),
+        ("meters:", "meters: [", "", "shuffle.yaml is not readable as YAML"),
+        ("sound: ride cymbal", "sound: ride cymbel", "ride", "allowed: bass drum, side stick"),
+        ("kit: standard", "kit: standart", "standart", 'did you mean "standard"?'),
+        ('{snare: "3&"', '{snair: "3&"', "snair", 'did you mean "snare"?'),
+        ('"1. 4&-": 3', '"1. 5&-": 3', '"1.', "'5&-' lies outside a bar of 4/4"),
     ],
 )
-def test_a_feel_that_is_wrong_is_named(tmp_path, monkeypatch, right, wrong, said):
-    """Who writes a feel of their own is told what is wrong with its file, and nothing is made."""
+def test_a_feel_that_is_wrong_is_named(tmp_path, monkeypatch, right, wrong, at, said):
+    """Who writes a feel of their own is told what is wrong with its file by check and by build, a
+    sound, a kit or a stroke with its line and column, and nothing is made."""
+    place = ""
     for file in band.FEELS_FOLDER.glob("*.yaml"):
         text = file.read_text("utf-8")
         if file.stem == "shuffle":
             assert right in text
             text = text.replace(right, wrong, 1)
+            lines = text[: text.index(wrong) + wrong.index(at)].split("\n")
+            place = f"shuffle.yaml:{len(lines)}:{len(lines[-1]) + 1}: " if at else place
         (tmp_path / file.name).write_text(text, "utf-8")
     monkeypatch.setattr(band, "FEELS_FOLDER", tmp_path)
     drill = tmp_path / "drill.yml"
     drill.write_text("title: Wrong feel\nprogression: ii7 | V7 | Imaj7 | %\nfeel: shuffle\n")
-    feel.cache_clear()
-    done = CliRunner().invoke(main, ["build", str(drill), "-o", str(tmp_path / "out"), "--jobs=1"])
-    feel.cache_clear()
-    assert done.exit_code == 2 and said in done.output
-    assert not (tmp_path / "out").exists()
+    build = ["build", str(drill), "-o", str(tmp_path / "out"), "--jobs=1"]
+    for command in (["check", str(drill)], build):
+        feel.cache_clear()
+        done = CliRunner().invoke(main, command)
+        feel.cache_clear()
+        assert done.exit_code == 2 and said in done.output and place in done.output
+        assert not (tmp_path / "out").exists()

@@ -15,7 +15,7 @@ import librosa
 import numpy as np
 import pytest
 
-from drillgen.band.who_plays import KEYS, KITS
+from drillgen.band.feel import KEYS, KITS
 from drillgen.drill.sheet import INSTRUMENTS
 from drillgen.performance import Performance, Played, Voice
 from drillgen.sound import samples as bank_module
