@@ -285,7 +285,8 @@ def _line_tones(players: Sequence[Sequence[PagePlayer]], sounds: Sounds) -> dict
 _WEB = resources.files("drillgen.page") / "web"
 # In the order in which they build on each other.
 SCRIPTS = ("base", "load", "tones", "band", "player", "turns", "choices", "places", "strip",
-           "sight", "bars", "room", "desk", "show", "page")  # fmt: skip
+           "address", "keys", "drag", "click", "paper", "sight", "bars", "room", "desk", "show",
+           "page")  # fmt: skip
 _STYLE, _CODE = "stand.css", "stand.js"
 _COUNT = "count"  # the tones of a count-in, in one file: the first thing that is heard
 

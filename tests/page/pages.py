@@ -92,7 +92,15 @@ def _takes(drill: Drill) -> Sequence[Take]:
 class View:
     """A page in a browser.  `tapped`: listen in on it, which its security policy would not let."""
 
-    def __init__(self, browser: Browser, url: str, *, tapped: bool = False, **options: Any) -> None:
+    def __init__(
+        self,
+        browser: Browser,
+        url: str,
+        *,
+        tapped: bool = False,
+        wait: bool = True,
+        **options: Any,
+    ) -> None:
         self.context = browser.new_context(bypass_csp=tapped, **options)
         self.page: Page = self.context.new_page()
         self.problems: list[str] = []
@@ -103,7 +111,8 @@ class View:
         if tapped:
             self.page.add_init_script(TAP)
         self.page.goto(url)
-        self.until("place", "Bar 1 of")
+        if wait:
+            self.until("place", "Bar 1 of")
 
     def __enter__(self) -> View:
         return self

@@ -209,7 +209,8 @@ def test_the_line_can_be_hidden(view: View) -> None:
 
 
 def test_the_answer_is_seen_afterwards(view: View) -> None:
-    """Where a line is learned by ear, its notes are seen when the answer to them is over."""
+    """Where a line is learned by ear, its notes are seen when the answer to them is over; what
+    stands under them, degrees here, can be taken away."""
     view.page.select_option("#drill", "1")
     view.until("title", "^By ear")
     assert view.page.input_value("#line") == "after"
@@ -222,6 +223,11 @@ def test_the_answer_is_seen_afterwards(view: View) -> None:
     view.page.click("#bars button >> nth=4")
     view.until("place", "^Bar 5 of")
     assert notes.count() > 0
+    rows = view.page.locator("#strip .sheet-row").filter(visible=True)
+    assert rows.count() > 0
+    view.page.click("#play")
+    view.set(marks=False)
+    assert rows.count() == 0 and notes.count() > 0
 
 
 def test_the_starting_note_is_named_and_heard(browser: Browser, made: Made) -> None:
@@ -476,6 +482,98 @@ def test_what_is_on_the_screen_is_printed(view: View) -> None:
     assert view.text("paper") == "C major · 120 beats a minute"
     assert all(view.page.is_visible(name) for name in ("h1", "#paper", "#strip svg"))
     assert not any(view.page.is_visible(name) for name in ("#desk", "#tempo", "#turn"))
+
+
+def test_a_link_says_what_was_chosen(browser: Browser, served: str) -> None:
+    """Drill, key, tempo, bars, parts and switches stand in the address: opened elsewhere, the page
+    has the same; a browser keeps them, too, and opens so without the link.  What makes no sense
+    is passed over."""
+    names = ("drill", "key", "tempo", "from", "to", "repeat", "on-bass", "count-rounds", "click")
+    with View(browser, served) as view:
+        view.page.select_option("#key", label="A♭ major")
+        view.set(tempo=133, from_=12, to=14, repeat=True, on_bass=False, count_rounds=True)
+        view.page.select_option("#click", "ones")
+        view.page.get_by_label("Drums: louder or softer").fill("-6")
+        view.page.click("#link")
+        chosen = [state_of(view, name) for name in names]
+        link = view.page.url
+        view.page.goto("about:blank")
+        view.page.goto(served)
+        view.until("place", "^Bar 12 of")
+        assert [state_of(view, name) for name in names] == chosen
+    with View(browser, "about:blank#", wait=False) as view:
+        view.page.goto(link)
+        view.until("place", "^Bar 12 of")
+        assert [state_of(view, name) for name in names] == chosen
+        assert view.page.get_by_label("Drums: louder or softer").input_value() == "-6"
+        view.page.goto("about:blank")
+        view.page.goto(served + "#drill=99&key=H&tempo=x&bars=9-2&parts=,:,zither:3&click=never")
+        view.until("place", "^Bar 1 of")
+        assert state_of(view, "tempo") == "120" and view.problems == []
+
+
+def state_of(view: View, name: str) -> str | bool:
+    """What a field holds, or whether a switch is on."""
+    field = view.page.locator(f"#{name}")
+    return field.is_checked() if field.get_attribute("type") == "checkbox" else field.input_value()
+
+
+def test_the_tempo_climbs_by_itself(view: View) -> None:
+    """From 300 to 350 by 30 each round: 300, 330, 350 and no further; before each round a bar is
+    counted in, where that is wanted, and the first round has no count-in where none is."""
+    view.set(from_=1, to=1, tempo=300, repeat=True, count_in=False, count_rounds=True, climbs=True)
+    view.set(climb_to=350, climb_by=30, climb_every=1)
+    view.watch("pace-here", "word")
+    view.play()
+    for tempo in (300, 330, 350):
+        view.until("pace-here", f"^{tempo} a minute$")
+    view.wait(2)
+    assert view.text("pace-here") == "350 a minute"
+    words = [word for _, word in view.watched()]
+    assert words[:4] == ["Listen", "Count-in", "Listen", "Count-in"]
+
+
+def test_hands_on_the_sheet_and_the_system_s_keys(view: View) -> None:
+    """Dragging over bars 2 and 3 of the sheet repeats them, and plays nothing; two taps half a
+    second apart set 120; the keys of a keyboard or lock screen pause and go on; all keys are
+    printed, each with its name."""
+    view.page.evaluate("strip.scrollIntoView({ block: 'center' })")
+    one, other = (view.page.locator(f"#strip .sheet-box >> nth={n}").bounding_box() for n in (1, 2))
+    assert one and other
+    mouse = view.page.mouse
+    mouse.move(one["x"] + 20, one["y"] + 20)
+    mouse.down()
+    mouse.move(other["x"] + 20, other["y"] + 20, steps=3)
+    mouse.up()
+    assert (view.page.input_value("#from"), view.page.input_value("#to")) == ("2", "3")
+    assert view.page.is_checked("#repeat") and view.text("play-word") == "Play"
+    view.page.evaluate(_TAPS)
+    assert view.page.input_value("#tempo") == "120"
+    view.page.evaluate(_SYSTEM)
+    view.play()
+    assert view.page.evaluate("navigator.mediaSession.metadata.title") == TITLE
+    view.page.evaluate("keys.pause()")
+    assert view.text("word") == "Paused"
+    assert view.page.evaluate("navigator.mediaSession.playbackState") == "paused"
+    view.page.evaluate("() => { window.print = () => {}; }")
+    view.page.click("#print-all")
+    view.page.emulate_media(media="print")
+    heads = view.page.locator("#all h2")
+    view.page.wait_for_selector("#all svg >> nth=1")
+    assert heads.all_inner_texts() == [f"{key} major · 120 beats a minute" for key in ("C", "A♭")]
+    assert view.page.is_hidden("#strip")
+
+
+_SYSTEM = """() => {
+    window.keys = {};
+    navigator.mediaSession.setActionHandler = (name, act) => { keys[name] = act; };
+}"""
+_TAPS = """() => {
+    const at = (ms) => tap.dispatchEvent(
+        Object.defineProperty(new Event("click"), "timeStamp", { value: ms }));
+    at(1000);
+    at(1500);
+}"""
 
 
 def test_cautions_and_licence_are_shown(view: View) -> None:

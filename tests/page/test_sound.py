@@ -215,6 +215,20 @@ def test_parts_can_be_turned_down_and_off(heard: View) -> None:
     assert after["line"] == pytest.approx(before["line"], abs=0.2)
 
 
+def test_a_click_on_request(heard: View) -> None:
+    """Asked for on 2 and 4, the click is heard there and not on 1 and 3."""
+    heard.set(from_=1, to=2, tempo=240, count_in=False)
+    heard.page.select_option("#click", "backbeats")
+    heard.record()
+    heard.play()
+    heard.wait(1.6)
+    channels = np.abs(heard.recorded())
+    begin = int(np.argmax(channels[1 + heard.parts().index("line")] > 1e-3))
+    click = channels[1 + heard.parts().index("click")][max(begin - RATE // 50, 0) :]
+    beats = click[: RATE // 4 * 4].reshape(4, -1).max(axis=1)
+    assert min(beats[1], beats[3]) > 0.01 > 20 * max(beats[0], beats[2])
+
+
 def levels(heard: View) -> dict[str, float]:
     """Each part's level in dB, over the last round of a second."""
     channels = heard.recorded()[1:, -RATE:]

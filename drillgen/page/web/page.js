@@ -39,6 +39,11 @@
     d.show.drill(drill, d.choices(drill));
     player.countIn = d.byId("count-in").checked;
     player.repeat = drill.loops;
+    player.countRounds = d.byId("count-rounds").checked;
+    d.byId("clicking").hidden = !drill.parts.some((part) => part.name === "click" && part.label !== "Click");
+    d.byId("click").options[2].disabled = drill.beats % 2 > 0;
+    player.click = d.byId("clicking").hidden ? "off" : d.byId("click").value;
+    setClimb();
     d.showParts(d.byId("parts"), band, state.levels);
     d.show.ready(LOADING, drill);
     await chooseKey(0);
@@ -104,6 +109,7 @@
     if (state.tempo !== wanted || !takesHere().includes(take)) return; // something else was chosen meanwhile
     if (take !== state.take) state.read = d.readTake(value, state.drill.rate);
     state.take = take;
+    player.tempo = take.tempo;
     player.use(state.read, state.tempo / take.tempo);
     prepare().catch(failed);
   }
@@ -202,9 +208,26 @@
     d.show.playing(true, taken);
     const here = player.now();
     if (here.bar !== state.bar) place(here.bar, true);
+    if (player.climb && here.bar >= player.lead) climbed(here.stretch.speed * state.take.tempo);
     d.show.turn(state.drill, layout(), player, here);
     const wait = d.secondsToNext(state.drill, layout(), player, here) * 1000;
     waiting = setTimeout(follow, d.clamp(wait, SOON, LATER));
+  }
+
+  /** The tempo that is heard now, after a step of its own. */
+  function climbed(tempo) {
+    if (Math.abs(tempo - state.tempo) < 0.01) return;
+    state.tempo = tempo;
+    d.show.tempo(takesHere(), state.take, tempo, (each) => chooseTempo(each.tempo, each));
+  }
+
+  function setClimb() {
+    const value = (id, least, most) => d.clamp(Math.round(Number(d.byId(id).value)) || least, least, most);
+    const on = d.byId("climbs").checked;
+    d.byId("climbing").hidden = !on;
+    player.climb = on
+      ? { to: value("climb-to", d.SLOWEST, d.FASTEST), by: value("climb-by", 1, 60), every: value("climb-every", 1, 32) }
+      : null;
   }
 
   function failed(error) {
@@ -218,6 +241,9 @@
     const on = Boolean(player && (player.playing || state.asked));
     sight.play(on);
     d.show.playing(on);
+    if (state.drill && d.context) d.mediaKeys(on, state.drill.title, {
+      play: toggle, pause: toggle, previoustrack: () => step(-1), nexttrack: () => step(1),
+    });
   }
 
   /** Make a bar the present one; `seen`: bring it into sight. */
@@ -244,6 +270,7 @@
     const open = d.byId("line").value !== "hidden" && value && value.answer;
     sight.expect();
     strip.show(value ? (open ? value.answer : value.sheet) : "", `Sheet, ${key.label}`, (id) => state.places.nameOf(state.places.barOf(id, state.bar)));
+    d.byId("marking").hidden = !strip.hasRows();
     dress();
     strip.mark(state.places.idOf(bar));
     const goal = bar < player.lead ? player.target : bar;
@@ -268,6 +295,16 @@
     on("key", "change", () => chooseKey(number("key")).catch(failed));
     on("play", "click", toggle);
     on("top", "click", () => (player.playing ? jump(player.first, Infinity) : place(player.first)));
+    d.tap(d.byId("tap"), (tempo) => chooseTempo(Math.round(tempo)));
+    ["climbs", "climb-to", "climb-by", "climb-every"].forEach((id) => on(id, "change", setClimb));
+    on("count-rounds", "change", () => { player.countRounds = d.byId("count-rounds").checked; });
+    on("click", "change", () => { player.click = d.byId("click").value; player.replan(); });
+    on("marks", "change", () => d.byId("strip").classList.toggle("unmarked", !d.byId("marks").checked));
+    on("link", "click", copyLink);
+    on("print-all", "click", () => printAll().catch(failed));
+    d.dragging(d.byId("strip"), drag);
+    ["change", "click", "keyup"].forEach((event) => document.addEventListener(event, keepSoon));
+    addEventListener("hashchange", () => location.hash.includes("=") && restore().catch(failed));
     on("tempo", "change", () => chooseTempo(number("tempo")));
     on("pace", "input", () => chooseTempo(number("pace")));
     on("slower", "click", () => chooseTempo(state.tempo - 1));
@@ -293,6 +330,91 @@
     player.replan();
   }
 
+  /** Bars under the hand, and those that were picked when it is lifted: they repeat. */
+  function drag(from, to, done) {
+    const [one, other] = [from, to].map((bar) => (bar ? state.places.barOf(bar.id, state.bar) : undefined));
+    const inside = (bar) => one !== undefined && other !== undefined && bar >= Math.min(one, other) && bar <= Math.max(one, other);
+    strip.dress("picked", (id) => !done && inside(state.places.barOf(id, state.bar)));
+    if (!done || one === undefined || other === undefined) return;
+    player.repeat = d.byId("repeat").checked = true;
+    bars(one, other);
+    keepSoon();
+  }
+
+  async function printAll() {
+    const open = d.byId("line").value !== "hidden";
+    if (!layout().keys[0].sheet) return window.print();
+    const sheets = await Promise.all(layout().keys.map((key) => d.load(key.sheet)));
+    const shown = sheets.map((value) => (open && value.answer) || value.sheet);
+    return d.printAll(layout(), `${d.byId("tempo").value} beats a minute`, shown);
+  }
+
+  /* Kept ----------------------------------------------------------------------------------- */
+
+  const SWITCHES = ["repeat", "count-in", "count-rounds", "climbs", "marks"];
+  const FIELDS = ["climb-to", "climb-by", "climb-every", "line", "click"];
+  let keeping = 0;
+
+  function keepSoon() {
+    clearTimeout(keeping);
+    keeping = setTimeout(keep, 300);
+  }
+
+  function keep() {
+    if (!player || !state.take || state.restoring) return;
+    const fields = {
+      drill: catalogue.drills.indexOf(state.entry) + 1, key: state.key.label, tempo: Math.round(state.tempo * 10) / 10,
+      bars: `${d.byId("from").value}-${d.byId("to").value}`, parts: d.partsText(state.levels),
+    };
+    SWITCHES.forEach((id) => { fields[id] = d.byId(id).checked ? "on" : "off"; });
+    FIELDS.forEach((id) => { fields[id] = d.byId(id).value; });
+    d.address.write(fields);
+  }
+
+  async function copyLink() {
+    keep();
+    try {
+      await navigator.clipboard.writeText(location.href);
+      d.setText("linked", "Copied.");
+    } catch {
+      d.setText("linked", "The page’s address is the link.");
+    }
+  }
+
+  /** Choose what the address asks for, or what was kept; what does not fit is passed over. */
+  async function restore() {
+    const asked = d.address.read();
+    stop();
+    state.restoring = true;
+    try {
+      await restoreFrom(asked);
+    } finally {
+      state.restoring = false;
+    }
+  }
+
+  async function restoreFrom(asked) {
+    if (asked.has("parts")) state.levels = d.partsFrom(asked.get("parts"));
+    ["count-in", "count-rounds", "climbs", "marks"].forEach((id) => { if (asked.has(id)) d.byId(id).checked = asked.get(id) === "on"; });
+    FIELDS.filter((id) => asked.has(id) && id !== "line").forEach((id) => { d.byId(id).value = asked.get(id); });
+    if (!d.byId("click").value) d.byId("click").value = "off";
+    await chooseDrill(catalogue.drills[Number(asked.get("drill")) - 1] || catalogue.drills[0]);
+    await restoreDrill(asked);
+    d.byId("strip").classList.toggle("unmarked", !d.byId("marks").checked);
+  }
+
+  async function restoreDrill(asked) {
+    if (asked.has("repeat")) player.repeat = d.byId("repeat").checked = asked.get("repeat") === "on";
+    const line = [...d.byId("line").options].some((option) => option.value === asked.get("line"));
+    if (line && !d.byId("hiding").hidden) d.byId("line").value = asked.get("line");
+    const key = d.choices(state.drill).findIndex((choice) => choice.label === asked.get("key"));
+    if (key > 0) await chooseKey(key);
+    if (Number(asked.get("tempo")) > 0) await chooseTempo(Number(asked.get("tempo")));
+    const [from, to] = (asked.get("bars") || "").split("-").map(Number);
+    if (from > 0 && to >= from) setBars(from + player.lead - 1, to + player.lead - 1);
+    place(player.first);
+  }
+
   function keyboard(event) {
     const taken = event.key === " " ? "button, input, select, summary, a, [role=button]" : "input, select, [role=button]";
     const acts = { " ": toggle, ArrowLeft: () => step(-1), ArrowRight: () => step(1), Home: () => step(-Infinity) };
@@ -314,5 +436,5 @@
   d.room(() => { sight.play(Boolean(player && player.playing)); if (player && player.take) place(state.bar, true); });
   d.show.catalogue(catalogue);
   listen();
-  chooseDrill(catalogue.drills[0]).catch(failed);
+  restore().catch(failed);
 })(window.drillgen);

@@ -59,6 +59,10 @@
       this.last = 0;
       this.repeat = true;
       this.countIn = true;
+      this.countRounds = false; // a bar of the count-in before each round
+      this.click = "off"; // beats on which a click is heard (`click.js`)
+      this.climb = null; // {to, by, every}: tempo that goes on by a step every so many rounds
+      this.tempo = 0; // the take's own
       this.lead = 0; // bars of the count-in
       this.target = 0; // the bar that a count-in leads to
       this.ready = () => true; // whether what a count-in leads to can be heard yet
@@ -90,6 +94,7 @@
       const start = context.currentTime + START;
       this.stretches = [];
       this.target = bar;
+      this.rounds = 0;
       const bars = this.countIn && bar >= this.lead ? Math.min(counted, this.lead) : 0;
       if (bars > 0) this.plan(start, this.lead - bars, 0, this.lead - 1, this.paceOf(bar));
       else this.plan(start, bar, 0, this.lastFrom(bar), this.speed);
@@ -162,6 +167,7 @@
     following(stretch) {
       if (stretch.last < this.lead) return { bar: this.target, last: this.lastFrom(this.target) };
       if (!this.repeat && stretch.last >= this.last) return null;
+      if (this.countRounds && this.lead > 0) return { bar: this.lead - 1, last: this.lead - 1 };
       return { bar: this.first, last: this.last };
     }
 
@@ -176,8 +182,22 @@
         return false;
       }
       if (this.holds(stretch)) this.plan(stretch.end, this.lead - 1, 0, this.lead - 1, stretch.speed);
-      else this.plan(stretch.end, next.bar, 0, next.last, this.speed);
+      else {
+        if (stretch.last >= this.lead) this.round();
+        const counted = next.last < this.lead;
+        if (counted) this.target = this.first;
+        this.plan(stretch.end, next.bar, 0, next.last, counted ? this.paceOf(this.first) : this.speed);
+      }
       return true;
+    }
+
+    /** A round is planned to its end: the next may be faster, or slower. */
+    round() {
+      this.rounds += 1;
+      if (!this.climb || this.rounds % this.climb.every) return;
+      const now = this.speed * this.tempo;
+      const { to, by } = this.climb;
+      this.speed = (now < to ? Math.min(now + by, to) : Math.max(now - by, to)) / this.tempo;
     }
 
     strikeBars(stretch, until) {
@@ -188,7 +208,20 @@
           const past = stretch.next === stretch.bar && stretch.from > starts[stretch.bar] && stroke.start < stretch.from;
           if (!past) this.strike(stroke, timeOf(stroke.start), stretch.speed);
         }
+        if (stretch.next >= this.lead) this.strikeClicks(stretch, timeOf);
         stretch.next += 1;
+      }
+    }
+
+    strikeClicks(stretch, timeOf) {
+      const strokes = d.clickStrokes(this.take, this.lead);
+      const { starts } = this.take;
+      const bar = stretch.next;
+      const { beats } = this.band.drill;
+      for (let beat = 0; strokes && beat < beats; beat += 1) {
+        const at = starts[bar] + ((starts[bar + 1] - starts[bar]) * beat) / beats;
+        const wanted = at >= stretch.from - 1e-6 && d.clicks(this.click, bar - this.lead, beat);
+        if (wanted) this.strike(strokes[beat ? 1 : 0], timeOf(at), stretch.speed);
       }
     }
 

@@ -18,7 +18,7 @@
       if (this.shown === svg) return;
       this.shown = svg;
       this.marked = null;
-      this.host.replaceChildren(...(svg ? [pictureOf(svg)] : []));
+      this.host.replaceChildren(...(svg ? [d.pictureOf(svg)] : []));
       const picture = this.host.firstElementChild;
       if (!picture) return;
       picture.setAttribute("role", "group");
@@ -29,6 +29,11 @@
         bar.setAttribute("tabindex", index ? "-1" : "0");
         bar.setAttribute("aria-label", nameOf(bar.id));
       });
+    }
+
+    /** Whether anything stands under the notes: degrees, fingerings. */
+    hasRows() {
+      return Boolean(this.host.querySelector(".sheet-row"));
     }
 
     bar(id) {
@@ -76,7 +81,7 @@
   };
 
   /** Only shapes and text come through: no styles, no scripts, nothing from elsewhere. */
-  function pictureOf(svg) {
+  d.pictureOf = function (svg) {
     const parsed = new DOMParser().parseFromString(svg, "image/svg+xml");
     for (const element of [...parsed.documentElement.querySelectorAll("*"), parsed.documentElement]) {
       if (!ALLOWED.has(element.localName)) { element.remove(); continue; }
@@ -86,5 +91,5 @@
       }
     }
     return document.importNode(parsed.documentElement, true);
-  }
+  };
 })(window.drillgen);

@@ -1,0 +1,46 @@
+/* What is chosen, as the page's address (a link for others) and as what this browser keeps. */
+(function (d) {
+  "use strict";
+  const NAME = `drillgen ${location.pathname}`;
+
+  d.address = { read, write };
+
+  /** What the address asks for, else what was kept: texts by name; both may be anything. */
+  function read() {
+    const asked = location.hash.includes("=") ? location.hash.slice(1) : kept();
+    return new Map(new URLSearchParams(asked));
+  }
+
+  /** Where a browser keeps nothing (a private window, a file), the address alone has it. */
+  function write(fields) {
+    const text = new URLSearchParams(Object.entries(fields).filter(([, value]) => value !== "")).toString();
+    try {
+      history.replaceState(null, "", `#${text}`);
+      localStorage.setItem(NAME, text);
+    } catch {
+      return;
+    }
+  }
+
+  function kept() {
+    try {
+      return localStorage.getItem(NAME) || "";
+    } catch {
+      return "";
+    }
+  }
+
+  /** Parts as text, "bass:off,drums:-6", and back; what is no part is passed over. */
+  d.partsText = (levels) => [...levels].filter(([, set]) => !set.on || set.decibels)
+    .map(([name, set]) => `${name}:${set.on ? set.decibels : "off"}`).join();
+
+  d.partsFrom = function (text) {
+    const found = new Map();
+    for (const each of (text || "").split(",")) {
+      const [name, value] = each.split(":");
+      const off = value === "off";
+      if (name && (off || Number.isFinite(Number(value)))) found.set(name, { on: !off, decibels: off ? 0 : d.clamp(Math.round(Number(value)), -24, 6) });
+    }
+    return found;
+  };
+})(window.drillgen);
