@@ -51,7 +51,7 @@ from drillgen.drill.line_options import (
 )
 from drillgen.drill.melody import MELODY, SCALE_NOTES, Melody, ScaleNote
 from drillgen.drill.messages import Wrongs, refuse, under
-from drillgen.drill.sheet import INSTRUMENTS
+from drillgen.drill.sheet import INSTRUMENT, INSTRUMENTS
 
 Direction = Literal["up", "down", "alternating"]
 NoteLength = Literal["quarter", "eighth", "triplet"]
@@ -81,7 +81,7 @@ class Line(Model):
     learned_by_ear: ClassVar[bool] = False
 
     kind: str
-    instrument: Annotated[str, choice(*INSTRUMENTS)] = "upright"
+    instrument: Annotated[str, INSTRUMENT] = "upright"
     """What plays the line."""
     range: Annotated[Range | None, RANGE] = None
     """Lowest and highest sounding pitch; by default what lies well on the instrument."""

@@ -55,6 +55,7 @@ class Transposition:
 
 CONCERT = Transposition()
 OCTAVE = Transposition(0, 12)
+IN_F = Transposition(1, 7)
 IN_B_FLAT = Transposition(2, 2)
 IN_B_FLAT_LOW = Transposition(2, 14)
 IN_E_FLAT = Transposition(3, 9)
@@ -92,12 +93,37 @@ INSTRUMENTS: dict[str, Instrument] = {
     "flute": _row(73, "C4", "C7"),
     "clarinet": _row(71, "D3", "C6", "treble", IN_B_FLAT),
     "trumpet": _row(56, "E3", "Bb5", "treble", IN_B_FLAT),
+    "horn": _row(60, "F2", "F5", "treble", IN_F),
     "trombone": _row(57, "E2", "Bb4", "bass"),
+    "tuba": _row(58, "F1", "F4", "bass"),
     "soprano saxophone": _row(64, "Ab3", "Eb6", "treble", IN_B_FLAT),
     "alto saxophone": _row(65, "Db3", "Ab5", "treble", IN_E_FLAT),
     "tenor saxophone": _row(66, "Ab2", "Eb5", "treble", IN_B_FLAT_LOW),
     "baritone saxophone": _row(67, "Db2", "Ab4", "treble", IN_E_FLAT_LOW),
 }
+
+# What else they are called.
+OTHER_NAMES = {
+    "double bass": "upright",
+    "contrabass": "upright",
+    "string bass": "upright",
+    "electric bass": "electric",
+    "bass guitar": "electric",
+    "french horn": "horn",
+}
+
+
+def _by_any_name(read: Read) -> Read:
+    """Reads an instrument by its other names, too."""
+    enum = [*read.schema["enum"], *OTHER_NAMES]
+
+    def named(value: Any) -> Any:
+        return read.function(OTHER_NAMES.get(value, value) if isinstance(value, str) else value)
+
+    return Read(named, {**read.schema, "enum": enum})
+
+
+INSTRUMENT = _by_any_name(choice(*INSTRUMENTS))
 
 BASSES = ("upright", "electric")  # what a bass player's hands and register are for
 
@@ -364,7 +390,9 @@ _PITCH = choice(*PITCHES, "none")
 TRANSPOSE = Read(  # none: at concert pitch, whoever reads it
     lambda value: "none" if is_off(value) else _PITCH.function(value), {"enum": [*PITCHES, *OFF]}
 )
-READERS = (*PITCHES, *CLEFS, *INSTRUMENTS)  # by pitch, by clef, by instrument
+# By pitch, by clef, by instrument.  Who writes "alto" in a band may mean the saxophone.
+_ALTO = "alto clef"
+READERS = (*PITCHES, *(_ALTO if clef == "alto" else clef for clef in CLEFS), *INSTRUMENTS)
 
 
 def _readers(value: Any) -> tuple[str, ...]:
@@ -372,15 +400,24 @@ def _readers(value: Any) -> tuple[str, ...]:
     if is_off(value):
         return ()
     names = value if isinstance(value, list | tuple) else [value]
+    found: list[str] = []
     with Wrongs() as wrongs:
         for index, name in enumerate(names):
             with wrongs.at(*([index] if names is value else [])):
-                if known(name, "reader", READERS) in names[:index]:
-                    raise refuse(f"{show(name)} stands here twice", "each reader once")
-    return tuple(names)
+                found.append(_reader(name, found))
+    return tuple(found)
 
 
-_READER = {"enum": [*READERS]}
+def _reader(name: Any, before: Sequence[str]) -> str:
+    if name == "alto":
+        raise refuse('"alto" may be the clef or the saxophone', f"{_ALTO}, alto saxophone")
+    called = OTHER_NAMES.get(name, name) if isinstance(name, str) else name
+    if known(called, "reader", READERS) in before:
+        raise refuse(f"{show(name)} stands here twice", "each reader once")
+    return str(called)
+
+
+_READER = {"enum": [*READERS, *OTHER_NAMES]}
 ALSO_FOR = Read(
     _readers,
     any_of(
@@ -415,7 +452,7 @@ class SheetSpec(Model):
     """A second staff with strings and frets, for the electric bass."""
     responses: Annotated[Literal["slashes", "empty"], WORD] = "slashes"
     """How the bars to answer in are printed: with slashes, or empty, to write in."""
-    instrument: Annotated[str | None, _none_or(*INSTRUMENTS)] = None
+    instrument: Annotated[str | None, _by_any_name(_none_or(*INSTRUMENTS))] = None
     """Who reads it; by default who plays the line."""
     also_for: Annotated[tuple[str, ...], ALSO_FOR] = ()
     """Other readers who get a sheet of their own: Bb, Eb, a clef or an instrument."""

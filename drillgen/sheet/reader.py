@@ -103,7 +103,8 @@ def reader_named(name: str) -> Reader:
         return _in_pitch(name)
     if name in INSTRUMENTS:
         return _instrument(name)
-    return Reader(f"{name.capitalize()} clef", name, CONCERT, _range(_COMPASS[name], CONCERT))
+    clef = name.removesuffix(" clef")
+    return Reader(f"{clef.capitalize()} clef", clef, CONCERT, _range(_COMPASS[clef], CONCERT))
 
 
 def _is_in(pitch: str, instrument: str) -> bool:

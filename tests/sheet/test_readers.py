@@ -28,12 +28,15 @@ WRITTEN = {
     "trombone": "P1",
     "treble": "P1",
     "bass": "P1",
-    "alto": "P1",
+    "alto clef": "P1",
     "tenor": "P1",
+    "horn": "P5",
+    "tuba": "P1",
 }
 CLEFS = {
     "viola": clef.AltoClef,
-    "alto": clef.AltoClef,
+    "alto clef": clef.AltoClef,
+    "tuba": clef.BassClef,
     "tenor": clef.TenorClef,
     "cello": clef.BassClef,
     "trombone": clef.BassClef,
@@ -153,7 +156,8 @@ def test_the_reader_s_own_sheet() -> None:
 @pytest.mark.parametrize(
     ("setting", "expected"),
     [
-        ("sheet.also_for=tuba", ['"tuba" is no reader', "trombone"]),
+        ("sheet.also_for=sousaphone", ['"sousaphone" is no reader', "tuba"]),
+        ("sheet.also_for=alto", ["clef or the saxophone", "alto clef, alto saxophone"]),
         ("sheet.also_for=[Bb, Bb]", ['"Bb" stands here twice']),
         ("sheet.transpose=F", ['"F" is not known', "Bb, Eb"]),
         ("sheet.clef=soprano", ['"soprano" is not known', "treble"]),
@@ -165,3 +169,16 @@ def test_readers_that_are_none(drillgen: Run, setting: str, expected: list[str])
     done = drillgen("check", "first-two-fives", "--set", setting)
     assert done.returncode == 2 and "Traceback" not in done.stderr
     assert all(words in done.stderr for words in expected), done.stderr
+
+
+@pytest.mark.parametrize("name", ["double bass", "contrabass"])
+def test_an_upright_by_its_other_names(drillgen: Run, name: str) -> None:
+    """What orchestras call a double bass or contrabass is the upright, as player and as reader."""
+    settings = (f"line.instrument={name}", f"sheet.instrument={name}")
+    found = [
+        drillgen("check", "first-two-fives", "--set", f"{setting.split('=')[0]}={instrument}")
+        for setting in settings
+        for instrument in (name, "upright")
+    ]
+    assert all(done.returncode == 0 for done in found), found[0].stderr
+    assert found[0].stdout == found[1].stdout and found[2].stdout == found[3].stdout

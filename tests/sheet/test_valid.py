@@ -30,7 +30,7 @@ def test_presets(name: str, tmp_path: Path) -> None:
         {"line": "walking", "meter": "5/4", "progression": "iiø7 | V7alt/3 | imaj7"},
         {"line": {"kind": "guide tones", "voices": "both"}, "progression": "C6/9 | N.C. | Dm7 G7"},
         {"progression": FORMS, "line": "walking", "gaps": "off", "ending": "tag", "passes": 2},
-        {"line": "phrases", "sheet": {"responses": "empty", "also_for": ["Bb", "alto"]}},
+        {"line": "phrases", "sheet": {"responses": "empty", "also_for": ["Bb", "alto clef"]}},
         {"line": "roots", "feel": "slow 12/8", "tempo": {"from": 40, "to": 60, "step": 4}},
         {"line": "arpeggio", "sheet": {"fingering": {"solutions": "two"}}},
         {"line": {"kind": "roots", "instrument": "electric"}, "sheet": {"tablature": True}},
