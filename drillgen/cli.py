@@ -190,12 +190,19 @@ def check(sources: Sequence[str], settings: Sequence[str], **given: str | None) 
             click.echo(text + "\n")
         unplayable += found.problems
         tracks, seconds, heard = tracks + found.tracks, seconds + found.seconds, heard + found.heard
+    for part in lesson.parts:
+        for index in range(len(part.lesson.drills)):
+            unplayable += checked(part.lesson, index).problems
     if unplayable:
         raise DrillError(unplayable)
+    each = ", for each part" if lesson.parts else ""
     wav, mp3 = (heard * rate / 1e6 for rate in (_WAV, _MP3))
+    for part in lesson.parts:
+        tempos = ", ".join(" ".join(map(str, drill.tempos)) for drill in part.lesson.drills)
+        click.echo(f"{part.name}: at {tempos}")
     click.echo(
         f"A build makes {counted(tracks, 'track')}, {length(seconds)} of music: "
-        f"about {wav:.0f} MB as WAV, {mp3:.0f} MB as MP3."
+        f"about {wav:.0f} MB as WAV, {mp3:.0f} MB as MP3{each}."
     )
 
 

@@ -25,7 +25,7 @@ from drillgen.errors import DrillgenError, exit_code
 
 if TYPE_CHECKING:
     from drillgen.drill.lesson import Lesson
-    from drillgen.drill.models import Override
+    from drillgen.drill.models import Drill, Override
     from drillgen.pack.build import Pack
     from drillgen.serve.server import PackServer
 
@@ -293,17 +293,40 @@ def build(
     for said in lesson.remarks:
         click.echo(f"Note: {said}", err=True)
     try:
-        with ProgressBar(quiet) as report:
-            pack = make(lesson, out, options, report)
+        for name, own, folder in _packs(lesson, out):
+            with ProgressBar(quiet) as report:
+                pack = make(own, folder, options, report)
+            for warning in pack.warnings:
+                click.echo(f"Note: {warning}", err=True)
+            click.echo(name + _said(pack))
     except KeyboardInterrupt as error:
         with suppress(OSError):  # the terminal may be gone
             click.echo("\nStopped. What is finished is kept; build again to go on.", err=True)
         sys.exit(exit_code(error))
-    for warning in pack.warnings:
-        click.echo(f"Note: {warning}", err=True)
-    click.echo(_said(pack))
     if pack.soundfont.soundfont.poor and not quiet:
         click.echo(BETTER)
+
+
+def _packs(lesson: Lesson, out: Path) -> Iterator[tuple[str, Lesson, Path]]:
+    """What is built where, and what is said before it: a class's parts each in a folder of their
+    own.  A new part begins with what one that hears the same has, and keeps of it what is equal."""
+    from drillgen.pack.files import copied_whole
+    from drillgen.pack.settings import distinct, safe
+
+    if not lesson.parts:
+        yield "", lesson, out
+        return
+    before: list[tuple[tuple[Drill, ...], Path]] = []
+    for part, name in zip(
+        lesson.parts, distinct([safe(p.name) for p in lesson.parts]), strict=True
+    ):
+        folder = out / name
+        heard = tuple(drill.heard for drill in part.lesson.drills)
+        like = next((path for drills, path in before if drills == heard), None)
+        if like is not None and not folder.exists():
+            copied_whole(like, folder)
+        yield f"{part.name}: ", part.lesson, folder
+        before.append((heard, folder))
 
 
 def _listed(option: str, given: Sequence[str]) -> tuple[str, ...]:

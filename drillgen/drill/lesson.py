@@ -10,6 +10,9 @@ drills:
   - drills/my-blues.yaml                 # a file, seen from the lesson's folder
   - {drill: blues-walking, tempo: 60}    # either of them, with changes
   - {title: My own, progression: ii7 | V7 | Imaj7 | %}
+class:                                   # or a file with these lines; a pack for each part
+  bass 1: {positions: first, tempo: 80 %}
+  trumpet:
 """
 
 from __future__ import annotations
@@ -20,6 +23,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from drillgen.drill.bars import FASTEST, SLOWEST, Tempo
 from drillgen.drill.fields import MAX_TITLE, NOTE, TITLE, Read
 from drillgen.drill.lead_sheet import with_lead_sheet
 from drillgen.drill.messages import (
@@ -32,11 +36,13 @@ from drillgen.drill.messages import (
     nearest,
     nearest_key,
     quoted,
+    refuse,
     show,
 )
 from drillgen.drill.models import Drill, Override, apply, long_form, merge
 from drillgen.drill.reader import ENDINGS, file_error, read_item, read_source, refused_at
-from drillgen.drill.yaml_source import SourceItem, as_text, parse
+from drillgen.drill.sheet import sheet_for
+from drillgen.drill.yaml_source import SourceItem, as_text, from_python, parse
 
 # The drills and lessons that come along: in the package when installed, else beside it.
 
@@ -122,7 +128,7 @@ def copied(source: Path, target: Path) -> None:
 # A lesson's own keys, and what is wrong with them.
 
 MAX_DRILLS = 200
-KEYS = ("title", "note", "defaults", "override", "drills")
+KEYS = ("title", "note", "defaults", "override", "drills", "class")
 _SHARED = ("defaults", "override")  # changes to every drill
 DRILL_ALLOWED = "a file, a preset's name, or a drill"
 
@@ -184,6 +190,15 @@ class Lesson:
     # What each drill was read from, for what is only found out later.
     written: tuple[SourceItem, ...] = field(default=(), compare=False, repr=False)
     remarks: tuple[str, ...] = field(default=(), compare=False, repr=False)  # for who reads it
+    parts: tuple[ClassPart, ...] = ()  # of a class, each with the lesson as it is for it
+
+
+@dataclass(frozen=True, slots=True)
+class ClassPart:
+    """Who gets a pack of their own: a part, not a person."""
+
+    name: str  # "bass 1"
+    lesson: Lesson
 
 
 def load(source: str | Path, overrides: Iterable[Override] = ()) -> Lesson:
@@ -213,7 +228,9 @@ def load_all(sources: Sequence[str | Path], overrides: Iterable[Override] = ()) 
     title = listed(lesson.title for lesson in lessons)[:MAX_TITLE]
     note = " ".join(filter(None, (lesson.note for lesson in lessons)))
     written = tuple(item for each in lessons for item in each.written)
-    return Lesson(title, drills, note, written, tuple(r for each in lessons for r in each.remarks))
+    said = tuple(remark for each in lessons for remark in each.remarks)
+    parts = lessons[0].parts if len(lessons) == 1 else ()
+    return Lesson(title, drills, note, written, said, parts)
 
 
 def read_drill(source: str | Path, overrides: Iterable[Override] = ()) -> Drill:
@@ -265,7 +282,9 @@ def _titled(item: SourceItem, path: Path) -> SourceItem:
     return replace(item, value={**item.value, "title": title})
 
 
-def _lesson(item: SourceItem, path: Path, overrides: tuple[Override, ...]) -> Lesson:
+def _lesson(
+    item: SourceItem, path: Path, overrides: tuple[Override, ...], part: _Part | None = None
+) -> Lesson:
     problems = list(_misplaced(item))
     title = _text(_titled(item, path), "title", TITLE, problems)
     note = _text(item, "note", NOTE, problems)
@@ -273,14 +292,114 @@ def _lesson(item: SourceItem, path: Path, overrides: tuple[Override, ...]) -> Le
     shared = _Shared(_changes(item, "defaults"), _changes(item, "override"))
     for index, entry in enumerate(_entries(item, problems)):
         try:
-            read = apply(_drill(entry, path, shared, index), overrides)
-            drills.append((read_item(read), read))
+            read = _drill(entry, path, shared, index)
+            read = apply(merge(read, part.changes) if part else read, overrides)
+            drill = read_item(read)
+            drills.append((part.slowed(drill) if part else drill, read))
         except DrillError as error:
             problems += error.problems
     if problems:
         raise DrillError(problems)
     read_drills, items = zip(*drills, strict=True)
-    return Lesson(title, read_drills, note, items, tuple(shared.remarks()))
+    parts = () if part else tuple(_parts(item, path, overrides))
+    return Lesson(title, read_drills, note, items, tuple(shared.remarks()), parts)
+
+
+# A class: parts of it, each with a sheet that it reads, positions and a share of the tempo.
+
+_PART_KEYS = ("reads", "positions", "tempo")
+_MOST_PARTS = 40
+_PERCENT = re.compile(r"([0-9]{2,3}) ?%")
+_PERCENT_ALLOWED = "a share of the tempo: 50 % to 150 %"
+_NUMBERED = re.compile(r"\s*[0-9]+$")
+_BASS = "bass"  # the line's own bass, whichever it is
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """What is otherwise for a part of a class."""
+
+    item: SourceItem
+    changes: SourceItem
+    tempo: int = 100  # per cent
+
+    def slowed(self, drill: Drill) -> Drill:
+        """At this part's share of its tempos.  Raises DrillError for what nobody can beat."""
+        share = self.tempo / 100
+        tempos = tuple(
+            Tempo(round(each.start * share), (each.step and round(each.step * share, 1)) or 0.0,
+                  round(each.end * share))
+            for each in drill.tempos
+        )  # fmt: skip
+        for each in tempos:
+            if not all(SLOWEST <= bpm <= FASTEST for bpm in (each.start, each.end)):
+                message = f'"{drill.title}" would be played at {each}'
+                allowed = f"{SLOWEST:g} to {FASTEST:g} beats a minute"
+                raise DrillError([_wrong(self.item, "tempo", message, allowed)])
+        return drill if self.tempo == 100 else drill.model_copy(update={"tempos": tempos})
+
+
+def _parts(item: SourceItem, path: Path, overrides: tuple[Override, ...]) -> Iterator[ClassPart]:
+    """The parts of a class, each with its lesson.  Raises DrillError."""
+    found = item.value.get("class")
+    if found is None:
+        return
+    if isinstance(found.value, str):
+        found = _class_file(found, path)
+    if not isinstance(found.value, dict) or not 1 <= len(found.value) <= _MOST_PARTS:
+        message = "a class needs its parts"
+        allowed = f"1 to {_MOST_PARTS} parts, or a file of them: bass 1: {{positions: first}}"
+        raise DrillError([_wrong(found, "class", message, allowed)])
+    problems: list[Problem] = []
+    for name, entry in found.value.items():
+        try:
+            yield ClassPart(name, _lesson(item, path, overrides, _part(name, entry)))
+        except DrillError as error:
+            problems += error.problems
+    if problems:
+        raise DrillError(problems)
+
+
+def _class_file(item: SourceItem, path: Path) -> SourceItem:
+    try:
+        file = path.parent / item.value
+        return parse(read_source(file, str(file), path))
+    except RefusedError as error:
+        first = error.wrongs[0]
+        message = f"{show(item.value)}: {first.message}"
+        raise DrillError([_wrong(item, "class", message, "a file", first.nearest)]) from None
+
+
+def _part(name: str, entry: SourceItem) -> _Part:
+    """What a class says of a part; it reads what it is called after.  Raises DrillError."""
+    own = {} if entry.value is None else entry.value
+    where = f"class.{name}"
+    if not isinstance(own, dict) or any(key not in _PART_KEYS for key in own):
+        wrong = next((key for key in own if key not in _PART_KEYS), own)
+        message = f"{show(wrong)} does not fit here"
+        raise DrillError([_wrong(entry, where, message, f"a mapping of {listed(_PART_KEYS)}")])
+    called = replace(entry, value=_NUMBERED.sub("", name), place=entry.key or entry.place)
+    reads = own.get("reads", called)
+    changes: dict[str, SourceItem] = {key: own[key] for key in ("positions",) if key in own}
+    try:
+        TITLE.function(name)
+        if reads.value != _BASS:
+            sheet = from_python(sheet_for(reads.value), name)
+            changes["sheet"] = replace(sheet, place=reads.place)
+        tempo = _share(own["tempo"].value) if "tempo" in own else 100
+    except RefusedError as refused:
+        first = refused.wrongs[0]
+        said = (first.message, first.allowed, first.nearest)
+        at = reads if "tempo" not in own or first.allowed != _PERCENT_ALLOWED else own["tempo"]
+        raise DrillError([_wrong(at, where, *said)]) from None
+    return _Part(entry, replace(entry, value=changes), tempo)
+
+
+def _share(value: object) -> int:
+    found = _PERCENT.fullmatch(value.strip()) if isinstance(value, str) else None
+    if found is None or not 50 <= int(found[1]) <= 150:
+        raise refuse(f"{show(value)} does not fit here", _PERCENT_ALLOWED)
+    return int(found[1])
 
 
 @dataclass(frozen=True, slots=True)

@@ -380,6 +380,11 @@ class Drill(Model):
     """All keys in one track, or a track each."""
 
     @property
+    def heard(self) -> Drill:
+        """Itself as far as it is heard: without its sheet, but for the hand that limits a line."""
+        return self if self.positions else self.model_copy(update={"sheet": SheetSpec()})
+
+    @property
     def luck(self) -> str:
         """What the band's choices follow from: with one seed, drills of a lesson still differ."""
         return f"{self.seed} {self.title}"

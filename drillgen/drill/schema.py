@@ -17,7 +17,7 @@ from typing import Any
 
 from pydantic.json_schema import GenerateJsonSchema
 
-from drillgen.drill.fields import NOTE, TITLE, Model
+from drillgen.drill.fields import NOTE, TITLE, Model, any_of, mapping
 from drillgen.drill.lesson import MAX_DRILLS
 from drillgen.drill.models import Drill
 
@@ -123,6 +123,18 @@ def _change(drill: dict[str, Any]) -> dict[str, Any]:
     }
 
 
+_PART = any_of(
+    {"type": "null"},
+    mapping(
+        {
+            "reads": {"type": "string"},
+            "positions": {"type": "string"},
+            "tempo": {"type": "string", "pattern": r"^\s*[0-9]{2,3} ?%\s*$"},
+        }
+    ),
+)
+
+
 def _lesson() -> dict[str, Any]:
     change = {"$ref": "#/$defs/Change"}
     return {
@@ -139,6 +151,11 @@ def _lesson() -> dict[str, Any]:
                 "description": "What lies over every drill that is named, but for what the lesson"
                 " itself changes in it.",
                 "allOf": [change, {"not": {"required": ["drill"]}}],
+            },
+            "class": {
+                "description": "The parts of a class, each of which gets a pack of its own: "
+                "bass 1, trumpet; or a file of them.",
+                "anyOf": [{"type": "string"}, {"type": "object", "additionalProperties": _PART}],
             },
             "drills": {
                 "description": "Files, presets by name, or drills.",

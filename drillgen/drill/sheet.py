@@ -408,7 +408,7 @@ def _readers(value: Any) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _reader(name: Any, before: Sequence[str]) -> str:
+def _reader(name: Any, before: Sequence[str] = ()) -> str:
     if name == "alto":
         raise refuse('"alto" may be the clef or the saxophone', f"{_ALTO}, alto saxophone")
     called = OTHER_NAMES.get(name, name) if isinstance(name, str) else name
@@ -417,6 +417,18 @@ def _reader(name: Any, before: Sequence[str]) -> str:
     return str(called)
 
 
+def sheet_for(name: Any) -> dict[str, Any]:
+    """What of `sheet` makes it one for a reader, who plays no bass: no fingers, no frets.  Raises
+    RefusedError where there is no such reader."""
+    called = _reader(name)
+    if called in PITCHES:
+        return {"transpose": called, **_NO_HANDS}
+    if called in INSTRUMENTS:
+        return {"instrument": called, **({} if called in BASSES else _NO_HANDS)}
+    return {"clef": "alto" if called == _ALTO else called}
+
+
+_NO_HANDS = {"fingering": "off", "tablature": False}
 _READER = {"enum": [*READERS, *OTHER_NAMES]}
 ALSO_FOR = Read(
     _readers,

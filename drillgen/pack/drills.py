@@ -109,7 +109,9 @@ def track_tasks(
         own = settings.of(track.drill.audio, before.get(track.folder, ()))
         encoders = writers_of(own.formats)
         yield PackTask(
-            key=cache_key_of(*base, own, encoders, track, _fingerprints(soundfont, track.drill)),
+            key=cache_key_of(
+                *base, own, encoders, _heard(track), _fingerprints(soundfont, track.drill)
+            ),
             section=TRACK_SECTION,
             folder=track.folder,
             label=track.name,
@@ -118,6 +120,11 @@ def track_tasks(
             job=TrackJob(track, album, own, soundfont, soundfont.sha256),
             needs=(writing_task(track, band=True),),
         )
+
+
+def _heard(track: Planned) -> Planned:
+    """A track as far as its sound and its MIDI follow from it: who reads its sheet is not heard."""
+    return replace(track, drill=track.drill.heard)
 
 
 def _fingerprints(soundfont: Soundfont, drill: Drill) -> tuple[str, ...]:

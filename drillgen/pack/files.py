@@ -37,6 +37,18 @@ def foreign_file(path: Path) -> PackError:
     )
 
 
+def copied_whole(source: Path, target: Path) -> None:
+    """Copy a finished pack, with its times; it appears whole or not at all."""
+    beside = target.with_name(f".{target.name}-{secrets.token_hex(4)}")
+    try:
+        shutil.copytree(source, beside, symlinks=True)
+        beside.rename(target)
+    except OSError as error:
+        shutil.rmtree(beside, ignore_errors=True)
+        reason = (error.strerror or str(error)).lower()
+        raise PackError(f"{target} cannot be written: {reason}") from error
+
+
 def write_whole(path: Path, content: bytes, room: Path | None = None) -> None:
     """Write a file that appears whole or not at all; until then it lies in `room`."""
     with whole_file(path, room) as file:

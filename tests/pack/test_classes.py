@@ -1,0 +1,93 @@
+"""A class: one command, a pack for each part, and what is equal made once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from textwrap import dedent
+
+import pytest
+from lxml import etree
+
+from tests.conftest import Run
+from tests.pack.building import TINY, contents, manifest
+
+CLASS = """\
+title: Monday
+drills:
+  - {title: One, tempo: 300, %s}
+class:
+  bass 1: {tempo: 80 %%}
+  trumpet:
+  alto saxophone 2: {}
+"""
+
+
+@pytest.fixture
+def lesson(tmp_path: Path) -> Path:
+    path = tmp_path / "monday.yaml"
+    path.write_text(CLASS % TINY, "utf-8")
+    return path
+
+
+def sounds(pack: Path) -> dict[str, tuple[int, bytes]]:
+    return {name: data for name, data in contents(pack).items() if name.endswith((".wav", ".mid"))}  # type: ignore[misc]
+
+
+def test_a_pack_for_each_part(lesson: Path, tmp_path: Path, drillgen: Run) -> None:
+    """Each part has its folder with its own tempo and sheet, written a major second (trumpet) and a
+    major sixth (alto saxophone) higher (MusicXML's `transpose`, common practice); where two hear
+    the same, the second's tracks are the first's; a second build has nothing to do."""
+    out = tmp_path / "out"
+    done = drillgen("build", lesson, "-o", out, "--no-page", "--quiet")
+    assert done.returncode == 0, done.stderr
+    assert sorted(each.name for each in out.iterdir()) == ["alto saxophone 2", "bass 1", "trumpet"]
+    tempos = {each.name: manifest(each)["tracks"][0]["tempo"] for each in out.iterdir()}
+    assert tempos == {"bass 1": 240, "trumpet": 300, "alto saxophone 2": 300}
+    chromatic = {
+        each.name: [
+            int(found.text)
+            for found in etree.parse(next(each.rglob("sheet.musicxml"))).iter("chromatic")
+        ]
+        for each in out.iterdir()
+    }
+    assert chromatic == {"bass 1": [0], "trumpet": [-2], "alto saxophone 2": [-9]}
+    assert sounds(out / "trumpet") == sounds(out / "alto saxophone 2")
+    assert "alto saxophone 2: 1 track" in done.stdout and "made anew:" in done.stdout
+    again = drillgen("build", lesson, "-o", out, "--no-page", "--quiet")
+    assert again.stdout.count("Nothing to do") == 3
+
+
+def test_a_class_in_a_file_of_its_own(lesson: Path, tmp_path: Path, drillgen: Run) -> None:
+    """A week's lesson names the file of its class; `check` tells each part's tempos."""
+    text = lesson.read_text("utf-8")
+    head, _, parts = text.partition("class:\n")
+    (tmp_path / "class.yaml").write_text(dedent(parts), "utf-8")
+    lesson.write_text(head + "class: class.yaml\n", "utf-8")
+    done = drillgen("check", lesson)
+    assert done.returncode == 0, done.stderr
+    assert "bass 1: at 240" in done.stdout and "trumpet: at 300" in done.stdout
+    assert "for each part" in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "place", "words"),
+    [
+        ("trumpet:", "trompet:", "6:3: class.trompet:", ["no reader", "trumpet"]),
+        ("trumpet:", "alto:", "6:3: class.alto:", ["clef or the saxophone"]),
+        ("80 %", "8 %", "5:19: class.bass 1:", ["50 % to 150 %"]),
+        ("{tempo: 80 %}", "{tmpo: 80 %}", "5:11: class.bass 1:", ["reads", "positions", "tempo"]),
+        ("tempo: 300", "tempo: 36", "5:11: tempo:", ["would be played at 29", "30 to 360"]),
+        ("class:\n", "class: nobody.yaml\nx:\n", "4:8: class:", ["there is no such file"]),
+    ],
+)
+def test_a_slip(
+    lesson: Path, drillgen: Run, one: str, other: str, place: str, words: list[str]
+) -> None:
+    """Wrong parts are said with their place, and nothing is built."""
+    text = lesson.read_text("utf-8").replace(one, other)
+    lesson.write_text(text.replace("x:\n", "note: ''\n").partition("note: ''")[0], "utf-8")
+    done = drillgen("build", lesson, "-o", lesson.parent / "out", "--quiet")
+    assert done.returncode == 2 and "Traceback" not in done.stderr
+    assert f"{lesson}:{place}" in done.stderr, done.stderr
+    assert all(word in done.stderr for word in words), done.stderr
+    assert not (lesson.parent / "out").exists()
