@@ -105,6 +105,7 @@ def test_instruments_have_their_general_midi_programs():
         "electric piano": "Electric Piano 1",
         "guitar": "Electric Guitar (jazz)",
         "voice": "Choir Aahs",
+        "horn": "French Horn",
         "alto saxophone": "Alto Sax",
         "tenor saxophone": "Tenor Sax",
         "soprano saxophone": "Soprano Sax",
