@@ -55,26 +55,20 @@ class ChordFigure:
 
     degrees: tuple[Degree, ...]
     pitches: tuple[Pitch, ...]
+    first: (
+        int  # the MIDI keys of its first and last note, of its lowest and highest, and their mean
+    )
+    last: int
+    lowest: int
+    highest: int
+    middle: float
     price: float  # what it costs by itself
     leads: int = 0  # 1 or -1: the last note is a passing one that must go on up or down
     pivot: float = 0.0  # … and what it costs to lie in two octaves, which keys should have alike
 
-    @property
-    def first(self) -> int:
-        return self.pitches[0].midi
-
-    @property
-    def last(self) -> int:
-        return self.pitches[-1].midi
-
-    @property
-    def middle(self) -> float:
-        """The mean of its MIDI keys."""
-        return sum(pitch.midi for pitch in self.pitches) / len(self.pitches)
-
     def lies(self, low: int, high: int) -> bool:
         """Whether all of it is within two MIDI keys."""
-        return all(low <= pitch.midi <= high for pitch in self.pitches)
+        return low <= self.lowest and self.highest <= high
 
 
 _Joined = tuple[float, tuple[ChordFigure, ...]]  # what it costs, and its figures so far
@@ -90,10 +84,13 @@ def placed(
 ) -> Iterator[ChordFigure]:
     """The degrees in every octave in which the range holds all of them; where it holds them in
     none, those that hold the most, the rest moved by octaves."""
-    for lowest in roots(root, degrees, context.low, context.high):
-        out = outside(lowest, degrees, context.low, context.high)
+    found = roots(root, degrees, context.low, context.high)
+    out = outside(found[0], degrees, context.low, context.high) if found else 0
+    for lowest in found:
         pitches = tuple(folded(lowest, degrees, context))
-        yield ChordFigure(tuple(degrees), pitches, price + _OUTSIDE * out, leads, pivot)
+        keys = [pitch.midi for pitch in pitches]
+        places = keys[0], keys[-1], min(keys), max(keys), sum(keys) / len(keys)
+        yield ChordFigure(tuple(degrees), pitches, *places, price + _OUTSIDE * out, leads, pivot)
 
 
 _ANOTHER, _OTHER_TWO = 3.0, 5.0  # another last note than a figure's own, or other two

@@ -79,7 +79,7 @@ class PassContext:
 
     def within(self, pitch: Pitch) -> Pitch:
         """A pitch, or its name as close to it as the range allows."""
-        return self.closest(pitch.name, pitch.midi)
+        return pitch if self.holds(pitch.midi) else self.closest(pitch.name, pitch.midi)
 
 
 _EIGHTH = Fraction(1, 2)
@@ -186,8 +186,8 @@ def roots(root: Name, degrees: Sequence[Degree], low: int, high: int) -> list[Pi
     heights = [degree.semitones for degree in degrees]
     places = in_range(root, low - max(heights), high - min(heights))
     places = places or in_range(root, low - max(heights), high)
-    fewest = min(outside(pitch, degrees, low, high) for pitch in places)
-    return [pitch for pitch in places if outside(pitch, degrees, low, high) == fewest]
+    out = [sum(not low <= each.midi + height <= high for height in heights) for each in places]
+    return [pitch for pitch, each in zip(places, out, strict=True) if each == min(out)]
 
 
 def folded(root: Pitch, degrees: Iterable[Degree], context: PassContext) -> list[Pitch]:
