@@ -22,6 +22,7 @@ from benchmarks.musical.fingering import fingering
 from benchmarks.musical.lines import lines
 from benchmarks.musical.phrases import phrases
 from benchmarks.musical.sides import sides
+from benchmarks.musical.teaching import teaching
 from benchmarks.musical.timing import timing
 from benchmarks.musical.walking import study, walking
 
@@ -60,6 +61,7 @@ def _figures(seeds: int, listen: bool) -> Iterator[Figure]:
     yield from phrases(called(PHRASE_SEEDS * seeds))
     yield from fingering(presets())
     yield from lines()
+    yield from teaching()
     if listen:
         from benchmarks.musical.audio import audio
 
