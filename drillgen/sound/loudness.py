@@ -338,6 +338,7 @@ def _padded(asked: NDArray[np.float64]) -> NDArray[np.float64]:
 # Loudness and peaks of one mix, and what the limiter does about them.
 
 _MEASURED_TOGETHER = 14  # hops that are measured anew in one go
+_RISES = 0.3  # dB by which the gain mostly rises when what was limited is given back
 _HEADROOM = 0.1  # dB that the limiter stays below the ceiling, for the dither's sake
 
 
@@ -370,6 +371,8 @@ class Measured:
         sizes = np.zeros(-(-length // PIECE), np.float32)
         self._levels = _Levels(np.zeros(length // HOP), sizes)
         self._limiter: Limiter | None = None
+        self._limited: _Levels | None = None  # as the limiter leaves it
+        self._peaks: tuple[float, Sizes] | None = None  # true ones above the first
         self._highest = 0.0  # true peak of the whole
         self._peak = 0.0  # and of what is not limited
 
@@ -389,13 +392,20 @@ class Measured:
 
     def limit(self, gain: float, ceiling: float) -> None:
         """Have the peaks limited that would be above the ceiling, and no others.  All in dB."""
-        self._limiter, self._peak = None, self._highest
+        self._limiter, self._limited, self._peak = None, None, self._highest
         if decibels(self._highest) + gain <= ceiling:
             return
         most = 10 ** ((ceiling - _HEADROOM - gain) / 20)
-        peaks = true_peaks(self._levels.sizes, self._read, most)
+        peaks = self._true_peaks(most)
         self._limiter = Limiter(peaks, most, self._around)
         self._peak = float(np.delete(peaks, self._limiter.touched()).max(initial=0.0))
+
+    def _true_peaks(self, least: float) -> Sizes:
+        """The true peaks above `least`: looked for a little below it, for the gain may rise yet."""
+        if self._peaks is None or self._peaks[0] > least:
+            first = least * 10 ** (-_RISES / 20)
+            self._peaks = first, true_peaks(self._levels.sizes, self._read, first)
+        return self._peaks[1]
 
     def limited(self, sound: Samples, begin: int) -> Samples:
         """Sound of the mix from a sample on, with its peaks limited."""
@@ -408,9 +418,12 @@ class Measured:
     def _limited_levels(self) -> _Levels:
         if self._limiter is None:
             return self._levels
+        if self._limited is not None:
+            return self._limited
         levels, touched = self._levels.copy(), self._limiter.touched()
         for hops in runs(np.unique(touched * PIECE // HOP), 1, _MEASURED_TOGETHER):
             self._take_limited(levels, int(hops[0]), int(hops[-1]) + 1)
+        self._limited = levels
         return levels
 
     def final(self, gain: float) -> tuple[float, float]:

@@ -78,8 +78,26 @@ class _Plan:
 
     def ended(self, note: DistinctNote, hold: int) -> DistinctNote:
         """The copy that ends by itself, of a note whose release follows no law."""
-        steps = self.laws[note].steps if note in self.laws else 1
-        return replace(note, hold=nearest_on_grid(hold, steps))
+        return replace(note, hold=nearest_on_grid(hold, self.steps(note)))
+
+    def steps(self, note: DistinctNote) -> int:
+        """How coarse the lengths of such copies are, in steps of the grid."""
+        return self.laws[note].steps if note in self.laws else 1
+
+    def found(self, player: _Player, copies: dict[DistinctNote, Copy]) -> Iterator[_Found]:
+        """What each stroke of a player sounds: few are different, and looking up is slow."""
+        places: dict[tuple[int, int], tuple[DistinctNote, float | None, float, int]] = {}
+        known: dict[tuple[int, int, int], Copy] = {}
+        for stroke in player.strokes:
+            place = stroke.key, stroke.velocity
+            if place not in places:
+                note, rate, gain = self.note(player.preset, *place)
+                places[place] = note, rate, gain, 0 if note in copies else self.steps(note)
+            note, rate, gain, steps = places[place]
+            hold = nearest_on_grid(stroke.hold, steps) if steps else 0
+            if (*place, hold) not in known:
+                known[*place, hold] = copies[replace(note, hold=hold)]
+            yield stroke, known[*place, hold], rate, gain
 
     def wanted(self, players: Iterable[_Player]) -> dict[DistinctNote, int]:
         """Each distinct note and how many samples of it are needed."""
@@ -92,6 +110,9 @@ class _Plan:
                 else:
                     wanted[note] = max(wanted.get(note, 0), _needed(max(holds), rate))
         return wanted
+
+
+_Found = tuple[Stroke, Copy, float | None, float]  # its copy, its fall after note-off, its gain
 
 
 def _holds(played: Iterable[Stroke]) -> dict[tuple[int, int], set[int]]:
@@ -139,14 +160,12 @@ def _sounding(
     player: _Player, plan: _Plan, copies: dict[DistinctNote, Copy]
 ) -> Iterator[SoundingNote]:
     """The strokes of a player, as far as their loudness goes."""
-    energies: dict[DistinctNote, Floats] = {}
-    notes = {place: plan.note(player.preset, *place) for place in _holds(player.strokes)}
-    for start, hold, cut, key, velocity in player.strokes:
-        note, rate, gain = notes[key, velocity]
-        own = note if note in copies else plan.ended(note, hold)
-        if own not in energies:
-            energies[own] = np.array(copies[own].energies)
-        yield SoundingNote(start, hold if rate else None, rate or 0.0, cut, energies[own], gain)
+    energies: dict[int, Floats] = {}
+    for stroke, copy, rate, gain in plan.found(player, copies):
+        if id(copy) not in energies:
+            energies[id(copy)] = np.array(copy.energies)
+        hold = stroke.hold if rate else None
+        yield SoundingNote(stroke.start, hold, rate or 0.0, stroke.cut, energies[id(copy)], gain)
 
 
 def gathered(
@@ -200,19 +219,15 @@ def _placed(
     player: _Player, plan: _Plan, copies: dict[DistinctNote, Copy]
 ) -> Iterator[PlacedSample]:
     left, right = sides(player.voice.level, player.voice.stands)
-    notes = {place: plan.note(player.preset, *place) for place in _holds(player.strokes)}
-    sustained = {place: copies.get(note) for place, (note, _, _) in notes.items()}
-    for start, hold, cut, key, velocity in player.strokes:
-        note, rate, gain = notes[key, velocity]
-        copy = sustained[key, velocity] or copies[plan.ended(note, hold)]
-        off = hold if rate else None
+    for stroke, copy, rate, gain in plan.found(player, copies):
+        off = stroke.hold if rate else None
         heard = _heard(copy, off, rate or 0.0, max(left, right) * gain)
         yield PlacedSample(
-            start,
+            stroke.start,
             copy.samples,
             off,
             rate or 0.0,
-            cut,
+            stroke.cut,
             left * gain,
             right * gain,
             heard,
