@@ -22,7 +22,8 @@ from drillgen.theory.pitch import Key
 # How many bars stand on a system.
 #
 # Four as a rule; a form's section, a new pass, a tag and the ending begin a new one, and so does
-# each call whose length does not go into four bars. One bar is never left alone (common practice).
+# each call whose length does not go into four bars. One bar is never left alone (common practice);
+# the one that leads to another key, which is all but empty, stands at the end of a full system.
 
 A_SYSTEM = 4  # bars
 
@@ -30,12 +31,16 @@ A_SYSTEM = 4  # bars
 def system_starts(drill: Drill, bars: Sequence[Bar], most: int = A_SYSTEM) -> frozenset[int]:
     """The indices of the bars that begin a system."""
     edges = [i for i, bar in enumerate(bars) if i == 0 or _breaks(drill, bars[i - 1], bar)]
-    lengths = (end - start for start, end in zip(edges, [*edges[1:], len(bars)], strict=True))
     return frozenset(
         start + place
-        for start, length in zip(edges, lengths, strict=True)
-        for place in _divided(length, most)
+        for start, end in zip(edges, [*edges[1:], len(bars)], strict=True)
+        for place in _divided(end - start - _leads_on(bars[start:end]), most)
     )
+
+
+def _leads_on(bars: Sequence[Bar]) -> bool:
+    """Whether the last of some bars, and no other, leads to another key."""
+    return len(bars) > 1 and bars[-1].change and not bars[-2].change
 
 
 def _breaks(drill: Drill, before: Bar, bar: Bar) -> bool:

@@ -179,32 +179,16 @@ class _Bars:
     def _attributes(self, element: ET.Element, measure: Measure) -> None:
         first = self.before is None
         changed = first or (self.before is not None and self.before.key != measure.key)
-        slashed = self._slashes(measure)
-        if not changed and not slashed:
+        if not changed:
             return
         attributes = ET.SubElement(element, "attributes")
         if first:
             text(attributes, "divisions", DIVISIONS)
-        if changed:
-            signature = ET.SubElement(attributes, "key")
-            text(signature, "fifths", measure.key.signature)
-            text(signature, "mode", measure.key.mode)
+        signature = ET.SubElement(attributes, "key")
+        text(signature, "fifths", measure.key.signature)
+        text(signature, "mode", measure.key.mode)
         if first:
             _opening(attributes, measure, self.heading)
-        if slashed:
-            style = ET.SubElement(attributes, "measure-style")
-            ET.SubElement(style, "slash", {"type": slashed, "use-stems": "no"})
-
-    def _slashes(self, measure: Measure) -> str:
-        """Where slashes begin ("start"), and the first bar that has them no more ("stop")."""
-        now = is_slashed(measure)
-        then = self.before is not None and is_slashed(self.before)
-        return "" if now == then else "start" if now else "stop"
-
-
-def is_slashed(measure: Measure) -> bool:
-    """Whether a whole bar is one of slashes."""
-    return measure.filling == "slashes" and not measure.signs
 
 
 def _opening(attributes: ET.Element, measure: Measure, heading: Heading) -> None:

@@ -298,21 +298,30 @@ def _feel(drill: Drill, swung: bool) -> str:
 
 
 def marks(
-    chart: Chart, place: SheetBar, before: SheetBar | None, key: str, *, heard: bool
+    chart: Chart,
+    place: SheetBar,
+    before: SheetBar | None,
+    key: str,
+    *,
+    heard: bool,
+    coming: str = "",
+    passes: str = "",
 ) -> BarMarks:
     """What stands over a bar; `key` names a key that begins here, `heard` says that calls are
-    learned by ear: nothing of them is printed."""
+    learned by ear: nothing of them is printed.  `coming`: the key that a bar leads to, and its
+    starting note; `passes`: which times the bars from here on are played."""
     earlier = before.bar if before else None
-    words = "" if place.pickup else _words(place.bar, earlier, heard)
+    words = "" if place.pickup else _words(place.bar, earlier, heard, coming)
     if words == "" and heard and is_dictated(chart.drill, place.bar) and not place.pickup:
         words = "" if earlier and earlier.role == place.bar.role else "listen and write"
+    words = ": ".join(each for each in (passes, words) if each)
     return BarMarks(key=key, rehearsal=place.rehearsal, words=words, times=place.times)
 
 
-def _words(bar: Bar, before: Bar | None, heard: bool) -> str:
+def _words(bar: Bar, before: Bar | None, heard: bool, coming: str) -> str:
     """Whose turn it is, at every change."""
     if bar.change:
-        return f"to {bar.key.pretty}"
+        return "" if before and before.change else f"to {coming}"
     if bar.tag:
         return "" if before and before.tag else "tag"
     if before and (before.role, before.tag) == (bar.role, bar.tag):

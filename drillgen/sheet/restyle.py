@@ -193,6 +193,8 @@ _CLASSES = {
     "dir": "sheet-words",
     "tempo": "sheet-words",
 }
+_SLASH = "sheet-slash"  # it is no note: a page that hides the line goes on showing it
+_SLASH_HEADS = "#E10"  # SMuFL, "Slash noteheads": U+E100 to U+E10F
 _STYLES = {"dir": {"font-style": "italic"}, "reh": {"font-weight": "bold"},
            "tempo": {"font-weight": "bold"}, "fing": {"font-weight": "bold"}}  # fmt: skip
 _NOT_SHOWN = ("mNum", "pgHead", "pgFoot", "placeholder", "grpSym", "labelAttr")
@@ -287,12 +289,17 @@ def _plain(element: ET.Element) -> ET.Element:
         elif name not in ("class", "id"):
             plain.set(name, value)
     if kind in _CLASSES:
-        plain.set("class", _CLASSES[kind])
+        plain.set("class", _SLASH if kind == "note" and _is_slash(element) else _CLASSES[kind])
     if kind in _WITH_IDS and _OURS.fullmatch(element.get("id", "")):
         plain.set("id", element.attrib["id"])
     if "stroke-width" in plain.attrib:
         plain.set("stroke", "currentColor")
     return plain
+
+
+def _is_slash(note: ET.Element) -> bool:
+    shapes = (use.get("href", "") for use in note.iter(f"{SVG}use"))
+    return any(shape.startswith(_SLASH_HEADS) for shape in shapes)
 
 
 def _chord(element: ET.Element) -> ET.Element:

@@ -119,7 +119,7 @@ def compose(score: Score, wanted: SheetRequest, prefix: str) -> Iterator[SheetSe
     style, strings = _style(chart, line, wanted)
     for part in key_parts(chart, sounding, prefix):
         label = wanted.reader.key(part.key).pretty
-        printed = tuple(_bars(chart, part, sounding, wanted, label))
+        printed = tuple(_bars(score, part, sounding, wanted, label))
         yield SheetSection(label, KeyMusic(printed, style), part.shown_in, strings)
 
 
@@ -144,14 +144,14 @@ def _style(
 
 
 def _bars(
-    chart: Chart,
+    score: Score,
     part: KeyPart,
     sounding: Mapping[int, Sequence[Note]],
     wanted: SheetRequest,
     label: str,
 ) -> Iterator[Printed]:
-    measures = list(with_accidentals(list(_measures(chart, part, sounding, wanted))))
-    over = list(_marks(chart, part, wanted, label))
+    measures = list(with_accidentals(list(_measures(score.chart, part, sounding, wanted))))
+    over = list(_marks(score, part, wanted, label))
     for found, above in zip(measures, over, strict=True):
         yield Printed(found, above)
 
@@ -189,12 +189,63 @@ def _filling(chart: Chart, bar: Bar, wanted: SheetRequest) -> Filling:
     return "notes" if wanted.line and not free else "slashes"
 
 
-def _marks(chart: Chart, part: KeyPart, wanted: SheetRequest, label: str) -> Iterator[BarMarks]:
+def _marks(score: Score, part: KeyPart, wanted: SheetRequest, label: str) -> Iterator[BarMarks]:
+    chart = score.chart
     before: SheetBar | None = None
+    times = _times_of_passes(chart, part)
     for index, place in enumerate(part.places):
         key = label if index == 0 else ""
-        yield marks(chart, place, before, key, heard=not wanted.line)
+        coming = _coming(score, place.bar, wanted.reader) if place.bar.change else ""
+        passes = times.get(place.id, "")
+        heard = not wanted.line
+        yield marks(chart, place, before, key, heard=heard, coming=coming, passes=passes)
         before = None if place.pickup else place
+
+
+def _coming(score: Score, bar: Bar, reader: Reader) -> str:
+    """The key that a bar leads to and the line's first note in it, as the reader sees them."""
+    key, line = reader.key(bar.key).pretty, score.part("line")
+    if line is None or (score.chart.drill.line and score.chart.drill.line.dictation):
+        return key
+    note = next((note for note in line.notes if note.start >= bar.start), None)
+    return f"{key}, from {reader.pitch(note.pitch, bar.key).name.pretty}" if note else key
+
+
+_ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
+
+
+def _times_of_passes(chart: Chart, part: KeyPart) -> dict[str, str]:
+    """By the id of the bar that begins it, which times a pass is played, where passes differ."""
+    played = [p for p in part.places if not (p.pickup or _follows(p.bar))]
+    begins = [
+        place
+        for before, place in zip([None, *played], played, strict=False)
+        if before is None or before.bar.pass_number != place.bar.pass_number
+    ]
+    if len(begins) < 2:
+        return {}
+    first, key = begins[0].bar.pass_number, begins[0].bar.key_number
+    after = max(bar.pass_number for bar in chart.bars if bar.key_number == key) + 1
+    ends = [*(place.bar.pass_number for place in begins[1:]), after]
+    return {
+        place.id: _nth(place.bar.pass_number - first, end - first - 1)
+        for place, end in zip(begins, ends, strict=True)
+    }
+
+
+def _follows(bar: Bar) -> bool:
+    """Whether a bar comes after the last pass."""
+    return bar.tag or bar.change or bar.role == "ending"
+
+
+def _nth(first: int, last: int) -> str:
+    """'second time', 'second and third time', 'second to fifth time'; passes count from 0."""
+    one, other = (
+        _ORDINALS[each] if each < len(_ORDINALS) else f"{each + 1}th" for each in (first, last)
+    )
+    if first == last:
+        return f"{one} time"
+    return f"{one} {'and' if last == first + 1 else 'to'} {other} time"
 
 
 _FIRST_PLAYER = "upright"  # who reads where there is no line

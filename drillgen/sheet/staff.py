@@ -201,10 +201,9 @@ def measure(
     inside = [n for n in notes if n.start < place.end and n.start + n.duration > place.start]
     key = reader.key(place.key)
     written = tuple(reader.span(span, place.key) for span in spans)
-    # Slashes are written one by one in a short bar and where the beat is dotted, rests in a short
-    # bar; room, always.
-    short = not place.whole or (filling == "slashes" and meter.unit == 8)
-    counted = filling == "empty" or short
+    # Slashes and room are written beat by beat (programs that read MusicXML lose a `<slash>`),
+    # rests in a short bar.
+    counted = filling in ("empty", "slashes") or not place.whole
     signs = tuple(_signs(place, inside, filling, meter)) if inside or counted else ()
     return Measure(place, filling, tuple(_pitched(signs, reader, place)), written, key, meter)
 

@@ -7,6 +7,7 @@ from typing import Any
 from xml.etree import ElementTree as ET
 
 import pytest
+from music21 import pitch
 
 from drillgen.errors import DrillgenError
 from drillgen.sheet.sheets import Sheet
@@ -25,6 +26,11 @@ def measures(sheet: Sheet) -> list[ET.Element]:
 
 def has(measure: ET.Element, path: str) -> bool:
     return measure.find(path) is not None
+
+
+def is_pitched(note: ET.Element) -> bool:
+    """Whether it is a note to be read: a slash has a place on the staff, too."""
+    return has(note, "pitch") and note.findtext("notehead") != "slash"
 
 
 def words(sheet: Sheet) -> dict[str, list[str]]:
@@ -132,15 +138,37 @@ def test_passes_that_differ_are_printed_each() -> None:
     assert not [m for m in measures(sheet) if has(m, "barline/repeat")]
 
 
+def test_between_keys() -> None:
+    """The bar that leads to another key stands at the end of a full system and names the key and
+    its starting note as the reader sees them: for a horn a fifth above the score's (music21's own
+    interval). Passes that differ are labelled."""
+    asked = {"key_cycle": ["C", "Eb"], "key_change": "note", "passes": 3, "line": "walking"}
+    score, found = sheets_of(**asked, gaps="off", ending="none", sheet={"also_for": ["horn"]})
+    assert systems(found.handout) == [4, 4, 5, 4, 4, 4]
+    line = score.part("line")
+    bar = next(bar for bar in score.chart.bars if bar.change)
+    assert line
+    sounding = next(note for note in line.notes if note.start >= bar.start).pitch
+    name = pitch.Pitch(midi=sounding.midi).transpose("P5").pitchClass
+    over = [text for texts in words(found.others[0]).values() for text in texts]
+    labels = [f"{nth} time" for nth in ("first", "second", "third")]
+    assert [text for text in over if "time" in text] == 2 * labels
+    (to,) = [text for text in over if text.startswith("to ")]
+    key, start = to.removeprefix("to ").split(", from ")
+    assert key == "B♭ major"
+    assert pitch.Pitch(start.replace("♭", "-").replace("♯", "#")).pitchClass == name
+
+
 def test_responses_have_slashes_or_room() -> None:
     """Responses are slashes under "your turn"; or, where asked for, empty to write in."""
     sheet = handout(key_cycle="C", line="roots")
     assert words(sheet) == {"b6": ["your turn"]}
-    slashed = [m.get("id") for m in measures(sheet) if has(m, ".//slash[@type='start']")]
-    ended = [m.get("id") for m in measures(sheet) if has(m, ".//slash[@type='stop']")]
-    assert (slashed, ended) == (["b6"], ["b10"])
+    slashed = {m.get("id"): len(m.findall("note[notehead='slash']")) for m in measures(sheet)}
+    assert {bar: count for bar, count in slashed.items() if count} == dict.fromkeys(
+        ("b6", "b7", "b8", "b9"), 4
+    )
     room = measures(handout(key_cycle="C", line="roots", sheet={"responses": "empty"}))[4]
-    assert not has(room, ".//slash") and has(room, "note[@print-object='no']/rest")
+    assert not has(room, ".//notehead") and has(room, "note[@print-object='no']/rest")
 
 
 def test_slashes_count_the_beats() -> None:
@@ -154,7 +182,8 @@ def test_slashes_count_the_beats() -> None:
     sheet = handout(
         progression="I | % | IV | %", key_cycle="C", gaps={"call": 2, "response": 2}, line=line
     )
-    bar = next(m for m in measures(sheet) if has(m, ".//notehead"))
+    slashed = [m for m in measures(sheet) if has(m, ".//notehead")]
+    bar = next(m for m in slashed if has(m, "note[type='eighth']"))
     kinds = ["slash" if has(n, "notehead") else n.findtext("type") for n in bar.iter("note")]
     assert kinds == ["slash", "slash", "slash", "eighth", "eighth"]
 
@@ -163,7 +192,7 @@ def test_chords_only_and_line_only() -> None:
     """`show: chords` has no line, `show: line` no chord symbols, and `both` has both."""
     for show, notes, symbols in (("chords", 0, 6), ("line", 4, 0), ("both", 4, 6)):
         sheet = handout(key_cycle="C", progression="ii7 | V7 | I6 | %", line="roots", sheet=show)
-        pitched = [n for m in measures(sheet)[:8] for n in m.iter("note") if has(n, "pitch")]
+        pitched = [n for m in measures(sheet)[:8] for n in m.iter("note") if is_pitched(n)]
         named = [h for m in measures(sheet)[:8] for h in m.iter("harmony")]
         assert bool(pitched) == bool(notes)
         assert len(named) == symbols
@@ -173,7 +202,7 @@ def test_phrases_are_printed_only_on_the_answers() -> None:
     """What is learned by ear is not on the sheet that is handed out first: it says when to listen;
     the answers have every note of the calls with its degree."""
     score, found = sheets_of(key_cycle=["C", "F"], line="phrases")
-    assert not [n for m in measures(found.handout) for n in m.iter("note") if has(n, "pitch")]
+    assert not [n for m in measures(found.handout) for n in m.iter("note") if is_pitched(n)]
     assert list(words(found.handout).values())[:2] == [["listen"], ["your turn"]]
     assert found.revealed is not None and found.answers == found.revealed.musicxml
     part = score.part("line")
