@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from ipaddress import IPv4Address
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -411,6 +412,85 @@ def serve(folder: Path, lan: bool, address: str | None, port: int | None) -> Non
             server.serve_forever()
         except KeyboardInterrupt:
             click.echo("\nStopped: nothing is served any more.")
+
+
+@click.command()
+@click.argument("sources", metavar="FILE…", nargs=-1, required=True)
+@overriding
+@click.option(
+    "--port", type=click.IntRange(1, 65535), help="Instead of the first free one from 8000."
+)
+@click.option("--browser/--no-browser", default=True, help="Open a browser, or only say where.")
+def play(
+    sources: Sequence[str],
+    port: int | None,
+    browser: bool,
+    settings: Sequence[str],
+    **given: str | None,
+) -> None:
+    """Hear drills at once, on a page on this machine; nothing is kept.
+
+    The files are followed: after each change the page is made anew, or what is wrong is said. Load
+    the page again to hear it. Ctrl-C ends it.
+    """
+    from tempfile import TemporaryDirectory
+    from webbrowser import open as show
+
+    from drillgen.serve.door import HERE
+    from drillgen.serve.server import open_server
+
+    with TemporaryDirectory(prefix="drillgen-", ignore_cleanup_errors=True) as made:
+        pack = Path(made) / "pack"
+        _make_page(read(sources, settings, given), pack)
+        with open_server(pack, HERE, port) as server:
+            click.echo(f"{server.url}\nEdit on: this page follows your file. Ctrl-C ends it.")
+            if browser:
+                show(server.url)
+            Thread(target=server.serve_forever, daemon=True).start()
+            with suppress(KeyboardInterrupt):
+                _follow(sources, lambda: _make_page(read(sources, settings, given), pack))
+            server.shutdown()
+
+
+def _make_page(lesson: Lesson, pack: Path) -> None:
+    """The page alone, without tracks and printed sheets.  Raises DrillgenError."""
+    from drillgen.pack.build import build as make
+    from drillgen.pack.settings import Extras, Options
+
+    began = time.monotonic()
+    made = make(lesson, pack, Options(extras=Extras(sheets=False, sound=False)))
+    for said in (*lesson.remarks, *made.warnings):
+        click.echo(f"Note: {said}", err=True)
+    click.echo(f"{lesson.title}: ready in {time.monotonic() - began:.1f} s")
+
+
+_LOOK = 0.3  # seconds between looks at the files
+
+
+def _follow(sources: Sequence[str], again: Callable[[], None]) -> None:
+    """Do something again whenever one of the files changes; what is wrong in them is said."""
+    files = [Path(source) for source in sources if Path(source).is_file()]
+    seen = _times(files)
+    while True:
+        time.sleep(_LOOK)
+        now = _times(files)
+        if now != seen:
+            seen = now
+            try:
+                again()
+            except DrillgenError as error:
+                click.echo(str(error), err=True)
+
+
+def _times(files: Sequence[Path]) -> list[int]:
+    """When each was changed; 0 while an editor replaces it."""
+    found = []
+    for file in files:
+        try:
+            found.append(file.stat().st_mtime_ns)
+        except OSError:
+            found.append(0)
+    return found
 
 
 def _refuse_other_folders(folder: Path) -> None:

@@ -75,7 +75,9 @@ def first(order: Order, store: ManifestStore) -> Sequence[PackTask]:
     """Everything that belongs to one drill, the tracks before all, and the booklet."""
     before = formats_before(store.entries(TRACK_SECTION))
     title, settings = order.lesson.title, order.settings
-    tasks = list(track_tasks(order.tracks, title, settings, before, order.soundfont))
+    tasks: list[PackTask] = []
+    if order.extras.sound:
+        tasks += track_tasks(order.tracks, title, settings, before, order.soundfont)
     composing = _composing(order)
     if order.extras.sheets:
         tasks += sheet_tasks(order.drills, composing)
@@ -106,7 +108,7 @@ def second(order: Order, store: ManifestStore) -> Sequence[PackTask]:
 
     tracks = there(TRACK_SECTION)
     pages = [entry for entry in there(PAGE_SECTION) if _is_whole(store, entry)]
-    if not tracks:
+    if not tracks and not pages:
         return ()
     lists = playlist_tasks(tracks)
     others = [task.label for task in lists]
@@ -120,6 +122,8 @@ def second(order: Order, store: ManifestStore) -> Sequence[PackTask]:
     if pages:  # of other drills perhaps, which are to be found whatever this build leaves out
         tasks.append(index_task(_index(order, pages, tracks)))
         others = [INDEX, *([ALONE] if order.extras.alone else []), *others]
+    if not tracks:
+        return tasks
     return [*tasks, notes_task(_title(order, tracks), order.lesson.note, tracks, others)]
 
 
@@ -152,6 +156,7 @@ def _index(
     alone = order.pack if order.extras.alone else None
     title = _title(order, drills)
     fonts = {font["name"]: font["licence"] for track in tracks for font in fonts_of(track)}
+    fonts = fonts or {order.soundfont.name: order.soundfont.licence}
     return IndexJob(title, tuple(drills), listed(fonts), strictest(fonts.values()), room, alone)
 
 

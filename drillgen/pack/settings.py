@@ -414,10 +414,11 @@ def formats_before(tracks: Iterable[ManifestEntry]) -> dict[str, tuple[str, ...]
 
 @dataclass(frozen=True, slots=True)
 class Extras:
-    """What is made besides the tracks."""
+    """What is made, the tracks and besides."""
 
     sheets: bool = True
     page: bool = True
+    sound: bool = True  # the tracks themselves
     alone: bool = False  # the page also in one file that can travel alone
     zip: bool = False
 
