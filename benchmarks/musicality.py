@@ -3,7 +3,7 @@
 Measured over every preset, over common forms in three keys, with four comping instruments, at five
 tempos, and over every feel in every meter; lines made from the chords in twelve keys; phrases over
 every preset that has some, in twelve keys and with fifty seeds.  `--seeds 3` measures more of the
-forms and phrases; `--audio` also renders tracks and listens to them (needs librosa and a
+forms and phrases; `--only lines phrases` prints these tables alone; `--audio` also renders tracks and listens to them (needs librosa and a
 soundfont).  Exits with 1 where a bar is not met.
 """
 
@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
+from functools import cache
 
 from benchmarks.musical.accompaniment import accompaniment
 from benchmarks.musical.alike import alike, by_feel
@@ -25,8 +26,12 @@ from benchmarks.musical.sides import sides
 from benchmarks.musical.teaching import teaching
 from benchmarks.musical.timing import timing
 from benchmarks.musical.walking import study, walking
+from drillgen.score import Score
 
 PHRASE_SEEDS = 50
+
+
+Tables = dict[str, Callable[[], Iterator[Figure]]]
 
 
 def main() -> int:
@@ -34,38 +39,59 @@ def main() -> int:
     parser = argparse.ArgumentParser(description="How the band plays, beside its bars.")
     parser.add_argument("--seeds", type=int, default=1, help="how often each form is written")
     parser.add_argument("--audio", action="store_true", help="render and listen, too")
+    parser.add_argument("--only", nargs="+", choices=_tables(1), help="these tables alone")
     options = parser.parse_args()
     print("| figure | measured | bar | met | source |\n| --- | --- | --- | --- | --- |")
     missed = 0
-    for figure in _figures(options.seeds, options.audio):
+    for figure in _figures(options.seeds, options.only, options.audio):
         print(figure, flush=True)
         missed += not figure.holds
     print(f"\n{missed} bars not met." if missed else "\nEvery bar is met.")
     return 1 if missed else 0
 
 
-def _figures(seeds: int, listen: bool) -> Iterator[Figure]:
-    scores = [*presets(), *forms(seeds)]
-    bars = sum(bar.form_bar >= 0 for score in scores for bar in score.chart.bars)
-    yield Figure("tracks", len(scores), None, "")
-    yield Figure("bars", bars, None, "")
-    yield from comping(scores)
-    yield from accompaniment(scores)
-    yield from walking(scores)
-    yield from study(2 * seeds)
-    yield from alike(scores)
-    in_feels = list(feels())
-    yield from by_feel(in_feels)
-    yield from sides(in_feels)
-    yield from timing()
-    yield from phrases(called(PHRASE_SEEDS * seeds))
-    yield from fingering(presets())
-    yield from lines()
-    yield from teaching()
+def _figures(seeds: int, only: Sequence[str] | None, listen: bool) -> Iterator[Figure]:
+    for name, table in _tables(seeds).items():
+        if only is None or name in only:
+            yield from table()
     if listen:
         from benchmarks.musical.audio import audio
 
         yield from audio()
+
+
+def _tables(seeds: int) -> Tables:
+    """Each table by its name; what several of them measure is written once."""
+
+    @cache
+    def scores() -> list[Score]:
+        return [*presets(), *forms(seeds)]
+
+    @cache
+    def in_feels() -> list[Score]:
+        return list(feels())
+
+    return {
+        "size": lambda: _size(scores()),
+        "comping": lambda: comping(scores()),
+        "accompaniment": lambda: accompaniment(scores()),
+        "walking": lambda: walking(scores()),
+        "study": lambda: study(2 * seeds),
+        "alike": lambda: alike(scores()),
+        "feels": lambda: by_feel(in_feels()),
+        "sides": lambda: sides(in_feels()),
+        "timing": timing,
+        "phrases": lambda: phrases(called(PHRASE_SEEDS * seeds)),
+        "fingering": lambda: fingering(presets()),
+        "lines": lines,
+        "teaching": teaching,
+    }
+
+
+def _size(scores: Sequence[Score]) -> Iterator[Figure]:
+    bars = sum(bar.form_bar >= 0 for score in scores for bar in score.chart.bars)
+    yield Figure("tracks", len(scores), None, "")
+    yield Figure("bars", bars, None, "")
 
 
 if __name__ == "__main__":

@@ -46,7 +46,7 @@ from drillgen.theory.scales import chord_scale
 # up once, and a way is a chain of notes each of which knows the one before.
 
 # What a melodic interval costs, by semitones: steps are free, leaps must pay.
-_INTERVAL = (6.0, 0.0, 0.0, 0.9, 0.9, 1.3, 4.0, 1.6, 4.0, 4.0, 5.0, 6.0, 3.5)
+_INTERVAL = (6.0, 0.0, 0.0, 0.9, 0.9, 1.3, 4.0, 1.6, 4.0, 4.0, 5.0, 6.0, 4.5)
 _TOO_FAR = 12  # semitones; wider leaps are not tried
 _OUT_OF_REACH = 50.0  # the last resort in a narrow range
 _TURN = 0.8  # the line changes direction
@@ -56,7 +56,7 @@ _LEADING = (1, 2, 5, 7)  # semitones
 _LEAP_TO_PASSING = 1.8  # a leap should land on a chord tone
 _SEESAW = 3.0  # back to the note before last
 _LEAP = 5  # semitones
-_LEAP_AFTER_LEAP = 0.5
+_LEAP_AFTER_LEAP = 1.2
 
 
 class PitchChoice(NamedTuple):
@@ -192,7 +192,7 @@ _APPROACH = {
     "dominant": {1: 2.5, -1: 2.5, 2: 3.0, -2: 3.0, 7: 0.0, -5: 0.0},
 }
 _WALKING_BEATS_STEP = 2  # semitones
-_ASTRAY = 4.0  # another octave of the next chord's bass where that lies a step away
+_ASTRAY = 6.0  # another octave of the next chord's bass where that lies a step away
 # Thirds, sevenths (a sixth stands for a major one) and flat fifths, and what contradicts each, in
 # semitones over the root.
 _OTHERS = ((3, 4), (4, 3), (10, 11), (11, 10), (9, 10), (6, 7))
@@ -228,11 +228,14 @@ class Arcs:
     Common practice: a bass line has a direction over several bars, not one in each.
     """
 
-    def __init__(self, context: PassContext) -> None:
-        self._knots: list[tuple[Fraction, float]] = []
+    def __init__(self, context: PassContext, first: int) -> None:
+        """It begins on the MIDI key of the line's first note."""
         random, bars = context.random, context.bars
-        place, rises = bars[0].start, random.random() < _BEGINS_RISING
-        while not self._knots or self._knots[-1][0] <= bars[-1].end:
+        share = (first - context.low) / max(context.high - context.low, 1)
+        rises = random.random() < 1 - share
+        self._knots: list[tuple[Fraction, float]] = [(bars[0].start, first)]
+        place, rises = bars[0].start + random.choice(_LEGS) * bars[0].length, not rises
+        while self._knots[-1][0] <= bars[-1].end:
             low, high = _PEAKS if not rises else _VALLEYS
             share = random.uniform(low, high)
             self._knots.append((place, context.low + share * (context.high - context.low)))
@@ -257,7 +260,6 @@ class Arcs:
 
 
 _LEGS = (1, 1, 2, 2, 2)  # bars up to a peak, or down from it
-_BEGINS_RISING = 0.6
 _VALLEYS, _PEAKS = (0.1, 0.35), (0.55, 0.85)  # shares of the range
 
 
@@ -535,6 +537,7 @@ def _apart(one: Sequence[Figure], other: Sequence[Figure]) -> int:
 
 
 _UNLED = 3.0  # where a chord goes on: into it by another interval than leads into a change
+_UNLED_AT_THE_END = 12.0  # … into what comes after the pass
 
 
 def write(context: PassContext, options: Walking) -> list[Note]:
@@ -572,10 +575,12 @@ def walk(context: PassContext, options: Walking, after: Bar | None) -> list[Note
     the bar that comes after it, whose first note the track is told."""
     aside = options.version == "alternating" and context.turn % 2 == 1
     ends = after is not None and after.role == "ending"
-    walker = _Walker(context, options, Memory(context, aside=aside), Arcs(context), ends)
     notes: list[Note] = []
     # Where the chord begins; None after a rest.
     pitch = context.track.led.get(context.bars[0].number)
+    begins = pitch or _first(context)
+    arcs = Arcs(context, begins.midi if begins else context.near)
+    walker = _Walker(context, options, Memory(context, aside=aside), arcs, ends)
     for index, cell in enumerate(context.cells):
         come_from = [notes[-1].pitch] if notes and pitch is not None else []
         if pitch is None:
@@ -587,6 +592,13 @@ def walk(context: PassContext, options: Walking, after: Bar | None) -> list[Note
     if after is not None and pitch is not None:
         context.track.led[after.number] = pitch
     return notes
+
+
+def _first(context: PassContext) -> Pitch | None:
+    """Where a pass begins that nothing leads to."""
+    for cell in context.cells[:1]:
+        return context.closest(cell.chord.bass_name, context.near)
+    return None
 
 
 def _noted(
@@ -697,7 +709,8 @@ class _Walker:
     def _habits(self, cell: Cell, way: Way, target: Pitch) -> float:
         """What a way costs as a whole: saying something again, or not leading into the target."""
         led = cell.following is None or leads(target.midi - way.key)
-        return self.memory.price(cell, way.path) + (0.0 if led else _UNLED)
+        unled = _UNLED_AT_THE_END if cell is self.context.cells[-1] else _UNLED
+        return self.memory.price(cell, way.path) + (0.0 if led else unled)
 
     def _in_two(
         self, cell: Cell, so_far: list[Pitch], degrees: Sequence[tuple[int, float]]
