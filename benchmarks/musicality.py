@@ -3,8 +3,8 @@
 Measured over every preset, over common forms in three keys, with four comping instruments, at five
 tempos, and over every feel in every meter; lines made from the chords in twelve keys; phrases over
 every preset that has some, in twelve keys and with fifty seeds.  `--seeds 3` measures more of the
-forms and phrases; `--only lines phrases` prints these tables alone; `--audio` also renders tracks and listens to them (needs librosa and a
-soundfont).  Exits with 1 where a bar is not met.
+forms and phrases; `--only lines phrases` prints these tables alone; `--audio` also renders tracks
+and listens to them (needs librosa and a soundfont).  Exits with 1 where a bar is not met.
 """
 
 from __future__ import annotations
