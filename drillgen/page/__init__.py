@@ -25,7 +25,8 @@ ALONE = "page.html"  # the whole page in one file
 # What it may load and run (Content Security Policy, level 3).
 POLICY = (
     "default-src 'none'; script-src {scripts}; style-src {styles}; img-src data:; "
-    "font-src data:; media-src data:; base-uri 'none'; form-action 'none'"
+    "font-src data:; media-src data:; manifest-src 'self'; "
+    "base-uri 'none'; form-action 'none'"
 )
 
 

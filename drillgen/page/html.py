@@ -285,9 +285,10 @@ def _line_tones(players: Sequence[Sequence[PagePlayer]], sounds: Sounds) -> dict
 _WEB = resources.files("drillgen.page") / "web"
 # In the order in which they build on each other.
 SCRIPTS = ("base", "load", "tones", "band", "player", "turns", "choices", "places", "strip",
-           "address", "keys", "drag", "click", "paper", "sight", "bars", "room", "desk", "show",
-           "page")  # fmt: skip
+           "address", "offline", "keys", "drag", "click", "paper", "sight", "bars", "room",
+           "desk", "show", "page")  # fmt: skip
 _STYLE, _CODE = "stand.css", "stand.js"
+_WORKER, _APP = "worker.js", "app.webmanifest"  # for pages that a server gives
 _COUNT = "count"  # the tones of a count-in, in one file: the first thing that is heard
 
 
@@ -324,6 +325,17 @@ def _needed_first(catalogue: Mapping[str, Any]) -> Iterator[str]:
         yield from (entry["file"], entry["takes"][0]["file"])
         if entry.get(_COUNT):
             yield entry[_COUNT]
+
+
+def _app(title: str) -> Values:
+    """What a phone's home screen says of the page (Web Application Manifest, W3C)."""
+    mark = (
+        "<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 24 24'>"
+        "<rect width='24' height='24' fill='%23ffdf94'/><path d='M8 5v14l11-7z'/></svg>"
+    )
+    icon = {"src": f"data:image/svg+xml,{mark}", "sizes": "any", "type": "image/svg+xml"}
+    about = {"name": title, "start_url": f"../{INDEX}", "scope": "../", "icons": [icon]}
+    return about | {"display": "standalone", "background_color": "#fbf8f2"}
 
 
 def script(name: str, value: Any) -> bytes:
@@ -435,6 +447,8 @@ def write_index(
     """
     files = {f"{FOLDER}/{name}": content for name, content in assets().items()}
     files[f"{FOLDER}/{ROOM}.js"] = script(ROOM, impulse(room))
+    files[_WORKER] = _text(_WORKER).encode("utf-8")
+    files[f"{FOLDER}/{_APP}"] = _json(_app(title)).encode("utf-8")
     files[INDEX] = document(_catalogue(title, entries, licence))
     (out / FOLDER).mkdir(parents=True, exist_ok=True)
     for name, content in files.items():

@@ -11,7 +11,7 @@ import pytest
 from tests.conftest import Run
 from tests.pack.building import changed, contents, lesson, written
 
-EDITED = ["One/sheet.musicxml", "One/sheet.svg", "NOTES.txt", "index.html", "page/page.js"]
+EDITED = ["One/sheet.musicxml", "One/sheet.svg", "NOTES.txt", "index.html", "page/stand.js"]
 
 
 @pytest.fixture

@@ -57,7 +57,7 @@ def test_a_slow_line_hears_the_count_in_first(browser: Browser, served: str) -> 
     """Over HTTP the count-in's tones come in one file beside the page's code and data: it is heard
     while the other tones are still under way, goes on until the first bars are there, and says
     why; then comes the first bar.  Until a tone is there at all, the page says that it loads."""
-    with View(browser, served) as view:
+    with View(browser, served, service_workers="block") as view:  # it would answer instead
         held: list[Route] = []
         view.context.route("**/page/tone-*.js", lambda route: held.append(route))
         view.context.route("**/page/count-*.js", lambda route: held.append(route))
@@ -79,7 +79,24 @@ def test_a_slow_line_hears_the_count_in_first(browser: Browser, served: str) -> 
             if "/tone-" in route.request.url:
                 route.continue_()
         view.until("word", "^Listen$")
-        assert view.problems == []
+        assert all("blocked by Playwright" in problem for problem in view.problems)
+
+
+def test_it_works_without_the_server_that_gave_it(browser: Browser, served: str) -> None:
+    """Opened once over HTTP, the page opens and plays again without any network (Service Workers,
+    W3C), the whole drill; its manifest names the pack for a home screen."""
+    with View(browser, served) as view:
+        view.page.wait_for_selector("html[data-kept]", state="attached")
+        name = view.page.evaluate("document.querySelector('link[rel=manifest]').href")
+        about = view.context.request.get(name).json()
+        assert about["name"] == TITLE
+        view.context.set_offline(True)
+        view.page.goto(served)
+        view.until("place", "^Bar 1 of")
+        view.set(tempo=360, count_in=False)
+        view.play()
+        view.until("place", "^Bar 4 of")
+        assert view.page.is_hidden("#problem") and view.page.is_visible("#strip svg")
 
 
 def test_what_a_person_wrote_is_never_markup(view: View) -> None:

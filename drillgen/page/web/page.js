@@ -62,7 +62,17 @@
     const own = band;
     await tones.ready(opening(from));
     d.load("room").then((room) => own.furnish(room), () => {});
-    if (state.preparing === asked) tones.ready(d.tonesFrom(layout(), read, from)).catch(() => {});
+    if (state.preparing !== asked) return;
+    await tones.ready(d.tonesFrom(layout(), read, from)).catch(() => {});
+    if (state.preparing === asked) d.keepOffline(needed());
+  }
+
+  /** Everything that the drill needs, by name. */
+  function needed() {
+    const { entry, drill } = state;
+    const sheets = drill.layouts.flatMap(({ keys }) => keys.flatMap(({ sheet, narrow }) => [sheet, narrow]));
+    const all = [entry.file, entry.count, ...entry.takes.map((take) => take.file), ...sheets, ...drill.tones.map(([name]) => name)];
+    return [...new Set(all)].filter(Boolean);
   }
 
   /** The tones of a bar and some after it. */
@@ -434,6 +444,7 @@
 
   d.onstate = follow;
   d.room(() => { sight.play(Boolean(player && player.playing)); if (player && player.take) place(state.bar, true); });
+  d.nameApp();
   d.show.catalogue(catalogue);
   listen();
   restore().catch(failed);

@@ -13,7 +13,8 @@
       this.active = false; // whether anything plays
       this.own = 0; // until then a scroll is taken for ours
       back.addEventListener("click", () => { this.follow(); if (this.bar) this.move("smooth"); });
-      ["wheel", "touchmove"].forEach((event) => addEventListener(event, () => { this.own = 0; }, { passive: true }));
+      const taken = (event) => { if (this.active && !this.held && event.deltaY !== 0) this.leave(); };
+      ["wheel", "touchmove"].forEach((event) => addEventListener(event, taken, { passive: true }));
       addEventListener("resize", () => this.expect());
       addEventListener("scroll", () => { if (this.active && performance.now() > this.own) this.leave(); }, { passive: true });
       addEventListener("pointerdown", (event) => { this.held = Boolean(event.target.closest("input, select")); });

@@ -1,0 +1,28 @@
+/* Once opened from a server, the page works without one, and may stand on a phone's home screen. */
+(function (d) {
+  "use strict";
+  const ROOM = "room"; // also the id of its block in a page that travels alone
+
+  /** Where a browser lets a page be kept (a secure context): keep what a drill needs. */
+  d.keepOffline = async function (names) {
+    if (!navigator.serviceWorker || !location.protocol.startsWith("http") || d.byId(ROOM)) return;
+    try {
+      await navigator.serviceWorker.register("worker.js");
+      const { active } = await navigator.serviceWorker.ready;
+      const own = [...document.querySelectorAll("link[rel=stylesheet], script[src]")].map((each) => each.href || each.src);
+      const data = [ROOM, ...names].map((name) => new URL(`page/${name}.js`, location.href).href);
+      navigator.serviceWorker.onmessage = () => { document.documentElement.dataset.kept = "yes"; };
+      active.postMessage([location.href.split("#")[0], ...own, ...data]);
+    } catch {
+      return;
+    }
+  };
+
+  /** The home screen's facts, where a browser may read them. */
+  d.nameApp = function () {
+    if (location.protocol.startsWith("http") && !d.byId(ROOM)) {
+      document.head.append(d.el("link", { rel: "manifest", href: "page/app.webmanifest" }));
+    }
+    d.byId("plain").hidden = location.protocol !== "http:" || window.isSecureContext;
+  };
+})(window.drillgen);
