@@ -37,7 +37,18 @@ def load(source: str | Path, **overrides: Any) -> Lesson:
     return read(str(source), given)
 
 
-def check(source: str | Path, **overrides: Any) -> str:
+class ChartText(str):
+    """A chart as text, which a notebook shows in its columns."""
+
+    __slots__ = ()
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        return f"<pre>{escape(self)}</pre>"
+
+
+def check(source: str | Path, **overrides: Any) -> ChartText:
     """The chart of a drill or lesson as text, bar by bar."""
     from drillgen.drill.messages import DrillError
     from drillgen.pack.preflight import check as checked
@@ -46,7 +57,7 @@ def check(source: str | Path, **overrides: Any) -> str:
     found = [checked(lesson, index) for index in range(len(lesson.drills))]
     if problems := [problem for each in found for problem in each.problems]:
         raise DrillError(problems)
-    return "\n\n".join(text for each in found for text in each.texts)
+    return ChartText("\n\n".join(text for each in found for text in each.texts))
 
 
 def build(source: str | Path, out: str | Path, **overrides: Any) -> Pack:

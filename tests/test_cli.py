@@ -7,8 +7,10 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from urllib.parse import unquote
 
 import pytest
+from lxml import html
 
 from tests import forking
 from tests.conftest import SMALL, Run
@@ -224,12 +226,19 @@ def test_presets_can_be_listed_shown_and_copied(drillgen: Run, tmp_path: Path) -
     assert drillgen("check", "first-two-fives.yaml", cwd=tmp_path).returncode == 0
 
 
-def test_python_does_the_same(tmp_path: Path) -> None:
-    """`import drillgen` charts and builds in three lines, with overrides."""
+def test_python_does_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """`import drillgen` charts and builds in three lines, with overrides; what they give back shows
+    itself in a notebook: the chart, every track to hear and every sheet, by files that are there."""
     import drillgen
 
-    assert "Bbm7" in drillgen.check("first-two-fives", key_cycle="Ab", tempo=60)
+    chart = drillgen.check("first-two-fives", key_cycle="Ab", tempo=60)
+    assert "Bbm7" in chart and html.fromstring(chart._repr_html_()).text_content() == chart
+    monkeypatch.chdir(tmp_path)
     pack = drillgen.build("first-two-fives", tmp_path / "pack", key_cycle="Ab", tempo=200)
     assert pack.first.is_file() and pack.music > 10
+    shown = html.fromstring(f"<div>{pack._repr_html_()}</div>")
+    files = [unquote(each) for each in shown.xpath("//@src|//@href")]
+    assert [Path(name).suffix for name in files] == [".html", ".wav", ".svg"]
+    assert all(Path(name).is_file() for name in files)
     with pytest.raises(drillgen.DrillgenError, match="tempo"):
         drillgen.load("first-two-fives", tempo=9000)

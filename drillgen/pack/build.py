@@ -10,8 +10,10 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
 from drillgen.drill.lesson import Lesson
 from drillgen.drill.messages import DrillError, Problem, RefusedError
@@ -326,6 +328,27 @@ class Pack:
     took: float  # seconds
     soundfont: SoundfontChoice
     warnings: tuple[str, ...]
+
+    def _repr_html_(self) -> str:
+        """For a notebook: the page, each track to hear and each drill's sheet, as they lie in the
+        folder, seen from where Python runs."""
+        sheets = sorted(self.folder.glob("*/sheet.svg"))
+        rows = [f'<p><a href="{_seen(self.first)}">{escape(self.first.name)}</a></p>']
+        rows += [
+            f"<p>{escape(track.stem)}<br>"
+            f'<audio controls preload="none" src="{_seen(track)}"></audio></p>'
+            for track in self.tracks
+        ]
+        rows += [f'<p><img alt="{escape(s.parent.name)}" src="{_seen(s)}"></p>' for s in sheets]
+        return "\n".join(rows)
+
+
+def _seen(path: Path) -> str:
+    """A file's address from the folder that Python runs in, else from the machine's root."""
+    whole, here = path.resolve(), Path.cwd()
+    return (
+        quote(whole.relative_to(here).as_posix()) if whole.is_relative_to(here) else whole.as_uri()
+    )
 
 
 def build(
