@@ -66,13 +66,14 @@ def mixes(asked: Sequence[str]) -> None:
     """Print the table."""
     print(f"| {' | '.join(_HEADS)} |\n{'| --- ' * len(_HEADS)}|\n| {' | '.join(_MARKS)} |")
     for preset, settings in _PRESETS.items():
-        for name, font in _fonts(asked):
+        for name, font in fonts(asked):
             figures = list(_figures(mixed(played(preset, settings), font)))
             cells = [f"{each:.1f}" if each == each else "–" for each in figures]
             print(f"| {preset} | {name} | {' | '.join(cells)} |", flush=True)
 
 
-def _fonts(asked: Sequence[str]) -> Iterator[tuple[str, Soundfont]]:
+def fonts(asked: Sequence[str]) -> Iterator[tuple[str, Soundfont]]:
+    """Names and soundfonts: those asked for, or all that are found."""
     for path in asked:
         place = "asked for" if path.startswith("chosen:") else "shared"
         font = read_soundfont(Path(path.removeprefix("chosen:")), place)

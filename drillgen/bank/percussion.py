@@ -378,7 +378,7 @@ def _plate(part: Plate, chance: Chance) -> Modes:
 # asked to.  Each side of the stereo picture has noise of its own.
 
 SWEEP_KEY = 40
-SWEEP_LEVEL = -32.0  # dB, RMS
+SWEEP_LEVEL = -36.0  # dB, RMS
 _SWEEP_SECONDS = 2.6
 _SWEEP_COLOUR: tuple[tuple[float, float, float], ...] = (
     (700.0, 3200.0, 1.0),  # Hz, Hz, level: the head
@@ -386,7 +386,7 @@ _SWEEP_COLOUR: tuple[tuple[float, float, float], ...] = (
 )
 # How each stroke of a sweep begins: by so much louder, so that what is heard is the meter of the
 # strokes and not the round of the loop.
-_SWELL_SECONDS, _SWELL, _SWELL_RISE = 1.2, 1.3, 0.09
+_SWELL_SECONDS, _SWELL, _SWELL_RISE = 0.8, 3.0, 0.03
 _GRAINS = 900  # a second: wires that catch and slip
 _ROUGH = 0.35  # how uneven the grains make it
 _CIRCLES = 5  # in a loop: the hand presses harder on one side of the circle
