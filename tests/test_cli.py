@@ -228,7 +228,7 @@ def test_presets_can_be_listed_shown_and_copied(drillgen: Run, tmp_path: Path) -
 
 def test_python_does_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """`import drillgen` charts and builds in three lines, with overrides; what comes back shows
-    itself in a notebook: the chart, every track to hear and every sheet, by files that are there."""
+    itself in a notebook: the chart, each track to hear and each sheet, by files that are there."""
     import drillgen
 
     chart = drillgen.check("first-two-fives", key_cycle="Ab", tempo=60)

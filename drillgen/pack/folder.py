@@ -33,7 +33,7 @@ from drillgen.pack.manifest_store import ManifestStore
 from drillgen.pack.plan import Order
 from drillgen.pack.settings import BOOKLET, NOTES, PLAYLISTS
 from drillgen.pack.tasks import PackTask, task_folder
-from drillgen.page import ALONE, FOLDER, INDEX
+from drillgen.page import ALONE, FOLDER, INDEX, WORKER
 
 # Inside the pack, so that finished files need only be renamed.  Each build has a folder of its own,
 # that nobody could have put anything into before.
@@ -246,7 +246,7 @@ def _beside(order: Order, store: ManifestStore) -> Iterator[str]:
     """Files that lie beside the drills' folders."""
     yield from (manifest.NAME, NOTES)
     if order.extras.page:
-        yield INDEX
+        yield from (INDEX, WORKER)
     if order.extras.alone:
         yield ALONE
     if order.extras.sheets and len(order.folders) > 1:

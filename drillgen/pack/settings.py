@@ -26,7 +26,7 @@ from drillgen.errors import DrillgenError
 from drillgen.pack.inside import RESERVED
 from drillgen.pack.manifest import NAME as MANIFEST
 from drillgen.pack.manifest import ManifestEntry
-from drillgen.page import ALONE, FOLDER, INDEX
+from drillgen.page import ALONE, FOLDER, INDEX, WORKER
 from drillgen.score import PartName
 from drillgen.sound.soundfonts import Soundfont
 from drillgen.theory.other_names import nearest
@@ -45,7 +45,7 @@ PLAYLISTS = {"with line": "Listen.m3u8", "play-along": "Play along.m3u8"}
 _FORBIDDEN = re.compile(r'[<>:"/\\|?*]+')  # by Windows
 _OURS = frozenset(
     name.casefold()
-    for name in (MANIFEST, NOTES, BOOKLET, INDEX, ALONE, FOLDER, *PLAYLISTS.values())
+    for name in (MANIFEST, NOTES, BOOKLET, INDEX, ALONE, WORKER, FOLDER, *PLAYLISTS.values())
 )
 _LONGEST_TITLE = 80  # bytes of a title in UTF-8: it stands twice in a path, and a name may have 255
 _COUNTED = re.compile(r"( \(\d+\))?")  # behind a repeated name

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 INDEX, FOLDER = "index.html", "page"
 ALONE = "page.html"  # the whole page in one file
+WORKER = "worker.js"  # keeps the page; beside it, since a worker serves what lies under it
 # What it may load and run (Content Security Policy, level 3).
 POLICY = (
     "default-src 'none'; script-src {scripts}; style-src {styles}; img-src data:; "

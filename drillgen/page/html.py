@@ -23,7 +23,7 @@ from typing import Any
 
 from drillgen.chart import Bar, Chart
 from drillgen.disk import whole_file
-from drillgen.page import ALONE, FOLDER, INDEX, POLICY, Licence, Picture, Stand, Take
+from drillgen.page import ALONE, FOLDER, INDEX, POLICY, WORKER, Licence, Picture, Stand, Take
 from drillgen.page.tones import PagePlayer, PageStroke, Tone, gain, impulse, needs, players, tones
 from drillgen.score import Note, PartName
 from drillgen.sheet.svg import font_faces
@@ -288,7 +288,7 @@ SCRIPTS = ("base", "load", "tones", "band", "player", "turns", "choices", "place
            "address", "offline", "keys", "drag", "click", "paper", "sight", "bars", "room",
            "desk", "show", "page")  # fmt: skip
 _STYLE, _CODE = "stand.css", "stand.js"
-_WORKER, _APP = "worker.js", "app.webmanifest"  # for pages that a server gives
+_APP = "app.webmanifest"  # for pages that a server gives
 _COUNT = "count"  # the tones of a count-in, in one file: the first thing that is heard
 
 
@@ -447,7 +447,7 @@ def write_index(
     """
     files = {f"{FOLDER}/{name}": content for name, content in assets().items()}
     files[f"{FOLDER}/{ROOM}.js"] = script(ROOM, impulse(room))
-    files[_WORKER] = _text(_WORKER).encode("utf-8")
+    files[WORKER] = _text(WORKER).encode("utf-8")
     files[f"{FOLDER}/{_APP}"] = _json(_app(title)).encode("utf-8")
     files[INDEX] = document(_catalogue(title, entries, licence))
     (out / FOLDER).mkdir(parents=True, exist_ok=True)

@@ -97,7 +97,8 @@ def test_what_is_learned_by_ear_is_not_shown_first(made: Path) -> None:
         )
         for name in ("sheet", "sheet answers")
     )
-    assert not first and len(answers) > 5
+    notes = [each for each in first if each.notehead != "slash"]
+    assert not notes and len(answers) > 5
 
 
 def test_the_booklet_holds_every_drill(made: Path) -> None:
