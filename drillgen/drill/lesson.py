@@ -374,9 +374,9 @@ def _part(name: str, entry: SourceItem) -> _Part:
     """What a class says of a part; it reads what it is called after.  Raises DrillError."""
     own = {} if entry.value is None else entry.value
     where = f"class.{name}"
-    if not isinstance(own, dict) or any(key not in _PART_KEYS for key in own):
-        wrong = next((key for key in own if key not in _PART_KEYS), own)
-        message = f"{show(wrong)} does not fit here"
+    unknown = [key for key in own if key not in _PART_KEYS] if isinstance(own, dict) else [own]
+    if unknown:
+        message = f"{show(unknown[0])} does not fit here"
         raise DrillError([_wrong(entry, where, message, f"a mapping of {listed(_PART_KEYS)}")])
     called = replace(entry, value=_NUMBERED.sub("", name), place=entry.key or entry.place)
     reads = own.get("reads", called)

@@ -466,8 +466,8 @@ def merge(under: SourceItem, over: SourceItem, path: KeyPath = ()) -> SourceItem
     lower, upper = long_form(under, path), long_form(over, path)
     if lower is None or upper is None:
         return over
-    kinds = {kind.value for kind in (lower.get("kind"), upper.get("kind")) if kind}
-    if path == ("line",) and len(kinds) > 1:
+    below, above = lower.get("kind"), upper.get("kind")
+    if path == ("line",) and below and above and below.value != above.value:
         lower = {key: item for key, item in lower.items() if key in COMMON}
     joined = {
         key: merge(lower[key], item, (*path, key)) if key in lower else item
