@@ -418,9 +418,9 @@ class Extras:
 
     sheets: bool = True
     page: bool = True
-    sound: bool = True  # the tracks themselves
     alone: bool = False  # the page also in one file that can travel alone
     zip: bool = False
+    sound: bool = True  # the tracks themselves
 
     def __post_init__(self) -> None:
         if self.alone and not self.page:
