@@ -235,8 +235,9 @@ def _study(name: str, seed: int, options: dict[str, object], found: Counter[str]
         return
     _alike(bars, found)
     keys = [key for key, _ in groupby(note.pitch.midi for note in part.notes)]
-    smooth = [max(keys[max(0, i - 2) : i + 3]) == key for i, key in enumerate(keys)]
-    found["peaks"] += sum(smooth)
+    # A peak: no note within three beats of it is higher.
+    peaks = [max(keys[max(0, i - 3) : i + 4]) == key for i, key in enumerate(keys)]
+    found["peaks"] += sum(peaks)
 
 
 def _tones_of(bar: Bar, span: Span, notes: list[Note], found: Counter[str]) -> None:

@@ -104,7 +104,8 @@ def _kind(size: int, wishes: Wishes, barred: set[str], random: Random) -> str:
     if "short" in table:  # short, short leaves no silence
         table["short"] = round(table["short"] * (1 - wishes.rests) / (1 - _USUAL_RESTS))
     if "breathing" in table:  # more or less often as more or less is left silent
-        table["breathing"] = round(table["breathing"] * (0.2 + 4 * wishes.rests))
+        often = 0.2 + 4 * wishes.rests + 2 * wishes.plain  # two notes want time round them
+        table["breathing"] = round(table["breathing"] * often)
     return random.choices([*table], [*table.values()])[0]
 
 

@@ -44,6 +44,7 @@ _CONTOURS = {  # where in the set a motive goes, from its first note to its last
     "home": (0.5, 0.5),
 }
 _VARIANTS = {1: 0.35, -1: 0.35, 0: 0.3}  # set steps by which a motive is moved when it returns
+_NEW_END = 0.35  # of returns go another way from their last note but two
 _BLUE = (3, 6, 10)  # semitones over the tonic: they may be held over any chord
 _WAYS_TRIED = 32
 _LEAP = 5  # semitones
@@ -83,6 +84,8 @@ def _way(form: Form, ground: Ground, random: Random) -> Line:
             notes += _walk(count, notes[-1:], ground, random)
         else:
             moved = _moved(motive, ground, random)[:count]
+            if count > 2 and random.random() < _NEW_END:
+                moved = moved[:-2]
             notes += moved + _walk(count - len(moved), [*moved[-1:]], ground, random)
             notes[-1] = _other_end(notes[-2], notes[-1], ground, random)
     if len(form) > 1 or len(notes) > 1:
@@ -190,7 +193,7 @@ def _returns(form: Form, way: Line) -> float:
     found, place, said = 0.0, 0, list[Line]()
     for statement in form:
         line = way[place : place + len(statement.strokes)]
-        found += 2.0 * (statement.part == "return") * said.count(line) ** 2
+        found += 2.5 * (statement.part == "return") * said.count(line) ** 2
         again = len(line) > 1 and line[-1] == line[-2] and max(way) > 1
         found += (_STRUCK_TWICE if statement is form[-1] else 0.7) * again
         said.append(line)
