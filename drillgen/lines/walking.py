@@ -2,8 +2,8 @@
 
 Each chord's notes are the cheapest path from its first note to the next chord's first note, and the
 last bar of a pass leads into whatever follows it: the next pass or key, a tag, the ending (common
-practice).  What a note and the motion to it cost stands with the search;
-what saying something again costs, here.
+practice).  The line goes up and down in arcs; where a chord stays, its later downbeats are other
+tones than the root.  What a note, the motion to it, and saying something again cost, are tables.
 
 Where a chord changes between the beats (two chords that share a bar of 3/4 or 5/4), the note before
 is held into the change and the change into the next beat: dotted quarters in 3/4, never a lone
@@ -611,6 +611,49 @@ def _noted(
         yield Note(place, end - place, pitch, mark=mark)
 
 
+# In two, a bar of 4/4 has a note on 1 and on 3, and now and then an eighth on 4& that leads on.
+
+_EIGHTH = Fraction(1, 2)
+# What its third beat has, and how often (common practice: mostly the fifth); after another first
+# note than the root, that.
+_ON_THREE = {5: 0.7, 3: 0.12, 8: 0.1, 6: 0.08}
+_ON_THREE_BUT = {1: 0.6, 5: 0.25, 3: 0.15}
+_SIXTH = Degree(6)
+_LED_IN_TWO = 0.3  # of bars have an eighth that leads on
+_LEAPT_TO = 2.0  # an eighth that is leapt to
+_SAID_IN_TWO = 0.15  # of what it costs to say a bar again: two notes are soon said
+_NOT_DRAWN = 3.0  # what it costs to do otherwise than was drawn
+# What an interval costs, by semitones: leaps are the nature of notes that stand far apart.
+_IN_TWO = (4.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.8, 0.0, 1.0, 1.0, 1.5, 4.0, 1.0, 9.0)
+
+
+def _wide(distance: int) -> float:
+    return _IN_TWO[min(abs(distance), _OCTAVE + 1)]
+
+
+def _second_degree(cell: Cell, first: Pitch, random: Random) -> int:
+    """What is drawn for the third beat."""
+    shares = _ON_THREE if first.name == cell.chord.bass_name else _ON_THREE_BUT
+    return random.choices([*shares], [*shares.values()])[0]
+
+
+def _seconds(
+    cell: Cell, first: Pitch, drawn: int, context: PassContext
+) -> Iterator[tuple[Pitch, float]]:
+    """What may stand on the third beat: another note than the first, with what it costs."""
+    degrees = {number: degree_of(cell, number) for number in (1, 3, 5)}
+    if chord_scale(cell.chord, cell.key, cell.span.leads_to).has(_SIXTH):
+        degrees[_SIXTH.number] = _SIXTH
+    own = {name.pitch_class for name in cell.chord.names[:4]}
+    for number, degree in degrees.items():
+        name = cell.chord.root.above(degree)
+        price = 0.0 if number == drawn or (drawn, number) == (8, 1) else _NOT_DRAWN
+        for pitch in in_range(name, context.low, context.high):
+            belongs = name.pitch_class in own or degree == _SIXTH
+            if belongs and pitch.midi != first.midi:
+                yield pitch, price + _noise(context)
+
+
 @dataclass(slots=True)
 class _Walker:
     """Who finds the way through one chord after the other."""
@@ -760,51 +803,3 @@ class _Walker:
                 away = each.key - second.midi
                 moved = _wide(away) + _LEAPT_TO * (abs(away) > _LEAP)
                 yield [*path, each.pitch], each.price + moved + (not leads_on) * _NOT_DRAWN
-
-
-_EIGHTH = Fraction(1, 2)
-# What a bar in two has on its third beat, and how often (common practice: mostly the fifth); after
-# another first note than the root, that.
-_ON_THREE = {5: 0.7, 3: 0.12, 8: 0.1, 6: 0.08}
-_ON_THREE_BUT = {1: 0.6, 5: 0.25, 3: 0.15}
-_LED_IN_TWO = 0.3  # of bars in two have an eighth that leads on
-_LEAPT_TO = 2.0  # an eighth that is leapt to
-_SAID_IN_TWO = 0.15  # of what it costs to say a bar again: two notes are soon said
-_NOT_DRAWN = 3.0  # what it costs to do otherwise than was drawn
-
-
-def _second_degree(cell: Cell, first: Pitch, random: Random) -> int:
-    shares = _ON_THREE if first.name == cell.chord.bass_name else _ON_THREE_BUT
-    return random.choices([*shares], [*shares.values()])[0]
-
-
-def _seconds(
-    cell: Cell, first: Pitch, drawn: int, context: PassContext
-) -> Iterator[tuple[Pitch, float]]:
-    """What may stand on the third beat: another note than the first, with what it costs."""
-    own = {
-        tone.key
-        for tone in _tones(cell.chord, cell.key, cell.span.leads_to, context.low, context.high)
-        if tone.in_chord
-    }
-    for number in (1, 3, 5, 6):
-        degree = _SIXTH if number == 6 else degree_of(cell, number)
-        name = cell.chord.root.above(degree)
-        is_drawn = number == drawn or (drawn, number) == (8, 1)
-        for pitch in in_range(name, context.low, context.high):
-            sixth = number == 6 and not chord_scale(cell.chord, cell.key, cell.span.leads_to).has(
-                _SIXTH
-            )
-            if pitch.midi != first.midi and (pitch.midi in own or number == 6) and not sixth:
-                yield pitch, _noise(context) + (0.0 if is_drawn else _NOT_DRAWN)
-
-
-_SIXTH = Degree(6)
-
-
-def _wide(distance: int) -> float:
-    """What an interval costs in two, where the notes stand far apart: leaps are its nature."""
-    return _IN_TWO[min(abs(distance), _OCTAVE + 1)]
-
-
-_IN_TWO = (4.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.8, 0.0, 1.0, 1.0, 1.5, 4.0, 1.0, 9.0)
