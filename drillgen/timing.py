@@ -54,14 +54,14 @@ _SLOW, _FAST = 100.0, 280.0
 Sizes = tuple[float, float]
 _JITTER: Mapping[PartName, Sizes] = {  # one stroke's, standard deviation
     "drums": (16.0, 11.0),
-    "bass": (15.0, 8.5),
-    "comping": (17.0, 12.0),
+    "bass": (13.0, 8.0),
+    "comping": (14.0, 11.0),
     "line": (7.0, 5.0),
 }
 _DRIFT: Mapping[PartName, Sizes] = {  # standard deviation
     "drums": (8.0, 6.0),
-    "bass": (12.0, 8.5),
-    "comping": (16.0, 12.0),
+    "bass": (13.0, 9.5),
+    "comping": (17.0, 13.0),
     "line": (3.0, 2.0),
 }
 _WAVE: Sizes = (8.0, 6.0)  # of one wave of the common lean
@@ -69,14 +69,14 @@ _PLAYERS = tuple(_JITTER)
 
 _OWN_SIZE = 0.13  # how much larger or smaller a track's sizes are: deviation of the logarithm
 _CONSTANTS = (5.0, 25.0)  # beats in which a drift is forgotten: the quick part and the slow one
-_QUICK = 0.6  # the quick part's share of the variance
+_QUICK = 0.7  # the quick part's share of the variance
 _LISTENS = 0.03  # how far a player goes to the others' mean from one beat to the next
 _GOES_ALONG = 0.7  # how far the line's player goes with the drums' drift
 # The waves of the common lean: beats, about, and height against `_WAVE`.
 _WAVES = ((9.0, 1.3), (13.0, 1.2), (19.0, 1.0), (28.0, 1.0), (42.0, 1.0), (63.0, 1.0), (95.0, 1.0))
 _SETTLED = 8  # beats after the first and before the last in which the lean grows and fades
 _TO_A_CLICK = 0.6  # of jitter and drift where a metronome is heard, or one's time is tested
-_UNEVEN = 4.5  # ms: in a track 2 and 4 are early or late against 1 and 3, for everybody
+_UNEVEN = 5.0  # ms: in a track 2 and 4 are early or late against 1 and 3, for everybody
 
 _EXTREME = 2.5  # standard deviations: more is no player's
 _EARLIEST = 45.0  # ms before the grid: a note of the next bar is never taken for one of this
@@ -303,8 +303,8 @@ class Drift:
                 yield 0.5 * led + sqrt(0.7 * own * own + more * more) * _drawn(random)
 
     def _place(self, part: PartName, random: Random) -> float:
-        """ms behind the drums: JTD, of swing; a third of it in straight time (common practice)."""
-        share = 1.0 if self._paces[0].ratio > 1 else 1 / 3
+        """ms behind the drums: JTD, of swing; half of it in straight time (common practice)."""
+        share = 1.0 if self._paces[0].ratio > 1 else 1 / 2
         if part == "bass":
             return share * min(max(random.gauss(6.5, 6.5), -5.0), 18.0)
         return share * min(17 * exp(random.gauss(0, 0.5)), 29.0) if part == "comping" else 0.0

@@ -75,9 +75,12 @@ class Listening:
 # Comping's rhythm: which cell of the feel is played in a bar, and which chord each stroke plays.
 #
 # A bar's rhythm must let each of the bar's chords be heard; a stroke on the last half-beat before a
-# change already plays the next chord (common practice: an anticipation, or push). How many strokes
-# a bar has follows the density, and the tempo as the feel's file says.
+# change already plays the next chord (common practice: an anticipation, or push). In a call one of
+# them is enough where a bass sounds the others' roots: a player leaves chords out to make room for
+# the line (common practice). How many strokes a bar has follows the density, and the tempo as the
+# feel's file says.
 
+_Strokes = tuple[tuple[PatternStroke, int], ...]  # each with the number of the chord it plays
 _SPREAD = 1.8  # how strictly the number of strokes follows the density; in calls:
 _SPREAD_IN_CALLS = 4.0
 
@@ -111,8 +114,8 @@ def struck(chart: Chart, line: Part | None, random: Random) -> Iterator[Struck]:
 # followed by a lighter one, and one bar in eight is left empty: where the chord goes on, or was
 # pushed.
 
-_FULLNESS = {"call": 0.25, "response": 1.65, "play": 1.0}  # of the strokes a bar that are wanted
-_SILENT = {"call": 0.8, "response": 0.2, "play": 0.65}  # bars, of those that may be silent
+_FULLNESS = {"call": 0.42, "response": 1.65, "play": 1.0}  # of the strokes a bar that are wanted
+_SILENT = {"call": 0.62, "response": 0.2, "play": 0.62}  # bars, of those that may be silent
 _LIGHTER = 0.35  # of the strokes too many in one bar are taken from the next
 _AS_BEFORE = 0.25  # of the bars have the rhythm of two bars before, where it fits
 _PUSHED = 6.0  # how much likelier a rhythm is that pushes into a bar to be silent
@@ -135,6 +138,10 @@ class _Rhythm:
     wanted: float = 0.0  # strokes in this bar
     chord: Chord | None = None  # the last one that was played
 
+    @property
+    def _has_bass(self) -> bool:
+        return self.chart.drill.band.bass.plays
+
     def rests(self) -> None:
         """The comping does not play in a bar."""
         self.pushed, self.silent, self.rested, self.chord, self.over = False, False, True, None, 0.0
@@ -142,7 +149,8 @@ class _Rhythm:
     def bar(self, bar: Bar) -> Sequence[Struck]:
         """What is played in a bar."""
         count = counted(self.chart, bar)
-        heard = len(bar.spans) == 1 and (self.pushed or bar.spans[0].chord == self.chord)
+        one_chord = len(bar.spans) == 1 or self._makes_room(bar)
+        heard = one_chord and (self.pushed or bar.spans[0].chord == self.chord)
         if self.silent and heard:
             self.pushed, self.silent, self.rested, self.over = False, False, True, -0.5
             return ()
@@ -154,7 +162,13 @@ class _Rhythm:
         self.pushed = bool(here) and here[-1].until > bar.end
         self.over = len(here) - self.wanted
         self.chord = bar.spans[-1].chord if here or bar.spans[0].chord == self.chord else None
+        if here and not self.pushed:
+            self.chord = here[-1].chord
         return here
+
+    def _makes_room(self, bar: Bar) -> bool:
+        """Whether chords of a bar may be left to the bass."""
+        return bar.role == "call" and plays(self.chart, bar, "bass") and self._has_bass
 
     def _is_steady(self, bar: Bar) -> bool:
         """Whether the instrument plays so many strokes and no others: a chord a beat."""
@@ -173,7 +187,7 @@ class _Rhythm:
         layout, meter = _laid_out(self.chart, bar), self.chart.drill.meter
         if self.last is not None and goes_on(self.last, count):  # the rest of a longer cell
             here = _placed(layout, bar_of(self.last, count), meter)
-            if _all_heard(layout, here, self.pushed):
+            if self._heard(bar, layout, here):
                 return self.last
         usable = self._usable(bar, count, layout)
         again = self.before in usable and len(bars_of(self.before or "")) == 1
@@ -192,14 +206,20 @@ class _Rhythm:
         usable: dict[str, float] = {}
         for pattern, weight in self.rhythms.cells.at(tempo).items():
             here = _placed(layout, bar_of(pattern, count), self.chart.drill.meter)
-            if _all_heard(layout, here, self.pushed):
+            if self._heard(bar, layout, here):
                 fits = exp(-spread * (len(here) - wanted) ** 2 / 2)
                 push = _PUSHED if self.silent and _pushes(layout, here) else 1.0
                 usable[pattern] = weight * fits * push * self.line.room(bar, here)
         return usable
 
+    def _heard(self, bar: Bar, layout: _Layout, placed: _Strokes) -> bool:
+        """Whether enough of a bar's chords are played."""
+        if self._makes_room(bar) and len(bar.spans) > 1:
+            return self.pushed or any(index < len(bar.spans) for _, index in placed)
+        return _all_heard(layout, placed, self.pushed)
 
-def _pushes(layout: _Layout, placed: tuple[tuple[PatternStroke, int], ...]) -> bool:
+
+def _pushes(layout: _Layout, placed: _Strokes) -> bool:
     return bool(placed) and placed[-1][1] == len(layout.chords) - 1
 
 
@@ -238,7 +258,7 @@ def _following(chart: Chart, bar: Bar) -> Bar:
 
 
 @lru_cache(maxsize=65536)
-def _placed(layout: _Layout, pattern: str, meter: Meter) -> tuple[tuple[PatternStroke, int], ...]:
+def _placed(layout: _Layout, pattern: str, meter: Meter) -> _Strokes:
     """A bar's strokes with the chord that each plays: its own, or the next one where it anticipates
     it.  Nothing sounds under N.C., not even what comes next."""
     placed = []
@@ -252,9 +272,7 @@ def _placed(layout: _Layout, pattern: str, meter: Meter) -> tuple[tuple[PatternS
     return tuple(placed)
 
 
-def _all_heard(
-    layout: _Layout, placed: tuple[tuple[PatternStroke, int], ...], pushed: bool
-) -> bool:
+def _all_heard(layout: _Layout, placed: _Strokes, pushed: bool) -> bool:
     heard = {index for _, index in placed} | ({0} if pushed else set())
     return all(i in heard for i, (_, sounds) in enumerate(layout.chords[:-1]) if sounds)
 

@@ -249,11 +249,13 @@ class _Comper:
     ) -> Iterator[Sounded]:  # fmt: skip
         """The right hand's notes; in a ballad one of its inner voices moves under a long chord."""
         moves = self._inner(stroke, bar, beside, upper, length)
+        to_beat = _to_beat(stroke.start + length / 2 - bar.start, beside.beat)
+        moved = bar.start + to_beat - stroke.start  # on the beat that is nearest to the middle
         for pitch in upper:
             lasts = beside.lasts(pitch)
-            if moves and pitch == moves[0] and lasts > length / 2:
-                yield Sounded(pitch, Fraction(0), length / 2, "")
-                yield Sounded(moves[1], length / 2, length - length / 2, "inner")
+            if moves and pitch == moves[0] and lasts > moved > 0:
+                yield Sounded(pitch, Fraction(0), moved, "")
+                yield Sounded(moves[1], moved, length - moved, "inner")
             else:
                 yield Sounded(pitch, Fraction(0), lasts, "")
 
@@ -280,6 +282,11 @@ class _Comper:
             and beside.until_a_semitone(other) == beside.end - beside.start
         ]
         return self.random.choice(found) if found else None
+
+
+def _to_beat(place: Fraction, beat: Fraction) -> Fraction:
+    """The nearest beat to a place, both in quarter notes."""
+    return round(place / beat) * beat
 
 
 def _span(stroke: StruckChord, bar: Bar) -> tuple[Fraction, Fraction]:

@@ -217,7 +217,7 @@ def test_no_tension_contradicts_the_line(preset: str, seed: int) -> None:
             over = [(each.pitch.midi - root) % 12 for each in (note, other)]
             pairs += 1
             assert not contradicts(*over), (score.chart.drill.title, note, other)
-    assert pairs > 100 or preset != BOTH  # of two-fives, half of them dominants
+    assert pairs > 60 or preset != BOTH  # of two-fives, half of them dominants
 
 
 def test_a_b13_is_not_held_beside_the_fifth() -> None:

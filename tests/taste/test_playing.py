@@ -74,8 +74,8 @@ def test_a_fill_stays_under_the_line() -> None:
 
 
 def test_a_short_form_is_felt_in_eights() -> None:
-    """Four bars over and over: a crash every eight bars and, now and then, in an answer; the bell
-    in the fourth bar between."""
+    """Four bars over and over: a crash every eight bars; in the fourth bar between the bell, or
+    now and then, where a set-up led to it, another crash."""
     score = written(progression="ii7 | V7 | Imaj7 | %", passes=8, tempo=120, ending="none")
     first = bars(score)[0].number
     hits = of(score, "drums").hits
@@ -83,7 +83,9 @@ def test_a_short_form_is_felt_in_eights() -> None:
         key: sorted({score.chart.bar_at(h.start).number - first for h in hits if h.key == key})
         for key in (CRASH, BELL)
     }
-    assert {0, 8, 16, 24} <= {*at[CRASH]} and at[BELL] == [4, 12, 20, 28]
+    between = {4, 12, 20, 28}
+    assert {0, 8, 16, 24} <= {*at[CRASH]}
+    assert {*at[BELL]} <= between <= {*at[BELL], *at[CRASH]} and len(at[BELL]) >= 2
 
 
 @pytest.mark.parametrize(
