@@ -10,11 +10,12 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from benchmarks.musical.corpus import CHANGES, FORMS, one
-from benchmarks.musical.players import Spread, summary, track
+from benchmarks.musical.discriminator import discriminated
+from benchmarks.musical.players import Spread, Track, summary, track
 from benchmarks.musical.real import BARS, BY_TEMPO, COMPING, KIT, RIDE, SWING, TIMING, TOUCH, Real
 from benchmarks.musical.walking_players import walking_players
 from drillgen.drill.band import basses, meters, playable_feels
@@ -55,11 +56,17 @@ def main() -> int:
     options = parser.parse_args()
     common = {**TIMING, **TOUCH, **COMPING, **BARS}
     swing = list(_scores("swing", options.tracks, options.seed))
-    share = _table("swing", swing, {**SWING, **BY_TEMPO, **RIDE, **KIT, **common})
+    tracks = [track(score) for score in swing]
+    share = _table("swing", tracks, {**SWING, **BY_TEMPO, **RIDE, **KIT, **common})
     _walking(swing)
+    print("\na classifier of our own (its limits: benchmarks/musical/discriminator.py)\n")
+    print("| figure | ours | real range | inside | source |\n| --- | --- | --- | --- | --- |")
+    for figure in discriminated(swing, tracks):
+        print(figure)
     for feel in playable_feels() if options.others else ():
         if feel != "swing":
-            _table(feel, _scores(feel, options.others, options.seed), common)
+            others = [track(score) for score in _scores(feel, options.others, options.seed)]
+            _table(feel, others, common)
     return 0 if share >= _ENOUGH else 1
 
 
@@ -86,9 +93,9 @@ def _scores(feel: str, count: int, seed: int) -> Iterator[Score]:
                   **more)  # fmt: skip
 
 
-def _table(feel: str, scores: Iterable[Score], rows: Mapping[str, Real]) -> float:
+def _table(feel: str, tracks: list[Track], rows: Mapping[str, Real]) -> float:
     """One feel's table; the share of its rows that lie inside."""
-    found = summary([track(score) for score in scores])
+    found = summary(tracks)
     print(f"\n{feel}\n\n| figure | real | 10 to 90 % | ours | 10 to 90 % | inside | source |")
     print("| --- | --- | --- | --- | --- | --- | --- |")
     reasons = {name: feels[feel] for name, feels in _NOT_ASKED.items() if feel in feels}
