@@ -35,7 +35,7 @@ from drillgen.performance import Performance
 from drillgen.score import PartName
 from drillgen.sound.render import MixReport, MixRequest, RenderReport, render, split
 from drillgen.sound.samples import source_of
-from drillgen.sound.schedule import resolved
+from drillgen.sound.schedule import by_font
 from drillgen.sound.soundfonts import MADE, Soundfont, find_soundfonts, sha256_of, strictest
 from drillgen.theory.pitch import Key
 
@@ -144,7 +144,9 @@ def _sound(
 
 def heard(performance: Performance, font: Soundfont) -> tuple[Soundfont, ...]:
     """Every soundfont whose sounds are heard in a track, the chosen one first, our own last."""
-    presets = [resolved(voice, font)[0] for voice in performance.voices if voice.notes]
+    presets = [
+        preset for voice in performance.voices if voice.notes for _, preset in by_font(voice, font)
+    ]
     numbers = sorted({preset.source for preset in presets}, key=lambda source: (source < 0, source))
     return tuple(source_of(font, number) for number in numbers)
 

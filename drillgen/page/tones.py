@@ -31,7 +31,7 @@ from drillgen.sound.release import sample_at, takes
 from drillgen.sound.render import TARGET_LUFS
 from drillgen.sound.reverb import OFF, response
 from drillgen.sound.samples import Bank, DistinctNote, SoundfontPreset, Store
-from drillgen.sound.schedule import balanced, resolved
+from drillgen.sound.schedule import balanced, by_font
 
 if TYPE_CHECKING:
     pass
@@ -129,10 +129,16 @@ def step_of(velocity: int) -> int:
 
 
 def _player(voice: Voice, bank: Bank) -> PagePlayer:
-    preset, _ = resolved(voice, bank.soundfont)
-    keys = {note.key for note in voice.notes}
-    chokes = bank.chokes(preset, keys) if preset.percussion and keys else frozenset()
-    return PagePlayer(voice, preset, tuple(_strokes(voice, preset)), chokes)
+    parts = by_font(voice, bank.soundfont)
+    chokes: set[tuple[int, int]] = set()
+    for part, preset in parts:
+        keys = {note.key for note in part.notes}
+        chokes |= bank.chokes(preset, keys) if preset.percussion and keys else frozenset()
+    strokes = sorted(
+        (stroke for part, preset in parts for stroke in _strokes(part, preset)),
+        key=lambda stroke: (stroke.start, stroke.note.key),
+    )
+    return PagePlayer(voice, parts[0][1], tuple(strokes), frozenset(chokes))
 
 
 def _strokes(voice: Voice, preset: SoundfontPreset) -> Iterator[PageStroke]:

@@ -41,8 +41,8 @@ from drillgen.sound.mixer import (
 )
 from drillgen.sound.release import passage, sample_at, step_of, takes
 from drillgen.sound.reverb import Reverb
-from drillgen.sound.samples import Bank, source_of
-from drillgen.sound.schedule import balanced, gathered, looped, prepared, resolved
+from drillgen.sound.samples import Bank, SoundfontPreset, source_of
+from drillgen.sound.schedule import balanced, by_font, gathered, looped, prepared, resolved
 from drillgen.sound.soundfonts import Soundfont
 from drillgen.sound.wav import writing
 
@@ -68,7 +68,11 @@ class Parts(Closing):
     def bus(self, parts: Sequence[PartName]) -> Direct:
         """Some parts together."""
         voices = [voice for voice in self._performance.voices if voice.part in parts]
-        own = [ReferencePart(voice, self._soundfont) for voice in voices]
+        own = [
+            ReferencePart(part, preset, self._soundfont)
+            for voice in voices
+            for part, preset in by_font(voice, self._soundfont)
+        ]
         self._players += own
         return Direct(own)
 
@@ -88,10 +92,9 @@ class Direct:
 
 
 class ReferencePart(Closing):
-    """One part as FluidSynth itself plays it."""
+    """One part, or what a preset plays of it, as FluidSynth itself plays it."""
 
-    def __init__(self, voice: Voice, soundfont: Soundfont) -> None:
-        preset, _ = resolved(voice, soundfont)
+    def __init__(self, voice: Voice, preset: SoundfontPreset, soundfont: Soundfont) -> None:
         self._percussion = preset.percussion
         self._preset = preset
         self._synth = Synth(source_of(soundfont, preset.source).path)
@@ -134,8 +137,11 @@ class ReferencePart(Closing):
 
 def played(voice: Voice, length: int, soundfont: Soundfont) -> Samples:
     """One part as FluidSynth itself plays it, shape (2, length)."""
-    with ReferencePart(voice, soundfont) as player:
-        return player.read(length)
+    whole = np.zeros((2, length), np.float32)
+    for part, preset in by_font(voice, soundfont):
+        with ReferencePart(part, preset, soundfont) as player:
+            whole += player.read(length)
+    return whole
 
 
 def on_the_grid(performance: Performance, velocities: bool = True) -> Performance:

@@ -27,6 +27,7 @@ from drillgen.sound.soundfonts import (
     Soundfont,
     SoundSource,
     numbered,
+    own_strokes,
     sources,
 )
 
@@ -303,6 +304,22 @@ def resolved(voice: Voice, soundfont: Soundfont) -> tuple[SoundfontPreset, str]:
     return preset, _said(voice, soundfont, found)
 
 
+def by_font(voice: Voice, soundfont: Soundfont) -> tuple[tuple[Voice, SoundfontPreset], ...]:
+    """A voice as one for each preset that plays some of its notes.  Raises SoundError as
+    `resolved` does."""
+    preset, _ = resolved(voice, soundfont)
+    brushes = voice.percussion and voice.program == KITS_PLAYED["brushes"] and not voice.font
+    own = own_strokes(soundfont, preset.source) if brushes else frozenset()
+    if not any(note.key in own for note in voice.notes):
+        return ((voice, preset),)
+    ours = SoundfontPreset(True, voice.program, own=True)
+    parts = (
+        (tuple(note for note in voice.notes if (note.key in own) == mine), whose)
+        for mine, whose in ((False, preset), (True, ours))
+    )
+    return tuple((replace(voice, notes=notes), whose) for notes, whose in parts if notes)
+
+
 def _said(voice: Voice, soundfont: Soundfont, found: SoundSource) -> str:
     """What is to be known of a voice that has not what it should have."""
     fonts = (soundfont, *soundfont.others)
@@ -321,6 +338,8 @@ def _wanted(voice: Voice, soundfont: Soundfont) -> int | None:
     """The number of the soundfont that should play a voice; None where the best was to be found."""
     if voice.font:
         return numbered(soundfont, voice.font)
+    if voice.percussion and voice.program == KITS_PLAYED["brushes"] and own_strokes(soundfont, 0):
+        return None  # our own brushes play beside any kit
     lacks = not soundfont.plays(voice.percussion, voice.program)
     best = sources(soundfont, voice.percussion, voice.program)
     return 0 if soundfont.chosen or (lacks and next(best).number != OURS) else None
@@ -354,9 +373,10 @@ def _players(
 ) -> tuple[list[_Player], tuple[str, ...]]:
     players, warnings = [], []
     for voice in (voice for performance in performances for voice in performance.voices):
-        preset, warning = resolved(voice, bank.soundfont)
-        keys = {note.key for note in voice.notes}
-        chokes = bank.chokes(preset, keys) if preset.percussion and keys else frozenset()
-        players += _takes(_Player(voice, preset, strokes(voice, chokes)))
+        _, warning = resolved(voice, bank.soundfont)
         warnings += [warning] if warning else []
+        for part, preset in by_font(voice, bank.soundfont):
+            keys = {note.key for note in part.notes}
+            chokes = bank.chokes(preset, keys) if preset.percussion and keys else frozenset()
+            players += _takes(_Player(part, preset, strokes(part, chokes)))
     return players, tuple(dict.fromkeys(warnings))

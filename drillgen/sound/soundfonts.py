@@ -334,13 +334,14 @@ _MEASURED: dict[str, dict[str, Figures]] = {
         "timgm6mb": Figures(23.4, 3.3, 1, 0.44),
     },
 }
-# What our own soundfont has, and plays by default: it measures better there than the free ones.
-_OWN_PLAYS = frozenset({(False, 32), (False, 33), (True, 40)})
-_OWN_HAS = _OWN_PLAYS | {(True, STANDARD_KIT)}
-_OWN_KITS = {
-    "brushes": "the brush never stops; the free banks' kits are more than 30 dB below their strokes"
-    " for 62 to 66 % of a ballad's bar",
-}
+# What our own soundfont has, and what of it plays by default: what measures better there than in
+# the free ones.  Of its brush kit that are single strokes: tap, slap and sweep, ride and bell.
+_OWN_PLAYS = frozenset({(False, 32), (False, 33)})
+_OWN_HAS = _OWN_PLAYS | {(True, STANDARD_KIT), (True, KITS_PLAYED["brushes"])}
+_OWN_STROKES = frozenset({38, 39, 40, 51, 53})
+_OWN_STROKES_WHY = (
+    "brushes and ride are drillgen's: the sweep never stops, and no two strokes are alike"
+)
 _OWN_KEY = "drillgenown"
 
 # What licences ask, the freest first: the sounds of a pack are as free as the strictest of them.
@@ -555,14 +556,22 @@ def who_plays(font: Soundfont) -> Iterator[tuple[str, str, str, str]]:
         each = None if number == OURS else (font, *font.others)[number]
         figures = each.measured(instrument) if each else _MEASURED.get(instrument, {}).get(_OWN_KEY)
         name, licence = (each.name, each.licence) if each else (OURS_CALLED, OWN_LICENCE)
-        yield instrument, name, licence, _reason(font, instrument, number, figures)
+        if instrument == "brushes" and own_strokes(font, number):
+            both = strictest([licence, OWN_LICENCE])
+            yield instrument, f"{name} and {OURS_CALLED}", both, _OWN_STROKES_WHY
+        else:
+            yield instrument, name, licence, _reason(font, number, figures)
 
 
-def _reason(font: Soundfont, instrument: str, number: int, figures: Figures | None) -> str:
+def own_strokes(font: Soundfont, number: int) -> frozenset[int]:
+    """The keys of a brush kit that our own soundfont plays beside the one of this number: none
+    where somebody chose, or all is our own anyway."""
+    return frozenset() if font.chosen or number == OURS else _OWN_STROKES
+
+
+def _reason(font: Soundfont, number: int, figures: Figures | None) -> str:
     if number == 0 and font.chosen:
         return "it was chosen"
-    if number == OURS and instrument in _OWN_KITS:
-        return _OWN_KITS[instrument]
     if number > OURS and not (font, *font.others)[number].licence.startswith(_FREE):
         return "no freer one has it"
     if figures is None:

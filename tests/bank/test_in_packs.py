@@ -88,7 +88,7 @@ def test_a_brush_never_stops(tmp_path: Path, cache: Path) -> None:
     ballad = ("feel=ballad", "tempo=60", "count_in=1", "band={drums: brushes, comping: off}")
     options = [text for each in ballad for text in ("--set", each)]
     [track] = build(tmp_path, cache, "--stems", *options)["tracks"]
-    assert track["licence"] == track["soundfont"]["licence"] == "CC0 1.0"
+    assert track["own_sounds"]["licence"] == "CC0 1.0"
     sound, rate = soundfile.read(tmp_path / "pack" / track["files"]["stems"]["drums"])
     bars = sound[4 * rate : 12 * rate]  # two bars of four beats, after one that is counted
     window = rate // 20
