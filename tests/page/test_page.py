@@ -215,8 +215,10 @@ def test_a_climbing_tempo_is_kept(browser: Browser, made: Made) -> None:
 
 
 def test_the_line_can_be_hidden(view: View) -> None:
-    """Hidden, no note of the sheet is seen, and every chord symbol; shown again, the notes are."""
-    note, chord = "#strip .sheet-note", "#strip .sheet-chord"
+    """Hidden, no note of the sheet is seen, and every chord symbol and slash; shown again, the
+    notes are."""
+    note, chord = "#strip .sheet-note", "#strip :is(.sheet-chord, .sheet-slash)"
+    assert view.page.locator("#strip .sheet-slash").count() == 16  # four bars to answer in
     assert view.page.locator(note).first.is_visible()
     view.page.select_option("#line", "hidden")
     assert not any(each.is_visible() for each in view.page.locator(note).all())
