@@ -445,9 +445,12 @@ def _pictures(found: Sheets, drill: Drill) -> tuple[Picture, ...]:
     handed = _strips(found.handout)
     shown = None if drill.line and drill.line.dictation else found.revealed
     answers = _strips(shown) if shown else [("", "")] * len(handed)
+    named = [section.names for section in (shown or found.handout).sections]
     return tuple(
-        Picture(wide, narrow, answer, narrow_answer)
-        for (wide, narrow), (answer, narrow_answer) in zip(handed, answers, strict=True)
+        Picture(wide, narrow, answer, narrow_answer, names)
+        for (wide, narrow), (answer, narrow_answer), names in zip(
+            handed, answers, named, strict=True
+        )
     )
 
 

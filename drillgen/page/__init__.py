@@ -39,6 +39,7 @@ class Picture:
     narrow: str = ""  # fewer bars a line, for phones
     answer: str = ""  # the same with the calls that are learned by ear; "" where they are shown
     narrow_answer: str = ""
+    names: tuple[tuple[str, str], ...] = ()  # a note's id, and its name as it is written
 
 
 @dataclass(frozen=True, slots=True)

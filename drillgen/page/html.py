@@ -526,8 +526,9 @@ def _entry(
 def _sheet(picture: Picture, values: dict[str, Any]) -> tuple[str, str]:
     """Names of a key's sheet for wide and narrow pages, the latter "" if there is none."""
     sizes = ((picture.wide, picture.answer), (picture.narrow, picture.narrow_answer))
+    names = dict(picture.names)
     wide, narrow = (
-        _named("sheet", {"sheet": svg, "answer": answer}, values) if svg else ""
+        _named("sheet", {"sheet": svg, "answer": answer, "names": names}, values) if svg else ""
         for svg, answer in sizes
     )
     return wide, narrow

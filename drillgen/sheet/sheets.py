@@ -262,6 +262,16 @@ class Section:
     heading: Heading
     music: KeyMusic
 
+    @property
+    def names(self) -> tuple[tuple[str, str], ...]:
+        """Of each note that begins, its id and its name as it is written: ("b4n0", "F♯")."""
+        return tuple(
+            (f"{printed.measure.place.id}n{index}", sign.pitches[-1].name.pretty)
+            for printed in self.music.printed
+            for index, sign in enumerate(printed.measure.signs)
+            if sign.notes and not sign.tied_from
+        )
+
     @cached_property
     def musicxml(self) -> str:
         """This key alone, as a MusicXML file of its own."""

@@ -216,11 +216,16 @@ def test_a_climbing_tempo_is_kept(browser: Browser, made: Made) -> None:
 
 def test_the_line_can_be_hidden(view: View) -> None:
     """Hidden, no note of the sheet is seen, and every chord symbol and slash; shown again, the
-    notes are."""
+    notes are.  Where their names are asked for, they stand under the notes: guide tones from the
+    seventh of Dm7 on, by the chords' spelling."""
     note, chord = "#strip .sheet-note", "#strip :is(.sheet-chord, .sheet-slash)"
     assert view.page.locator("#strip .sheet-slash").count() == 16  # four bars to answer in
     assert view.page.locator(note).first.is_visible()
+    view.set(names=True)
+    written = view.page.locator("#strip .sheet-written")
+    assert written.all_text_contents()[:3] == ["C", "B", "B"]  # 7 of Dm7, 3 of G7, 7 of Cmaj7
     view.page.select_option("#line", "hidden")
+    assert not written.first.is_visible()
     assert not any(each.is_visible() for each in view.page.locator(note).all())
     assert all(each.is_visible() for each in view.page.locator(chord).all())
     view.page.select_option("#line", "shown")

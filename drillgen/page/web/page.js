@@ -252,7 +252,7 @@
     sight.play(on);
     d.show.playing(on);
     if (state.drill && d.context) d.mediaKeys(on, state.drill.title, {
-      play: toggle, pause: toggle, previoustrack: () => step(-1), nexttrack: () => step(1),
+      play: () => (!player.playing || player.interrupted()) && toggle(), pause: () => player.playing && toggle(), previoustrack: () => step(-1), nexttrack: () => step(1),
     });
   }
 
@@ -281,6 +281,8 @@
     sight.expect();
     strip.show(value ? (open ? value.answer : value.sheet) : "", `Sheet, ${key.label}`, (id) => state.places.nameOf(state.places.barOf(id, state.bar)));
     d.byId("marking").hidden = !strip.hasRows();
+    d.byId("naming").hidden = !value || !Object.keys(value.names).length;
+    strip.name(d.byId("names").checked && value ? value.names : null);
     dress();
     strip.mark(state.places.idOf(bar));
     const goal = bar < player.lead ? player.target : bar;
@@ -326,7 +328,7 @@
     on("whole", "click", () => bars(state.key.from, state.key.to));
     on("repeat", "change", () => { player.repeat = d.byId("repeat").checked; player.replan(); });
     on("count-in", "change", () => { player.countIn = d.byId("count-in").checked; });
-    on("line", "change", () => place(state.bar));
+    ["line", "names"].forEach((id) => on(id, "change", () => place(state.bar)));
     on("hear", "click", hearFirst);
     on("print", "click", () => window.print());
     document.addEventListener("keydown", keyboard);
@@ -361,7 +363,7 @@
 
   /* Kept ----------------------------------------------------------------------------------- */
 
-  const SWITCHES = ["repeat", "count-in", "count-rounds", "climbs", "marks"];
+  const SWITCHES = ["repeat", "count-in", "count-rounds", "climbs", "marks", "names"];
   const FIELDS = ["climb-to", "climb-by", "climb-every", "line", "click"];
   let keeping = 0;
 
@@ -405,7 +407,7 @@
 
   async function restoreFrom(asked) {
     if (asked.has("parts")) state.levels = d.partsFrom(asked.get("parts"));
-    ["count-in", "count-rounds", "climbs", "marks"].forEach((id) => { if (asked.has(id)) d.byId(id).checked = asked.get(id) === "on"; });
+    ["count-in", "count-rounds", "climbs", "marks", "names"].forEach((id) => { if (asked.has(id)) d.byId(id).checked = asked.get(id) === "on"; });
     FIELDS.filter((id) => asked.has(id) && id !== "line").forEach((id) => { d.byId(id).value = asked.get(id); });
     if (!d.byId("click").value) d.byId("click").value = "off";
     await chooseDrill(catalogue.drills[Number(asked.get("drill")) - 1] || catalogue.drills[0]);

@@ -4,6 +4,9 @@
   const ALLOWED = new Set(["svg", "g", "defs", "path", "rect", "use", "text", "tspan", "line", "polyline",
     "polygon", "ellipse", "circle", "title", "desc"]);
 
+  const NAME = 250; // of a name's letters, where a staff is 720 high
+  const UNDER = 125; // their line below a system's boxes, in which ink ends 60 above: 260 are free there
+
   d.Strip = class {
     /** `onpick(ids)` is told which bar was touched, by its id. */
     constructor(host, onpick) {
@@ -29,6 +32,17 @@
         bar.setAttribute("tabindex", index ? "-1" : "0");
         bar.setAttribute("aria-label", nameOf(bar.id));
       });
+    }
+
+    /** Write names under a system, each below its note: an object of names by the notes' ids; none: take away. */
+    name(names) {
+      this.host.querySelectorAll(".sheet-written").forEach((each) => each.remove());
+      for (const [id, name] of Object.entries(names || {})) {
+        const note = this.host.querySelector(`#${CSS.escape(id)}.sheet-note`);
+        const head = note && note.querySelector(".sheet-head");
+        const box = note && note.closest(".sheet-bar").querySelector(".sheet-box");
+        if (head) note.append(written(name, head.getBBox(), box.getBBox()));
+      }
     }
 
     /** Whether anything stands under the notes: degrees, fingerings. */
@@ -79,6 +93,14 @@
       if (focus) bar.focus();
     }
   };
+
+  function written(name, head, box) {
+    const text = document.createElementNS("http://www.w3.org/2000/svg", "text");
+    const place = { class: "sheet-written", x: head.x + head.width / 2, y: box.y + box.height + UNDER, "font-size": NAME };
+    Object.entries(place).forEach(([attribute, value]) => text.setAttribute(attribute, value));
+    text.textContent = name;
+    return text;
+  }
 
   /** Only shapes and text come through: no styles, no scripts, nothing from elsewhere. */
   d.pictureOf = function (svg) {
