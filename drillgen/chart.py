@@ -365,8 +365,9 @@ def _leads_to(drill: Drill, index: int, key: Key) -> Chord | None:
     """The next chord on another root than the slot's own; after the last one the form begins
     again in its key, so that every pass in every key is the same exercise."""
     slots = [slot for bar in drill.progression.bars for slot in bar.slots]
-    own, *later = (sounding(slot, drill.key, key) for slot in slots[index:] + slots[:index])
-    for chord in later:
+    own = sounding(slots[index], drill.key, key)
+    for slot in slots[index + 1 :] + slots[:index]:
+        chord = sounding(slot, drill.key, key)
         if chord is None or own is None:
             return None
         if chord.root.pitch_class != own.root.pitch_class:
