@@ -112,6 +112,34 @@ def test_it_plays_half_as_much_in_calls() -> None:
     assert 0.45 <= found["call"] / found["response"] <= 0.65
 
 
+def test_in_calls_chords_are_left_to_a_bass() -> None:
+    """Where two chords share a bar of a call, a bass that plays has one of them to itself in at
+    least a third of the bars; without a bass none is left out (common practice)."""
+    left = {}
+    for bass in ("walking", "off"):
+        score = written(progression="ii7 V7 | I6 VI7 | iiø7 V7b9 | i6 IV7", key_cycle="fourths",
+                        line="guide tones", gaps=4, tempo=150,
+                        band={"comping": "piano", "bass": bass})  # fmt: skip
+        struck = sorted(strokes(score))
+        calls = [bar for bar in bars(score) if bar.role == "call"]
+        heard = [
+            all(
+                any(span.start - Fraction(1, 2) <= place < span.end for place in struck)
+                for span in bar.spans
+            )
+            for bar in calls
+        ]
+        left[bass] = heard.count(False) / len(calls)
+    assert left["walking"] >= 1 / 3 and left["off"] == 0
+
+
+def test_an_inner_voice_moves_on_the_beat() -> None:
+    """In a ballad the voice that moves under a held chord does so on a beat (common practice)."""
+    score = written(feel="ballad", tempo=60, passes=4, band={"comping": "piano"})
+    moves = [note.start for note in of(score, "comping").notes if note.mark == "inner"]
+    assert len(moves) > 5 and all(place.denominator == 1 for place in moves)
+
+
 def test_it_plays_where_the_line_leaves_room() -> None:
     """Under a riff that moves in the first two beats and then rests, more of the strokes in calls
     begin in the other half of the bar than of those in the answers (common practice)."""
