@@ -19,7 +19,7 @@ def one_key(name: str) -> int:
     return NAMES.index(name)
 
 
-@pytest.mark.parametrize("name", map(of_preset, NAMES))
+@pytest.mark.parametrize("name", [*map(of_preset, NAMES)])
 def test_notes_chords_and_signature(name: str) -> None:
     """In one key of each preset, music21 finds the score's notes as they sound, where and as long
     as they stand there, the key's signature (and the next one's over a bar that leads to it), and
@@ -85,7 +85,7 @@ def test_no_time_is_lost_and_no_note(drill: dict[str, object]) -> None:
     assert brackets == ["start", "stop"] * (len(brackets) // 2)
 
 
-@pytest.mark.parametrize("name", map(of_preset, NAMES[::4]))
+@pytest.mark.parametrize("name", [*map(of_preset, NAMES[::4])])
 def test_verovio_finds_the_same_notes(name: str) -> None:
     """A second program, which the sheets are engraved with, has each note where the score has it,
     an octave higher for a bass (it shows what is written)."""

@@ -49,8 +49,13 @@ def read(text: str) -> stream.Score:
 
 def heard(score: stream.Score) -> list[Heard]:
     """The sounding notes, ties joined; slashes are no notes."""
-    found = []
-    for each in score.toSoundingPitch().stripTies().flatten().notes:
+    found, sounding = [], score.toSoundingPitch()
+    for each in sounding.recurse().notes:
+        for pitch in each.pitches:
+            # music21 does not tie an F with a printed natural to one without.
+            if pitch.accidental is not None and pitch.accidental.alter == 0:
+                pitch.accidental = None
+    for each in sounding.stripTies().flatten().notes:
         if isinstance(each, harmony.ChordSymbol) or _is_slash(each):
             continue
         pitches = each.pitches if isinstance(each, chord.Chord | note.Note) else ()
