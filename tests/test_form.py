@@ -79,13 +79,13 @@ def test_nothing_is_written_over_the_bar_between_keys() -> None:
 
 
 def test_the_sheet_says_where_it_leads() -> None:
-    """Over the bar between two keys stands the next one, and it is a rest; the head says what is
-    heard there."""
+    """Over the bar between two keys stands the next one, with its starting note as the bass reads
+    it, and it is a rest; the head says what is heard there."""
     found = sheets_of(key_cycle=KEYS[:2], key_change="ii V", gaps="off")[1].handout
     assert "before each new key its starting note over its ii V" in found.facts
     first = list(read(found.sections[0].musicxml).parts[0].getElementsByClass("Measure"))
     assert [each.content for each in first[-1].getElementsByClass("TextExpression")] == [
-        "to F major"
+        "to F major, from B♭"
     ]
     assert not first[-1].getElementsByClass(note.Note) and first[-1].getElementsByClass(note.Rest)
 

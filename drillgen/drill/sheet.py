@@ -190,11 +190,12 @@ def _read_names(value: Any) -> tuple[str, ...]:
     given = value.split(",") if isinstance(value, str) else value
     if not isinstance(given, list | tuple) or not given:
         raise refuse(f"{show(value)} does not fit here", _NAMES_ALLOWED)
+    found: dict[str, None] = {}
     with Wrongs() as wrongs:
         for index, name in enumerate(given):
             with wrongs.at(*([index] if given is value else [])):
-                _NAME.function(name)
-    return tuple(dict.fromkeys(name.strip() for name in given))
+                found[str(_NAME.function(name)).strip()] = None
+    return tuple(found)
 
 
 _NAMES = Read(_read_names, any_of(_NAME.schema, several(_NAME.schema)))

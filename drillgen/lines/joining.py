@@ -42,6 +42,7 @@ _BEGINS_AGAIN = 0.1  # of that, where the same chord is begun again
 _OUTSIDE = 60.0  # each note that the range does not hold where it should lie
 _AWAY = 0.05  # each semitone of a figure's middle away from where the line began
 _BEGINS_AWAY = 0.2  # each semitone of the first note
+_TORN = 4.0  # each semitone beyond an octave from the last note, where a pass goes on without a gap
 _UNRESOLVED = 40.0  # a passing note at the end that does not move on by a step as it came
 
 
@@ -160,15 +161,17 @@ _SINGING = 0.6  # where in its part of the range a line begins: a little above t
 Choices = Sequence[Sequence[ChordFigure]]  # for each chord of the pass
 
 
-def chosen(choices: Choices, context: PassContext) -> list[ChordFigure]:
+def chosen(choices: Choices, context: PassContext, *, connected: bool = False) -> list[ChordFigure]:
     """One figure a chord, whose last note leads to the next one's first.
 
     In every key it is the same line: the best one in a part of the range that moves with the tonic;
     where a wider part, which fewer keys have, or the whole range has one that is resolved better,
-    or as well with more figures as they are, that one.
+    or as well with more figures as they are, that one.  A connected line is not torn where one pass
+    goes on into the next, in another octave if need be.
     """
     if not choices:
         return []
+    context = context if connected else replace(context, before=())
     joined = list(joints(context))
     turns = any(figure.pivot for figures in choices for figure in figures)
     found = None
@@ -177,7 +180,7 @@ def chosen(choices: Choices, context: PassContext) -> list[ChordFigure]:
         wider = min(ways, key=lambda way: way[0], default=None)
         if wider is not None and (found is None or _is_better(wider, found, joined)):
             found = wider
-    whole = _best(choices, joined, context.near)
+    whole = _best(choices, joined, context, context.near)
     if found is None or _is_better(whole, found, joined):
         found = whole
     return list(found[1])
@@ -205,7 +208,7 @@ def _in_the_key(
             continue
         inside = [[f for f in figures if f.lies(low, low + width)] for figures in choices]
         if all(inside):
-            yield _best(inside, joined, low + round(_SINGING * width))
+            yield _best(inside, joined, context, low + round(_SINGING * width))
 
 
 def _unjoined(figures: Sequence[ChordFigure], joined: Sequence[Joint]) -> tuple[int, int]:
@@ -215,35 +218,55 @@ def _unjoined(figures: Sequence[ChordFigure], joined: Sequence[Joint]) -> tuple[
     return sum(move > _FIFTH for move in moves), sum(move > _STEP for move in moves)
 
 
-def _best(choices: Choices, joined: Sequence[Joint], near: int) -> _Joined:
+def _best(choices: Choices, joined: Sequence[Joint], context: PassContext, near: int) -> _Joined:
     """The cheapest way through the pass, with what it costs (dynamic programming)."""
-    ways: dict[int, _Joined] = {}
+    begin, ways = _Beginning(near, _last(context)), dict[int, _Joined]()
     for figures, joint in zip(choices, joined, strict=True):
-        ways = _onward(ways, figures, joint, near)
+        ways = _onward(ways, figures, joint, begin)
     return min(ways.values(), key=lambda way: way[0])
 
 
+@dataclass(frozen=True, slots=True)
+class _Beginning:
+    """Where a pass should begin."""
+
+    near: int  # MIDI key
+    last: int | None  # the last note of the pass before, where it leads on without a gap
+
+    def cost(self, first: int) -> float:
+        away = _BEGINS_AWAY * abs(first - self.near)
+        torn = 0 if self.last is None else max(abs(first - self.last) - _OCTAVE, 0)
+        return away + _TORN * torn
+
+
+def _last(context: PassContext) -> int | None:
+    """The note that a pass goes on from."""
+    last = context.before[-1] if context.before else None
+    goes_on = last is not None and last.start + last.duration == context.cells[0].span.start
+    return last.pitch.midi if last is not None and goes_on else None
+
+
 def _onward(
-    ways: dict[int, _Joined], figures: Iterable[ChordFigure], joint: Joint, near: int
+    ways: dict[int, _Joined], figures: Iterable[ChordFigure], joint: Joint, begin: _Beginning
 ) -> dict[int, _Joined]:
     """The cheapest way to each last note (and what it leads to) of the next chord."""
     entries: dict[int, _Joined] = {}
     best: dict[int, _Joined] = {}
     for figure in figures:
         if figure.first not in entries:
-            entries[figure.first] = _entry(ways, figure.first, joint, near)
+            entries[figure.first] = _entry(ways, figure.first, joint, begin)
         cost, way = entries[figure.first]
-        cost += figure.price + figure.pivot + _AWAY * abs(figure.middle - near)
+        cost += figure.price + figure.pivot + _AWAY * abs(figure.middle - begin.near)
         end = 4 * figure.last + figure.leads
         if end not in best or cost < best[end][0]:
             best[end] = cost, (*way, figure)
     return best
 
 
-def _entry(ways: dict[int, _Joined], first: int, joint: Joint, near: int) -> _Joined:
+def _entry(ways: dict[int, _Joined], first: int, joint: Joint, begin: _Beginning) -> _Joined:
     """The cheapest way so far that is followed by a note."""
     if not ways:
-        return _BEGINS_AWAY * abs(first - near), ()
+        return begin.cost(first), ()
     costs = ((cost + _change(way[-1], first, joint), way) for cost, way in ways.values())
     return min(costs, key=lambda each: each[0])
 

@@ -97,7 +97,9 @@ def arpeggio(context: PassContext, options: Arpeggio) -> list[Note]:
         found = _turned_figures(cell, turns, total, context, leads_on=leads_on, pivots=pivots)
         choices.append(list(found))
     notes: list[Note] = []
-    for cell, figure in zip(context.cells, chosen(choices, context), strict=True):
+    for cell, figure in zip(
+        context.cells, chosen(choices, context, connected=options.connect), strict=True
+    ):
         notes += laid(cell, figure.pitches, [mark_of(degree) for degree in figure.degrees], length)
     return notes
 
@@ -243,7 +245,7 @@ def _anew(tasks: list[_Chord], context: PassContext, options: ScalePattern) -> I
         list(_figures(task, context, options, joined[index], joined[index + 1]))
         for index, task in enumerate(tasks)
     ]
-    for figure in chosen(choices, context):
+    for figure in chosen(choices, context, connected=options.connect):
         yield list(zip(figure.degrees, figure.pitches, strict=True))
 
 

@@ -55,7 +55,7 @@ OK = "progression: ii7 | V7 | Imaj7 | %\n"
         "line: {kind: ¦arpegio}",
         "line: {kind: arpeggio, ¦begin_on: 3, order: [1, ¦0, 5]}",
         "line: {kind: arpeggio, order: ¦up}",
-        "line: {instrument: ¦tuba, range: ¦E1}",
+        "line: {instrument: ¦bassoon, range: ¦E1}",
         "line: {begin_on: ¦5}",
         "gaps: {call: ¦0, response: ¦many, harmony: ¦repeat}",
         "ending: ¦fade",
