@@ -55,11 +55,6 @@ _LONG = ("pack", "audio", "sound", "page")
 _APART = ("pack/test_bad_days",)
 
 
-def pytest_xdist_auto_num_workers() -> int:
-    """One more than processors: the tests of the page wait for music to be played."""
-    return (os.cpu_count() or 1) + 1
-
-
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """One worker runs all tests of a group: a file where they name none (`--dist loadgroup`)."""
