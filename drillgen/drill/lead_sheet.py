@@ -12,13 +12,11 @@ from __future__ import annotations
 
 import io
 import re
-import zipfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
-from statistics import median
-from xml.etree import ElementTree as ET
+from typing import TYPE_CHECKING
 
 from drillgen.drill.bars import METERS, Meter
 from drillgen.drill.melody import LENGTHS, ScaleNote
@@ -28,6 +26,10 @@ from drillgen.drill.yaml_source import SourceItem
 from drillgen.theory.chord_types import KINDS, ascending
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Degree, Key, Mode, Name, Pitch, degree_over
+
+if TYPE_CHECKING:  # few drills name a lead sheet: what reads one is imported when it is met
+    from xml.etree import ElementTree as ET
+    from zipfile import ZipFile
 
 ENDINGS = (".musicxml", ".mxl", ".xml")
 _LARGEST = 20 << 20  # bytes, also of what a compressed file becomes
@@ -100,6 +102,9 @@ def read_lead_sheet(path: Path) -> LeadSheet:
 
 
 def _score(data: bytes) -> ET.Element:
+    import zipfile
+    from xml.etree import ElementTree as ET
+
     if zipfile.is_zipfile(io.BytesIO(data)):
         data = _unpacked(data)
     if b"<!ENTITY" in data:
@@ -112,6 +117,9 @@ def _score(data: bytes) -> ET.Element:
 
 def _unpacked(data: bytes) -> bytes:
     """The score in a compressed file: the first that its container names (MusicXML 4.0, .mxl)."""
+    import zipfile
+    from xml.etree import ElementTree as ET
+
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as packed:
             container = ET.fromstring(_member(packed, _CONTAINER))
@@ -122,7 +130,7 @@ def _unpacked(data: bytes) -> bytes:
         raise refuse(f"the file is no compressed score ({error})", _ALLOWED) from None
 
 
-def _member(packed: zipfile.ZipFile, name: str) -> bytes:
+def _member(packed: ZipFile, name: str) -> bytes:
     if packed.getinfo(name).file_size > _LARGEST:
         raise refuse("the score in the file is too large", f"up to {_LARGEST >> 20} MB")
     with packed.open(name) as file:
@@ -426,6 +434,8 @@ _WHOLE = sorted((each for each in _UNTIED if each.denominator in (1, 2, 4, 8)), 
 
 def _melody(key: Key, measures: Sequence[_Measure]) -> Iterator[str]:
     """Bar by bar, with the tonic's octave in the middle of what is played."""
+    from statistics import median
+
     sounding = [pitch for each in measures for _, pitch, _ in each.notes if pitch]
     if not sounding:
         raise refuse("the lead sheet has no notes", "one voice, below its chord symbols")
@@ -475,17 +485,20 @@ def with_lead_sheet(item: SourceItem, folder: Path) -> SourceItem:
     gives the key and the meter where the drill has none.  Raises DrillError."""
     if not isinstance(item.value, dict):
         return item
-    found = dict(item.value)
+    found, sheets = dict(item.value), dict[str, LeadSheet]()
     for path in (("progression",), ("line", "notes")):
         named = _at(found, path)
         if named is None:
             continue
+        name = named.value.strip()
         try:
-            sheet = read_lead_sheet(folder / named.value.strip())
+            if name not in sheets:
+                sheets[name] = read_lead_sheet(folder / name)
+            sheet = sheets[name]
             bars = sheet.chords if path == ("progression",) else sheet.notes
         except RefusedError as refused:
-            name = Path(named.value.strip()).name
-            wrongs = [replace(each, message=f"{name}: {each.message}") for each in refused.wrongs]
+            said = Path(name).name
+            wrongs = [replace(each, message=f"{said}: {each.message}") for each in refused.wrongs]
             raise DrillError(refused_at(item, path, RefusedError(wrongs))) from None
         _put(found, path, replace(named, value=" | ".join(bars), style=None))
         for key, value in (("key", str(sheet.key)), ("meter", sheet.meter.text)):

@@ -18,10 +18,11 @@ class:                                   # or a file with these lines; a pack fo
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from drillgen.drill.bars import FASTEST, SLOWEST, Tempo
 from drillgen.drill.fields import MAX_TITLE, NOTE, TITLE, Read
@@ -282,27 +283,39 @@ def _titled(item: SourceItem, path: Path) -> SourceItem:
     return replace(item, value={**item.value, "title": title})
 
 
-def _lesson(
-    item: SourceItem, path: Path, overrides: tuple[Override, ...], part: _Part | None = None
-) -> Lesson:
+def _lesson(item: SourceItem, path: Path, overrides: tuple[Override, ...]) -> Lesson:
     problems = list(_misplaced(item))
     title = _text(_titled(item, path), "title", TITLE, problems)
     note = _text(item, "note", NOTE, problems)
-    drills: list[tuple[Drill, SourceItem]] = []
     shared = _Shared(_changes(item, "defaults"), _changes(item, "override"))
-    for index, entry in enumerate(_entries(item, problems)):
-        try:
-            read = _drill(entry, path, shared, index)
-            read = apply(merge(read, part.changes) if part else read, overrides)
-            drill = read_item(read)
-            drills.append((part.slowed(drill) if part else drill, read))
-        except DrillError as error:
-            problems += error.problems
+    entries = enumerate(_entries(item, problems))
+    bases = list(_collected(entries, lambda each: _drill(each[1], path, shared, each[0]), problems))
+    drills = list(_collected(bases, lambda base: _read(apply(base, overrides)), problems))
     if problems:
         raise DrillError(problems)
     read_drills, items = zip(*drills, strict=True)
-    parts = () if part else tuple(_parts(item, path, overrides))
-    return Lesson(title, read_drills, note, items, tuple(shared.remarks()), parts)
+    lesson = Lesson(title, read_drills, note, items, tuple(shared.remarks()))
+    parts = _parts(item, path)
+    return replace(lesson, parts=tuple(_with_parts(lesson, bases, parts, overrides)))
+
+
+_One = TypeVar("_One")
+_Other = TypeVar("_Other")
+
+
+def _collected(
+    items: Iterable[_One], read: Callable[[_One], _Other], problems: list[Problem]
+) -> Iterator[_Other]:
+    """What can be read of some items; what is wrong with the others is added to the problems."""
+    for item in items:
+        try:
+            yield read(item)
+        except DrillError as error:
+            problems += error.problems
+
+
+def _read(item: SourceItem) -> tuple[Drill, SourceItem]:
+    return read_item(item), item
 
 
 # A class: parts of it, each with a sheet that it reads, positions and a share of the tempo.
@@ -323,6 +336,11 @@ class _Part:
     changes: SourceItem
     tempo: int = 100  # per cent
 
+    def read(self, base: SourceItem, overrides: tuple[Override, ...]) -> tuple[Drill, SourceItem]:
+        """A drill of the lesson as it is for this part.  Raises DrillError."""
+        drill, item = _read(apply(merge(base, self.changes), overrides))
+        return self.slowed(drill), item
+
     def slowed(self, drill: Drill) -> Drill:
         """At this part's share of its tempos.  Raises DrillError for what nobody can beat."""
         share = self.tempo / 100
@@ -339,23 +357,33 @@ class _Part:
         return drill if self.tempo == 100 else drill.model_copy(update={"tempos": tempos})
 
 
-def _parts(item: SourceItem, path: Path, overrides: tuple[Override, ...]) -> Iterator[ClassPart]:
-    """The parts of a class, each with its lesson.  Raises DrillError."""
+def _parts(item: SourceItem, path: Path) -> dict[str, SourceItem]:
+    """What a lesson says of the parts of its class, by their names.  Raises DrillError."""
     found = item.value.get("class")
     if found is None:
-        return
+        return {}
     if isinstance(found.value, str):
         found = _class_file(found, path)
     if not isinstance(found.value, dict) or not 1 <= len(found.value) <= _MOST_PARTS:
         message = "a class needs its parts"
         allowed = f"1 to {_MOST_PARTS} parts, or a file of them: bass 1: {{positions: first}}"
         raise DrillError([_wrong(found, "class", message, allowed)])
+    return dict(found.value)
+
+
+def _with_parts(
+    lesson: Lesson,
+    bases: Sequence[SourceItem],
+    parts: dict[str, SourceItem],
+    overrides: tuple[Override, ...],
+) -> Iterator[ClassPart]:
+    """Each part with the lesson as it is for it.  Raises DrillError."""
     problems: list[Problem] = []
-    for name, entry in found.value.items():
-        try:
-            yield ClassPart(name, _lesson(item, path, overrides, _part(name, entry)))
-        except DrillError as error:
-            problems += error.problems
+    for name, part in _collected(parts.items(), lambda each: (each[0], _part(*each)), problems):
+        drills = list(_collected(bases, partial(part.read, overrides=overrides), problems))
+        if not problems:
+            read_drills, items = zip(*drills, strict=True)
+            yield ClassPart(name, replace(lesson, drills=read_drills, written=items))
     if problems:
         raise DrillError(problems)
 
