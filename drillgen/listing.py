@@ -11,7 +11,7 @@ from drillgen.chart import Bar, Chart, Span
 from drillgen.drill.lines import Phrases
 from drillgen.drill.models import Drill, Gaps
 from drillgen.score import Note, Score
-from drillgen.theory.chords import Chord, Numeral, parse_numeral
+from drillgen.theory.chords import Chord, Numeral
 from drillgen.theory.other_names import figured
 from drillgen.theory.pitch import Degree
 
@@ -40,8 +40,9 @@ def _minor_in_major(drill: Drill) -> Iterator[str]:
     """Numerals of a minor key in a drill that names none: its sheets have a major key over them."""
     if {"key", "key_cycle"} & drill.model_fields_set or not drill.progression.is_numeral:
         return
-    symbols = (slot.symbol for bar in drill.progression.bars for slot in bar.slots)
-    own = [each for each in symbols if isinstance(each, Numeral) and not each.targets]
+    own = [
+        each for each in drill.progression.symbols if isinstance(each, Numeral) and not each.targets
+    ]
     tonics = [each for each in own if each.step == _TONIC]
     sevenths = [each for each in own if each.step == _SECOND and _FLAT_FIFTH in each.degrees]
     said = (tonics or sevenths)[:1]
@@ -56,8 +57,7 @@ def _key_unsaid(drill: Drill) -> Iterator[str]:
     """Chord symbols that neither begin on the key that stands over them unasked nor lead there."""
     if {"key", "key_cycle"} & drill.model_fields_set or drill.progression.is_numeral:
         return
-    symbols = (slot.symbol for bar in drill.progression.bars for slot in bar.slots)
-    chords = [each for each in symbols if isinstance(each, Chord)]
+    chords = [each for each in drill.progression.symbols if isinstance(each, Chord)]
     if not chords:
         return
     first, last = chords[0], chords[-1]
@@ -73,11 +73,10 @@ def _key_unsaid(drill: Drill) -> Iterator[str]:
 
 def _figured(drill: Drill) -> Iterator[str]:
     """Numerals that mean another chord in a theory book: V6/5 is a sixth chord over its fifth."""
-    symbols = (slot.symbol for bar in drill.progression.bars for slot in bar.slots)
-    numerals = dict.fromkeys(each.text for each in symbols if isinstance(each, Numeral))
-    for text in numerals:
+    numerals = {each.text: each for each in drill.progression.symbols if isinstance(each, Numeral)}
+    for text, numeral in numerals.items():
         if theirs := figured(text):
-            chord = parse_numeral(text).in_key(drill.key)
+            chord = numeral.in_key(drill.key)
             yield f"{text} is {chord} in {drill.key}; what a theory book calls so is {theirs} here"
 
 
@@ -89,7 +88,7 @@ def _two_basses(drill: Drill) -> Iterator[str]:
 
 def _never_reached(drill: Drill) -> Iterator[str]:
     """A tempo that a track has too few passes to climb, or fall, to."""
-    keys = len(drill.key_cycle) if drill.tracks == "together" else 1
+    keys = _keys_in_a_track(drill)
     passes = keys * drill.passes
     for tempo in drill.tempos:
         if tempo.step and tempo.at(passes) != tempo.end:
@@ -101,14 +100,17 @@ def _never_reached(drill: Drill) -> Iterator[str]:
             )
 
 
+def _keys_in_a_track(drill: Drill) -> int:
+    return len(drill.key_cycle) if drill.tracks == "together" else 1
+
+
 def _never_grown(drill: Drill) -> Iterator[str]:
     """A set of notes with more stages than a track has calls."""
     if not isinstance(drill.line, Phrases) or drill.gaps is None:
         return
     gaps, stages = drill.gaps, drill.line.stages
-    keys = len(drill.key_cycle) if drill.tracks == "together" else 1
     length = gaps.call + (gaps.response if gaps.harmony == "continues" else 0)
-    calls = keys * drill.passes * ceil(len(drill.progression.bars) / length)
+    calls = _keys_in_a_track(drill) * drill.passes * ceil(len(drill.progression.bars) / length)
     if calls < len(stages):
         yield (
             f"the notes grow from {stages[0]} to {stages[-1]} in {len(stages)} stages, and the "

@@ -78,10 +78,14 @@ class Progression:
     text: str = ""  # as written, on one line; the form where there are sections
 
     @property
+    def symbols(self) -> tuple[Symbol, ...]:
+        """Every chord in the order in which it is played, silence left out."""
+        return tuple(slot.symbol for bar in self.bars for slot in bar.slots if slot.symbol)
+
+    @property
     def is_numeral(self) -> bool:
         """Whether it is written in Roman numerals."""
-        symbols = (slot.symbol for bar in self.bars for slot in bar.slots)
-        return any(isinstance(symbol, Numeral) for symbol in symbols)
+        return any(isinstance(symbol, Numeral) for symbol in self.symbols)
 
 
 @dataclass(frozen=True, slots=True)

@@ -169,11 +169,12 @@ def _read_sounds(value: Any) -> AskedSounds:
     if not isinstance(value, dict):
         raise refuse(f"{show(value)} does not fit here", _SOUNDS_ALLOWED)
     refuse_keys(value, SOUNDS, "sounds")
+    asked: list[tuple[str, str]] = []
     with Wrongs() as wrongs:
-        for key in value:
+        for key, font in value.items():
             with wrongs.at(key):
-                _FONT.function(value[key])
-    return AskedSounds(tuple((str(key), _FONT.function(font)) for key, font in value.items()))
+                asked.append((str(key), _FONT.function(font)))
+    return AskedSounds(tuple(asked))
 
 
 SOUNDS_READ = Read(_read_sounds, mapping(dict.fromkeys(SOUNDS, _FONT.schema)))
@@ -183,6 +184,7 @@ SOUNDS_READ = Read(_read_sounds, mapping(dict.fromkeys(SOUNDS, _FONT.schema)))
 # formats and mixes there are, the rooms that write them know.
 
 _NAME = text(40)
+LOUDNESS, CEILING = (-40, -5), (-20, 0)  # from and to: LUFS, dBTP
 _NAMES_ALLOWED = "a name, several with commas, or a list of names"
 
 
@@ -208,9 +210,9 @@ class Audio(Model):
     """wav, flac, mp3, m4a, opus; several are all written, the first is the one to open."""
     mixes: Annotated[tuple[str, ...], _NAMES] = ()
     """Other mixes besides: without bass, drums alone, left and right."""
-    loudness: Annotated[float | None, number(-40, -5, "LUFS")] = None
+    loudness: Annotated[float | None, number(*LOUDNESS, "LUFS")] = None
     """How loud the tracks are; -16 by default."""
-    ceiling: Annotated[float | None, number(-20, 0, "dBTP")] = None
+    ceiling: Annotated[float | None, number(*CEILING, "dBTP")] = None
     """What no peak passes; -1 by default."""
 
 

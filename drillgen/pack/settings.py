@@ -21,7 +21,7 @@ from drillgen.chart import Bar, Chart
 from drillgen.drill.bars import Tempo
 from drillgen.drill.messages import RefusedError, plain, refuse
 from drillgen.drill.models import Drill, key_of_bars, seconds
-from drillgen.drill.sheet import Audio
+from drillgen.drill.sheet import CEILING, LOUDNESS, Audio
 from drillgen.errors import DrillgenError
 from drillgen.pack.inside import RESERVED
 from drillgen.pack.manifest import NAME as MANIFEST
@@ -328,7 +328,6 @@ CEILING_DBTP = -1.0
 # As `sound.room` has them, which is not imported only to look at a name.
 ROOMS = ("off", "small", "medium", "large")
 _SHORTEST, _LONGEST = 0.1, 3.0  # seconds in which a room dies away
-_LOUDNESS, _CEILING = (-40, -5), (-20, 0)  # from and to
 
 
 class SettingError(DrillgenError):
@@ -353,14 +352,14 @@ class Settings:
         if self.loops and self.reference:
             raise SettingError("--reference plays through from the start: it has no --loops")
         if self.lufs is not None:
-            _within("--loudness", self.lufs, *_LOUDNESS)
+            _within("--loudness", self.lufs, *LOUDNESS)
         if self.ceiling is not None:
-            _within("--ceiling", self.ceiling, *_CEILING)
+            _within("--ceiling", self.ceiling, *CEILING)
         return replace(
             self,
             room=_room(self.room),
             formats=_formats(self.formats),
-            mixes=tuple(dict.fromkeys(map(mix_name, self.mixes))),
+            mixes=_mixes(self.mixes),
         )
 
     def of(self, audio: Audio, before: tuple[str, ...]) -> TrackSettings:
@@ -373,7 +372,7 @@ class Settings:
             lufs=next(each for each in loudness if each is not None),
             ceiling=next(each for each in ceiling if each is not None),
             formats=self.formats or _formats(audio.format) or before or ("wav",),
-            mixes=self.mixes or tuple(dict.fromkeys(map(mix_name, audio.mixes))),
+            mixes=self.mixes or _mixes(audio.mixes),
             stems=self.stems,
             loops=self.loops,
             reference=self.reference,
@@ -458,6 +457,11 @@ def _within(option: str, value: float, low: float, high: float) -> None:
 def _formats(names: Iterable[str]) -> tuple[str, ...]:
     """As they are known here, each once."""
     return tuple(dict.fromkeys(format_named(name).name for name in names))
+
+
+def _mixes(names: Iterable[str]) -> tuple[str, ...]:
+    """Likewise."""
+    return tuple(dict.fromkeys(map(mix_name, names)))
 
 
 def _room(given: str | float) -> str | float:
