@@ -18,6 +18,7 @@ from drillgen.chart import Bar, Chart
 from drillgen.drill.band import feel_file, feel_place
 from drillgen.drill.messages import listed, nearest, show
 from drillgen.drill.models import Meter
+from drillgen.drill.sheet import KITS_PLAYED
 from drillgen.errors import FeelError
 from drillgen.score import Touch
 
@@ -171,7 +172,7 @@ KEYS = {
     "brush swirl": 40,
 }
 
-KITS = {"standard": 0, "brush": 40}
+KITS = {"standard": KITS_PLAYED["sticks"], "brush": KITS_PLAYED["brushes"]}
 
 Swing = Literal["published", "straight"] | float
 _FILL_LEVEL = -4.0  # dB: a fill in a practice band stays under the line

@@ -56,9 +56,8 @@ class ChordFigure:
 
     degrees: tuple[Degree, ...]
     pitches: tuple[Pitch, ...]
-    first: (
-        int  # the MIDI keys of its first and last note, of its lowest and highest, and their mean
-    )
+    # The MIDI keys of its first and last note, of its lowest and highest, and their mean.
+    first: int
     last: int
     lowest: int
     highest: int
@@ -153,9 +152,8 @@ def _skipped(one: Degree, other: Degree) -> float:
 _OCTAVE = 12  # semitones
 # Semitones of the range that a line leaves free, so that it fits there in every key, or in most.
 _SPARED = (11, 8, 5, 2)
-_MUCH = (
-    10.0  # in prices of figures: to play them as they are is worth more than the same in each key
-)
+# In prices of figures: to play them as they are is worth more than the same in each key.
+_MUCH = 10.0
 _SINGING = 0.6  # where in its part of the range a line begins: a little above the middle
 
 Choices = Sequence[Sequence[ChordFigure]]  # for each chord of the pass
