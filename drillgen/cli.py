@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from drillgen.commands import Named, build, counted, length, overriding, play, read, serve
-from drillgen.errors import DrillgenError, end_in_order, ending_behind, exit_code
+from drillgen.errors import DrillgenError, end_in_order, ending_behind, exit_code, reason
 from drillgen.version import VERSION
 
 if TYPE_CHECKING:
@@ -81,8 +81,7 @@ def copy(name: str, target: Path | None) -> None:
     try:
         copied(source, target)
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        raise DrillgenError(f"cannot write {target}: {reason}") from error
+        raise DrillgenError(f"cannot write {target}: {reason(error)}") from error
     click.echo(f"Copied to {target}. Change it, then: drillgen check {target}")
 
 
@@ -114,9 +113,8 @@ class Commands(click.Group):
             return super().main(*args, **kwargs)
         except OSError as error:  # of a file that is looked for, or of the output
             where = "" if error.filename is None else f"{os.fsdecode(error.filename)}: "
-            said = (error.strerror or str(error)).lower()
             with suppress(OSError):
-                click.echo(f"{where or 'cannot go on: '}{said}", err=True)
+                click.echo(f"{where or 'cannot go on: '}{reason(error)}", err=True)
             _give_up_output()
             sys.exit(DrillgenError.exit_code)
 

@@ -27,6 +27,11 @@ class DrillgenError(Exception):
     exit_code = 2
 
 
+def reason(error: OSError) -> str:
+    """What the system says, without its number."""
+    return (error.strerror or str(error)).lower()
+
+
 class FeelError(DrillgenError):
     """A feel's file cannot be played; the message names the file and says what is wrong."""
 

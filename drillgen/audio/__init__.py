@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from drillgen.errors import DrillgenError
+from drillgen.errors import DrillgenError, reason
 
 
 class AudioError(DrillgenError):
@@ -12,8 +12,3 @@ class AudioError(DrillgenError):
 def unwritable(target: object, error: OSError) -> AudioError:
     """The error for a file that the system does not let us write."""
     return AudioError(f"{target} cannot be written: {reason(error)}.")
-
-
-def reason(error: OSError) -> str:
-    """What the system says, without its number."""
-    return (error.strerror or str(error)).lower()

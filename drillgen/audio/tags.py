@@ -21,8 +21,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO
 
-from drillgen.audio import AudioError, reason
+from drillgen.audio import AudioError
 from drillgen.disk import write_at
+from drillgen.errors import reason
 
 ARTIST = "drillgen"
 

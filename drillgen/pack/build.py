@@ -18,9 +18,9 @@ from urllib.parse import quote
 from drillgen.drill.lesson import Lesson
 from drillgen.drill.messages import DrillError, Problem, RefusedError
 from drillgen.drill.reader import refused_at
-from drillgen.errors import DrillgenError, held_back
+from drillgen.errors import DrillgenError, held_back, reason
 from drillgen.pack.drills import NOTES_KEY, TRACK_SECTION, bank_task
-from drillgen.pack.files import PackError, clear, reason, zip_pack, zip_path
+from drillgen.pack.files import PackError, clear, zip_pack, zip_path
 from drillgen.pack.folder import BuildFolder, build_folder, refuse_foreign_files
 from drillgen.pack.handout import heard_first
 from drillgen.pack.manifest_store import ManifestStore

@@ -21,7 +21,7 @@ from typing import IO
 
 from drillgen.audio.formats import FORMATS
 from drillgen.disk import is_regular, whole_file
-from drillgen.errors import DrillgenError
+from drillgen.errors import DrillgenError, reason
 from drillgen.pack.inside import Inside, is_name
 from drillgen.pack.manifest import NAME as MANIFEST
 
@@ -45,8 +45,7 @@ def copied_whole(source: Path, target: Path) -> None:
         beside.rename(target)
     except OSError as error:
         shutil.rmtree(beside, ignore_errors=True)
-        reason = (error.strerror or str(error)).lower()
-        raise PackError(f"{target} cannot be written: {reason}") from error
+        raise PackError(f"{target} cannot be written: {reason(error)}") from error
 
 
 def write_whole(path: Path, content: bytes, room: Path | None = None) -> None:
@@ -114,11 +113,6 @@ def remove(pack: Path, names: Iterable[str], kept: Collection[str]) -> None:
 def clear(path: Path) -> None:
     """Remove a folder of ours with everything in it, as far as that can be done."""
     shutil.rmtree(path, ignore_errors=True)
-
-
-def reason(error: OSError) -> str:
-    """What the system says, without its number."""
-    return (error.strerror or str(error)).lower()
 
 
 # Compressed already: to try again costs time and gains nothing.

@@ -30,7 +30,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel
 
-from drillgen.errors import DrillgenError, taken_remarks
+from drillgen.errors import DrillgenError, reason, taken_remarks
 from drillgen.pack.inside import mark_of
 
 ManifestEntry = dict[str, Any]
@@ -157,7 +157,7 @@ def failure(error: BaseException) -> Failure:
     """What an error means for the build."""
     for cause in _causes(error):
         if isinstance(cause, OSError) and cause.errno in _TARGET:
-            return Failure("target", (cause.strerror or str(cause)).lower())
+            return Failure("target", reason(cause))
     if isinstance(error, DrillgenError):
         return Failure("person", str(error), getattr(error, "details", ()))
     return Failure("program", f"{type(error).__name__}: {error}".rstrip(": "))

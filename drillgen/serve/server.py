@@ -21,7 +21,7 @@ from typing import IO, Any
 from urllib.parse import urlsplit
 
 from drillgen.audio.formats import FORMATS
-from drillgen.errors import DrillgenError
+from drillgen.errors import DrillgenError, reason
 from drillgen.page import FOLDER, POLICY
 from drillgen.serve.door import Door, Listed, address, is_ours, page, reach
 
@@ -249,9 +249,9 @@ def open_server(
         try:
             return PackServer(root.resolve(), address, each, shared=shared)
         except OSError as error:
-            reason = (error.strerror or str(error)).lower()
+            said = reason(error)
     where = f"port {port}" if port is not None else f"any port from {ports[0]} to {ports[-1]}"
-    raise ServeError(f"cannot serve on {where} of {address}: {reason}")
+    raise ServeError(f"cannot serve on {where} of {address}: {said}")
 
 
 # One request answered: a file, a part of it, a list of a folder, or why not.

@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from drillgen.bank.make import TAKES
-from drillgen.errors import SoundError
+from drillgen.errors import SoundError, reason
 from drillgen.performance import Performance, Played, Voice
 from drillgen.score import PartName
 from drillgen.sound.fluidsynth import GRID, HOP, RATE, Closing, Progress, Samples, Synth, on_grid
@@ -286,8 +286,8 @@ def render(
             _write(desk, mixes, gain, pool, _part_of(report, _MIXING, 1.0))
             reports = tuple(pool.map(lambda index: desk.report(index, gain), range(len(mixes))))
         except OSError as error:
-            said = (error.strerror or str(error)).lower()
-            raise SoundError(f"{mixes[0].path.parent} cannot be written to: {said}.") from error
+            folder = mixes[0].path.parent
+            raise SoundError(f"{folder} cannot be written to: {reason(error)}.") from error
     return RenderReport(reports, gain, (*sound.warnings, *warnings), library().version)
 
 

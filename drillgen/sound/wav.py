@@ -12,7 +12,7 @@ from typing import IO
 import numpy as np
 
 from drillgen.disk import whole_file, write_at
-from drillgen.errors import SoundError
+from drillgen.errors import SoundError, reason
 from drillgen.sound.fluidsynth import HOP, RATE, Samples
 
 # Writing 16-bit WAV with dither, whole or not at all.
@@ -68,8 +68,7 @@ def writing(path: Path, length: int) -> Iterator[WavWriter]:
             file.flush()
             yield WavWriter(file)
     except OSError as error:
-        said = (error.strerror or str(error)).lower()
-        raise SoundError(f"{path} cannot be written: {said}.") from error
+        raise SoundError(f"{path} cannot be written: {reason(error)}.") from error
 
 
 def _header(length: int) -> bytes:
