@@ -10,7 +10,9 @@ import base64
 import json
 import os
 import re
+import shutil
 import subprocess
+import sys
 import time
 import types
 from collections.abc import Iterator
@@ -33,6 +35,26 @@ PREFERENCES = {
     "toolkit.telemetry.reportingpolicy.firstRun": False,
 }
 PATIENCE = 20.0  # seconds
+_FETCHED = Path(sys.prefix) / "browser"  # what tools/fetch_browser.sh puts there
+
+
+@contextmanager
+def firefox(folder: Path) -> Iterator[Firefox]:
+    """A browser with its profile and a sink in a folder; FileNotFoundError where none can be."""
+    program, sink = _found("firefox", "firefox-esr"), _found("pulseaudio")
+    modules = next(_FETCHED.glob("pulseaudio.root/usr/lib/pulse-*/modules"), None)
+    profile = folder / "profile"
+    profile.mkdir()
+    with _silent_sink(sink, modules, folder) as address, Firefox(program, profile, address) as made:
+        yield made
+
+
+def _found(*names: str) -> str:
+    """A program, fetched or the system's."""
+    for name in (*(str(_FETCHED / name) for name in names), *names):
+        if program := shutil.which(name):
+            return program
+    raise FileNotFoundError(f"there is no {names[0]}, and tools/fetch_browser.sh could fetch none")
 
 
 class Firefox:
@@ -172,7 +194,7 @@ class Firefox:
 
 
 @contextmanager
-def silent_sink(program: str, modules: Path | None, folder: Path) -> Iterator[str]:
+def _silent_sink(program: str, modules: Path | None, folder: Path) -> Iterator[str]:
     """The address of a pulseaudio server whose one sink takes sound in time and drops it."""
     socket = folder / "sink"
     command = [program, "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no"]

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import base64
-import shutil
-import sys
 import time
 from collections.abc import Iterator
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,28 +13,16 @@ from numpy.typing import NDArray
 from tests.page.pages import RATE, TAP, Made
 
 firefox_module = pytest.importorskip("tests.page.firefox", reason="websockets is not installed")
-_FETCHED = Path(sys.prefix) / "browser"  # what tools/fetch_browser.sh puts there
-
-
-def found(*names: str) -> str:
-    """A program, fetched or the system's; else the test is skipped."""
-    for name in (*(str(_FETCHED / name) for name in names), *names):
-        if program := shutil.which(name):
-            return program
-    pytest.skip(f"there is no {names[0]}, and tools/fetch_browser.sh could fetch none")
 
 
 @pytest.fixture(scope="module")
 def firefox(tmp_path_factory: pytest.TempPathFactory) -> Iterator[firefox_module.Firefox]:
     """One browser for all of these tests."""
-    program, sink = found("firefox", "firefox-esr"), found("pulseaudio")
-    modules = next(_FETCHED.glob("pulseaudio.root/usr/lib/pulse-*/modules"), None)
-    folder = tmp_path_factory.mktemp("sink")
-    with (
-        firefox_module.silent_sink(sink, modules, folder) as address,
-        firefox_module.Firefox(program, tmp_path_factory.mktemp("profile"), address) as browser,
-    ):
-        yield browser
+    try:
+        with firefox_module.firefox(tmp_path_factory.mktemp("firefox")) as browser:
+            yield browser
+    except FileNotFoundError as error:
+        pytest.skip(str(error))
 
 
 @pytest.fixture
