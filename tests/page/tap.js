@@ -68,10 +68,11 @@
     return start.call(this, when, ...rest);
   };
 
-  /** Seconds of the audio clock that are at the ear now. */
+  /** Seconds of the audio clock that are at the ear now; by WebKitGTK's stamps a time to come. */
   heard.now = () => {
     const stamp = context.getOutputTimestamp();
-    return stamp.contextTime + (performance.now() - stamp.performanceTime) / 1000;
+    const passed = (performance.now() - stamp.performanceTime) / 1000;
+    return passed >= 0 ? stamp.contextTime + passed : context.currentTime;
   };
 
   const text = (id) => document.getElementById(id).textContent;

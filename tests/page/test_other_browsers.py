@@ -1,0 +1,86 @@
+"""The page in a second and a third browser: Firefox and a WebKit, from disk and over HTTP."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from tests.page.pages import RATE, TAP, Made
+
+others = pytest.importorskip("tests.page.other_browsers", reason="websockets is not installed")
+if TYPE_CHECKING:
+    from tests.page.other_browsers import OtherBrowser
+
+
+@pytest.fixture(scope="module", params=["firefox", "webkit"])
+def second(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[OtherBrowser]:
+    """One browser for all of these tests.  Firefox is fetched by tools/fetch_browser.sh; the WebKit
+    is Debian's, where webkit2gtk-driver, xvfb and pulseaudio are installed."""
+    try:
+        with getattr(others, request.param)(tmp_path_factory.mktemp("browser")) as browser:
+            yield browser
+    except FileNotFoundError as error:
+        pytest.skip(str(error))
+
+
+@pytest.fixture
+def heard(second: OtherBrowser, made: Made) -> Iterator[OtherBrowser]:
+    """The page, listened in on, which its security policy would not let: a copy without it."""
+    text = made.index.read_text("utf-8")
+    start = text.index("<meta http-equiv=")
+    end = text.index(">", start) + 1
+    copy = made.index.with_name("heard.html")
+    copy.write_text(f"{text[:start]}<script>{TAP}</script>{text[end:]}", "utf-8")
+    second.open(copy.as_uri())
+    second.until("place", "^Bar 1 of")
+    yield second
+    copy.unlink()
+
+
+@pytest.mark.parametrize("place", ["disk", "web"])
+def test_it_plays(second: OtherBrowser, made: Made, served: str, place: str) -> None:
+    """From disk and over HTTP it opens and plays under its security policy, goes on to the second
+    bar and to the other drill, without an error."""
+    second.open(made.index.as_uri() if place == "disk" else served)
+    second.until("place", "^Bar 1 of")
+    second.set(tempo=300)
+    second.play()
+    second.until("word", "^Listen$")
+    second.until("place", "^Bar 2 of")
+    second.choose("drill", "1")
+    second.until("title", "^By ear")
+    assert second.problems() == []
+
+
+def test_repeated_bars_have_no_seam(heard: OtherBrowser) -> None:
+    """Two bars at 360 repeat every 4/3 s to the sample: each round is the former one again."""
+    heard.set(from_=1, to=2, tempo=360, repeat=True, count_in=False)
+    heard.record()
+    heard.play()
+    time.sleep(4.6)
+    mix = heard.recorded()[0, RATE // 2 :]
+    period = round(heard.evaluate("drillgen.context.sampleRate") * 4 / 3)
+    one, two = mix[period : 2 * period], mix[2 * period : 3 * period]
+    assert np.abs(one).max() > 0.01
+    assert np.corrcoef(one, two)[0, 1] > 0.999
+
+
+def test_marks_follow_the_sound(heard: OtherBrowser) -> None:
+    """The mark moves to a bar within 60 ms of its sound by the audio clock, for three bars in four
+    (a busy machine may draw a frame late)."""
+    heard.set(tempo=320, count_in=False)
+    heard.record()
+    heard.play()
+    time.sleep(5)
+    begun, marks = heard.evaluate("[heard.starts[0].when, heard.marks]")
+    late = []
+    for number in range(2, 6):
+        at = next(mark["at"] for mark in marks if mark["place"].startswith(f"Bar {number} of"))
+        late.append(abs(at - begun - (number - 1) * 4 * 60 / 320))
+    assert np.percentile(late, 75) < 0.060, late
