@@ -1,9 +1,9 @@
 """What the practice page's memory comes to while it plays on.
 
 `python -m benchmarks.page_memory PACK [MINUTES]` repeats a pack's first drill in the tests'
-Chromium, Firefox and WebKit, all at once, and prints each minute what all processes of each have for
-themselves (megabytes; what they share with others is not counted), for ten minutes if nothing is
-said.
+Chromium, Firefox and WebKit, all at once, and prints each minute what all processes of each have
+for themselves (megabytes; what they share with others is not counted), for ten minutes if nothing
+is said.
 """
 
 from __future__ import annotations
