@@ -17,7 +17,7 @@ ROOMS = (
     *("theory", "drill", "chart", "score"),
     *("lines", "listing", "band", "arrange"),
     *("timing", "performance", "midi"),
-    *("sheet", "bank", "sound", "audio", "page", "pack", "serve"),
+    *("sheet", "bank", "sound", "audio", "take", "page", "pack", "serve"),
     *("commands", "", "cli", "__main__"),
 )
 
