@@ -1,0 +1,153 @@
+"""What is measured of a sound: pitch by YIN, onsets by spectral flux, level.
+
+Pitch: de Cheveigné & Kawahara, "YIN, a fundamental frequency estimator for speech and music",
+J. Acoust. Soc. Am. 111:1917 (2002), steps 1 to 5, after a moving average that dulls cymbals.
+Onsets: the rise of the logarithmic spectrum in bands (Bello et al., IEEE Trans. Speech Audio
+Process. 13:1035, 2005).
+
+Arrays are float32 or float64 of one channel at `RATE`; frame i of pitch and level lies round the
+second `i * PITCH_HOP / RATE`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drillgen.take import tables
+
+Floats = NDArray[np.float64]
+Sound = NDArray[np.float32]
+
+_SOUND = tables()["sound"]
+RATE: int = _SOUND["rate"]
+PITCH_HOP: int = _SOUND["pitch"]["hop"]
+_BLOCK = 2000  # frames at a time: what is held in memory
+_QUIET = 1e-10  # power that counts as silence
+
+
+@dataclass(frozen=True, slots=True)
+class SoundFrames:
+    """What is measured of a sound."""
+
+    pitch: Floats  # MIDI key and cents, a value a pitch hop
+    aperiodicity: Floats  # YIN's d' at the dip: 0 periodic, 1 not at all
+    level: Floats  # dB against full scale
+    flux: Floats  # mean rise of the bands, dB, a value a flux hop
+
+
+def frames(sound: Sound) -> SoundFrames:
+    """Measure a sound of one channel at `RATE`."""
+    dulled = dull(sound)
+    pitch, aperiodicity = yin(dulled)
+    return SoundFrames(pitch, aperiodicity, levels(dulled), flux(sound))
+
+
+def dull(sound: Sound) -> Sound:
+    """The moving average of some samples: the first zero of its response is at RATE / width."""
+    width = _SOUND["pitch"]["average"]
+    kernel = np.full(width, 1 / width, np.float32)
+    return np.convolve(sound, kernel, "same").astype(np.float32)
+
+
+def _windows(sound: Sound, window: int, hop: int) -> Iterator[Sound]:
+    """Windows round every hop, some at a time: shape (frames, window)."""
+    padded = np.pad(sound, (window // 2, window))
+    count = len(sound) // hop + 1
+    for first in range(0, count, _BLOCK):
+        last = min(first + _BLOCK, count)
+        piece = padded[first * hop : (last - 1) * hop + window]
+        yield np.lib.stride_tricks.sliding_window_view(piece, window)[::hop]
+
+
+def yin(sound: Sound) -> tuple[Floats, Floats]:
+    """Pitch (MIDI key and cents) and aperiodicity of every frame."""
+    rules = _SOUND["pitch"]
+    found = [_yin(block, rules) for block in _windows(sound, rules["window"], rules["hop"])]
+    return np.concatenate([p for p, _ in found]), np.concatenate([a for _, a in found])
+
+
+def _yin(block: Sound, rules: dict[str, float]) -> tuple[Floats, Floats]:
+    longest, shortest = int(RATE / rules["from_hz"]), int(RATE / rules["to_hz"])
+    normal = normalised(difference(block.astype(np.float64), longest))
+    lags = _dips(normal, shortest, rules["first_dip"])
+    rows = np.arange(len(normal))
+    before, at, after = (normal[rows, lags + step] for step in (-1, 0, 1))
+    bend = before - 2 * at + after
+    shift = np.where(np.abs(bend) > 1e-12, 0.5 * (before - after) / np.where(bend, bend, 1), 0)
+    hertz = RATE / (lags + np.clip(shift, -1, 1))
+    return 69 + 12 * np.log2(hertz / 440), at
+
+
+def difference(block: Floats, longest: int) -> Floats:
+    """Equation 6: the squared difference of each frame and itself, so many samples later; the
+    part that is compared is as long as the window leaves."""
+    window = block.shape[1]
+    part = window - longest - 1
+    spectrum = np.fft.rfft(block)
+    head = np.fft.rfft(np.pad(block[:, :part], ((0, 0), (0, window - part))))
+    alike = np.fft.irfft(spectrum * np.conj(head), window)[:, : longest + 1]
+    power = np.cumsum(np.pad(np.square(block), ((0, 0), (1, 0))), axis=1)
+    moved = power[:, part : part + longest + 1] - power[:, : longest + 1]
+    return np.asarray(np.maximum(power[:, part : part + 1] + moved - 2 * alike, 0))
+
+
+def normalised(apart: Floats) -> Floats:
+    """Equation 8: each difference by the mean of those at shorter lags; 1 at lag 0."""
+    sums = np.cumsum(apart[:, 1:], axis=1)
+    lags = np.arange(1, apart.shape[1])
+    normal = np.ones_like(apart)
+    np.divide(apart[:, 1:] * lags, sums, out=normal[:, 1:], where=sums > _QUIET)
+    return normal
+
+
+def _dips(normal: Floats, shortest: int, below: float) -> NDArray[np.int64]:
+    """The lag of each frame: the first dip that is deep enough, else the deepest."""
+    inner = normal[:, shortest:-1]
+    dip = (inner <= normal[:, shortest - 1 : -2]) & (inner < normal[:, shortest + 1 :])
+    deep = dip & (inner < below)
+    lags = np.where(deep.any(axis=1), deep.argmax(axis=1), inner.argmin(axis=1))
+    return np.asarray(lags + shortest)
+
+
+def levels(sound: Sound) -> Floats:
+    """Level of every frame, dB."""
+    rules = _SOUND["level"]
+    powers = [
+        np.square(block).mean(axis=1) for block in _windows(sound, rules["window"], rules["hop"])
+    ]
+    return np.asarray(10 * np.log10(np.concatenate(powers).astype(np.float64) + _QUIET))
+
+
+def flux(sound: Sound) -> Floats:
+    """How much the bands rise, on the average, from `step` hops before to each hop, dB."""
+    rules = _SOUND["flux"]
+    window = rules["window"]
+    taper = np.hanning(window + 1)[:-1].astype(np.float32)
+    found = []
+    for block in _windows(sound, window, rules["hop"]):
+        power = np.square(np.abs(np.fft.rfft(block * taper)))
+        found.append(np.add.reduceat(power, _band_edges(), axis=1)[:, :-1])
+    bands = np.concatenate(found)
+    floor = bands.max(initial=_QUIET) * 10 ** (-rules["floor_db"] / 10)
+    heights = 10 * np.log10(np.maximum(bands, floor))
+    rises = np.zeros(len(heights))
+    step = rules["step"]
+    rises[step:] = np.maximum(heights[step:] - heights[:-step], 0).mean(axis=1)
+    return rises
+
+
+def _band_edges() -> list[int]:
+    """The first bin of each band and of what is above the last: as wide as each other on a
+    logarithmic scale, one bin at least."""
+    rules = _SOUND["flux"]
+    ratio = rules["to_hz"] / rules["from_hz"]
+    edges: list[int] = []
+    for number in range(rules["bands"] + 1):
+        hertz = rules["from_hz"] * ratio ** (number / rules["bands"])
+        edge = int(hertz * rules["window"] / RATE + 0.5)
+        edges.append(max(edge, edges[-1] + 1) if edges else edge)
+    return edges

@@ -1,0 +1,216 @@
+"""What is measured of a sound to the notes in it: one walk over the frames.
+
+Each frame is looked at with a few of its neighbours, so that a page that listens while it plays
+can do the same.  A note begins where the sound becomes periodic, at the onset that is nearest; it
+ends where it is no longer so, where it has died away, where its pitch steps to another and stays
+there, or where an onset comes with a rise of its level: it is struck again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from statistics import median
+
+from drillgen.take import HeardNote, tables
+from drillgen.take.listen import PITCH_HOP, RATE, Floats, Sound, SoundFrames, frames
+
+_RULES = tables()["notes"]
+_VOICED: float = tables()["sound"]["pitch"]["voiced"]
+_FRAME = PITCH_HOP / RATE  # seconds
+_FLUX = tables()["sound"]["flux"]["hop"] / RATE
+
+
+def listen(sound: Sound) -> list[HeardNote]:
+    """The notes in a sound of one channel at `RATE`, in seconds of it."""
+    return notes_of(frames(sound))
+
+
+def notes_of(measured: SoundFrames) -> list[HeardNote]:
+    """The notes in what was measured, in order of start."""
+    grown = _joined(list(_Walk(measured).grown()))
+    found = [note for note in map(_finished, grown) if note is not None]
+    return _loud_enough(found)
+
+
+def onsets(rises: Floats) -> list[float]:
+    """Seconds of the peaks of the flux that stand out from what is round them."""
+    apart, around = (
+        round(_RULES[name] / 1000 / _FLUX) for name in ("peak_apart_ms", "peak_around_ms")
+    )
+    found: list[int] = []
+    for index, value in enumerate(rises):
+        if value < _RULES["peak_flux"] or (found and index - found[-1] < apart):
+            continue
+        if value < rises[max(index - apart, 0) : index + apart + 1].max():
+            continue
+        if (
+            value
+            >= _RULES["peak_over_mean"] * rises[max(index - around, 0) : index + around].mean()
+        ):
+            found.append(index)
+    return [index * _FLUX for index in found]
+
+
+@dataclass(slots=True)
+class GrowingNote:
+    """A note while it goes on; frames count from the sound's start."""
+
+    first: int
+    onset: float  # seconds
+    struck: bool  # it began with an onset
+    last: int  # its last periodic frame
+    top: float  # dB, its loudest frame
+    pitches: list[float] = field(default_factory=list)
+
+    @property
+    def pitch(self) -> float:
+        """The middle one of its pitches, the attack left out where there are others."""
+        settled = round(_RULES["settled_ms"] / 1000 / _FRAME)
+        return median(self.pitches[settled:] or self.pitches)
+
+
+class _Walk:
+    """From frame to frame, with the note that is sounding."""
+
+    def __init__(self, measured: SoundFrames) -> None:
+        self._pitch, self._level = measured.pitch, measured.level
+        loudest = float(self._level.max(initial=-200.0))
+        self._voiced = (measured.aperiodicity < _VOICED) & (
+            self._level > loudest - _RULES["floor_db"]
+        )
+        self._onsets = onsets(measured.flux)
+        self._next = 0  # of the onsets
+        self._note: GrowingNote | None = None
+
+    def grown(self) -> Iterator[GrowingNote]:
+        """Every note, as it ends."""
+        for frame in range(len(self._pitch)):
+            before = self._note
+            if before is None:
+                self._begin(frame)
+            else:
+                self._go_on(frame, before)
+                if self._note is not before:
+                    yield before
+        if self._note is not None:
+            yield self._note
+
+    def _begin(self, frame: int) -> None:
+        """Begin a note here if the sound is periodic from here on."""
+        if self._voiced[frame : frame + _RULES["begin_frames"]].all():
+            self._note = self._new(frame, self._onset_near(frame))
+
+    def _new(self, frame: int, onset: float | None) -> GrowingNote:
+        at = frame * _FRAME if onset is None else onset
+        level, pitch = float(self._level[frame]), float(self._pitch[frame])
+        return GrowingNote(frame, at, onset is not None, frame, level, [pitch])
+
+    def _onset_near(self, frame: int) -> float | None:
+        """The strongest reason to say when a note began: the last onset shortly before it became
+        periodic, or just after."""
+        at = frame * _FRAME
+        low, high = at - _RULES["near_onset_ms"] / 1000, at + _RULES["late_onset_ms"] / 1000
+        near = [onset for onset in self._onsets if low <= onset <= high]
+        return near[-1] if near else None
+
+    def _go_on(self, frame: int, note: GrowingNote) -> None:
+        """Take a frame into the note, or end it."""
+        if self._struck_again(frame, note):
+            self._note = self._new(frame, self._onset_near(frame))
+        elif not self._voiced[frame]:
+            if frame - note.last >= _RULES["end_frames"]:
+                self._note = None
+        elif self._level[frame] < note.top - _RULES["ends_below_db"]:
+            self._note = None
+        elif self._stepped(frame, note):
+            self._note = self._new(frame, self._onset_near(frame))
+        else:
+            note.last = frame
+            note.top = max(note.top, float(self._level[frame]))
+            note.pitches.append(float(self._pitch[frame]))
+
+    def _struck_again(self, frame: int, note: GrowingNote) -> bool:
+        """Whether an onset lies in this frame with a rise of the level."""
+        while self._next < len(self._onsets) and self._onsets[self._next] < (frame - 0.5) * _FRAME:
+            self._next += 1
+        if self._next == len(self._onsets) or self._onsets[self._next] >= (frame + 0.5) * _FRAME:
+            return False
+        width = _RULES["rise_frames"]
+        if frame - note.first < width:
+            return False
+        before = self._level[max(frame - width, 0) : frame + 1].min()
+        after = self._level[frame : frame + width + 1].max()
+        return bool(after - before >= _RULES["rise_db"])
+
+    def _stepped(self, frame: int, note: GrowingNote) -> bool:
+        """Whether the pitch lies elsewhere from here on."""
+        ahead = slice(frame, frame + _RULES["step_frames"])
+        apart = self._pitch[ahead] - note.pitch
+        least = _RULES["step_semitones"]
+        return bool(self._voiced[ahead].all() and ((apart > least).all() or (apart < -least).all()))
+
+
+def _joined(grown: Sequence[GrowingNote]) -> list[GrowingNote]:
+    """One after the other, those that are one: a note that goes on after a hole, a false start on
+    a partial, a tail in which a partial is left."""
+    found: list[GrowingNote] = []
+    for note in grown:
+        if found and _goes_on(found[-1], note):
+            found[-1] = _one(found[-1], note, found[-1].pitches + note.pitches)
+        elif found and _false_start(found[-1], note):
+            found[-1] = _one(found[-1], note, note.pitches)
+        elif found and _tail(found[-1], note):
+            found[-1] = _one(found[-1], note, found[-1].pitches)
+        else:
+            found.append(note)
+    return found
+
+
+def _one(first: GrowingNote, second: GrowingNote, pitches: list[float]) -> GrowingNote:
+    top = max(first.top, second.top)
+    return GrowingNote(first.first, first.onset, first.struck, second.last, top, pitches)
+
+
+def _gap(first: GrowingNote, second: GrowingNote) -> float:
+    return (second.first - first.last) * _FRAME * 1000
+
+
+def _goes_on(first: GrowingNote, second: GrowingNote) -> bool:
+    same = abs(first.pitch - second.pitch) < _RULES["step_semitones"]
+    return same and not second.struck and _gap(first, second) <= _RULES["joined_ms"]
+
+
+def _is_partial(first: GrowingNote, second: GrowingNote) -> bool:
+    apart = second.pitch - first.pitch
+    return any(abs(apart - partial) < 0.6 for partial in _RULES["partials"])
+
+
+def _false_start(first: GrowingNote, second: GrowingNote) -> bool:
+    short = (first.last - first.first) * _FRAME * 1000 < _RULES["false_start_ms"]
+    near = _gap(first, second) <= _RULES["joined_ms"]
+    return short and near and not second.struck and _is_partial(first, second)
+
+
+def _tail(first: GrowingNote, second: GrowingNote) -> bool:
+    near = _gap(first, second) <= _RULES["joined_ms"]
+    softer = second.top < first.top - _RULES["rise_db"]
+    return near and softer and not second.struck and _is_partial(first, second)
+
+
+def _finished(note: GrowingNote) -> HeardNote | None:
+    """As it is handed out; None where it is too short to be one."""
+    end = (note.last + 1) * _FRAME
+    long_enough = (end - note.onset) * 1000 >= _RULES["shortest_ms"]
+    if not long_enough or len(note.pitches) < _RULES["voiced_frames"]:
+        return None
+    return HeardNote(note.onset, end, note.pitch, note.top)
+
+
+def _loud_enough(found: Sequence[HeardNote]) -> list[HeardNote]:
+    """Those that are not far softer than the louder half: what a loudspeaker adds is."""
+    if not found:
+        return []
+    tops = sorted(note.level for note in found)
+    usual = median(tops[len(tops) // 2 :])
+    return [note for note in found if note.level >= usual - _RULES["softer_db"]]
