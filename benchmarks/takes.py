@@ -304,27 +304,35 @@ def _of_band(voice: Voice, key: int, velocity: int, duration: float) -> Sound:
     return sound * np.float32(10 ** (voice.level / 20))
 
 
+_PACKET = 960  # samples at 48 kHz: 20 ms, as Opus is mostly sent
+
+
 def coded(sound: Sound) -> Sound:
     """Through a phone's codec and back: Opus at 24 kbit/s."""
+    wide = resampled(sound, RATE, 48000)
+    wide = np.pad(wide, (0, -len(wide) % _PACKET))
     raw = io.BytesIO()
     with av.open(raw, "w", format="ogg") as out:
         stream = out.add_stream("libopus", rate=48000, layout="mono")
         stream.bit_rate = 24000
-        resampler = av.AudioResampler("flt", "mono", 48000)
-        frame = av.AudioFrame.from_ndarray(sound[None], "flt", "mono")
-        frame.sample_rate = RATE
-        for piece in resampler.resample(frame):
-            out.mux(stream.encode(piece))
+        for first in range(0, len(wide), _PACKET):
+            frame = av.AudioFrame.from_ndarray(wide[None, first : first + _PACKET], "flt", "mono")
+            frame.sample_rate, frame.pts = 48000, first
+            out.mux(stream.encode(frame))
         out.mux(stream.encode(None))
     raw.seek(0)
     with av.open(raw) as source:
-        resampler = av.AudioResampler("flt", "mono", RATE)
-        pieces = [
-            piece.to_ndarray()[0]
-            for frame in source.decode(audio=0)
-            for piece in resampler.resample(frame)
-        ]
-    return np.concatenate(pieces)[: len(sound)].astype(np.float32)
+        found = [frame.to_ndarray().reshape(-1) for frame in source.decode(audio=0)]
+    return resampled(np.concatenate(found).astype(np.float32), 48000, RATE)[: len(sound)]
+
+
+def resampled(sound: Sound, rate: int, wanted: int) -> Sound:
+    """A sound at another rate, by libav's resampler."""
+    resampler = av.AudioResampler("flt", "mono", wanted)
+    frame = av.AudioFrame.from_ndarray(np.ascontiguousarray(sound[None]), "flt", "mono")
+    frame.sample_rate = rate
+    pieces = [*resampler.resample(frame), *resampler.resample(None)]
+    return np.concatenate([piece.to_ndarray()[0] for piece in pieces]).astype(np.float32)
 
 
 def take(number: int, instruments: Sequence[Instrument], folder: Path | None = None) -> Take:

@@ -1,6 +1,6 @@
 """A take: what a student has played or sung, heard and compared with what was asked.
 
-    recording --listen--> notes heard --place--> where in which track --judge--> verdicts --report-->
+    recording --listen, notes--> heard notes --place--> in a track --judge--> verdicts --report-->
 
 `tables.json` holds every number, sign and word that the practice page needs as well: both read it,
 so that both come to the same verdicts.  Here: that table, and the values that go along.

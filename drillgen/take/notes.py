@@ -12,6 +12,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from statistics import median
 
+import numpy as np
+
 from drillgen.take import HeardNote, tables
 from drillgen.take.listen import PITCH_HOP, RATE, Floats, Sound, SoundFrames, frames
 
@@ -33,8 +35,8 @@ def notes_of(measured: SoundFrames) -> list[HeardNote]:
     return _loud_enough(found)
 
 
-def onsets(rises: Floats) -> list[float]:
-    """Seconds of the peaks of the flux that stand out from what is round them."""
+def onsets(rises: Floats) -> list[tuple[float, float]]:
+    """The peaks of the flux that stand out from what is round them: seconds, and how high."""
     apart, around = (
         round(_RULES[name] / 1000 / _FLUX) for name in ("peak_apart_ms", "peak_around_ms")
     )
@@ -49,7 +51,7 @@ def onsets(rises: Floats) -> list[float]:
             >= _RULES["peak_over_mean"] * rises[max(index - around, 0) : index + around].mean()
         ):
             found.append(index)
-    return [index * _FLUX for index in found]
+    return [(index * _FLUX, float(rises[index])) for index in found]
 
 
 @dataclass(slots=True)
@@ -81,6 +83,7 @@ class _Walk:
         )
         self._onsets = onsets(measured.flux)
         self._next = 0  # of the onsets
+        self._ended = -1.0  # seconds: the end of the last note
         self._note: GrowingNote | None = None
 
     def grown(self) -> Iterator[GrowingNote]:
@@ -97,44 +100,66 @@ class _Walk:
             yield self._note
 
     def _begin(self, frame: int) -> None:
-        """Begin a note here if the sound is periodic from here on."""
-        if self._voiced[frame : frame + _RULES["begin_frames"]].all():
+        """Begin a note here if the sound is periodic, and of one pitch, from here on."""
+        ahead = slice(frame, frame + _RULES["begin_frames"])
+        if self._voiced[ahead].all() and np.ptp(self._pitch[ahead]) < _RULES["step_semitones"]:
             self._note = self._new(frame, self._onset_near(frame))
 
     def _new(self, frame: int, onset: float | None) -> GrowingNote:
-        at = frame * _FRAME if onset is None else onset
+        at = self._without_onset(frame) if onset is None else onset
         level, pitch = float(self._level[frame]), float(self._pitch[frame])
         return GrowingNote(frame, at, onset is not None, frame, level, [pitch])
 
+    def _without_onset(self, frame: int) -> float:
+        """When a note began that nothing but its pitch tells: half of YIN's window before, or half
+        way from the last note's end."""
+        at, width = frame * _FRAME, _RULES["joined_ms"] / 1000
+        slurred = at - self._ended <= 2 * width
+        return (at + self._ended) / 2 if slurred else at - _RULES["lead_ms"] / 1000
+
     def _onset_near(self, frame: int) -> float | None:
-        """The strongest reason to say when a note began: the last onset shortly before it became
-        periodic, or just after."""
+        """Where a note began that is periodic from a frame on: the highest onset since shortly
+        before (a bass may knock for two tenths of a second first), but not in the note before."""
         at = frame * _FRAME
         low, high = at - _RULES["near_onset_ms"] / 1000, at + _RULES["late_onset_ms"] / 1000
-        near = [onset for onset in self._onsets if low <= onset <= high]
-        return near[-1] if near else None
+        low = max(low, self._ended - _RULES["overlap_ms"] / 1000)
+        near = [
+            (height, onset)
+            for onset, height in self._onsets
+            if low <= onset <= high and self._sounds_from(onset, frame)
+        ]
+        return max(near)[1] if near else None
+
+    def _sounds_from(self, onset: float, frame: int) -> bool:
+        """Whether it sounds all the while from an onset to a frame, nearly as loud as there."""
+        between = self._level[min(round(onset / _FRAME) + 2, frame) : frame + 1]
+        return bool(between.min() >= self._level[frame] - _RULES["alive_db"])
 
     def _go_on(self, frame: int, note: GrowingNote) -> None:
         """Take a frame into the note, or end it."""
-        if self._struck_again(frame, note):
+        self._ended = note.last * _FRAME
+        if self._struck_again(frame, note) or self._stepped(frame, note):
             self._note = self._new(frame, self._onset_near(frame))
-        elif not self._voiced[frame]:
-            if frame - note.last >= _RULES["end_frames"]:
-                self._note = None
-        elif self._level[frame] < note.top - _RULES["ends_below_db"]:
-            self._note = None
-        elif self._stepped(frame, note):
-            self._note = self._new(frame, self._onset_near(frame))
-        else:
+        elif self._belongs(frame, note):
             note.last = frame
             note.top = max(note.top, float(self._level[frame]))
             note.pitches.append(float(self._pitch[frame]))
+        elif frame - note.last >= _RULES["end_frames"]:
+            self._note = None
+
+    def _belongs(self, frame: int, note: GrowingNote) -> bool:
+        """Whether a frame sounds like the note: periodic, near its pitch, not died away."""
+        near = abs(self._pitch[frame] - note.pitch) < _RULES["step_semitones"]
+        alive = self._level[frame] >= note.top - _RULES["ends_below_db"]
+        return bool(self._voiced[frame] and near and alive)
 
     def _struck_again(self, frame: int, note: GrowingNote) -> bool:
         """Whether an onset lies in this frame with a rise of the level."""
-        while self._next < len(self._onsets) and self._onsets[self._next] < (frame - 0.5) * _FRAME:
+        while (
+            self._next < len(self._onsets) and self._onsets[self._next][0] < (frame - 0.5) * _FRAME
+        ):
             self._next += 1
-        if self._next == len(self._onsets) or self._onsets[self._next] >= (frame + 0.5) * _FRAME:
+        if self._next == len(self._onsets) or self._onsets[self._next][0] >= (frame + 0.5) * _FRAME:
             return False
         width = _RULES["rise_frames"]
         if frame - note.first < width:
@@ -189,7 +214,7 @@ def _is_partial(first: GrowingNote, second: GrowingNote) -> bool:
 def _false_start(first: GrowingNote, second: GrowingNote) -> bool:
     short = (first.last - first.first) * _FRAME * 1000 < _RULES["false_start_ms"]
     near = _gap(first, second) <= _RULES["joined_ms"]
-    return short and near and not second.struck and _is_partial(first, second)
+    return short and near and not second.struck
 
 
 def _tail(first: GrowingNote, second: GrowingNote) -> bool:
