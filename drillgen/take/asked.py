@@ -8,18 +8,28 @@ trade through the form, the answer is free: nothing is asked.
 
 from __future__ import annotations
 
+import json
+from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby, pairwise
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from drillgen.take import AskedNote, AskedResponse
+from drillgen.drill.sheet import INSTRUMENTS
+from drillgen.errors import reason
+from drillgen.take import AskedNote, AskedResponse, HearingError
+from drillgen.theory.pitch import Key, Name, Pitch
 
 if TYPE_CHECKING:
+    from drillgen.drill.models import Drill
     from drillgen.performance import Performance
     from drillgen.score import Score
 
 _TOGETHER = 4  # bars that are played along, taken as one
+SUNG = "voice"  # the instrument of a line that is asked to be sung
+MANIFEST = "manifest.json"
+_FLATTEST = 5  # fifths below the signature's tonic: its minor second; above, its raised fourth
 _EARLY = 0.06  # seconds: a line's note may come so much before its bar
 
 
@@ -32,7 +42,6 @@ class AskedBar:
     role: str  # as in the manifest: call, response, play, …
     key: str  # "Bb major"
     passed: int  # which pass, from 1
-    form_bar: int = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,14 +131,30 @@ def _along(
             yield AskedResponse(first.key, *numbers, first.start, last.end, own)
 
 
+def of_drill(drill: Drill) -> list[AskedTrack]:
+    """What each track of a drill asks for; nothing but its line is written and played."""
+    from drillgen.chart import charts
+    from drillgen.lines.kinds import line
+    from drillgen.performance import perform
+    from drillgen.score import Score
+
+    found = []
+    for chart in charts(drill):
+        part = line(chart)
+        score = Score(chart, (part,) if part else ())
+        keys = f" in {chart.keys[0]}" if drill.tracks == "per key" else ""
+        found.append(of_track(score, perform(score), f"{drill.title}{keys}, {chart.tempo}"))
+    return found
+
+
 def of_track(score: Score, performance: Performance, name: str = "") -> AskedTrack:
     """What a track asks for, as it is arranged and performed."""
     chart = performance.chart
     drill, line = chart.drill, score.part("line")
     starts = [float(each) for each in chart.bar_seconds]
     bars = [
-        AskedBar(start, end, bar.role, str(bar.key), bar.pass_number, bar.form_bar)
-        for bar, start, end in zip(chart.bars, starts, starts[1:], strict=False)
+        AskedBar(start, end, bar.role, str(bar.key), bar.pass_number)
+        for bar, (start, end) in zip(chart.bars, pairwise(starts), strict=True)
     ]
     written = line.notes if line else ()
     names = {(chart.bar_at(n.start).number, n.pitch.midi): str(n.pitch) for n in written}
@@ -145,9 +170,108 @@ def of_track(score: Score, performance: Performance, name: str = "") -> AskedTra
         float(chart.tempo.at(1)),
         performance.seconds,
         tuple(responses(bars, notes, repeats=not free)),
-        any_octave=line is not None and line.instrument == "voice",
+        any_octave=line is not None and line.instrument == SUNG,
         free=free,
     )
+
+
+def of_pack(folder: Path) -> list[AskedTrack]:
+    """What each track of a pack asks for, from its manifest and its MIDI files.
+
+    Raises HearingError where they are not there, or cannot be read.
+    """
+    try:
+        manifest = json.loads((folder / MANIFEST).read_bytes())
+        return [_of_entry(folder, entry) for entry in manifest["tracks"]]
+    except OSError as error:
+        raise HearingError(f"{error.filename or folder}: {reason(error)}") from error
+    except (ValueError, KeyError, TypeError, AttributeError, IndexError, EOFError) as error:
+        raise HearingError(
+            f"{folder} is damaged: its manifest or a MIDI file cannot be read; build it again"
+        ) from error
+
+
+def _of_entry(folder: Path, entry: dict[str, Any]) -> AskedTrack:
+    written = entry["bars"]
+    ends = [*(bar["start"] for bar in written[1:]), entry["seconds"]]
+    bars = [
+        AskedBar(bar["start"], end, bar["role"], bar["key"], bar["pass"])
+        for bar, end in zip(written, ends, strict=True)
+    ]
+    path = folder / entry["files"]["midi with line"]
+    notes, program = _line_of(path, bars)
+    repeats = _repeats(written)
+    tempo = entry["tempo"]
+    return AskedTrack(
+        Path(entry["files"]["play-along"]).stem,
+        entry["drill"],
+        float(tempo["from"] if isinstance(tempo, dict) else tempo),
+        float(entry["seconds"]),
+        tuple(responses(bars, notes, repeats=repeats)),
+        any_octave=program == INSTRUMENTS[SUNG].program,
+        free=not repeats,
+    )
+
+
+def _repeats(bars: Sequence[dict[str, Any]]) -> bool:
+    """Whether responses go over the chords of their calls, as far as the first one tells."""
+    roles = [bar["role"] for bar in bars]
+    if "response" not in roles or "call" not in roles:
+        return True
+    call, response = roles.index("call"), roles.index("response")
+    return bool(bars[call]["chords"] == bars[response]["chords"])
+
+
+def _line_of(path: Path, bars: Sequence[AskedBar]) -> tuple[list[AskedNote], int]:
+    """The notes of the part `line` of a MIDI file, and its program."""
+    import mido
+
+    file = mido.MidiFile(path)
+    tempos = [(at, m.tempo) for at, m in _absolute(file.tracks[0]) if m.type == "set_tempo"]
+    line = next((track for track in file.tracks if track.name == "line"), None)
+    notes, sounding, program = [], dict[int, int](), 0
+    for at, message in _absolute(line or ()):
+        if message.type == "program_change":
+            program = message.program
+        elif message.type == "note_on" and message.velocity:
+            sounding[message.note] = at
+        elif message.type in ("note_on", "note_off") and message.note in sounding:
+            ticks = (sounding.pop(message.note), at)
+            start, end = (_seconds(tempos, each, file.ticks_per_beat) for each in ticks)
+            name = named(message.note, _key_at(bars, start))
+            notes.append(AskedNote(start, end, message.note, name))
+    return highest(notes), program
+
+
+def _absolute(track: Iterable[Any]) -> Iterator[tuple[int, Any]]:
+    """Messages at their ticks from the start."""
+    now = 0
+    for message in track:
+        now += message.time
+        yield now, message
+
+
+def _seconds(tempos: Sequence[tuple[int, int]], tick: int, ticks: int) -> float:
+    """A tick in seconds; tempos are microseconds a quarter note from a tick on."""
+    total, last, pace = 0, 0, 500_000  # Standard MIDI Files 1.0: 120 where none is said
+    for at, tempo in tempos:
+        if at > tick:
+            break
+        total, last, pace = total + (at - last) * pace, at, tempo
+    return (total + (tick - last) * pace) / ticks / 1e6
+
+
+def _key_at(bars: Sequence[AskedBar], seconds: float) -> str:
+    place = bisect_right([bar.start for bar in bars], seconds + _EARLY) - 1
+    return bars[max(place, 0)].key
+
+
+def named(midi: int, key: str) -> str:
+    """A note's name in a key, such as `Bb2`: of all with its sound the one whose place in the
+    circle of fifths is nearest to the signature's notes."""
+    home = Key.parse(key).signature
+    fifths = home + (7 * midi - home + _FLATTEST) % 12 - _FLATTEST
+    return str(Pitch.near(Name(fifths), midi))
 
 
 def highest(notes: Iterable[AskedNote]) -> list[AskedNote]:

@@ -1,4 +1,4 @@
-"""What is measured of a sound: pitch by YIN, onsets by spectral flux, level.
+"""A recording, and what is measured of its sound: pitch by YIN, onsets by spectral flux, level.
 
 Pitch: de Cheveigné & Kawahara, "YIN, a fundamental frequency estimator for speech and music",
 J. Acoust. Soc. Am. 111:1917 (2002), steps 1 to 5, after a moving average that dulls cymbals.
@@ -13,11 +13,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from drillgen.take import tables
+from drillgen.take import HearingError, tables
+
+if TYPE_CHECKING:
+    from av.audio.stream import AudioStream
+    from av.container import InputContainer
 
 Floats = NDArray[np.float64]
 Sound = NDArray[np.float32]
@@ -37,6 +43,122 @@ class SoundFrames:
     aperiodicity: Floats  # YIN's d' at the dip: 0 periodic, 1 not at all
     level: Floats  # dB against full scale
     flux: Floats  # mean rise of the bands, dB, a value a flux hop
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """A recording as it is listened to."""
+
+    sound: Sound  # one channel at `RATE`
+    seconds: float
+    warnings: tuple[str, ...] = ()
+
+
+LONGEST = 30 * 60  # seconds
+_SHORTEST = 1.0
+_ALLOWED = "allowed: WAV, FLAC, MP3, M4A, Opus and other audio files, and videos with sound"
+
+
+def recording(path: Path) -> Recording:
+    """Read a recording, whatever its format, as one channel at `RATE`.
+
+    Raises HearingError: there is none, nothing that libav can read, no sound in it, all of it
+    silent, too short or too long; what is wrong but not fatal is in its `warnings`.
+    """
+    if not path.is_file():
+        what = "is a folder" if path.is_dir() else "there is no such file"
+        raise HearingError(f"{path}: {what}; name a recording")
+    sides, rate, broken = _decoded(path)
+    seconds = sides.shape[1] / RATE
+    if seconds < _SHORTEST:
+        raise HearingError(f"{path} is {seconds:.1f} s long: too short for an answer")
+    warnings = [] if not broken else ["a part of it is damaged and was left out"]
+    if rate < RATE:
+        warnings.append(f"it has {rate / 1000:g} kHz: beginnings of notes are told less surely")
+    if _clipped(sides) > _CLIPPED:
+        warnings.append("it is clipped: the microphone was too near, or its level too high")
+    sound, said = one_channel(sides)
+    peak = 20 * np.log10(max(float(np.abs(sound).max()), 1e-6))
+    if peak < _SILENT:
+        raise HearingError(
+            f"{path} is silent (its loudest moment lies at {peak:.0f} dB): was the microphone on?"
+        )
+    return Recording(sound, seconds, (*warnings, *said))
+
+
+_SILENT = -60.0  # dB against full scale
+_CLIPPED = 0.001  # share of the samples
+_DEAD = 1e-4  # of the other side's power: 40 dB
+
+
+def _decoded(path: Path) -> tuple[Sound, int, bool]:
+    """Its sides, shape (1 or 2, n), at `RATE`; its own rate; whether a part could not be read."""
+    import av
+
+    try:
+        with av.open(str(path)) as source:
+            if not source.streams.audio:
+                raise HearingError(f"{path} has no sound in it; {_ALLOWED}")
+            stream = source.streams.audio[0]
+            if source.duration and source.duration / av.time_base > LONGEST:
+                raise HearingError(_too_long(path, source.duration / av.time_base))
+            pieces, broken = _pieces(path, source, stream)
+            rate = stream.rate
+    except (av.FFmpegError, OSError, ValueError) as error:
+        raise HearingError(f"{path} is no recording that can be read; {_ALLOWED}") from error
+    if not pieces:
+        raise HearingError(f"{path} has no sound in it; {_ALLOWED}")
+    return np.concatenate(pieces, axis=1), rate, broken
+
+
+def _pieces(path: Path, source: InputContainer, stream: AudioStream) -> tuple[list[Sound], bool]:
+    from av import AudioResampler, FFmpegError
+
+    layout = "mono" if stream.codec_context.channels == 1 else "stereo"
+    resampler = AudioResampler("fltp", layout, RATE)
+    pieces: list[Sound] = []
+    count, broken = 0, False
+    frames_read = source.decode(stream)
+    while True:
+        try:
+            frame = next(frames_read, None)
+            read = resampler.resample(frame)
+        except FFmpegError:
+            broken, frame, read = True, None, []
+        for piece in read:
+            pieces.append(np.nan_to_num(piece.to_ndarray().astype(np.float32)))
+            count += pieces[-1].shape[1]
+        if count > LONGEST * RATE:
+            raise HearingError(_too_long(path, count / RATE))
+        if frame is None:
+            return pieces, broken
+
+
+def _too_long(path: Path, seconds: float) -> str:
+    return (
+        f"{path} is {seconds / 60:.0f} minutes long; at most {LONGEST // 60} can be heard at once:"
+        " cut it, and name the pieces"
+    )
+
+
+def _clipped(sides: Sound) -> float:
+    """The share of samples that lie at the top, next to another one there."""
+    top = np.abs(sides) >= max(float(np.abs(sides).max()), 0.9) * 0.999
+    return float((top[:, 1:] & top[:, :-1]).mean())
+
+
+def one_channel(sides: Sound) -> tuple[Sound, tuple[str, ...]]:
+    """The middle of left and right; one of them where the other is dead, or its opposite."""
+    if len(sides) == 1:
+        return sides[0], ()
+    powers = [float(np.square(side).mean()) for side in sides]
+    louder = int(powers[1] > powers[0])
+    if powers[1 - louder] < _DEAD * powers[louder]:
+        return sides[louder], (f"only its {('left', 'right')[louder]} side has sound",)
+    middle = sides.mean(axis=0)
+    if float(np.square(middle).mean()) < _DEAD * powers[louder]:
+        return sides[louder], ("its sides are each other's opposite: one of them was taken",)
+    return middle, ()
 
 
 def frames(sound: Sound) -> SoundFrames:
