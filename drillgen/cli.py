@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
-from drillgen.commands import Named, build, counted, length, overriding, play, read, serve
+from drillgen.commands import Named, build, counted, hear, length, overriding, play, read, serve
 from drillgen.errors import DrillgenError, end_in_order, ending_behind, exit_code, reason
 from drillgen.version import VERSION
 
@@ -165,6 +165,7 @@ main.add_command(build)
 main.add_command(presets)
 main.add_command(serve)
 main.add_command(play)
+main.add_command(hear)
 
 
 @main.command()

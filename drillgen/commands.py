@@ -452,6 +452,44 @@ def play(
             server.shutdown()
 
 
+@click.command()
+@click.argument("source", metavar="PACK_OR_DRILL", type=Named())
+@click.argument("recordings", metavar="RECORDING…", nargs=-1, required=True, type=Named())
+@click.option("--track", metavar="NAME", help="Which track: its number, or a part of its name.")
+@click.option("--key", metavar="KEY", help="Only the responses in this key.")
+@click.option("--tempo", type=float, metavar="BPM", help="Only the tracks at this tempo.")
+@click.option("--at", metavar="M:SS", help="Where in the track the recording begins.")
+@click.option(
+    "-o",
+    "--out",
+    type=Named(path_type=Path, file_okay=False),
+    default=".",
+    help="The folder for hear.json and hear.html; this one by default.",
+)
+def hear(
+    source: str,
+    recordings: Sequence[str],
+    track: str | None,
+    key: str | None,
+    tempo: float | None,
+    at: str | None,
+    out: Path,
+) -> None:
+    """Hear recorded answers to a drill: which notes were right, early, late, sharp or missing.
+
+    A pack, a drill's file or a preset, and recordings of its responses, with or without the band in
+    them; an excerpt will do. Nothing leaves this machine.
+    """
+    from drillgen.take.asked import asked_of, chosen, second
+    from drillgen.take.report import as_text, files, hear_all
+
+    tracks = chosen(asked_of(source), track, key, tempo)
+    takes = hear_all([Path(each) for each in recordings], tracks, second(at))
+    click.echo(as_text(takes))
+    for path in files(takes, out):
+        click.echo(f"Written: {path}")
+
+
 def _make_page(lesson: Lesson, pack: Path) -> None:
     """The page alone, without tracks and printed sheets.  Raises DrillgenError."""
     from drillgen.pack.build import build as make

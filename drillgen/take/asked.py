@@ -9,9 +9,11 @@ trade through the form, the answer is free: nothing is asked.
 from __future__ import annotations
 
 import json
+import re
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from itertools import groupby, pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -30,6 +32,7 @@ _TOGETHER = 4  # bars that are played along, taken as one
 SUNG = "voice"  # the instrument of a line that is asked to be sung
 MANIFEST = "manifest.json"
 _FLATTEST = 5  # fifths below the signature's tonic: its minor second; above, its raised fourth
+_TIME = re.compile(r"(-)?(?:(\d{1,3}):)?(\d{1,5}(?:\.\d+)?)")
 _EARLY = 0.06  # seconds: a line's note may come so much before its bar
 
 
@@ -129,6 +132,86 @@ def _along(
         if own:
             numbers = (run[0] - count_in + 1, run[-1] - count_in + 1)
             yield AskedResponse(first.key, *numbers, first.start, last.end, own)
+
+
+def asked_of(source: str) -> list[AskedTrack]:
+    """What each track asks for of a pack's folder, a drill's or lesson's file, or a preset.
+
+    Raises DrillgenError as reading one does.
+    """
+    if (Path(source) / MANIFEST).is_file():
+        return of_pack(Path(source))
+    if Path(source).is_dir():
+        raise HearingError(f"{source} is no pack (it has no {MANIFEST}); name a pack or a drill")
+    from drillgen.drill.lesson import load
+
+    return [track for drill in load(source).drills for track in of_drill(drill)]
+
+
+def chosen(
+    tracks: Sequence[AskedTrack], track: str | None, key: str | None, tempo: float | None
+) -> list[AskedTrack]:
+    """The tracks that `--track`, `--key` and `--tempo` leave.  Raises HearingError: none."""
+    found = list(tracks)
+    if track is not None:
+        found = _by_name(found, track)
+    if tempo is not None:
+        found = _kept(found, f"--tempo {tempo:g}", [f"{t.tempo:g}" for t in found], f"{tempo:g}")
+    if key is not None:
+        found = _in_key(found, key)
+    if not any(each.responses for each in found):
+        raise HearingError(_FREE if any(each.free for each in found) else _NOTHING)
+    return [each for each in found if each.responses]
+
+
+_FREE = (
+    "its responses are free: call and response trade through the form (harmony: continues), so"
+    " there is nothing to compare an answer with"
+)
+_NOTHING = "it asks for no notes: it has no line"
+
+
+def _kept(
+    tracks: list[AskedTrack], said: str, values: Sequence[str], wanted: str
+) -> list[AskedTrack]:
+    """The tracks with the wanted value.  Raises HearingError, with those that there are."""
+    if wanted not in values:
+        near = get_close_matches(wanted, values, 1)
+        perhaps = f"; did you mean {near[0]}?" if near else ""
+        raise HearingError(f"{said}: allowed: {', '.join(dict.fromkeys(values))}{perhaps}")
+    return [track for track, value in zip(tracks, values, strict=True) if value == wanted]
+
+
+def _by_name(tracks: list[AskedTrack], wanted: str) -> list[AskedTrack]:
+    if wanted.isdecimal() and 1 <= int(wanted) <= len(tracks):
+        return [tracks[int(wanted) - 1]]
+    inside = [track for track in tracks if wanted.casefold() in track.name.casefold()]
+    return inside or _kept(tracks, f"--track {wanted}", [track.name for track in tracks], wanted)
+
+
+def _in_key(tracks: list[AskedTrack], wanted: str) -> list[AskedTrack]:
+    keys = list(dict.fromkeys(key for track in tracks for key in track.keys))
+    try:
+        key = str(Key.parse(wanted))
+    except ValueError as error:
+        raise HearingError(f"--key {wanted}: {error}; allowed: {', '.join(keys)}") from None
+    if key not in keys:
+        raise HearingError(f"--key {wanted}: allowed: {', '.join(keys)}")
+    return [
+        replace(track, responses=tuple(r for r in track.responses if r.key == key))
+        for track in tracks
+    ]
+
+
+def second(text: str | None) -> float | None:
+    """`1:05` or `65.5` as seconds.  Raises HearingError."""
+    if text is None:
+        return None
+    found = _TIME.fullmatch(text.strip())
+    if not found:
+        raise HearingError(f"--at {text}: write minutes and seconds, 1:05, or seconds, 65.5")
+    seconds = 60 * int(found[2] or 0) + float(found[3])
+    return -seconds if found[1] else seconds
 
 
 def of_drill(drill: Drill) -> list[AskedTrack]:
