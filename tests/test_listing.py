@@ -114,11 +114,12 @@ def test_odd_gaps_are_remarked_on(
     assert said == [f"  note: {note}" for note in notes]
 
 
-def test_the_readme_shows_what_check_prints(drillgen: Run, tmp_path: Path) -> None:
-    """The README's first drill, and its chart as far as the sign that it goes on."""
-    readme = (Path(__file__).parents[1] / "README.md").read_text("utf-8")
-    drill, _, rest = readme.partition("```yaml\n")[2].partition("```\n")
-    example = rest.partition("drillgen check thirds.yaml` shows")[2].partition("```\n")[2]
+def test_the_docs_show_what_check_prints(drillgen: Run, tmp_path: Path) -> None:
+    """The README's first drill, and its chart in the docs as far as the sign that it goes on."""
+    top = Path(__file__).parents[1]
+    drill = (top / "README.md").read_text("utf-8").partition("```yaml\n")[2].partition("```\n")[0]
+    language = (top / "docs" / "language.md").read_text("utf-8")
+    example = language.partition("drillgen check thirds.yaml` shows")[2].partition("```\n")[2]
     *rows, last = example.partition("```\n")[0].splitlines()
     (tmp_path / "thirds.yaml").write_text(drill, "utf-8")
     printed = drillgen("check", tmp_path / "thirds.yaml").stdout.rstrip().splitlines()

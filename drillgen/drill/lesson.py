@@ -338,7 +338,13 @@ class _Part:
 
     def read(self, base: SourceItem, overrides: tuple[Override, ...]) -> tuple[Drill, SourceItem]:
         """A drill of the lesson as it is for this part.  Raises DrillError."""
-        drill, item = _read(apply(merge(base, self.changes), overrides))
+        try:
+            drill, item = _read(apply(merge(base, self.changes), overrides))
+        except DrillError:
+            free = _without_range(base)
+            if "positions" not in self.changes.value or free is base:
+                raise
+            drill, item = _read(apply(merge(free, self.changes), overrides))
         return self.slowed(drill), item
 
     def slowed(self, drill: Drill) -> Drill:
@@ -355,6 +361,16 @@ class _Part:
                 allowed = f"{SLOWEST:g} to {FASTEST:g} beats a minute"
                 raise DrillError([_wrong(self.item, "tempo", message, allowed)])
         return drill if self.tempo == 100 else drill.model_copy(update={"tempos": tempos})
+
+
+def _without_range(drill: SourceItem) -> SourceItem:
+    """A drill whose line may lie where a part's positions are: the class goes before the range that
+    the drill names for everyone."""
+    line = drill.value.get("line")
+    if line is None or not isinstance(line.value, dict) or "range" not in line.value:
+        return drill
+    rest = {key: each for key, each in line.value.items() if key != "range"}
+    return replace(drill, value={**drill.value, "line": replace(line, value=rest)})
 
 
 def _parts(item: SourceItem, path: Path) -> dict[str, SourceItem]:

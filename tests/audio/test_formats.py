@@ -14,12 +14,12 @@ from drillgen.serve.server import MEDIA_TYPES
 from tests.audio.conftest import Piece
 from tests.conftest import Run
 
-README = Path(__file__).parents[2] / "README.md"
+BUILDING = Path(__file__).parents[2] / "docs" / "building.md"
 
 
-def test_the_readme_lists_every_format() -> None:
-    """The README's table has a row a format with its other names and its ending."""
-    rows = re.findall(r"^\| (`\w+`.*?) \| `(\.\w+)` \| .+ \|$", README.read_text("utf-8"), re.M)
+def test_the_docs_list_every_format() -> None:
+    """The table of formats has a row a format with its other names and its ending."""
+    rows = re.findall(r"^\| (`\w+`.*?) \| `(\.\w+)` \| .+ \|$", BUILDING.read_text("utf-8"), re.M)
     told = [(re.findall(r"`(\w+)`", names), suffix) for names, suffix in rows]
     assert told == [([row.name, *row.other_names], row.suffix) for row in FORMATS.values()]
 

@@ -1,7 +1,7 @@
 """Every row of the drill language, in every form that it promises.
 
-What is compared with is the language's own promise (the README's table); facts of the trade are
-common practice.
+What is compared with is the language's own promise (the table of docs/language.md); facts of the
+trade are common practice.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The drill language's parts: the band, the line, gaps and the sheet, in every form promised.
 
-What is compared with is the language's own promise (the README's table).
+What is compared with is the language's own promise (the table of docs/language.md).
 """
 
 from __future__ import annotations

@@ -22,7 +22,7 @@ def said(read, text):
 
 @pytest.mark.parametrize("text", ["line: no", "line: {kind: no}", "line: silence"])
 def test_a_line_may_be_off_and_the_list_says_so(read, text):
-    """What is allowed for a line includes off, as the README's table does."""
+    """What is allowed for a line includes off, as the language's table does."""
     (problem,) = said(read, SHORTEST + text + "\n")
     assert problem.allowed.split(", ")[-1] == "off"
     assert read(SHORTEST + "line: off\n").line is None
@@ -38,7 +38,7 @@ def test_a_line_may_be_off_and_the_list_says_so(read, text):
     ],
 )
 def test_off_is_in_every_list_where_it_may_stand(read, text, word):
-    """What leaves a thing out is among what is allowed, by the word that the README's table has
+    """What leaves a thing out is among what is allowed, by the word that the language's table has
     for it alone; the other word is read, too."""
     (problem,) = said(read, SHORTEST + text + "\n")
     assert {"off", "none"} & set(problem.allowed.split(", ")) == {word}
@@ -262,10 +262,10 @@ def test_what_is_no_fingering_is_told_true_and_false(read):
     assert problem.allowed.startswith("true, false, or a mapping")
 
 
-def test_the_readme_lists_every_instrument():
+def test_the_docs_list_every_instrument():
     """The table of the language names each instrument that a line can have."""
-    readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
-    (row,) = (line for line in readme.splitlines() if line.startswith("| `line` |"))
+    language = (Path(__file__).parents[2] / "docs" / "language.md").read_text("utf-8")
+    (row,) = (line for line in language.splitlines() if line.startswith("| `line` |"))
     assert set(re.findall(r"`([^`]+)`", row)) >= set(INSTRUMENTS)
 
 

@@ -218,7 +218,7 @@ def test_a_drill_with_slips_of_the_pen_is_still_one(read, text):
     ],
 )
 def test_every_form_that_is_allowed_is_said(read, text, forms):
-    """A value that is written in several ways is told all of them (the README's table)."""
+    """A value that is written in several ways is told all of them (docs/language.md)."""
     with pytest.raises(DrillError) as caught:
         read(f"progression: ii7\n{text}\n")
     [problem] = caught.value.problems

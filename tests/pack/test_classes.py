@@ -7,6 +7,7 @@ from textwrap import dedent
 
 import pytest
 from lxml import etree
+from mido import MidiFile
 
 from tests.conftest import Run
 from tests.pack.building import TINY, contents, manifest
@@ -55,6 +56,26 @@ def test_a_pack_for_each_part(lesson: Path, tmp_path: Path, drillgen: Run) -> No
     assert "alto saxophone 2: 1 track" in done.stdout and "made anew:" in done.stdout
     again = drillgen("build", lesson, "-o", out, "--no-page", "--quiet")
     assert again.stdout.count("Nothing to do") == 3
+
+
+def test_positions_go_before_a_drill_s_range(lesson: Path, tmp_path: Path, drillgen: Run) -> None:
+    """A part in first position plays a drill whose own range leaves it no octave there: its notes
+    lie from E1 to B2 (first position on the upright: Simandl), the others' from C3 on."""
+    text = lesson.read_text("utf-8").replace("line: roots", "line: {kind: roots, range: C3 to C4}")
+    lesson.write_text(text.replace("{tempo: 80 %}", "{positions: first}"), "utf-8")
+    out = tmp_path / "out"
+    done = drillgen("build", lesson, "-o", out, "--no-page", "--no-sheets", "--quiet")
+    assert done.returncode == 0, done.stderr
+    lowest = {}
+    for part in ("bass 1", "trumpet"):
+        notes = [
+            message.note
+            for message in MidiFile(next((out / part).rglob("*with line.mid")))
+            if message.type == "note_on" and message.velocity and message.channel != 9
+        ]
+        lowest[part] = (min(notes), max(notes))
+    assert 28 <= lowest["bass 1"][0] <= lowest["bass 1"][1] <= 47
+    assert lowest["trumpet"][0] >= 48
 
 
 def test_a_class_in_a_file_of_its_own(lesson: Path, tmp_path: Path, drillgen: Run) -> None:

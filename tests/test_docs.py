@@ -1,0 +1,185 @@
+"""README and docs: a reader types what stands there, follows its links, and it is so."""
+
+from __future__ import annotations
+
+import os
+import re
+import shlex
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from ruamel.yaml import YAML
+
+from tests.conftest import Run
+
+TOP = Path(__file__).parents[1]
+PAGES = (TOP / "README.md", *sorted((TOP / "docs").glob("*.md")))
+# Before what stands in the text, which goes before it: what leaves little to play.
+SHORT = ("--bars", "1-2", "--tempo", "300", "--no-sheets", "--quiet")
+PLAIN = ("--no-page",)  # where the page is not what is shown
+# Names alone, in a sentence.
+NAMED = (["check"], ["build"], ["play"], ["serve"], ["presets", "copy"])
+# It needs a scheduler: `tests/pack/test_cluster.py` builds on one.
+ELSEWHERE = "--cluster"
+STAYS = ("play", "serve")  # until Ctrl-C
+
+
+def blocks(page: Path, language: str) -> list[str]:
+    return re.findall(rf"^```{language}\n(.*?)^```", page.read_text("utf-8"), re.M | re.S)
+
+
+def commands(page: Path) -> Iterator[list[str]]:
+    """What a reader may type of `drillgen`: in blocks, and in the text by itself."""
+    in_blocks = [row for block in blocks(page, "sh") for row in block.splitlines()]
+    text = re.sub(r"^```.*?^```", "", page.read_text("utf-8"), flags=re.M | re.S)
+    in_text = [" ".join(each.split()) for each in re.findall(r"`(drillgen [^`]+)`", text)]
+    for row in [*in_blocks, *in_text]:
+        words = shlex.split(row, comments=True)
+        typed = words[:1] == ["drillgen"] and words[1:] not in NAMED
+        if typed and len(words) > 1 and ELSEWHERE not in words:
+            yield words[1:]
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the files that the texts have had written before."""
+    folder = tmp_path_factory.mktemp("desk")
+    (thirds,) = blocks(PAGES[0], "yaml")
+    (folder / "thirds.yaml").write_text(thirds, "utf-8")
+    lesson, parts = lesson_and_class()
+    (folder / "week.yaml").write_text(lesson, "utf-8")
+    (folder / "class.yaml").write_text(lesson + parts, "utf-8")
+    return folder
+
+
+def lesson_and_class() -> tuple[str, str]:
+    """Of the chapter on the language."""
+    found = blocks(TOP / "docs" / "language.md", "yaml")
+    return (
+        next(block for block in found if "drills:" in block),
+        next(block for block in found if block.startswith("class:")),
+    )
+
+
+# By the first page that has it; what is copied first, for those that read it.
+TYPED = {
+    shlex.join(words): page.name
+    for page in reversed(PAGES)
+    for words in sorted(commands(page), key=lambda words: words[:2] == ["presets", "copy"])
+}
+
+
+@pytest.mark.parametrize("command", list(reversed(TYPED)))
+def test_every_command_does_what_it_says(desk: Path, command: str, drillgen: Run) -> None:
+    """Each command of README and docs is known with its options, and ends well; builds are cut
+    down to two bars without sheets and page, and leave a pack where they say."""
+    words = shlex.split(command)
+    if words[0] in STAYS:
+        begun(desk, words, drillgen)
+        return
+    if words[:2] == ["presets", "copy"]:
+        (desk / words[-1]).unlink(missing_ok=True)
+    done = drillgen(*shortened(words), cwd=desk)
+    assert done.returncode == 0, f"{TYPED[command]}: {done.stderr}"
+    if "-o" in words:
+        assert (desk / words[words.index("-o") + 1] / "manifest.json").is_file()
+
+
+def shortened(words: list[str]) -> list[str]:
+    if words[0] != "build":
+        return words
+    return ["build", *SHORT, *(PLAIN if "--single-file" not in words else ()), *words[1:]]
+
+
+def begun(desk: Path, words: list[str], drillgen: Run) -> None:
+    """A command that stays says where it is to be seen, and ends on Ctrl-C."""
+    if words[0] == "serve":
+        pack = desk / next((word for word in words[1:] if word[0] != "-"), "pack")
+        if not pack.exists():
+            made = drillgen(*shortened(["build", "thirds.yaml", "-o", pack.name]), cwd=desk)
+            assert made.returncode == 0
+        words = ["serve", pack.name, *words[2:]] if pack.name in words else ["serve", pack.name]
+    quiet = ["--no-browser"] if words[0] == "play" else []
+    with (desk / "said").open("w", encoding="utf-8") as said:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "drillgen", *words, *quiet],
+            cwd=desk,
+            stdout=said,
+            stderr=said,
+            env=os.environ | {"PYTHONUNBUFFERED": "1", "PYTHONUTF8": "1"},
+        )
+    try:
+        end = time.monotonic() + 60
+        while "Ctrl-C" not in (shown := (desk / "said").read_text("utf-8")):
+            if process.poll() is not None and "no address on a local network" in shown:
+                return  # this machine has none to share on
+            assert time.monotonic() < end and process.poll() is None, shown
+            time.sleep(0.05)
+        assert "http://" in shown
+        process.send_signal(signal.SIGINT)
+        assert process.wait(20) == 0
+    finally:
+        process.kill()
+        process.wait()
+
+
+@pytest.mark.parametrize("name", ["thirds.yaml", "week.yaml", "class.yaml"])
+def test_every_example_is_read(desk: Path, name: str, drillgen: Run) -> None:
+    """The README's drill, and the lesson and the class of the docs, are right as they stand."""
+    drillgen("presets", "copy", "minor-blues", "my-blues.yaml", cwd=desk)
+    done = drillgen("check", name, cwd=desk)
+    assert done.returncode == 0, done.stderr
+    assert "A build makes" in done.stdout
+
+
+def test_other_examples_are_yaml_that_is_read(tmp_path: Path, drillgen: Run) -> None:
+    """What remains of the YAML in the chapter on the language is a drill."""
+    known = lesson_and_class()
+    for block in blocks(TOP / "docs" / "language.md", "yaml"):
+        if block in known:
+            continue
+        (tmp_path / "drill.yaml").write_text(block, "utf-8")
+        assert YAML(typ="safe", pure=True).load(block)
+        done = drillgen("check", tmp_path / "drill.yaml")
+        assert done.returncode == 0, done.stderr
+
+
+def test_the_readme_is_one_page() -> None:
+    """It opens with the job in a paragraph, shows the two commands that set up, has the usual
+    cautions, and ends after about a page of screens (130 lines)."""
+    text = PAGES[0].read_text("utf-8")
+    assert len(text.splitlines()) <= 130
+    head = text.split("\n\n")[1]
+    assert "learns by ear" in head and "becomes a **pack**" in head
+    for command in ("make demo", "make test"):
+        assert command in text
+        assert re.search(rf"^{command[5:]}:", (TOP / "Makefile").read_text("utf-8"), re.M)
+    assert "H.870" in text and "see a clinician" in text
+
+
+def anchors(page: Path) -> set[str]:
+    """The headings of a page as links name them: small letters, hyphens, no signs (common
+    practice of what shows Markdown)."""
+    heads = re.findall(r"^#+ (.*)$", page.read_text("utf-8"), re.M)
+    return {re.sub(r"[^\w -]", "", head.lower()).replace(" ", "-") for head in heads}
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_every_link_leads_somewhere(page: Path) -> None:
+    """Files and headings that README and docs link to are there."""
+    for target in re.findall(r"\]\(([^)\s]+)\)", page.read_text("utf-8")):
+        name, _, anchor = target.partition("#")
+        there = (page.parent / name) if name else page
+        assert there.exists(), target
+        assert not anchor or anchor in anchors(there), target
+
+
+def test_every_page_is_in_the_contents() -> None:
+    """`docs/README.md` names every page of the docs."""
+    contents = (TOP / "docs" / "README.md").read_text("utf-8")
+    assert all(f"({page.name})" in contents for page in PAGES[1:] if page.name != "README.md")
