@@ -51,13 +51,12 @@ class ChartText(str):
 def check(source: str | Path, **overrides: Any) -> ChartText:
     """The chart of a drill or lesson as text, bar by bar."""
     from drillgen.drill.messages import DrillError
-    from drillgen.pack.preflight import check as checked
+    from drillgen.pack.preflight import check_all
 
-    lesson = load(source, **overrides)
-    found = [checked(lesson, index) for index in range(len(lesson.drills))]
-    if problems := [problem for each in found for problem in each.problems]:
-        raise DrillError(problems)
-    return ChartText("\n\n".join(text for each in found for text in each.texts))
+    found = check_all(load(source, **overrides))
+    if found.problems:
+        raise DrillError(list(found.problems))
+    return ChartText("\n\n".join(found.texts))
 
 
 def build(source: str | Path, out: str | Path, **overrides: Any) -> Pack:

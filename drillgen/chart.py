@@ -128,6 +128,22 @@ class Chart:
         for _, bars in groupby(played, key=lambda bar: (bar.pass_number, bar.tag, bar.change)):
             yield tuple(bars)
 
+    def drops_out(self, bar: Bar) -> bool:
+        """Whether the whole band, its click included, is silent to test the student's own time.
+
+        From the first bar after the count-in on, `every` bars are counted over and over through the
+        track, and of each the last `bars` stay empty, so that the band comes back where a phrase
+        begins.  The line, a tag and the ending are played all the same.
+        """
+        empty = self.drill.drop_outs
+        if empty is None or bar.form_bar < 0 or bar.tag or bar.change:
+            return False
+        return (bar.number - self._first_played) % empty.every >= empty.every - empty.bars
+
+    @cached_property
+    def _first_played(self) -> int:
+        return next(each.number for each in self.bars if each.form_bar >= 0)
+
     @cached_property
     def bar_seconds(self) -> tuple[Fraction, ...]:
         """Each bar's start in seconds, exactly."""

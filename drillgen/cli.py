@@ -13,12 +13,30 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
-from drillgen.commands import Named, build, counted, hear, length, overriding, play, read, serve
-from drillgen.errors import DrillgenError, end_in_order, ending_behind, exit_code, reason
+from drillgen.commands import (
+    Named,
+    OverrideError,
+    build,
+    hear,
+    length,
+    overriding,
+    play,
+    read,
+    serve,
+)
+from drillgen.errors import (
+    DrillgenError,
+    counted,
+    end_in_order,
+    ending_behind,
+    exit_code,
+    reason,
+)
 from drillgen.version import VERSION
 
 if TYPE_CHECKING:
-    from drillgen.drill.lesson import Preset
+    from drillgen.drill.lesson import Lesson, Preset
+    from drillgen.theory.pitch import Key
 
 
 # `drillgen presets`: the drills and lessons that come along.
@@ -171,39 +189,56 @@ main.add_command(hear)
 @main.command()
 @click.argument("sources", metavar="FILE…", nargs=-1, required=True)
 @overriding
-def check(sources: Sequence[str], settings: Sequence[str], **given: str | None) -> None:
+@click.option("--keys", metavar="KEY,…", help="Show these keys alone: C,Bb.")
+def check(
+    sources: Sequence[str], settings: Sequence[str], keys: str | None, **given: str | None
+) -> None:
     """Check drills and show their charts, bar by bar, with fingerings where they ask for them.
 
-    What cannot be played is said at the end, below the charts whose bars it names.
+    `--bars 5-6` and `--keys Bb` look at a part. What cannot be played is said at the end, below the
+    charts whose bars it names.
     """
     lesson = read(sources, settings, given)
-    from drillgen.drill.messages import DrillError, Problem
-    from drillgen.pack.preflight import check as checked
+    from drillgen.drill.messages import DrillError
+    from drillgen.pack.preflight import check_all
 
     for said in lesson.remarks:
         click.echo(f"note: {said}\n")
-    unplayable: list[Problem] = []
-    tracks, seconds, heard = 0, 0.0, 0.0
-    for index in range(len(lesson.drills)):
-        found = checked(lesson, index)
-        for text in found.texts:
-            click.echo(text + "\n")
-        unplayable += found.problems
-        tracks, seconds, heard = tracks + found.tracks, seconds + found.seconds, heard + found.heard
-    for part in lesson.parts:
-        for index in range(len(part.lesson.drills)):
-            unplayable += checked(part.lesson, index).problems
-    if unplayable:
-        raise DrillError(unplayable)
+    found = check_all(lesson, _looked_at(lesson, keys))
+    for text in found.texts:
+        click.echo(text + "\n")
+    if found.problems:
+        raise DrillError(list(found.problems))
     each = ", for each part" if lesson.parts else ""
-    wav, mp3 = (heard * rate / 1e6 for rate in (_WAV, _MP3))
+    wav, mp3 = (found.heard * rate / 1e6 for rate in (_WAV, _MP3))
     for part in lesson.parts:
         tempos = ", ".join(" ".join(map(str, drill.tempos)) for drill in part.lesson.drills)
         click.echo(f"{part.name}: at {tempos}")
     click.echo(
-        f"A build makes {counted(tracks, 'track')}, {length(seconds)} of music: "
+        f"A build makes {counted(found.tracks, 'track')}, {length(found.seconds)} of music: "
         f"about {wav:.0f} MB as WAV, {mp3:.0f} MB as MP3{each}."
     )
+
+
+def _looked_at(lesson: Lesson, named: str | None) -> set[Key]:
+    """The keys that are named, which must be among those of the drills.  Raises OverrideError."""
+    from drillgen.drill.key_cycle import read_key
+    from drillgen.drill.messages import RefusedError
+
+    if named is None:
+        return set()
+    played = {key.simplest: None for drill in lesson.drills for key in drill.key_cycle}
+    keys: set[Key] = set()
+    for word in named.split(","):
+        try:
+            fitting = {read_key(word, mode).simplest for mode in {key.mode for key in played}}
+        except RefusedError as refused:
+            raise OverrideError(f"--keys {named}: {refused.wrongs[0].message}") from None
+        if not fitting & played.keys():
+            there = " ".join(key.short for key in played)
+            raise OverrideError(f"--keys {named}: no drill is in {word.strip()}; allowed: {there}")
+        keys |= fitting & played.keys()
+    return keys
 
 
 # Bytes a second: 16 bits twice at 44,100 Hz; what LAME's -V 2 makes of a band, about 150 kbit/s.

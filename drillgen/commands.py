@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from drillgen.audio.formats import names_in_words
-from drillgen.errors import DrillgenError, exit_code
+from drillgen.errors import DrillgenError, counted, exit_code
 
 if TYPE_CHECKING:
     from drillgen.drill.lesson import Lesson
@@ -371,11 +371,6 @@ def _there(pack: Pack) -> Iterator[str]:
 def _more(count: int) -> Iterator[str]:
     if count > 0:
         yield f"{count} more"
-
-
-def counted(count: int, one: str) -> str:
-    """`1 track`, `2 tracks`."""
-    return f"{count} {one if count == 1 else one + 's'}"
 
 
 def length(seconds: float) -> str:

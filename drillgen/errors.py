@@ -32,6 +32,11 @@ def reason(error: OSError) -> str:
     return (error.strerror or str(error)).lower()
 
 
+def counted(count: int, one: str, more: str = "") -> str:
+    """`1 track`, `2 tracks`; `2 passes` where more of them are called so."""
+    return f"{count} {one if count == 1 else more or one + 's'}"
+
+
 class FeelError(DrillgenError):
     """A feel's file cannot be played; the message names the file and says what is wrong."""
 

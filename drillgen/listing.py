@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import groupby
 from math import ceil
 
 from drillgen.chart import Bar, Chart, Span
 from drillgen.drill.lines import Phrases
 from drillgen.drill.models import Drill, Gaps
+from drillgen.errors import counted
 from drillgen.score import Note, Score
 from drillgen.theory.chords import Chord, Numeral
 from drillgen.theory.other_names import figured
-from drillgen.theory.pitch import Degree
+from drillgen.theory.pitch import Degree, Key
 
 _TONIC, _SECOND, _MINOR_THIRD = Degree(1), Degree(2), Degree(3, -1)
 _FOURTH, _FLAT_FIFTH = Degree(4), Degree(5, -1)
+
+_bars = partial(counted, one="bar")
 
 # What a teacher may not have meant, though it can be played: said by `check`, never an error.
 
@@ -95,7 +99,7 @@ def _never_reached(drill: Drill) -> Iterator[str]:
             needed = ceil(abs(tempo.end - tempo.start) / abs(tempo.step)) + 1
             stays = f"stays at {tempo.start:g}" if passes == 1 else f"ends at {tempo.at(passes):g}"
             yield (
-                f"the tempo {tempo} {stays}: the track has {_count(passes, 'pass', 'passes')}; "
+                f"the tempo {tempo} {stays}: the track has {counted(passes, 'pass', 'passes')}; "
                 f"passes: {ceil(needed / keys)} would reach {tempo.end:g}"
             )
 
@@ -114,7 +118,7 @@ def _never_grown(drill: Drill) -> Iterator[str]:
     if calls < len(stages):
         yield (
             f"the notes grow from {stages[0]} to {stages[-1]} in {len(stages)} stages, and the "
-            f"track has {_count(calls, 'call', 'calls')}; more passes or keys would reach all"
+            f"track has {counted(calls, 'call')}; more passes or keys would reach all"
         )
 
 
@@ -171,14 +175,6 @@ def _answered(gaps: Gaps, bars: int, bar: int, number: int) -> bool:
     return (number * bars + bar) % (gaps.call + gaps.response) >= gaps.call
 
 
-def _bars(count: int) -> str:
-    return _count(count, "bar", "bars")
-
-
-def _count(count: int, one: str, more: str) -> str:
-    return f"{count} {one if count == 1 else more}"
-
-
 # The line as text, for people: `Dm7: D2 F2 A2 C3 | G7: G2 B2 D3 F3`.
 
 
@@ -207,6 +203,7 @@ def _chord(span: Span) -> str:
 
 _BARS_A_LINE = 4
 _ALIKE = 24  # characters of a bar up to which all columns are equally wide
+_ALONE = "alone"  # the band drops out
 _PART = 11  # characters of role and section, where they are no longer
 
 
@@ -218,14 +215,21 @@ class _Columns:
     bars: tuple[int, ...]  # of a line
 
 
-def listing(chart: Chart, beside: Sequence[Chart] = ()) -> str:
+def listing(chart: Chart, beside: Sequence[Chart] = (), keys: Collection[Key] = ()) -> str:
     """Head line, then the bars, four a line, each line with bar number, time, key and role.
 
-    The columns are as wide as in `beside`, the other tracks of the drill.
+    The columns are as wide as in `beside`, the other tracks of the drill.  `keys` alone are shown,
+    without a count-in, where some are named.
     """
     columns = _columns((chart, *beside))
-    bars = [line for run in _runs(chart) for line in _lines(chart, run, columns)]
+    runs = (run for run in _runs(chart) if shows(run[0], keys))
+    bars = [line for run in runs for line in _lines(chart, run, columns)]
     return "\n".join([_head(chart), *bars])
+
+
+def shows(bar: Bar, keys: Collection[Key]) -> bool:
+    """Whether a bar is among those to look at."""
+    return not keys or (bar.role != "count-in" and bar.key.simplest in keys)
 
 
 def _columns(charts: Sequence[Chart]) -> _Columns:
@@ -234,7 +238,7 @@ def _columns(charts: Sequence[Chart]) -> _Columns:
     part = _PART
     for chart in charts:
         for run in _runs(chart):
-            part = max(part, len(_part(run[0])))
+            part = max(part, len(_part(chart, run[0])))
             for index, bar in enumerate(run):
                 place = index % _BARS_A_LINE
                 widths[place] = max(widths[place], len(_text(chart, bar)))
@@ -262,13 +266,28 @@ def _head(chart: Chart) -> str:
     ]
     head = [drill.title, f"  {' · '.join(facts)}"]
     head += [f"  {drill.note}"] if drill.note else []
+    head += [f"  {said}" for said in _band_said(drill)]
     return "\n".join([*head, *(f"  note: {remark}" for remark in remarks(drill))])
 
 
+_IN_RESPONSES = {"plays": "the band plays", "time": "the band keeps time only",
+                 "silent": "the band is silent"}  # fmt: skip
+
+
+def _band_said(drill: Drill) -> Iterator[str]:
+    """What the band does otherwise than throughout: in responses, and where it drops out."""
+    gaps, empty = drill.gaps, drill.drop_outs
+    if gaps and (gaps.band != "plays" or gaps.level):
+        softer = f", {-gaps.level:g} dB softer" if gaps.level and gaps.band != "silent" else ""
+        yield f"in responses {_IN_RESPONSES[gaps.band]}{softer}"
+    if empty:
+        yield f"the band is silent in the last {_bars(empty.bars)} of every {empty.every}"
+
+
 def _runs(chart: Chart) -> Iterator[list[Bar]]:
-    """Neighbouring bars alike in key, role, pass and section."""
+    """Neighbouring bars alike in key, role, pass and section, with the band or without."""
     alike = groupby(
-        chart.bars, key=lambda bar: (bar.key_number, _role(bar), bar.pass_number, bar.section)
+        chart.bars, key=lambda bar: (bar.key_number, _part(chart, bar), bar.pass_number)
     )
     return (list(bars) for _, bars in alike)
 
@@ -285,11 +304,12 @@ def _margin(chart: Chart, bar: Bar, part: int) -> str:
     minutes, seconds = divmod(int(chart.seconds_at(bar.start)), 60)
     time = f"{minutes:>2}:{seconds:02d}"
     number = "" if bar.role == "count-in" else number_of(chart, bar)
-    return f"{number:>5}  {time}  {bar.key.short:<4} {_part(bar):<{part}}"
+    return f"{number:>5}  {time}  {bar.key.short:<4} {_part(chart, bar):<{part}}"
 
 
-def _part(bar: Bar) -> str:
-    return f"{_role(bar)} {bar.section}".rstrip()
+def _part(chart: Chart, bar: Bar) -> str:
+    alone = _ALONE if chart.drops_out(bar) else ""
+    return " ".join(filter(None, (_role(bar), alone, bar.section)))
 
 
 def _role(bar: Bar) -> str:

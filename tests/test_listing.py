@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 
+from drillgen import DrillgenError, check
 from tests.conftest import Run
 
 
@@ -125,3 +127,50 @@ def test_the_docs_show_what_check_prints(drillgen: Run, tmp_path: Path) -> None:
     printed = drillgen("check", tmp_path / "thirds.yaml").stdout.rstrip().splitlines()
     assert len(rows) > 4 and rows == printed[: len(rows)]
     assert len(printed) > len(rows) and last.strip() == "…"
+
+
+def test_what_the_band_does_otherwise_is_seen(drillgen: Run, tmp_path: Path) -> None:
+    """`check` says what the band does in responses and which bars are without it: with `every: 4,
+    bars: 2` the bars 3, 4, 7, 8 and so on (counted from the first after the count-in)."""
+    drill = tmp_path / "drill.yaml"
+    drill.write_text(
+        "progression: ii7 | V7 | Imaj7 | %\nkey_cycle: [C, F]\nline: roots\n"
+        "gaps: {band: time, level: -6}\ndrop_outs: {every: 4, bars: 2}\n",
+        "utf-8",
+    )
+    rows = drillgen("check", drill).stdout.splitlines()
+    assert "  in responses the band keeps time only, 6 dB softer" in rows
+    assert "  the band is silent in the last 2 bars of every 4" in rows
+    alone = [int(row.split()[0]) for row in rows if " alone " in row]
+    assert alone == [3, 7, 11, 15]
+    assert all(row.count("|") == 3 for row in rows if " alone " in row)
+
+
+def test_keys_are_looked_at(drillgen: Run) -> None:
+    """`--keys` shows the rows of these keys as they stand in the whole, with fingerings; a key
+    under its other name is the same; one that is not there is named with those that are."""
+    drill = ("check", "first-two-fives", "--set", "sheet.fingering=true")
+    whole = drillgen(*drill).stdout.splitlines()
+    part = drillgen(*drill, "--keys", "Bb,F#").stdout.splitlines()
+    chosen = [row for row in whole if re.match(r" +\d+ .*\b(Bb|Gb) ", row)]
+    assert len(chosen) > 6
+    assert [row for row in part if re.match(r" +\d+ ", row)] == chosen
+    wrong = drillgen(*drill, "--keys", "A")
+    assert wrong.returncode == 2 and "allowed: C Bb Ab Gb E D" in wrong.stderr
+    assert drillgen(*drill, "--keys", "X").returncode == 2
+
+
+def test_python_and_the_command_refuse_alike(drillgen: Run, tmp_path: Path) -> None:
+    """What a part of a class cannot play is refused by `drillgen.check` as by the command."""
+    lesson = tmp_path / "lesson.yaml"
+    lesson.write_text(
+        "title: Monday\ndrills:\n"
+        "  - {title: Frets, progression: I, line: {kind: roots, instrument: electric},\n"
+        "     sheet: {tablature: true}}\n"
+        "class:\n  upright:\n",
+        "utf-8",
+    )
+    done = drillgen("check", lesson)
+    with pytest.raises(DrillgenError) as caught:
+        check(lesson)
+    assert done.returncode == 2 and str(caught.value) in done.stderr

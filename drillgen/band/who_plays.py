@@ -34,26 +34,12 @@ _OCTAVE, _TENTH = 12, 16  # semitones
 def plays(chart: Chart, bar: Bar, part: PartName) -> bool:
     """Whether a part of the band plays in a bar: never in the count-in nor in a drop-out, else as
     `gaps` says."""
-    if bar.role == "count-in" or drops_out(chart, bar):
+    if bar.role == "count-in" or chart.drops_out(bar):
         return False
     gaps = chart.drill.gaps
     if bar.role != "response" or gaps is None or gaps.band == "plays":
         return True
     return gaps.band == "time" and part in _KEEPS_TIME
-
-
-def drops_out(chart: Chart, bar: Bar) -> bool:
-    """Whether the whole band, its click included, is silent to test the student's own time.
-
-    From the first bar after the count-in on, `every` bars are counted over and over through the
-    track, and of each the last `bars` stay empty, so that the band comes back where a phrase
-    begins.  The line, a tag and the ending are played all the same.
-    """
-    empty = chart.drill.drop_outs
-    if empty is None or bar.form_bar < 0 or bar.tag or bar.change:
-        return False
-    first = next(each.number for each in chart.bars if each.form_bar >= 0)
-    return (bar.number - first) % empty.every >= empty.every - empty.bars
 
 
 def ceilings(chart: Chart, line: Part | None, least: int, high: int) -> dict[int, int]:

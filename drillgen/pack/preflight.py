@@ -6,8 +6,8 @@ and `build` try every drill first, so that each is said where it is written and 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from drillgen.drill.lesson import Lesson
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from drillgen.score import Part, Score
     from drillgen.sheet.fingering import FingeringError, Fretboard
     from drillgen.sheet.reader import Solution
+    from drillgen.theory.pitch import Key
 
 
 SILENT = "nothing would sound; give it a line, a band or a count-in"
@@ -42,18 +43,41 @@ class UnplayableError(DrillgenError):
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """What `check` says of a drill."""
+    """What `check` says of a drill, or of several."""
 
-    texts: tuple[str, ...]  # its charts, with fingerings where it asks for them
-    problems: tuple[Problem, ...]
-    tracks: int
-    seconds: float  # of all tracks
-    heard: float  # seconds of all mixes: with the line and without
+    texts: tuple[str, ...] = ()  # charts, with fingerings where they are asked for
+    problems: tuple[Problem, ...] = ()
+    tracks: int = 0
+    seconds: float = 0.0  # of all tracks
+    heard: float = 0.0  # seconds of all mixes: with the line and without
+
+    def with_next(self, other: Checked) -> Checked:
+        """Both, one after the other."""
+        return Checked(
+            self.texts + other.texts,
+            self.problems + other.problems,
+            self.tracks + other.tracks,
+            self.seconds + other.seconds,
+            self.heard + other.heard,
+        )
 
 
-def check(lesson: Lesson, index: int) -> Checked:
-    """A lesson's drill as `check` shows it, and what of it cannot be played.
-    Raises FeelError where its feel's file cannot be."""
+def check_all(lesson: Lesson, keys: Collection[Key] = ()) -> Checked:
+    """Every drill of a lesson, and what cannot be played of it, or of it for a part of its class.
+    Raises FeelError where a feel's file cannot be played."""
+    found = Checked()
+    for index in range(len(lesson.drills)):
+        found = found.with_next(check(lesson, index, keys))
+    for part in lesson.parts:
+        for index in range(len(part.lesson.drills)):
+            problems = check(part.lesson, index).problems
+            found = replace(found, problems=found.problems + problems)
+    return found
+
+
+def check(lesson: Lesson, index: int, keys: Collection[Key] = ()) -> Checked:
+    """A lesson's drill as `check` shows it (of it `keys` alone, where some are named), and what of
+    it cannot be played.  Raises FeelError where its feel's file cannot be."""
     from drillgen.band.feel import feel
     from drillgen.chart import charts
     from drillgen.sheet.reader import review
@@ -73,7 +97,7 @@ def check(lesson: Lesson, index: int) -> Checked:
     shown = hands if drill.sheet.fingering is not None and not wrongs else ()
     seconds = sum(track.seconds for track in tracks)
     heard = seconds * (2 if drill.line else 1)
-    return Checked(tuple(review(tracks, shown)), tuple(problems), len(tracks), seconds, heard)
+    return Checked(tuple(review(tracks, shown, keys)), tuple(problems), len(tracks), seconds, heard)
 
 
 def problem(lesson: Lesson, index: int, wrong: Unplayable) -> Problem:

@@ -12,12 +12,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 from typing import NamedTuple
 from xml.etree.ElementTree import Element, SubElement
 
 from drillgen.chart import Bar, Chart
 from drillgen.drill.melody import ScaleNote
 from drillgen.drill.models import Drill
+from drillgen.errors import counted
 from drillgen.score import Note
 from drillgen.sheet.layout import SheetBar
 from drillgen.sheet.reader import CONTRASTING
@@ -380,6 +382,9 @@ def _facts(drill: Drill, hands: bool) -> Iterator[str]:
         yield f"tablature {CONTRASTING[0]}"
 
 
+_bars = partial(counted, one="bar")
+
+
 def _count_in(drill: Drill) -> Iterator[str]:
     bars = _bars(drill.count_in.bars) if drill.count_in.bars else ""
     if drill.count_in.starting_note:
@@ -396,10 +401,6 @@ def _named(note: ScaleNote) -> str:
 
 def _times(count: int) -> str:
     return "once" if count == 1 else f"{count} times"
-
-
-def _bars(count: int) -> str:
-    return f"{count} bar" if count == 1 else f"{count} bars"
 
 
 # What stands over a bar, in MusicXML: `<direction>`s.

@@ -10,7 +10,7 @@ players expect in the key that is read, and the notes over it with it (common pr
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import groupby
@@ -19,7 +19,7 @@ from drillgen.chart import Chart, Span
 from drillgen.drill.models import Drill, Fingering, SheetSpec
 from drillgen.drill.sheet import BASSES, CONCERT, IN_B_FLAT, IN_E_FLAT, INSTRUMENTS, Transposition
 from drillgen.lines.kinds import line as write
-from drillgen.listing import listing, number_of
+from drillgen.listing import listing, number_of, shows
 from drillgen.score import Note, Part
 from drillgen.sheet.fingering import (
     FRETBOARDS,
@@ -281,8 +281,9 @@ def _passes(chart: Chart, notes: Sequence[Note]) -> Iterator[Iterator[Note]]:
     return (notes_of for _, notes_of in found)
 
 
-def in_words(chart: Chart, solution: Solution) -> Iterator[str]:
-    """A line of text a bar: bar, key, then each note with its finger: `C3(4)`.
+def in_words(chart: Chart, solution: Solution, keys: Collection[Key] = ()) -> Iterator[str]:
+    """A line of text a bar: bar, key, then each note with its finger: `C3(4)`.  `keys` alone are
+    shown where some are named.
 
     The string is named where it changes and the position where the hand comes to it:
     `[I] A string B1(1) C2(2) D string D2(0)`.
@@ -301,18 +302,26 @@ def in_words(chart: Chart, solution: Solution) -> Iterator[str]:
                 string = each.string_name
                 words.append(f"{string} string")
             words.append(f"{each.note.pitch}({each.finger})")
-        yield f"{number_of(chart, bar):>5}  {bar.key.short:<4} {' '.join(words)}"
+        if shows(bar, keys):
+            yield f"{number_of(chart, bar):>5}  {bar.key.short:<4} {' '.join(words)}"
 
 
 # What a person sees of a drill before it is rendered: its charts, and fingerings asked for.
 
 
-def review(tracks: Sequence[Chart], fingerings: Sequence[Sequence[Solution]] = ()) -> Iterator[str]:
-    """The text of each track of a drill, followed by its fingerings where there are some."""
+def review(
+    tracks: Sequence[Chart],
+    fingerings: Sequence[Sequence[Solution]] = (),
+    keys: Collection[Key] = (),
+) -> Iterator[str]:
+    """The text of each track of a drill, followed by its fingerings where there are some; of the
+    tracks that have one of `keys`, where some are named, and of them these keys."""
     for number, chart in enumerate(tracks):
-        yield listing(chart, tracks)
+        if keys and not any(shows(bar, keys) for bar in chart.bars):
+            continue
+        yield listing(chart, tracks, keys)
         for found in fingerings[number] if fingerings else ():
-            yield "\n".join(in_words(chart, found))
+            yield "\n".join(in_words(chart, found, keys))
 
 
 def shows_line(drill: Drill) -> bool:
