@@ -23,7 +23,11 @@ from drillgen.theory.pitch import Key, Mode
 
 Role = Literal["count-in", "call", "response", "play", "ending"]
 ENDING_BARS = 2  # the last chord rings for this long
-_SLOWING = 2  # bars in which a ritardando is made
+# A ritardando: in how many bars it is made, and how its tempo falls, as that of runners who stop:
+# v(x) = (1 + (w^q - 1) x)^(1/q), x from 0 to 1, w the last tempo against the first, q = 3
+# (Friberg & Sundberg, JASA 105:1469, 1999, from memory).
+_SLOWING, _BRAKING = 2, 3
+_EXACT = 10_000  # a tempo's largest denominator
 TAG_BARS = 4  # the end of the form, played once more before it
 
 
@@ -59,6 +63,7 @@ class Bar:
     starts_section: bool = False
     tag: bool = False  # the form's last bars once more, after the last pass
     change: bool = False  # it leads to the next key, between two keys
+    slowing: tuple[Fraction, ...] = ()  # each beat's tempo where they differ; `tempo` is their mean
 
     @cached_property
     def end(self) -> Fraction:
@@ -99,11 +104,27 @@ class Chart:
     def seconds_at(self, quarters: Fraction) -> float:
         """Seconds from the start of the track to a place in it; outside it, the tempo goes on."""
         bar = self.bar_at(quarters)
-        into = (quarters - bar.start) * self.seconds_a_quarter(bar)
-        return float(self.bar_seconds[bar.number] + into)
+        return float(self.bar_seconds[bar.number] + self.seconds_into(bar, quarters - bar.start))
+
+    def seconds_into(self, bar: Bar, quarters: Fraction) -> Fraction:
+        """Seconds from a bar's start to a place so far into it."""
+        if not bar.slowing:
+            return quarters * self.seconds_a_quarter(bar)
+        beat = min(int(quarters // self.drill.meter.beat), len(bar.slowing) - 1)
+        gone = sum((60 / tempo for tempo in bar.slowing[:beat]), Fraction(0))
+        return gone + (quarters / self.drill.meter.beat - beat) * 60 / bar.slowing[beat]
 
     def seconds_a_quarter(self, bar: Bar) -> Fraction:
         return Fraction(60) / (bar.tempo * self.drill.meter.beat)
+
+    def stretches(self) -> Iterator[tuple[Fraction, Fraction, Fraction]]:
+        """Where each stretch of one tempo begins, in quarter notes and in seconds, and how long a
+        quarter note is in it, in seconds: every bar, and every beat of a bar that slows."""
+        beat = self.drill.meter.beat
+        for bar, seconds in zip(self.bars, self.bar_seconds, strict=False):
+            for number, tempo in enumerate(bar.slowing or (bar.tempo,)):
+                into = number * beat
+                yield bar.start + into, seconds + self.seconds_into(bar, into), 60 / (tempo * beat)
 
     def bar_at(self, quarters: Fraction) -> Bar:
         """The bar of a place, or the nearest one outside the track; all bars are equally long."""
@@ -198,17 +219,32 @@ def _placed(each: Iterable[Bar], tempo: Tempo) -> list[Bar]:
 
 
 def _slowed(drill: Drill, bars: list[Bar]) -> Iterator[Bar]:
-    """The same bars; where the feel has a ritardando, a tag's last ones go slower and slower into
-    the ending.  What is practised in loops keeps its tempo, and so does all that a click or
-    drop-outs test."""
+    """The same bars; where the feel has a ritardando, a tag's last ones slow down beat by beat, and
+    the ending stays there.  What is practised in loops keeps its tempo, and so does all that a
+    click or drop-outs test."""
     tested = drill.band.click.plays or drill.drop_outs is not None
     share = Fraction(str(feel_file(drill.feel).get("ritardando", 0)))
     slow = [bar.number for bar in bars if bar.tag][-_SLOWING:] if share and not tested else []
+    if not slow:
+        yield from bars
+        return
+    falls = list(_braking(1 - share, len(slow) * drill.meter.beats))
     for bar in bars:
-        step = min(bar.number - slow[0] + 1, _SLOWING + 1) if slow else 0
-        yield (
-            replace(bar, tempo=bar.tempo * (1 - share * step / (_SLOWING + 1))) if step > 0 else bar
-        )
+        place = (bar.number - slow[0]) * drill.meter.beats
+        own = falls[place : place + drill.meter.beats] if place >= 0 else []
+        if own:
+            beats = tuple(bar.tempo * fall for fall in own)
+            mean = len(beats) / sum((1 / tempo for tempo in beats), Fraction(0))
+            yield replace(bar, tempo=mean, slowing=beats)
+        else:
+            yield replace(bar, tempo=bar.tempo * (1 - share)) if place > 0 else bar
+
+
+def _braking(last: Fraction, beats: int) -> Iterator[Fraction]:
+    """The tempo of each beat of a ritardando against the one before it, down to `last`."""
+    for beat in range(1, beats + 1):
+        falls = 1 + (float(last) ** _BRAKING - 1) * beat / beats
+        yield Fraction(falls ** (1 / _BRAKING)).limit_denominator(_EXACT)
 
 
 def _bars(drill: Drill, keys: tuple[Key, ...]) -> Iterator[Bar]:

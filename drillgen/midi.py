@@ -13,6 +13,7 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from fractions import Fraction
 from functools import cache
 from io import BytesIO
+from itertools import islice
 from operator import itemgetter
 from typing import NamedTuple
 
@@ -41,19 +42,20 @@ class TrackEvent(NamedTuple):
 class Ruler:
     """Seconds to ticks, by the tempos as the file can state them.
 
-    A file states whole microseconds a quarter note; its bars keep their exact ticks, and notes are
-    placed within them.
+    A file states whole microseconds a quarter note; its bars, and the beats of one that slows, keep
+    their exact ticks, and notes are placed within them.
     """
 
     def __init__(self, chart: Chart) -> None:
-        self._starts = [float(chart.bar_seconds[bar.number]) for bar in chart.bars]
-        self._quarters = [float(bar.start) for bar in chart.bars]
-        self._paces = [float(chart.seconds_a_quarter(bar)) for bar in chart.bars]
+        stretches = list(chart.stretches())
+        self._quarters, self._starts, self._paces = (
+            [float(stretch[place]) for stretch in stretches] for place in range(3)
+        )
 
     def tick(self, seconds: float) -> int:
-        bar = max(bisect_right(self._starts, seconds + 1e-9) - 1, 0)
-        into = (seconds - self._starts[bar]) / self._paces[bar]
-        return round((self._quarters[bar] + into) * TICKS)
+        place = max(bisect_right(self._starts, seconds + 1e-9) - 1, 0)
+        into = (seconds - self._starts[place]) / self._paces[place]
+        return round((self._quarters[place] + into) * TICKS)
 
 
 def midi_file(performance: Performance, title: str, leave_out: Collection[PartName] = ()) -> bytes:
@@ -123,13 +125,16 @@ def _meta(tick: int, kind: str, **values: object) -> TrackEvent:
 
 def _conductor(chart: Chart, title: str) -> Iterator[TrackEvent]:
     yield _meta(0, "track_name", name=title)
+    stretches, pace = chart.stretches(), Fraction(0)
     before: Bar | None = None
     for bar in chart.bars:
         tick = round(bar.start * TICKS)
         if before is None:
             yield _meter(chart, tick)
-        if before is None or bar.tempo != before.tempo:
-            yield _meta(tick, "set_tempo", tempo=microseconds(chart.seconds_a_quarter(bar)))
+        for quarters, _, now in islice(stretches, len(bar.slowing) or 1):
+            if now != pace:
+                yield _meta(round(quarters * TICKS), "set_tempo", tempo=microseconds(now))
+            pace = now
         if before is None or bar.key != before.key:
             yield _meta(tick, "key_signature", key=bar.key.short)
         text = _marker(bar, before)

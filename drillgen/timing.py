@@ -505,9 +505,12 @@ def _exact(chart: Chart, paces: Sequence[Pace]) -> Clock:
     starts = [seconds.as_integer_ratio() for seconds in chart.bar_seconds]
 
     @cache
-    def into(place: Fraction, pace: Pace) -> tuple[int, int]:
-        """Seconds from a bar's start: bars of one tempo are alike, and each starts on a beat."""
-        return (swung(place, beat, pace.exact_ratio) * pace.quarter).as_integer_ratio()
+    def into(place: Fraction, pace: Pace, bar: Bar | None) -> tuple[int, int]:
+        """Seconds from a bar's start: bars of one tempo are alike, and each starts on a beat;
+        `bar` is one that slows."""
+        even = swung(place, beat, pace.exact_ratio)
+        seconds = even * pace.quarter if bar is None else chart.seconds_into(bar, even)
+        return seconds.as_integer_ratio()
 
     @cache
     def clock(place: Fraction) -> float:
@@ -515,7 +518,7 @@ def _exact(chart: Chart, paces: Sequence[Pace]) -> Clock:
         bar = chart.bar_at(place)
         (one, below), (other, under) = (
             starts[bar.number],
-            into(place - bar.start, paces[bar.number]),
+            into(place - bar.start, paces[bar.number], bar if bar.slowing else None),
         )
         return (one * under + other * below) / (below * under)
 

@@ -173,12 +173,26 @@ def take(stand: Stand, index: int, players: Sequence[PagePlayer], sounds: Sounds
     starts = [sample_at(chart.seconds_at(bar.start)) for bar in chart.bars]
     return {
         "bars": steps([*starts, sample_at(chart.seconds)]),
+        "slowing": slowing(chart),
         "tempos": [float(bar.tempo) for bar in chart.bars] if chart.tempo.step else [],
         "end": sample_at(stand.takes[index].performance.seconds),
         "strokes": {
             player.voice.part: list(_strokes(player.strokes, sounds, numbers)) for player in players
         },
     }
+
+
+def slowing(chart: Chart) -> list[list[int]]:
+    """Each bar that slows: its number, then its beats and its end as steps in samples from its
+    start."""
+    beat = chart.drill.meter.beat
+    found = []
+    for bar in (bar for bar in chart.bars if bar.slowing):
+        places = [bar.start + number * beat for number in range(len(bar.slowing))]
+        seconds = [*map(chart.seconds_at, places), float(chart.bar_seconds[bar.number + 1])]
+        first, *later = map(sample_at, seconds)
+        found.append([bar.number, *steps([0, *(sample - first for sample in later)])])
+    return found
 
 
 def tempos(stand: Stand) -> list[Values]:

@@ -316,7 +316,8 @@ def marks(
     words = "" if place.pickup else _words(place.bar, earlier, heard, coming)
     if words == "" and heard and is_dictated(chart.drill, place.bar) and not place.pickup:
         words = "" if earlier and earlier.role == place.bar.role else "listen and write"
-    words = ": ".join(each for each in (passes, words) if each)
+    slows = place.bar.slowing and not (earlier and earlier.slowing)
+    words = ": ".join(each for each in (passes, words, "rit." if slows else "") if each)
     return BarMarks(key=key, rehearsal=place.rehearsal, words=words, times=place.times)
 
 

@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from io import BytesIO
 from itertools import pairwise
 from typing import Any
 
+import pretty_midi
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from music21 import converter
 
 from drillgen.arrange import arrange
 from drillgen.band.feel import KEYS
 from drillgen.chart import charts
 from drillgen.drill.models import Drill
 from drillgen.listing import listing
+from drillgen.midi import midi_file
 from drillgen.performance import perform
 from drillgen.score import Score
+from drillgen.sheet.sheets import sheets
 
 FORM = "I6 vi7 | ii7 V7 | iii7 VI7 | ii7 V7 | I7 | IV7 | ii7 V7 | I6"
 BAND = {"drums": "sticks", "comping": "piano", "bass": "walking"}
@@ -99,15 +104,50 @@ def test_the_last_chord_is_held_under_a_cymbal(ending: str) -> None:
     assert begins == {0, Fraction(3, 2), Fraction(7, 2)}
 
 
+BALLAD = {"feel": "ballad", "tempo": 60, "ending": "tag"}
+
+
 def test_a_ballads_tag_slows_down() -> None:
-    """Over its last two bars the tempo falls by 15 % in steps of less than 7; bars before it, which
-    are practised in loops, keep theirs, as does a track that tests one's time with a click."""
-    ballad = {"feel": "ballad", "tempo": 60, "ending": "tag"}
-    tempos = [float(bar.tempo) for bar in written(**ballad).chart.bars]
-    assert set(tempos[:-4]) == {60} and tempos[-1] == 51
-    assert all(0.93 < b / a < 1 for a, b in pairwise(tempos[-5:-1]))
+    """Over its last two bars the tempo falls by 15 %, beat by beat, as runners stop: more and more
+    (Friberg & Sundberg, JASA 105:1469, 1999); the chord is held there.  Bars before it, which are
+    practised in loops, keep their tempo, as does a track that tests one's time with a click."""
+    bars = written(**BALLAD).chart.bars
+    assert {bar.tempo for bar in bars[:-4]} == {60} and {bar.tempo for bar in bars[-2:]} == {51}
+    beats = [60.0, *(float(tempo) for bar in bars[-4:-2] for tempo in bar.slowing)]
+    falls = [before - after for before, after in pairwise(beats)]
+    assert len(beats) == 9 and round(beats[-1], 2) == 51
+    assert all(0 < fall < 2 for fall in falls) and falls == sorted(falls)
     for plain in ({"band": {"click": "beats"}}, {"feel": "swing"}, {"ending": "hold"}):
-        assert {bar.tempo for bar in written(**(ballad | plain)).chart.bars} == {60}
+        assert {bar.tempo for bar in written(**(BALLAD | plain)).chart.bars} == {60}
+
+
+def test_a_ritardando_is_the_same_in_sound_and_midi() -> None:
+    """By the file's own tempo map, as pretty_midi reads it, every stroke is where it sounds, within
+    a millisecond, to the end of the track; the file has a tempo for each beat that slows."""
+    played = perform(written(**BALLAD))
+    read = pretty_midi.PrettyMIDI(BytesIO(midi_file(played, "Slowing")))
+    times, tempos = read.get_tempo_changes()
+    last = played.chart.seconds_at(played.chart.ending[0].start - 1)
+    assert len(tempos) == 9 and times[-1] == pytest.approx(last, abs=1e-3)
+    (drums,) = (voice for voice in played.voices if voice.part == "drums")
+    (heard,) = (each for each in read.instruments if each.name == "drums")
+    starts = sorted(note.start for note in heard.notes)
+    assert starts == pytest.approx([note.start for note in drums.notes], abs=1e-3)
+
+
+def test_a_ritardando_stands_on_the_sheet() -> None:
+    """ "rit." stands over the bar where the tempo begins to fall, as music21 reads it, and nowhere
+    else."""
+    score = written(**BALLAD)
+    first = next(bar.number for bar in score.chart.bars if bar.slowing)
+    read = converter.parse(sheets([score]).musicxml, format="musicxml")
+    found = [
+        words.measureNumber
+        for words in read.recurse().getElementsByClass("TextExpression")
+        if "rit." in words.content
+    ]
+    counted = first - sum(bar.role == "count-in" for bar in score.chart.bars) + 1
+    assert found == [counted]
 
 
 def test_endings_are_a_feels_own() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from fractions import Fraction
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,8 +13,11 @@ from urllib.request import url2pathname
 
 import pytest
 
-from drillgen.chart import Chart, Role
-from tests.page.pages import HOSTILE, TITLE, Made, View, make_page
+from drillgen.chart import Chart, Role, charts
+from drillgen.drill.models import Drill
+from drillgen.page.html import slowing, steps
+from drillgen.sound.schedule import sample_at
+from tests.page.pages import HOSTILE, RATE, TITLE, Made, View, make_page
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Route
@@ -51,6 +55,30 @@ def test_it_plays_from_anywhere(
         assert hosts <= {(urlsplit(url).scheme, urlsplit(url).netloc), ("data", "")}
         policy = view.page.get_attribute("meta[http-equiv=Content-Security-Policy]", "content")
         assert policy and "default-src 'none'" in policy and "unsafe" not in policy
+
+
+def test_the_beats_of_a_bar_that_slows(view: View) -> None:
+    """The page's beats are where the chart has them, to the sample, in a bar that slows too, and a
+    place between two of them is the same whether it is asked for in beats or in seconds."""
+    ballad = {"feel": "ballad", "tempo": 60, "ending": "tag", "progression": "ii7 | V7 | Imaj7 | %"}
+    (chart,) = charts(Drill.model_validate(ballad))
+    bar = next(bar for bar in chart.bars if bar.slowing)
+    read = {
+        "bars": steps(sample_at(chart.seconds_at(each.start)) for each in chart.bars),
+        "slowing": slowing(chart),
+        "strokes": {},
+    }
+    beats = [number / 4 for number in range(17)]
+    script = """([take, rate, bar, beats]) => {
+        const d = window.drillgen, read = d.readTake({tempos: [], end: 0, ...take}, rate);
+        const into = beats.map((beat) => d.secondsInto(read, bar, beat / 4));
+        return [into, into.map((at) => 4 * d.shareOf(read, bar, at))];
+    }"""
+    into, back = view.page.evaluate(script, [read, RATE, bar.number, beats])
+    start = chart.seconds_at(bar.start)
+    quarters = [Fraction(beat) + bar.start for beat in beats]
+    assert into == pytest.approx([chart.seconds_at(q) - start for q in quarters], abs=2 / RATE)
+    assert back == pytest.approx(beats, abs=1e-6)
 
 
 def test_a_slow_line_hears_the_count_in_first(browser: Browser, served: str) -> None:

@@ -31,7 +31,25 @@
       }
     }
     bars.forEach((strokes) => strokes.sort((one, other) => one.start - other.start));
-    return { starts, bars, tempos: take.tempos, end: take.end / rate };
+    const slowing = Object.fromEntries(take.slowing.map(([bar, ...beats]) => [bar, running(beats).map((sample) => sample / rate)]));
+    return { starts, bars, slowing, tempos: take.tempos, end: take.end / rate };
+  };
+
+  /** Where the beats of a bar begin, and its end, in seconds from its start: two are enough where they are even. */
+  const beatsOf = ({ starts, slowing }, bar) => slowing[bar] || [0, starts[bar + 1] - starts[bar]];
+
+  /** Seconds from a bar's start to a share of its beats … */
+  d.secondsInto = function (take, bar, share) {
+    const beats = beatsOf(take, bar);
+    const index = Math.min(Math.floor(share * (beats.length - 1)), beats.length - 2);
+    return beats[index] + (share * (beats.length - 1) - index) * (beats[index + 1] - beats[index]);
+  };
+
+  /** … and the other way round. */
+  d.shareOf = function (take, bar, seconds) {
+    const beats = beatsOf(take, bar);
+    const index = Math.max(beats.slice(0, -1).findLastIndex((at) => at <= seconds), 0);
+    return d.clamp((index + (seconds - beats[index]) / (beats[index + 1] - beats[index])) / (beats.length - 1), 0, 1);
   };
 
   /** The time at the ear by the audio system's own clock; null where there is none to be believed. */
@@ -219,7 +237,7 @@
       const bar = stretch.next;
       const { beats } = this.band.drill;
       for (let beat = 0; strokes && beat < beats; beat += 1) {
-        const at = starts[bar] + ((starts[bar + 1] - starts[bar]) * beat) / beats;
+        const at = starts[bar] + d.secondsInto(this.take, bar, beat / beats);
         const wanted = at >= stretch.from - 1e-6 && d.clicks(this.click, bar - this.lead, beat);
         if (wanted) this.strike(strokes[beat ? 1 : 0], timeOf(at), stretch.speed);
       }
@@ -234,15 +252,14 @@
       this.band.strike(part, cue ?? tone, Math.max(when, now), hold / speed, cue === null ? decibels : 0);
     }
 
-    /** Where the music is: bar, seconds into it (as planned), and its stretch. */
+    /** Where the music is: bar, share of its beats (as planned), and its stretch. */
     now(time) {
       const at = time === undefined ? this.heard() : time;
       const stretch = this.stretches.findLast((each) => each.start <= at) || this.stretches[0];
       const seconds = stretch.from + Math.max(at - stretch.start, 0) * stretch.speed;
       let bar = stretch.bar;
       while (bar < stretch.last && this.take.starts[bar + 1] <= seconds + 1e-6) bar += 1;
-      const length = this.take.starts[bar + 1] - this.take.starts[bar];
-      return { bar, share: d.clamp((seconds - this.take.starts[bar]) / length, 0, 1), stretch, at };
+      return { bar, share: d.shareOf(this.take, bar, seconds - this.take.starts[bar]), stretch, at };
     }
 
     /** Something changed: what is planned from now on is planned anew, from the same place. */
@@ -257,7 +274,7 @@
       this.band.cancel(start);
       this.stretches = this.stretches.filter((each) => each.start < start);
       this.stretches.forEach((each) => { each.end = Math.min(each.end, start); each.next = Infinity; });
-      const into = here.share * (this.take.starts[here.bar + 1] - this.take.starts[here.bar]);
+      const into = d.secondsInto(this.take, here.bar, here.share);
       const speed = counting ? this.paceOf(this.target) : this.speed;
       this.plan(start, here.bar, into, counting ? this.lead - 1 : this.lastFrom(here.bar), speed);
       this.work();

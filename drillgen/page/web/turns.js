@@ -76,8 +76,8 @@
     const beat = here.share * drill.beats + 1e-6;
     const chord = layout.bars[here.bar][4].find(([, at]) => at > beat);
     const next = Math.min(Math.floor(beat) + 1, chord ? chord[1] : Infinity);
-    const { starts } = player.take;
-    return (((next - beat) / drill.beats) * (starts[here.bar + 1] - starts[here.bar])) / here.stretch.speed;
+    const [now, then] = [beat, next].map((each) => d.secondsInto(player.take, here.bar, each / drill.beats));
+    return (then - now) / here.stretch.speed;
   };
 
   function nextChord(layout, player, here, now) {
