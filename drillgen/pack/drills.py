@@ -8,7 +8,7 @@ sheets, the practice page.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
@@ -317,22 +317,38 @@ def _warnings(title: str, lacks: str) -> dict[str, list[str]]:
 
 
 def _bind(lesson: Lesson, place: Workspace, *composed: DrillSheets) -> ManifestEntry:
-    """The sheets of every drill in one PDF, answers after all of them."""
+    """The sheets of every drill in one PDF for each reader, answers after all of them."""
     from drillgen.sheet.pdf import Booklet, booklet, lacking
 
-    drills = [each.sheets for each in composed]
-    count = len(lesson.drills)
-    cover = Booklet(lesson.title, tuple(filter(None, (f"{count} drills", lesson.note))))
-    content = booklet(cover, list(_in_order(drills)))
-    write_whole(place.folder / BOOKLET, content)
-    lacks = lacking(content, "".join((lesson.title, *cover.lines)))
+    drills, files, lacks = [each.sheets for each in composed], {}, ""
+    for reader, name in booklets(lesson.drills).items():
+        found = list(_in_order(drills, reader))
+        count = sum(not each.name.startswith(_ANSWERS) for each in found)
+        said = (found[0].reader if reader else "", f"{count} drills", lesson.note)
+        cover = Booklet(lesson.title, tuple(filter(None, said)))
+        content = booklet(cover, found)
+        write_whole(place.folder / name, content)
+        lacks += lacking(content, "".join((lesson.title, *cover.lines)))
+        files[name.removesuffix(".pdf")] = name
     own = _warnings(lesson.title, "".join(each for each in lacks if each in lesson.title))
-    return {"files": {"booklet": BOOKLET}} | own
+    return {"files": files} | own
 
 
-def _in_order(drills: Sequence[Sheets]) -> Iterator[Sheet]:
-    yield from (found.handout for found in drills)
-    yield from (found.revealed for found in drills if found.revealed is not None)
+_ANSWERS = "answers"
+
+
+def booklets(drills: Iterable[Drill]) -> dict[str, str]:
+    """The names of a lesson's booklets by who reads them: "" for the player, then each of the other
+    readers of its drills."""
+    readers = dict.fromkeys(name for drill in drills for name in drill.sheet.also_for)
+    return {"": BOOKLET, **{name: f"booklet for {name}.pdf" for name in readers}}
+
+
+def _in_order(drills: Sequence[Sheets], reader: str = "") -> Iterator[Sheet]:
+    """A reader's sheets of a lesson, answers last."""
+    which = f"for {reader}" if reader else ""
+    for name in (which, f"{_ANSWERS} {which}".strip()):
+        yield from (sheet for found in drills for sheet in found.all if sheet.name == name)
 
 
 PAGE_SECTION, OVER_ALL = "page", "index"

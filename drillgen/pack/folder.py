@@ -20,7 +20,7 @@ from pathlib import Path
 from drillgen.disk import is_regular, lock
 from drillgen.errors import held_back
 from drillgen.pack import manifest, manifest_store
-from drillgen.pack.drills import TRACK_SECTION
+from drillgen.pack.drills import TRACK_SECTION, booklets
 from drillgen.pack.files import (
     PackError,
     clear,
@@ -31,7 +31,7 @@ from drillgen.pack.files import (
 )
 from drillgen.pack.manifest_store import ManifestStore
 from drillgen.pack.plan import Order
-from drillgen.pack.settings import BOOKLET, NOTES, PLAYLISTS
+from drillgen.pack.settings import NOTES, PLAYLISTS
 from drillgen.pack.tasks import PackTask, task_folder
 from drillgen.page import ALONE, FOLDER, INDEX, WORKER
 
@@ -250,7 +250,7 @@ def _beside(order: Order, store: ManifestStore) -> Iterator[str]:
     if order.extras.alone:
         yield ALONE
     if order.extras.sheets and len(order.folders) > 1:
-        yield BOOKLET
+        yield from booklets(order.lesson.drills).values()
     if len(order.tracks) > 1 or store.entries(TRACK_SECTION, order.replaced):
         yield from PLAYLISTS.values()
 

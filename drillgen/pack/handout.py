@@ -77,6 +77,7 @@ CONTENTS: tuple[tuple[str, str], ...] = (
     (INDEX, "index.html: the practice page. Leave it beside the rest of this folder."),
     (ALONE, "page.html: the practice page in one file, which can travel alone."),
     ("booklet.pdf", "booklet.pdf: every sheet of the lesson, to print; the answers come last."),
+    ("booklet for ", "booklet for ….pdf: the same for another reader."),
     (".m3u8", "….m3u8: a playlist, for any player."),
     ("/", "A folder for each drill; where they are numbered, that is their order."),
     (" with line.", "… with line: the band and the line, to listen to and to answer."),

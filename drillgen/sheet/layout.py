@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import groupby
+from itertools import groupby, pairwise
 
 from drillgen.chart import Bar, Chart
 from drillgen.drill.models import Drill
@@ -68,6 +68,22 @@ def _divided(length: int, most: int) -> Iterator[int]:
         yield place
         left = length - place
         place += most - 1 if left == most + 1 and most > 2 else most
+
+
+def shares(drill: Drill, places: Sequence[SheetBar]) -> frozenset[str]:
+    """The ids of responses to whole systems that may stand on the same line as their call, since
+    they have nothing but slashes over its chords: both together no more than two lines' bars."""
+    gaps = drill.gaps
+    if gaps is None or gaps.harmony != "repeats" or drill.sheet.responses == "empty":
+        return frozenset()
+    if max(gaps.call, gaps.response) > A_SYSTEM:
+        return frozenset()
+    follows = pairwise(places)
+    return frozenset(
+        place.id
+        for before, place in follows
+        if place.new_system and (before.bar.role, place.bar.role) == ("call", "response")
+    )
 
 
 DOUBLE, FINAL = "light-light", "light-heavy"  # MusicXML's names of barlines

@@ -31,7 +31,7 @@ from drillgen.sheet.svg import (
     Music,
     SheetError,
     complete,
-    engraved,
+    on_paper,
     svg_text,
 )
 
@@ -115,7 +115,7 @@ def _document(title: str, sheets: Sequence[Printable], paper: Paper) -> dict[str
 
 
 def _sheet(sheet: Printable) -> dict[str, Any]:
-    music = engraved(tuple(section.musicxml for section in sheet.sections), None)
+    music = on_paper(sheet.sections)
     return {
         "title": sheet.title,
         "facts": _unbroken(sheet.facts),

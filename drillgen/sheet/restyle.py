@@ -8,7 +8,7 @@ on the same page.  What is left: one group a bar, named as in the MusicXML (`b12
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from xml.etree import ElementTree as ET
@@ -99,12 +99,18 @@ ROOM = "\u00a0\u00a0"
 _MIDDLE_OF_TREBLE = ("B", "4")
 
 
-def prepared(musicxml: str, bars_a_system: int | None = None) -> str:
-    """The same music, each system on a page of its own.
+def system_starts(musicxml: str, bars_a_system: int | None = None) -> dict[int, str]:
+    """Which measures begin a system, each with its id: where the file says so (`<print
+    new-system>`); where it says nothing, or `bars_a_system` is given, systems have so many bars."""
+    measures = list(ET.fromstring(musicxml).iter("measure"))
+    found = {0, *_encoded(measures)}
+    if bars_a_system is not None or len(found) == 1:
+        found = set(range(0, len(measures), bars_a_system or BARS_A_SYSTEM))
+    return {index: measures[index].get("id", "") for index in sorted(found)}
 
-    Systems begin where the file says so (`<print new-system>`); where it says nothing, or
-    `bars_a_system` is given, they have so many bars.
-    """
+
+def prepared(musicxml: str, starts: Collection[int]) -> str:
+    """The same music, each system on a page of its own, beginning at the measures `starts`."""
     root = ET.fromstring(musicxml)
     for part in root.iter("score-part"):
         for name in (*part.findall("part-name"), *part.findall("part-abbreviation")):
@@ -118,7 +124,7 @@ def prepared(musicxml: str, bars_a_system: int | None = None) -> str:
         measures = part.findall("measure")
         _even_bars(measures)
         _bare_first(measures[0])
-        _pages(measures, bars_a_system)
+        _pages(measures, starts)
     return ET.tostring(root, encoding="unicode")
 
 
@@ -153,15 +159,11 @@ def _is_heading(direction: ET.Element) -> bool:
     return boxed or next(direction.iter("metronome"), None) is not None
 
 
-def _pages(measures: list[ET.Element], bars_a_system: int | None) -> None:
-    encoded = set(_encoded(measures))
-    if bars_a_system is not None or not encoded - {0}:
-        size = bars_a_system or BARS_A_SYSTEM
-        encoded = set(range(0, len(measures), size))
+def _pages(measures: list[ET.Element], starts: Collection[int]) -> None:
     for index, measure in enumerate(measures):
         for old in measure.findall("print"):
             measure.remove(old)
-        if index and index in encoded:
+        if index and index in starts:
             measure.insert(0, ET.Element("print", {"new-page": "yes"}))
 
 

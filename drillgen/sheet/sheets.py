@@ -11,10 +11,11 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 from drillgen.chart import Bar, Chart, Span
+from drillgen.drill.lines import Walking
 from drillgen.drill.models import Drill, Fingering, SheetSpec
 from drillgen.score import Note, Part, Score
 from drillgen.sheet.fingering import FingeringError
-from drillgen.sheet.layout import KeyPart, SheetBar, by_bar, key_parts
+from drillgen.sheet.layout import KeyPart, SheetBar, by_bar, key_parts, shares
 from drillgen.sheet.musicxml import Heading, KeyMusic, Printed, musicxml
 from drillgen.sheet.musicxml import printed as changing
 from drillgen.sheet.notation import (
@@ -229,8 +230,17 @@ def _times_of_passes(chart: Chart, part: KeyPart) -> dict[str, str]:
     ends = [*(place.bar.pass_number for place in begins[1:]), after]
     return {
         place.id: _nth(place.bar.pass_number - first, end - first - 1)
+        + _version(chart, place.bar.pass_number - first)
         for place, end in zip(begins, ends, strict=True)
     }
+
+
+def _version(chart: Chart, turn: int) -> str:
+    """Which version of a walking line that alternates is written in a pass, from 0 in its key."""
+    line = chart.drill.line
+    if not isinstance(line, Walking) or line.version != "alternating":
+        return ""
+    return ", full" if turn % 2 else ", bare"
 
 
 def _follows(bar: Bar) -> bool:
@@ -259,6 +269,7 @@ class Section:
     first_bar: int  # its index in the chart's bars
     last_bar: int
     bar_ids: tuple[str, ...]  # of every measure, in order
+    shares: frozenset[str]  # bars that begin a system only where the one before is full
     heading: Heading
     music: KeyMusic
 
@@ -380,7 +391,7 @@ def _sheet(tracks: Sequence[Score], wanted: SheetRequest, name: str) -> Sheet:
         reader=wanted.reader.name,
         seed=drill.seed,
         heading=head,
-        sections=tuple(_section(key, head, mark) for key in music),
+        sections=tuple(_section(drill, key, head, mark) for key in music),
         shown_in=tuple(pair for key in music for pair in key.shown_in),
     )
 
@@ -407,7 +418,7 @@ def _heading(
     )
 
 
-def _section(key: SheetSection, head: Heading, mark: TempoMark) -> Section:
+def _section(drill: Drill, key: SheetSection, head: Heading, mark: TempoMark) -> Section:
     first, *others = key.music.printed
     timed = replace(first, marks=replace(first.marks, tempo=mark))
     places = [printed.measure.place for printed in key.music.printed]
@@ -416,6 +427,7 @@ def _section(key: SheetSection, head: Heading, mark: TempoMark) -> Section:
         first_bar=places[0].bar.number,
         last_bar=places[-1].bar.number,
         bar_ids=tuple(place.id for place in places),
+        shares=shares(drill, places),
         heading=head,
         music=replace(key.music, printed=(timed, *others)),
     )

@@ -15,7 +15,13 @@ from xml.etree import ElementTree as ET
 
 from drillgen.errors import DrillgenError
 from drillgen.sheet.placing import Margin, margin
-from drillgen.sheet.restyle import BARS_A_SYSTEM, SystemPicture, prepared, restyled
+from drillgen.sheet.restyle import (
+    BARS_A_SYSTEM,
+    SystemPicture,
+    prepared,
+    restyled,
+    system_starts,
+)
 
 if TYPE_CHECKING:
     import verovio
@@ -147,12 +153,15 @@ def _font_face(style: str) -> str:
 
 # Music in systems: MusicXML in, a picture of each system out, all in one size. Imports verovio.
 #
-# A staff is 7.2 mm high on a page 180 mm wide between its margins; where a system needs more room
-# than that, the whole sheet is made smaller by as much, and where that would make it too small to
-# read from a stand, systems get half as many bars.
+# A staff is 7 mm high on every page, 180 mm wide between its margins; where a system needs more
+# room than that, it is parted in two.  (A single bar that does makes its whole sheet smaller.)
 
-WIDTH = 1800  # of a system, in verovio's pixels: tenths of a millimetre, so that a staff is 7.2 mm
-WIDEST = 2500  # shrunk to the page, a staff is then 5.2 mm: the smallest that reads on a stand
+WIDTH = 1838  # of a system, in verovio's pixels, of which a staff has 72: 7 mm of 180
+WIDEST = WIDTH
+_EDGE = 20  # what verovio (6.4) now and then takes more than it drew, and parts a system by itself
+# How it spaces notes: as loosely as a key's systems allow.  At the tightest a quarter note still
+# takes 5 mm.
+_SPACINGS = (0.25, 0.2, 0.15)
 # A phone's page shows 330 of its 360 pixels of music, in which a staff of 24 pixels reads at arm's
 # length: there a system is so much narrower.
 NARROW_WIDTH, NARROW_WIDEST = 880, 950
@@ -194,27 +203,75 @@ class Engraved:
 
 @lru_cache(maxsize=2)  # the same music is asked for as strips, as one picture and as PDF
 def engraved(
-    pieces: tuple[str, ...], bars_a_system: int | None, *, narrow: bool = False
+    pieces: tuple[str, ...],
+    bars_a_system: int | None,
+    *,
+    narrow: bool = False,
+    shared: frozenset[str] = frozenset(),
 ) -> Engraved:
-    """Engrave some MusicXML texts.  `narrow`: for a phone's page.
+    """Engrave some MusicXML texts.  `narrow`: for a phone's page.  `shared`: ids of bars that begin
+    a system only where they find no room on the one before.
 
     Raises SheetError where verovio is missing or refuses one.
     """
     least, most = (NARROW_WIDTH, NARROW_WIDEST) if narrow else (WIDTH, WIDEST)
     toolkit = _toolkit()
-    texts = [_with_chords_on_top(toolkit, prepared(piece, bars_a_system)) for piece in pieces]
-    natural = [_natural(toolkit, text) for text in texts]
-    width = max([least, *(system.width for systems in natural for system in systems)])
-    size = bars_a_system or BARS_A_SYSTEM
-    if width > most and size > 1:
-        return engraved(pieces, size // 2, narrow=narrow)
+    fitted = [_fitted(toolkit, piece, bars_a_system, shared, most) for piece in pieces]
+    natural = [system.width for piece in fitted for system in piece.systems]
+    width, size = max([least, *natural]), bars_a_system or BARS_A_SYSTEM
     return Engraved(
         width * 10,
         tuple(
-            tuple(_pictures(toolkit, text, margin(piece), systems, width, size))
-            for piece, text, systems in zip(pieces, texts, natural, strict=True)
+            tuple(_pictures(toolkit, each, margin(piece), width, size))
+            for piece, each in zip(pieces, fitted, strict=True)
         ),
     )
+
+
+class _System(NamedTuple):
+    """A system before it is stretched to the page."""
+
+    width: int
+    bars: int
+    parted: bool  # it is half of one that was too wide
+
+
+class _Fitted(NamedTuple):
+    """A piece as verovio is given it, and its systems."""
+
+    text: str
+    systems: tuple[_System, ...]
+    spacing: float
+
+
+def _fitted(
+    toolkit: verovio.toolkit,
+    piece: str,
+    bars_a_system: int | None,
+    shared: frozenset[str],
+    most: int,
+) -> _Fitted:
+    """The piece in systems that find room on the page: too wide ones are parted."""
+    starts = system_starts(piece, bars_a_system)
+    may_begin = {index for index, identity in starts.items() if identity in shared}
+    begin, parted = set(starts) - may_begin, set[int]()
+    while True:
+        text = _with_chords_on_top(toolkit, prepared(piece, begin))
+        for spacing in _SPACINGS:
+            natural = zip(sorted(begin), _natural(toolkit, text, spacing), strict=True)
+            systems = {start: _System(*each, start in parted) for start, each in natural}
+            wide = {
+                start: start + system.bars
+                for start, system in systems.items()
+                if system.bars > 1 and system.width > most - _EDGE
+            }
+            if not wide:
+                return _Fitted(text, tuple(systems.values()), spacing)
+        for start, end in wide.items():
+            own = any(start < index < end for index in may_begin)
+            half = start + (end - start + 1) // 2
+            begin |= may_begin if own else {half}  # one line of a key is laid out as the others
+            parted |= set() if own else {start, half}
 
 
 def _toolkit() -> verovio.toolkit:
@@ -247,32 +304,22 @@ def _with_chords_on_top(toolkit: verovio.toolkit, text: str) -> str:
     return _LOW_CHORD.sub(r"\g<1>1", toolkit.getMEI({}))
 
 
-class _System(NamedTuple):
-    """A system before it is stretched to the page."""
-
-    width: int
-    bars: int
-
-
-def _natural(toolkit: verovio.toolkit, text: str) -> list[_System]:
-    pages = _load(toolkit, text, **_NATURAL)
+def _natural(toolkit: verovio.toolkit, text: str, spacing: float) -> list[tuple[int, int]]:
+    """The width of each system and how many bars it has."""
+    pages = _load(toolkit, text, **_NATURAL, spacingLinear=spacing)
     drawn = [toolkit.renderToSVG(page) for page in pages]
     views = [(_VIEW.search(svg), svg.count(_MEASURE)) for svg in drawn]
-    return [_System(int(view[1]), bars) for view, bars in views if view]
+    return [(int(view[1]), bars) for view, bars in views if view]
 
 
 def _pictures(
-    toolkit: verovio.toolkit,
-    text: str,
-    beside: Margin,
-    natural: Sequence[_System],
-    width: int,
-    size: int,
+    toolkit: verovio.toolkit, piece: _Fitted, beside: Margin, width: int, size: int
 ) -> Iterator[SystemPicture]:
     """Each system as wide as the page; one with fewer bars in proportion."""
-    pages = _load(toolkit, text, adjustPageWidth=False, noJustification=False, pageWidth=width)
-    for page, system in zip(pages, natural, strict=True):
-        short = system.bars < size
+    options = {"adjustPageWidth": False, "noJustification": False, "pageWidth": width}
+    pages = _load(toolkit, piece.text, **options, spacingLinear=piece.spacing)
+    for page, system in zip(pages, piece.systems, strict=True):
+        short = system.bars < size and not system.parted
         if short:
             _redo(toolkit, min(max(width * system.bars // size, system.width), width))
         yield restyled(toolkit.renderToSVG(page), beside, opens=page == pages[0])
@@ -310,6 +357,8 @@ class Music(Protocol):
     def last_bar(self) -> int: ...
     @property
     def bar_ids(self) -> tuple[str, ...]: ...
+    @property
+    def shares(self) -> frozenset[str]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -364,9 +413,15 @@ def complete(section: Music, systems: Sequence[SystemPicture]) -> tuple[str, ...
     return drawn
 
 
+def on_paper(sections: Sequence[Music]) -> Engraved:
+    """The keys of a sheet as they are printed.  Raises SheetError."""
+    shared = frozenset(bar for section in sections for bar in section.shares)
+    return engraved(tuple(section.musicxml for section in sections), None, shared=shared)
+
+
 def whole_svg(title: str, sections: Sequence[Music]) -> str:
     """All keys of a sheet, one under another, with the title.  Raises SheetError."""
-    music = engraved(tuple(section.musicxml for section in sections), None)
+    music = on_paper(sections)
     drawing = Drawing(music.width)
     drawing.words(Words(title, _TITLE_SIZE, bold=True, middle=True))
     for section, systems in zip(sections, music.pieces, strict=True):

@@ -13,12 +13,13 @@ import pytest
 from numpy.typing import NDArray
 from pypdf import PdfReader
 
+from drillgen.drill.lesson import load
 from drillgen.score import Score
 from drillgen.sheet.pdf import Booklet, booklet, pdf
-from drillgen.sheet.sheets import Sheet, Sheets
-from drillgen.sheet.svg import SheetError
+from drillgen.sheet.sheets import Sheet, Sheets, sheets
+from drillgen.sheet.svg import SheetError, on_paper
 from tests.sheet.test_engrave import WORST
-from tests.sheet.written import preset, sheets_of
+from tests.sheet.written import preset, scores, sheets_of
 
 A4 = (595.3, 841.9)  # points: ISO 216, 210 by 297 mm
 LETTER = (612.0, 792.0)  # ANSI/ASME Y14.1, 8.5 by 11 inches
@@ -103,11 +104,16 @@ def systems(sheet: Sheet) -> int:
     return sum(1 + sum(p.get("new-system") == "yes" for p in marks) for marks in breaks)
 
 
-def staff_lines(page: NDArray[np.uint8]) -> int:
-    """Long level lines: runs of dark dots over a fifth of the page's width."""
+def line_tops(page: NDArray[np.uint8]) -> list[int]:
+    """Long level lines: runs of dark dots over a fifth of the page's width; where each begins."""
     long = page.shape[1] // 5
     found = [_longest_run(row < 140) >= long for row in page]
-    return sum(1 for row, before in zip(found, [False, *found], strict=False) if row and not before)
+    rows = enumerate(zip(found, [False, *found], strict=False))
+    return [at for at, (row, before) in rows if row and not before]
+
+
+def staff_lines(page: NDArray[np.uint8]) -> int:
+    return len(line_tops(page))
 
 
 def _longest_run(dark: NDArray[np.bool_]) -> int:
@@ -141,21 +147,75 @@ def test_a_heading_stays_with_its_key(name: str) -> None:
 
 
 def test_contents_name_the_right_pages() -> None:
-    """A booklet has a title page, contents whose numbers are the pages where the drills' titles
-    stand, and page numbers that go through."""
+    """A booklet has its title and contents on one page; their numbers are the pages where the
+    drills' titles stand, and page numbers go through."""
     names = ["blues-walking", "paper-lantern", "first-two-fives"]
     sheets = [preset(name)[1].handout for name in names]
     text = pages(booklet(Booklet("A month by the water", ("Three drills",)), sheets))
-    assert text[0].split("\n") == ["A month by the water", "Three drills"]
-    listed = dict(re.findall(r"^(.+?)[ .]{3,}(\d+)$", text[1], re.MULTILINE))
+    assert text[0].split("\n")[:2] == ["A month by the water", "Three drills"]
+    listed = dict(re.findall(r"^(.+?)[ .]{3,}(\d+)$", text[0], re.MULTILINE))
     assert list(listed) == [sheet.title for sheet in sheets]
     begins = {
         title: [n for n, page in enumerate(text, start=1) if f"\n{title}\n" in page]
         for title in listed
     }
     assert begins == {title: [int(number)] for title, number in listed.items()}
-    for number, page in enumerate(text[1:], start=2):
+    for number, page in enumerate(text, start=1):
         assert page.endswith(f"{number} / {len(text)}")
+
+
+@pytest.fixture(scope="module")
+def term() -> tuple[list[Sheet], bytes]:
+    """The sheets of a preset lesson of twelve drills, and its booklet."""
+    drills = load("first-term-of-two-fives").drills
+    found = [sheets(scores(drill)).handout for drill in drills]
+    return found, booklet(Booklet("A term", ("Twelve drills",)), found)
+
+
+def test_a_booklet_of_twelve_drills_is_slim(term: tuple[list[Sheet], bytes]) -> None:
+    """Twelve drills of three to twelve keys are no more than 22 pages, the title's included, and
+    have all their systems: 5 lines each, drawn by another library, 7 mm high on every page."""
+    found, made = term
+    document = pypdfium2.PdfDocument(made)
+    assert 12 < len(document) <= 22
+    heights: list[float] = []
+    for page in document:
+        drawn = page.render(scale=200 / 72, grayscale=True).to_numpy().squeeze()
+        tops = line_tops(drawn)
+        assert len(tops) % 5 == 0
+        heights += [(tops[at + 4] - tops[at]) / 200 * 25.4 for at in range(0, len(tops), 5)]
+    pieces = (keys for each in found for keys in on_paper(each.sections).pieces)
+    assert len(heights) == sum(map(len, pieces))
+    assert heights == pytest.approx([7.0] * len(heights), abs=0.15)
+
+
+def test_no_heading_stands_at_a_foot(term: tuple[list[Sheet], bytes]) -> None:
+    """After the name of every key its first chord symbol is on the same page, and a drill of up to
+    five keys is on one page, by the PDF's own bookmarks."""
+    found, made = term
+    reader = PdfReader(io.BytesIO(made))
+    text = [page.extract_text() for page in reader.pages]
+    drills = [mark for mark in reader.outline if isinstance(mark, list)]
+    for sheet, keys in zip(found, drills, strict=True):
+        pages = [reader.get_destination_page_number(key) for key in keys]  # type: ignore[arg-type]
+        for section, page in zip(sheet.sections, pages, strict=True):
+            symbol = ET.fromstring(section.musicxml).find(".//harmony/kind")
+            assert symbol is not None and page is not None
+            after = re.split(rf"^{section.label}$", text[page], flags=re.MULTILINE)[1:]
+            assert after and all(symbol.get("text", "") in each for each in after)
+        assert len(sheet.sections) > 5 or len(set(pages)) == 1
+
+
+def test_responses_share_their_calls_line() -> None:
+    """A call of whole notes and the slashes to answer in are one line on paper, one clef a key
+    (SMuFL: fClef E062) and the held end; notes in eighths keep a line for each."""
+    shared = preset("first-two-fives")[1].handout
+    assert len(shared.sections) > 1
+    sizes = [[len(each.bar_ids) for each in piece] for piece in on_paper(shared.sections).pieces]
+    assert sizes == [[8]] * (len(sizes) - 1) + [[8, 2]]
+    full = sheets_of(**WORST)[1].handout
+    sizes = [[len(each.bar_ids) for each in piece] for piece in on_paper(full.sections).pieces]
+    assert max(size for piece in sizes for size in piece) <= 4
 
 
 def test_a_booklet_can_be_leafed_through(worst: tuple[Score, Sheets]) -> None:
