@@ -14,7 +14,17 @@ from math import exp
 from random import Random
 from typing import Literal
 
-from drillgen.lines.motives import EIGHTH, TICKS, Figure, Source, Time, figures, motive, weight
+from drillgen.lines.motives import (
+    EIGHTH,
+    TICKS,
+    Figure,
+    Source,
+    Time,
+    figures,
+    motive,
+    weight,
+    with_a_short_note,
+)
 
 Part = Literal["motive", "return", "answer", "long"]
 
@@ -36,10 +46,22 @@ class Wishes:
 
     density: float
     rests: float
-    plain: bool  # two notes only: clear at once, with long endings
+    notes: int  # how many there are to sing
     last: int  # ticks that the last note lasts; 0: a beat or more, as there is room
     avoid: frozenset[tuple[int, ...]]  # onsets of the motives said lately
 
+    @property
+    def plain(self) -> bool:
+        """Two notes only: clear at once, with long endings."""
+        return self.notes == 2
+
+    @property
+    def few(self) -> bool:
+        """So few that the rhythm must carry the phrase."""
+        return self.notes <= _FEW
+
+
+_FEW = 3
 
 # How often, in per cent.
 _FORMS = {
@@ -59,6 +81,9 @@ _FULL = 0.7  # of phrases hold their last note for as long as there is room
 _IMPOSSIBLE = 1000.0
 _ROOMY, _USUAL_RESTS = 4.0, 0.2  # how firmly motives leave time, where more than usual is silent
 _SILENT = 1.5  # times `rests`: how often that time is not filled by a held note
+_SHORT, _MOST_SHORT = 2.0, 0.6  # times `rests`: of motives from few notes play one of them short
+_CALM, _LIVELY = 2.3, 2.0  # notes a bar from few, at density 0, and more at 1
+_BUSY = 0.8  # what each note beyond them costs
 _HOLD = 3  # beats: no note inside a phrase is held longer
 
 
@@ -72,7 +97,7 @@ def laid_out(source: Source, wishes: Wishes, random: Random) -> Form:
     choices, weights = builder.choices(chosen[0][1])
     best: tuple[float, Form] | None = None
     for _ in range(_TRIES if choices else 0):
-        form = builder.form(motive(choices, weights, random), chosen)
+        form = builder.form(builder.shortened(motive(choices, weights, random)), chosen)
         if form:
             found = _faults(form, time, wishes, tied) + random.random() / 2
             if best is None or found < best[0]:
@@ -140,6 +165,13 @@ class _Builder:
             return ()
         return tuple(self._sounded(found))
 
+    def shortened(self, figure: Figure) -> Figure:
+        """The motive, with a short note now and then where there are few to choose from."""
+        often = min(_SHORT * self.wishes.rests, _MOST_SHORT)
+        if self.source.own or not self.wishes.few or self.random.random() > often:
+            return figure
+        return with_a_short_note(figure, self.time)
+
     def choices(self, kind: str) -> tuple[Sequence[Figure], Sequence[float]]:
         """The figures that motives of this form are drawn from, and how likely each is."""
         time = self.time
@@ -152,9 +184,9 @@ class _Builder:
             choices = [each for each in choices if each.onsets[-1] >= time.unit - EIGHTH]
         if kind == "short":
             choices = [figure for figure in choices if len(figure.onsets) <= 3]
-        plain = self.wishes.plain
+        plain, few = self.wishes.plain, self.wishes.few
         weights = [
-            weight(each, self.wishes.density, time, plain=plain)
+            weight(each, self.wishes.density, time, plain=plain, few=few)
             * (0.02 if each.onsets in self.wishes.avoid else 1.0)
             * self._tying(each, kind)
             * self._resting(each)
@@ -373,6 +405,9 @@ def _faults(form: Form, time: Time, wishes: Wishes, tied: bool) -> float:
     found += 10.0 * (is_tied(form, time.bar) != tied)
     found += sum(3.0 * _clipped(*pair, time) for pair in pairwise(form))
     found += 10.0 * _lonely(strokes, time) + 8.0 * _torn(strokes, time)
+    if wishes.few:
+        calm = (_CALM + _LIVELY * wishes.density) * (time.end - time.begin) / time.unit
+        found += _BUSY * max(len(strokes) - calm, 0)
     onsets = tuple(start - time.begin for start, _ in form[0].strokes)
     return found + 3.0 * (onsets in wishes.avoid)
 

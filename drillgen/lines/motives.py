@@ -109,6 +109,7 @@ _FEWEST_WISHED, _MOST_WISHED = 2.4, 5.2
 _FEWEST, _MOST = 2, 6
 _TASTE = 1.3
 _DULL = 0.4  # quarters only, or nothing on any beat
+_EVEN, _UNSETTLED = 0.35, 0.5  # of few notes: all equally far apart; not ending where one rests
 _LIMPING = 0.5  # a note off the beat after another, with none on the beats between
 
 
@@ -168,8 +169,9 @@ def _ended(strokes: _Strokes, total: int, source: Source) -> Iterator[Figure]:
         yield Figure((*onsets, total), (*rests, *tail))
 
 
-def weight(figure: Figure, density: float, time: Time, *, plain: bool) -> float:
-    """How readily a motive is made of a figure; `plain` where it must be clear at once."""
+def weight(figure: Figure, density: float, time: Time, *, plain: bool, few: bool) -> float:
+    """How readily a motive is made of a figure; `plain` where it must be clear at once, `few` where
+    there are so few notes that its rhythm must be worth hearing."""
     onsets = figure.onsets
     wished = _FEWEST_WISHED + density * (_MOST_WISHED - _FEWEST_WISHED)
     found = exp(-_TASTE * abs(len(onsets) - wished))
@@ -182,9 +184,21 @@ def weight(figure: Figure, density: float, time: Time, *, plain: bool) -> float:
     )
     found *= _LIMPING**limps
     if plain:
-        found *= 0.2 ** (not on_beats[0]) * 0.3 ** (not on_beats[-1])
+        found *= 0.3 ** (not on_beats[0])
+    if few:
+        found *= _EVEN ** (len({after - before for before, after in pairwise(onsets)}) < 2)
+        found *= _UNSETTLED ** (not time.is_landing(onsets[-1]))
     width = onsets[-1] - onsets[0]
     return found * (0.15 if width < 1.5 * time.beat else 1.0)
+
+
+def with_a_short_note(figure: Figure, time: Time) -> Figure:
+    """A note on a beat played short, with a rest before the next, where there is time for one
+    (common practice: from few notes length and silence make the tune)."""
+    for start, after in pairwise(figure.onsets):
+        if time.is_on_beat(start) and time.beat <= after - start <= 2 * time.beat:
+            return Figure(figure.onsets, ((start + EIGHTH, after),))
+    return figure
 
 
 _UPBEATS = 0.36  # of motives begin after a rest

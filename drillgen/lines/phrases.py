@@ -49,7 +49,8 @@ _BLUE = (3, 6, 10)  # semitones over the tonic: they may be held over any chord
 _WAYS_TRIED = 32
 _LEAP = 5  # semitones
 _REPEATED = 0.15  # of notes may be the one before again
-_STRUCK_TWICE = 1.6  # the last note of a phrase, struck just before it, too
+_TURNS = 2  # in a bar: from two notes no more changes between them
+_STRUCK_TWICE = 2.8  # the last note of a phrase, struck just before it, too
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +161,7 @@ def _faults(form: Form, way: Line, ground: Ground, said: frozenset[Line]) -> flo
     found = 50.0 * (first in said) + 3.0 * (way[0] not in ground.first)
     found += 2.0 * (ground.newest is not None and ground.newest not in way)
     found += _moves(way, ground) + _returns(form, way) + _leaps(strokes, way, ground)
+    found += _from_few(form, way, ground)
     found += sum(
         _rub(stroke, note, chord, ground)
         for stroke, note, chord in zip(strokes, way, ground.chords, strict=True)
@@ -187,6 +189,22 @@ def _moves(way: Line, ground: Ground) -> float:
     return found + 3.0 * max(min(3, ground.top + 1) - len(set(way)), 0)
 
 
+def _from_few(form: Form, way: Line, ground: Ground) -> float:
+    """From two or three notes: to and fro all the time, one of them all the time, and no answer to
+    the first statement's ending."""
+    if ground.top > 2:
+        return 0.0
+    changes = sum(one != other for one, other in pairwise(way))
+    zigzags = sum(
+        one == three != two for one, two, three in zip(way, way[1:], way[2:], strict=False)
+    )
+    bars = max((ground.time.end - ground.time.begin) / ground.time.unit, 1)
+    found = 1.2 * max((changes if ground.top == 1 else zigzags) - _TURNS * bars, 0)
+    found += 6.0 * (len(set(way)) == 1)
+    asked = way[len(form[0].strokes) - 1]
+    return found + 1.0 * (len(form) > 1 and asked == way[-1])
+
+
 def _returns(form: Form, way: Line) -> float:
     """A return that is the very same again, more so the second time; a last note that was struck
     just before it, more so the last of all."""
@@ -202,14 +220,14 @@ def _returns(form: Form, way: Line) -> float:
 
 
 def _leaps(strokes: Sequence[tuple[int, int]], way: Line, ground: Ground) -> float:
-    """Leaps of a fourth and more that are not turned back from, and those in the midst of short
-    notes (common practice: a leap is filled; one is heard where there is time for it)."""
+    """Leaps of a fourth and more that are not turned back from, as to the last note, and those in
+    the midst of short notes (common practice: a leap is filled, and heard where there is time)."""
     keys = [ground.pool[note].semitones for note in way]
     found, moves = 0.0, [b - a for a, b in pairwise(keys)]
     for (stroke, move), after in zip_longest(zip(strokes[:-1], moves, strict=True), moves[1:]):
         if abs(move) >= _LEAP:
             short = stroke[1] - stroke[0] < ground.time.beat
-            turned = after is None or after * move < 0
+            turned = after is not None and after * move < 0
             found += 0.8 * short + 1.2 * (not turned)
     return found
 
@@ -232,7 +250,7 @@ def _ending(last: int, ground: Ground) -> float:
     if last not in ground.last:
         return 100.0
     place, chord = ground.pool[last].semitones % 12, ground.chords[-1]
-    return 0.0 if place == 0 else 0.3 if place in chord[:3] else 1.0
+    return 0.0 if place == 0 else 0.3 if place in chord[:3] else 1.8
 
 
 def _peak(strokes: Sequence[tuple[int, int]], way: Line, ground: Ground) -> float:
@@ -425,13 +443,14 @@ def _phrase(call: _Call, number: int, lately: Sequence[_Said], random: Random, t
         second = _Said(number, before.form, tuple(pool[place] for place in way), time)
         others = _sung(call, number, before.form, lately, random)
         for found in (others,) if turn else (second, others):
-            if found.opening not in [said.opening for said in lately]:
+            one_note = len(set(found.notes)) == 1
+            if not one_note and found.opening not in [said.opening for said in lately]:
                 return found
     options = call.options
     wishes = Wishes(
         options.density,
         options.rests,
-        len(pool) == 2,
+        len(pool),
         ticks(options.ends.length or Fraction(0)),
         frozenset(said.rhythm for said in lately),
     )
