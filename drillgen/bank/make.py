@@ -13,10 +13,13 @@ SoundFont 2 cannot take turns between samples, so a take is a bank (of the kits,
 plays the same note twice changes it.  A stopped note's other takes play the samples of its
 neighbours on the string, a semitone or two up or down: plucks of their own, at the cost of no
 memory.
+
+`python -m drillgen.bank.make FILE.sf2` makes the file, to be played with any synthesiser.
 """
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -253,3 +256,25 @@ def _sweep_sample(side: str) -> Sample:
 
 
 _BEHIND = 64  # samples
+
+
+def main(arguments: list[str]) -> int:
+    """The exit code: 0, or 2 with one sentence where nothing was made."""
+    if len(arguments) != 1 or not arguments[0].endswith(".sf2"):
+        print(
+            "python -m drillgen.bank.make FILE.sf2: name one file that ends in .sf2.",
+            file=sys.stderr,
+        )
+        return 2
+    path = Path(arguments[0])
+    try:
+        written(path)
+    except OSError as error:
+        print(f"{path} cannot be written: {error.strerror or error}.", file=sys.stderr)
+        return 2
+    print(f"{path}: {path.stat().st_size / 1e6:.1f} MB, {LICENCE}")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -22,7 +22,7 @@ def made(path: Path, **environment: str) -> Path:
     import os
 
     subprocess.run(
-        [sys.executable, "-m", "drillgen.bank", str(path)],
+        [sys.executable, "-m", "drillgen.bank.make", str(path)],
         check=True,
         capture_output=True,
         env=os.environ | environment,

@@ -196,7 +196,7 @@ def test_one_sentence_where_it_cannot_be_made(
 ) -> None:
     """A wrong name or folder is one sentence and exit code 2, and nothing is written."""
     done = subprocess.run(
-        [sys.executable, "-m", "drillgen.bank", *arguments],
+        [sys.executable, "-m", "drillgen.bank.make", *arguments],
         cwd=tmp_path,
         capture_output=True,
         text=True,
