@@ -15,33 +15,29 @@ and the samba's own rhythm there.  A feel that does not walk refuses `walking` w
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
-from functools import lru_cache
 from itertools import groupby, pairwise, zip_longest
 from random import Random
 
 from drillgen.band.feel import (
     Feel,
-    PatternStroke,
+    FigureNote,
     bar_of,
     bars_of,
     counted,
     drawn,
     feel,
+    figure_notes,
     goes_on,
     last_strokes,
-    read_stroke,
     remembering,
 )
 from drillgen.band.walking import players, walked
 from drillgen.band.who_plays import after, bass_ceiling, plays, runs
 from drillgen.chart import Bar, Chart
-from drillgen.drill.models import Meter
 from drillgen.drill.sheet import BASSES, INSTRUMENTS
-from drillgen.errors import FeelError
 from drillgen.lines.pass_context import Cell, PassContext, WholeTrack, cells, closest
 from drillgen.score import Note, Part
 from drillgen.theory.chords import Chord
@@ -160,33 +156,11 @@ def _under(pitch: Pitch, room: PassContext, chord: Chord | None) -> Pitch:
 # says; a slash bass is obeyed, and a bass note that stays under several chords (a pedal point) is
 # not left.
 
-_WORD = re.compile(r"(\()?([RN3568]):(.+)")
 _GHOST_LEVEL = -5.0  # dB: a skipped note leads the ear to the next one
 _BELOW = 3  # semitones: the answer is looked for under the root first
 _RISING = "368"  # a figure with one of these goes up from its root
 _OCTAVE = 12
 _HIGHEST_OCTAVE = 50  # MIDI key: above D3 a bass gets in the way of the chords
-
-
-@dataclass(frozen=True, slots=True)
-class FigureNote:
-    """One note of a figure."""
-
-    degree: str  # R, 3, 5, 6, 8 or N
-    stroke: PatternStroke
-
-
-@lru_cache(maxsize=1024)
-def words(bar: str, meter: Meter) -> tuple[FigureNote, ...]:
-    """Read one bar of a figure.  Raises FeelError where it cannot be read."""
-    return tuple(_word(text, meter) for text in bar.split())
-
-
-def _word(text: str, meter: Meter) -> FigureNote:
-    found = _WORD.fullmatch(text)
-    if not found:
-        raise FeelError(f"In a feel's file {text!r} is no note of a figure.")
-    return FigureNote(found[2], read_stroke((found[1] or "") + found[3], meter))
 
 
 def played(chart: Chart, room: PassContext, feel: Feel) -> list[Note]:
@@ -198,7 +172,7 @@ def played(chart: Chart, room: PassContext, feel: Feel) -> list[Note]:
     for bar in room.bars:
         pattern = _figure(chart, bar, room, feel, pattern)
         text = bar_of(pattern, counted(chart, bar))
-        figure = words(text, chart.drill.meter)
+        figure = figure_notes(text, chart.drill.meter)
         inside = by_bar.get(bar.start, [])
         notes += _bar(chart, bar, inside, room, figure, led)
         led = notes[-1].pitch if inside and notes[-1].mark == "approach" else None

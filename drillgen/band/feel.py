@@ -6,7 +6,7 @@ The file's stem names the feel; adding a file adds a feel.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
@@ -182,6 +182,30 @@ _HELD = {"1-": 1}  # the last chord, where a feel has no other way
 _NO_SOUNDS = ("from", "below", "level", "setup")
 
 
+_FIGURE_NOTE = re.compile(r"(\()?([RN3568]):(.+)")
+
+
+@dataclass(frozen=True, slots=True)
+class FigureNote:
+    """One note of a figure."""
+
+    degree: str  # R, 3, 5, 6, 8 or N
+    stroke: PatternStroke
+
+
+@lru_cache(maxsize=1024)
+def figure_notes(bar: str, meter: Meter) -> tuple[FigureNote, ...]:
+    """Read one bar of a figure.  Raises FeelError where it cannot be read."""
+    return tuple(_word(text, meter) for text in bar.split())
+
+
+def _word(text: str, meter: Meter) -> FigureNote:
+    found = _FIGURE_NOTE.fullmatch(text)
+    if not found:
+        raise FeelError(f"In a feel's file {text!r} is no note of a figure.")
+    return FigureNote(found[2], read_stroke((found[1] or "") + found[3], meter))
+
+
 @dataclass(frozen=True, slots=True)
 class Layer:
     """One instrument of the kit through a bar."""
@@ -292,10 +316,10 @@ def _check(name: str, meter: Meter) -> None:
         for path, word, known in _named(book):
             if word not in known:
                 _refuse_name(name, (*top, "drums", tools, *path), word, known)
-    for path, pattern in _written(table):
+    for path, pattern, read in _written(table):
         try:
             for bar in bars_of(pattern):
-                strokes(bar, meter)
+                read(bar, meter)
         except FeelError as error:
             raise FeelError(f"{feel_place(name, (*top, *path))}: {error}") from error
 
@@ -324,19 +348,21 @@ def _named(book: Mapping[str, Any]) -> Iterator[tuple[_Path, Any, Mapping[str, i
                     yield (key, number, sound), sound, KEYS
 
 
-def _written(table: Mapping[str, Any]) -> Iterator[tuple[_Path, str]]:
-    """Every pattern of strokes in a meter's table, with its place; a bass's figures apart."""
+def _written(table: Mapping[str, Any]) -> Iterator[tuple[_Path, str, Callable[..., object]]]:
+    """Every pattern in a meter's table, with its place and what reads its bars."""
     for number, bar in enumerate(table["count"]):
-        yield ("count", number), bar
+        yield ("count", number), bar, strokes
     for pattern in table.get("last", ()):
-        yield ("last", pattern), pattern
+        yield ("last", pattern), pattern, strokes
     for key, own in (("cells", table["comping"]), *table["comping"].items()):
         for pattern in own["cells"] if isinstance(own, Mapping) and "cells" in own else ():
             where = ("cells",) if key == "cells" else (key, "cells")
-            yield ("comping", *where, pattern), pattern
+            yield ("comping", *where, pattern), pattern, strokes
     for tools, book in table["drums"].items():
         for path, pattern in _of_drums(book):
-            yield ("drums", tools, *path), pattern
+            yield ("drums", tools, *path), pattern, strokes
+    for pattern in table.get("bass", {}).get("two-beat", ()):
+        yield ("bass", "two-beat", pattern), pattern, figure_notes
 
 
 def _of_drums(book: Mapping[str, Any]) -> Iterator[tuple[_Path, str]]:

@@ -11,8 +11,7 @@ from typing import get_args
 import pytest
 from click.testing import CliRunner
 
-from drillgen.band import bass as figures
-from drillgen.band.feel import KEYS, Choices, DrumBook, bars_of, feel, strokes
+from drillgen.band.feel import KEYS, Choices, DrumBook, bars_of, feel, figure_notes, strokes
 from drillgen.cli import main
 from drillgen.drill import band
 from drillgen.drill.band import CompingKind
@@ -64,7 +63,7 @@ def test_a_feel_is_complete(name, meter):
     assert always_something(played.two_beat)
     for pattern in played.two_beat.patterns:
         for bar in bars_of(pattern):
-            assert figures.words(bar, METERS[meter])[0].stroke.place == 0  # the one is said
+            assert figure_notes(bar, METERS[meter])[0].stroke.place == 0  # the one is said
     assert all(strokes(bar, METERS[meter]) for bar in played.count)
 
 

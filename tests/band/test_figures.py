@@ -7,8 +7,8 @@ from itertools import pairwise
 
 import pytest
 
-from drillgen.band import bass as figures
-from drillgen.band.feel import bars_of
+from drillgen.band.feel import bars_of, feel, figure_notes
+from drillgen.drill import band
 from drillgen.drill.band import basses
 from drillgen.drill.bars import METERS
 from drillgen.errors import FeelError
@@ -120,7 +120,27 @@ def test_a_feel_that_does_not_walk_says_so(name, meter):
 def test_a_wrong_figure_is_refused(wrong):
     """A figure that cannot be read, or leaves its bar, is an error."""
     with pytest.raises(FeelError, match="In a feel's file"):
-        figures.words(wrong, METERS["4/4"])
+        figure_notes(wrong, METERS["4/4"])
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong"),
+    [
+        ('"R:1- 5:3-"', '"R:1- 5:3- X:4"'),  # a bass's figure
+        ('"1. 2&-": 2', '"1. 9&-": 2'),  # the last chord's strokes
+        ("sound: ride cymbal", "sound: ride cymbel"),
+    ],
+)
+def test_what_nobody_can_play_is_told_with_its_place(monkeypatch, tmp_path, right, wrong):
+    """A feel's file says nothing that is found out only when a bar draws it: it is refused whole,
+    with file, line and column of what is wrong."""
+    text = (band.FEELS_FOLDER / "swing.yaml").read_text("utf-8")
+    before, after = text.split(right, 1)
+    (tmp_path / "mine.yaml").write_text(before + wrong + after, "utf-8")
+    monkeypatch.setattr(band, "FEELS_FOLDER", tmp_path)
+    line = before.count("\n") + 1
+    with pytest.raises(FeelError, match=rf"mine\.yaml:{line}:\d+: "):
+        feel("mine", METERS["4/4"])
 
 
 def test_figures_of_two_bars_are_read_bar_by_bar():
@@ -147,7 +167,7 @@ def test_an_anticipated_root_stays_in_its_octave(name, meter):
             if note.mark == "approach":
                 ahead += 1
                 assert note.pitch == following.pitch
-    assert ahead or "N:" not in str(figures.feel(name, METERS[meter]).two_beat.patterns)
+    assert ahead or "N:" not in str(feel(name, METERS[meter]).two_beat.patterns)
 
 
 def test_rising_figures_rise():
