@@ -128,9 +128,11 @@ def played(
 
 @cache
 def player(font: str) -> Player:
-    """A soundfont by its name, `own` the bank's."""
+    """A soundfont by its name or file; `own` is the bank's."""
     if font == "own":
         return Player(own_soundfont().path)
+    if Path(font).suffix:
+        return Player(Path(font))
     return Player(next(each.path for each in find_soundfonts() if each.path.stem == font))
 
 
@@ -141,7 +143,7 @@ def _struck(font: str, program: int, key: int, velocity: int, hold: int, drum: b
     synth.choose(drum, program)
     count = RATE * 2 if drum else hold + RATE // 3
     raw = synth.note(drum, key, velocity, hold, count)
-    return np.asarray(raw, np.float32).mean(axis=0)
+    return np.asarray(np.asarray(raw, np.float32).mean(axis=0))
 
 
 _GRAIN = RATE // 50  # samples: lengths are rounded, so that notes are rendered once
@@ -231,7 +233,7 @@ def student(
         else:
             sound = _plucked(note, random)
         _add(out, sound, note.start)
-    return out / max(float(np.abs(out).max()), 1e-6) * np.float32(0.5)
+    return np.asarray(out / max(float(np.abs(out).max()), 1e-6) * np.float32(0.5))
 
 
 def _add(out: Sound, sound: Sound, at: float) -> None:
@@ -301,7 +303,7 @@ def _of_band(voice: Voice, key: int, velocity: int, duration: float) -> Sound:
     hold = max(round(duration * RATE / _GRAIN), 1) * _GRAIN if not voice.percussion else _GRAIN
     steady = max(velocity // 8 * 8, 8)
     sound = _struck("TimGM6mb", voice.program, key, steady, hold, voice.percussion)
-    return sound * np.float32(10 ** (voice.level / 20))
+    return np.asarray(sound * np.float32(10 ** (voice.level / 20)))
 
 
 _PACKET = 960  # samples at 48 kHz: 20 ms, as Opus is mostly sent
@@ -321,7 +323,7 @@ def coded(sound: Sound) -> Sound:
             out.mux(stream.encode(frame))
         out.mux(stream.encode(None))
     raw.seek(0)
-    with av.open(raw) as source:
+    with av.open(raw, "r") as source:
         found = [frame.to_ndarray().reshape(-1) for frame in source.decode(audio=0)]
     return resampled(np.concatenate(found).astype(np.float32), 48000, RATE)[: len(sound)]
 
@@ -335,9 +337,8 @@ def resampled(sound: Sound, rate: int, wanted: int) -> Sound:
     return np.concatenate([piece.to_ndarray()[0] for piece in pieces]).astype(np.float32)
 
 
-def take(number: int, instruments: Sequence[Instrument], folder: Path | None = None) -> Take:
+def take(number: int, instruments: Sequence[Instrument]) -> Take:
     """The take of a number: instruments and ways to spoil in turn, the rest by chance."""
-    del folder
     random = Random(f"take {number}")
     instrument = instruments[number % len(instruments)]
     how = SPOILED[number // len(instruments) % len(SPOILED)]

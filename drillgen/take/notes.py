@@ -229,7 +229,8 @@ def _finished(note: GrowingNote) -> HeardNote | None:
     long_enough = (end - note.onset) * 1000 >= _RULES["shortest_ms"]
     if not long_enough or len(note.pitches) < _RULES["voiced_frames"]:
         return None
-    return HeardNote(note.onset, end, note.pitch, note.top)
+    start = max(note.onset - _RULES["early_ms"] / 1000, 0.0)
+    return HeardNote(start, end, note.pitch, note.top)
 
 
 def _loud_enough(found: Sequence[HeardNote]) -> list[HeardNote]:
