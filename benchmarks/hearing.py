@@ -26,10 +26,10 @@ from benchmarks.takes import DRILLS, SPOILED, Instrument, Take, resampled, take,
 from drillgen.errors import DrillgenError
 from drillgen.sound.fluidsynth import RATE
 from drillgen.take import HeardNote
-from drillgen.take.judge import JudgedResponse, judged, shared_out
+from drillgen.take.judge import JudgedResponse, in_reach, judged, shared_out
 from drillgen.take.listen import RATE as HEARD_AT
 from drillgen.take.notes import listen
-from drillgen.take.place import in_track, placed
+from drillgen.take.place import Placed, in_track, placed
 
 INSTRUMENTS = (
     Instrument("our upright", "plucked", "own", 32),
@@ -102,17 +102,29 @@ def count(each: Take, heard: Sequence[HeardNote], seconds: float, tally: Tally) 
     drill = next(name for name in DRILLS if any(t is each.track for t, _ in tracks(name)))
     try:
         place = placed([track for track, _ in tracks(drill)], heard, seconds)
-        near = abs(place.at - each.at) < _NEAR
-        tally.found.append(place.track.name == each.track.name and near)
+        tally.found.append(_same_place(each, place, seconds))
     except DrillgenError:
         tally.found.append(False)
     # Notes are counted at the true place, so that each figure says one thing.
     place = placed([each.track], heard, seconds, each.at)
-    in_time = in_track(heard, each.at)
     responses = [r for r in each.track.responses if r.start < each.at + seconds and r.end > each.at]
+    in_time = in_reach(responses, in_track(heard, each.at), place.tuning)
     inside = sorted({i for own in shared_out(responses, in_time) for i in own})
-    _score(each, [heard[index] for index in inside], tally)
+    _score(each, in_track([in_time[index] for index in inside], -each.at), tally)
     verdicts(each, judged(responses, in_time, place.tuning), tally)
+
+
+def _same_place(each: Take, place: Placed, seconds: float) -> bool:
+    """Whether the place is the true one, or another where the very same notes are asked: passes of
+    one key may be alike."""
+    asked, found = (
+        [(note.key, note.start - at) for note in track.notes if 0 <= note.start - at < seconds]
+        for track, at in ((each.track, each.at), (place.track, place.at))
+    )
+    return len(asked) == len(found) and all(
+        key == other and abs(start - begun) < _NEAR
+        for (key, start), (other, begun) in zip(asked, found, strict=True)
+    )
 
 
 def _score(each: Take, heard: Sequence[HeardNote], tally: Tally) -> None:

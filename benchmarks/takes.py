@@ -286,7 +286,7 @@ def _convolved(sound: Sound, tail: NDArray[np.float64]) -> Sound:
 
 def _mixed(sound: Sound, other: Sound, decibels: float) -> Sound:
     gain = np.sqrt(_power(sound) / _power(other)) * 10 ** (decibels / 20)
-    return (sound + gain * other).astype(np.float32)
+    return np.asarray(sound + gain * other, np.float32)
 
 
 def band(performance: Performance, at: float, seconds: float) -> Sound:

@@ -55,11 +55,23 @@ def judged(
     responses: Sequence[AskedResponse], heard: Sequence[HeardNote], tuning: Tuning
 ) -> list[JudgedResponse]:
     """A verdict on every asked note.  `heard`: in seconds of the track, in order of start."""
+    heard = in_reach(responses, heard, tuning)
     own = shared_out(responses, heard)
     return [
         judge(response, [heard[index] for index in indices], tuning)
         for response, indices in zip(responses, own, strict=True)
     ]
+
+
+def in_reach(
+    responses: Sequence[AskedResponse], heard: Sequence[HeardNote], tuning: Tuning
+) -> list[HeardNote]:
+    """What the player may have played: nothing that is more than some semitones beyond all that is
+    asked, which is another instrument in the room."""
+    keys = [note.key + 12 * tuning.octaves for each in responses for note in each.notes]
+    beyond = tables()["judge"]["beyond_semitones"] + (12 if tuning.any_octave else 0)
+    low, high = min(keys, default=0) - beyond, max(keys, default=127) + beyond
+    return [note for note in heard if low <= note.pitch <= high]
 
 
 def shared_out(responses: Sequence[AskedResponse], heard: Sequence[HeardNote]) -> list[list[int]]:

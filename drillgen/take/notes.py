@@ -60,7 +60,7 @@ class GrowingNote:
 
     first: int
     onset: float  # seconds
-    struck: bool  # it began with an onset
+    struck: bool  # it began with an onset, and with a rise of its level
     last: int  # its last periodic frame
     top: float  # dB, its loudest frame
     pitches: list[float] = field(default_factory=list)
@@ -108,7 +108,8 @@ class _Walk:
     def _new(self, frame: int, onset: float | None) -> GrowingNote:
         at = self._without_onset(frame) if onset is None else onset
         level, pitch = float(self._level[frame]), float(self._pitch[frame])
-        return GrowingNote(frame, at, onset is not None, frame, level, [pitch])
+        struck = onset is not None and self._rises(round(onset / _FRAME))
+        return GrowingNote(frame, at, struck, frame, level, [pitch])
 
     def _without_onset(self, frame: int) -> float:
         """When a note began that nothing but its pitch tells: half of YIN's window before, or half
@@ -154,19 +155,22 @@ class _Walk:
         return bool(self._voiced[frame] and near and alive)
 
     def _struck_again(self, frame: int, note: GrowingNote) -> bool:
-        """Whether an onset lies in this frame with a rise of the level."""
+        """Whether an onset lies in this frame with a rise of the level that lasts: a drum that
+        is heard over a held note rises and is gone."""
         while (
             self._next < len(self._onsets) and self._onsets[self._next][0] < (frame - 0.5) * _FRAME
         ):
             self._next += 1
         if self._next == len(self._onsets) or self._onsets[self._next][0] >= (frame + 0.5) * _FRAME:
             return False
-        width = _RULES["rise_frames"]
-        if frame - note.first < width:
-            return False
+        return frame - note.first >= _RULES["rise_frames"] and self._rises(frame)
+
+    def _rises(self, frame: int) -> bool:
+        """Whether the level rises here, and stays up."""
+        width, settled = _RULES["rise_frames"], _RULES["rise_after"]
         before = self._level[max(frame - width, 0) : frame + 1].min()
-        after = self._level[frame : frame + width + 1].max()
-        return bool(after - before >= _RULES["rise_db"])
+        after = self._level[frame + settled : frame + settled + width]
+        return bool(len(after) and np.median(after) - before >= _RULES["rise_db"])
 
     def _stepped(self, frame: int, note: GrowingNote) -> bool:
         """Whether the pitch lies elsewhere from here on."""
@@ -203,7 +207,7 @@ def _gap(first: GrowingNote, second: GrowingNote) -> float:
 
 def _goes_on(first: GrowingNote, second: GrowingNote) -> bool:
     same = abs(first.pitch - second.pitch) < _RULES["step_semitones"]
-    return same and not second.struck and _gap(first, second) <= _RULES["joined_ms"]
+    return same and not second.struck and _gap(first, second) <= _RULES["same_joined_ms"]
 
 
 def _is_partial(first: GrowingNote, second: GrowingNote) -> bool:
