@@ -23,9 +23,11 @@ if TYPE_CHECKING:
 INDEX, FOLDER = "index.html", "page"
 ALONE = "page.html"  # the whole page in one file
 WORKER = "worker.js"  # keeps the page; beside it, since a worker serves what lies under it
-# What it may load and run (Content Security Policy, level 3).
+# What it may load and run (Content Security Policy, level 3).  From disk a worker, which listens,
+# can be had from a blob alone, and only a script can make one.
 POLICY = (
-    "default-src 'none'; script-src {scripts}; style-src {styles}; img-src data:; "
+    "default-src 'none'; script-src {scripts}; worker-src 'self' blob:; "
+    "style-src {styles}; img-src data:; "
     "font-src data:; media-src data:; manifest-src 'self'; "
     "base-uri 'none'; form-action 'none'"
 )

@@ -31,6 +31,8 @@ from drillgen.sound.fluidsynth import RATE
 from drillgen.sound.release import choke_fall, sample_at
 from drillgen.sound.samples import Bank, DistinctNote
 from drillgen.sound.soundfonts import Soundfont
+from drillgen.take import tables
+from drillgen.take.asked import as_data, of_track
 from drillgen.theory.pitch import Degree
 from drillgen.version import VERSION
 
@@ -156,6 +158,7 @@ def drill(
         "beats": first.meter.beats,
         "byEar": first.line is not None and first.line.by_ear,
         "dictated": first.line is not None and first.line.dictation,
+        "anyOctave": first.line is not None and first.line.instrument == "voice",
         "rate": RATE,
         "gain": sounds.gain,
         "choke": round(choke_fall(), 1),
@@ -176,6 +179,7 @@ def take(stand: Stand, index: int, players: Sequence[PagePlayer], sounds: Sounds
         "slowing": slowing(chart),
         "tempos": [float(bar.tempo) for bar in chart.bars] if chart.tempo.step else [],
         "end": sample_at(stand.takes[index].performance.seconds),
+        "asked": asked(stand.takes[index]),
         "strokes": {
             player.voice.part: list(_strokes(player.strokes, sounds, numbers)) for player in players
         },
@@ -193,6 +197,22 @@ def slowing(chart: Chart) -> list[list[int]]:
         first, *later = map(sample_at, seconds)
         found.append([bar.number, *steps([0, *(sample - first for sample in later)])])
     return found
+
+
+def asked(take: Take) -> list[Values]:
+    """What each response asks for (`drillgen.take.asked.as_data`), in milliseconds of the track."""
+    if not any(bar.role == "response" for bar in take.chart.bars):
+        return []  # a line to play along sounds itself: no microphone could tell them apart
+    return [_in_milliseconds(each) for each in as_data(of_track(take.score, take.performance))]
+
+
+def _in_milliseconds(response: Values) -> Values:
+    notes = [
+        [round(start * 1000), round(end * 1000), key, name]
+        for start, end, key, name in response["notes"]
+    ]
+    times = {name: round(response[name] * 1000) for name in ("start", "end")}
+    return {"bars": response["bars"], **times, "notes": notes}
 
 
 def tempos(stand: Stand) -> list[Values]:
@@ -300,7 +320,12 @@ _WEB = resources.files("drillgen.page") / "web"
 # In the order in which they build on each other.
 SCRIPTS = ("base", "load", "tones", "band", "player", "turns", "choices", "places", "strip",
            "address", "offline", "keys", "drag", "click", "paper", "sight", "bars", "room",
-           "desk", "show", "page")  # fmt: skip
+           "desk", "show", "results", "advice", "hearing", "answers", "page")  # fmt: skip
+# What runs in the worker that listens; it is loaded when it is asked for.
+EAR = ("ear", "notes", "judge", "place", "chirp", "listen")
+_CAPTURE = "capture.js"  # on the audio thread, where a page may load it: not from disk
+_HEARD_ELSEWHERE = ("sound", "notes")  # of the tables: how Python listens
+_SAID_AT_ONCE = ("next", "errs", "care")  # of the tables: what the page says before it listens
 _STYLE, _CODE = "stand.css", "stand.js"
 _APP = "app.webmanifest"  # for pages that a server gives
 _COUNT = "count"  # the tones of a count-in, in one file: the first thing that is heard
@@ -359,7 +384,8 @@ def script(name: str, value: Any) -> bytes:
 
 def assets() -> dict[str, bytes]:
     """What is the same in every pack, by file name."""
-    return {_STYLE: _style().encode("utf-8"), _CODE: _code().encode("utf-8")}
+    files = {_STYLE: _style(), _CODE: _code(), _CAPTURE: _text(_CAPTURE)}
+    return {name: content.encode("utf-8") for name, content in files.items()}
 
 
 def value_of(content: bytes) -> Any:
@@ -371,6 +397,14 @@ def value_of(content: bytes) -> Any:
 def _code() -> str:
     """The page's scripts as one: each request costs a slow line's way there and back."""
     return "".join(_text(f"{name}.js") for name in SCRIPTS)
+
+
+def ear() -> Values:
+    """What listens: a worker's code, and the tables of `drillgen.take`."""
+    others = (*_HEARD_ELSEWHERE, *_SAID_AT_ONCE)
+    shared = {name: each for name, each in tables().items() if name not in others}
+    code = "".join(_text(f"{name}.js") for name in EAR)
+    return {"code": code, "tables": shared}
 
 
 def _style() -> str:
@@ -408,6 +442,7 @@ def _text(name: str) -> str:
 # and share what is the same. `write_index` is quick: it needs the drills' entries alone.
 
 ROOM = "room"
+_EAR = "ear"
 # How much slower than planned the longest notes can be played to their ends.  The page goes slower
 # still; then they end early.
 _SLOWED = 2.0
@@ -461,6 +496,7 @@ def write_index(
     """
     files = {f"{FOLDER}/{name}": content for name, content in assets().items()}
     files[f"{FOLDER}/{ROOM}.js"] = script(ROOM, impulse(room))
+    files[f"{FOLDER}/{_EAR}.js"] = script(_EAR, ear())
     files[WORKER] = _text(WORKER).encode("utf-8")
     files[f"{FOLDER}/{_APP}"] = _json(_app(title)).encode("utf-8")
     files[INDEX] = document(_catalogue(title, entries, licence))
@@ -492,7 +528,7 @@ def write_alone(
     )
     values = {Path(name).stem: value_of((pack / name).read_bytes()) for name in names}
     catalogue = _catalogue(title, entries, licence)
-    _whole(out / ALONE, document(catalogue, values | {ROOM: impulse(room)}))
+    _whole(out / ALONE, document(catalogue, values | {ROOM: impulse(room), _EAR: ear()}))
     return [ALONE]
 
 
@@ -501,6 +537,7 @@ def _catalogue(title: str, entries: Sequence[Mapping[str, Any]], licence: Licenc
         "title": title,
         "program": f"drillgen {VERSION}",
         "licence": [licence.soundfont, licence.text],
+        "words": {name: tables()[name] for name in _SAID_AT_ONCE},
         "drills": [
             {k: entry.get(k, "") for k in ("title", "file", "takes", _COUNT)} for entry in entries
         ],

@@ -1,6 +1,7 @@
 /* Once opened from a server, the page works without one, and may stand on a phone's home screen. */
 (function (d) {
   "use strict";
+  const EAR = "ear";
   const ROOM = "room"; // also the id of its block in a page that travels alone
 
   /** Where a browser lets a page be kept (a secure context): keep what a drill needs. */
@@ -10,9 +11,9 @@
       await navigator.serviceWorker.register("worker.js");
       const { active } = await navigator.serviceWorker.ready;
       const own = [...document.querySelectorAll("link[rel=stylesheet], script[src]")].map((each) => each.href || each.src);
-      const data = [ROOM, ...names].map((name) => new URL(`page/${name}.js`, location.href).href);
+      const data = [ROOM, EAR, ...names].map((name) => new URL(`page/${name}.js`, location.href).href);
       navigator.serviceWorker.onmessage = () => { document.documentElement.dataset.kept = "yes"; };
-      active.postMessage([location.href.split("#")[0], ...own, ...data]);
+      active.postMessage([location.href.split("#")[0], new URL("page/capture.js", location.href).href, ...own, ...data]);
     } catch {
       return;
     }

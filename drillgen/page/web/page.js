@@ -15,6 +15,13 @@
   const strip = new d.Strip(d.byId("strip"), (id) => jump(state.places.barOf(id, state.bar)));
   const list = new d.Bars(d.byId("bars"), (bar) => jump(bar));
   const sight = new d.Sight(d.byId("back"));
+  const answers = new d.Answers({
+    program: catalogue.program, words: catalogue.words, drill: () => state.drill, keyOf, tracks, adopt, expected,
+    music: () => ({ player, asked: state.read.asked }),
+    tempo: ({ speed, bar }) => (state.read.tempos.length ? state.read.tempos[bar] : state.take.tempo) * speed,
+    labels: () => keyLabels(), key: () => keyOf(d.clamp(state.bar, player.lead, layout().bars.length - 1)),
+    nameOf: (bar) => whereOf(layout(), bar), wake: () => band.open(), mark: markKeys,
+  });
   let band = null;
   let player = null;
   let waiting = 0;
@@ -118,6 +125,7 @@
     const value = await d.load(take.file);
     if (state.tempo !== wanted || !takesHere().includes(take)) return; // something else was chosen meanwhile
     if (take !== state.take) state.read = d.readTake(value, state.drill.rate);
+    if (!state.take) answers.drill(state.read.asked.length > 0);
     state.take = take;
     player.tempo = take.tempo;
     player.use(state.read, state.tempo / take.tempo);
@@ -166,6 +174,7 @@
 
   function stop() {
     state.asked = null;
+    answers.stopped();
     if (player && player.playing) player.stop();
     clearTimeout(waiting);
     showPlaying();
@@ -296,6 +305,55 @@
     const barOf = (id) => state.places.barOf(id, state.bar);
     strip.dress("out", (id) => barOf(id) < player.first || barOf(id) > player.last);
     strip.dress("unseen-line", (id) => line === "hidden" || (line === "after" && !state.places.answered(barOf(id), state.bar)));
+  }
+
+  /* Answers -------------------------------------------------------------------------------- */
+
+  const keyLabels = () => [...new Set(d.choices(state.drill).filter(({ index }) => index !== undefined).map(({ label }) => label))];
+
+  function keyOf(bar) {
+    return layout().keys[layout().bars[bar][1]].label;
+  }
+
+  function whereOf({ keys, bars }, bar) {
+    return `${keys[bars[bar][1]].label}, bar ${bar - player.lead + 1}:`;
+  }
+
+  /** The first bars of the answers that a round in a key has, of the bars that are chosen. */
+  function expected(label) {
+    return state.read.asked.map(({ bars: [from, to] }) => [from, to].map((bar) => bar + player.lead - 1))
+      .filter(([from, to]) => from <= player.last && to >= player.first && keyOf(from) === label)
+      .map(([from]) => Math.max(from, player.first));
+  }
+
+  /** The tracks that a recording may be of: the present bars at every tempo of the pack, and as chosen. */
+  async function tracks() {
+    const all = await Promise.all(takesHere().map(async (take) => [take, d.readTake(await d.load(take.file), state.drill.rate)]));
+    const own = layout();
+    return [[state.take, state.read, state.tempo], ...all.map(([take, read]) => [take, read, take.tempo])].map(([take, read, tempo]) => {
+      const scaled = (seconds) => (seconds * take.tempo) / tempo;
+      return {
+        tempo,
+        names: read.asked.map(({ bars: [bar] }) => bar + player.lead - 1).map((bar) => [keyOf(bar), whereOf(own, bar)]),
+        responses: read.asked.map(({ start, end, notes }, number) => ({
+          number, start: scaled(start), end: scaled(end), notes: notes.map(([from, to, ...rest]) => [scaled(from), scaled(to), ...rest]),
+        })),
+      };
+    });
+  }
+
+  async function adopt(label, tempo) {
+    await chooseKey(d.choices(state.drill).findIndex((choice) => choice.label === label));
+    await chooseTempo(tempo);
+    keepSoon();
+  }
+
+  /** The keys that were tried and are not solid yet, where keys are chosen. */
+  function markKeys(keys) {
+    const weak = new Set(keys.filter(([, { tried, solid }]) => tried && !solid).map(([label]) => label));
+    d.choices(state.drill).forEach(({ label }, index) => {
+      d.byId("key").options[index].textContent = weak.has(label) ? `${label} – not yet solid` : label;
+    });
   }
 
   /* Hands ---------------------------------------------------------------------------------- */

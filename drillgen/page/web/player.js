@@ -32,7 +32,7 @@
     }
     bars.forEach((strokes) => strokes.sort((one, other) => one.start - other.start));
     const slowing = Object.fromEntries(take.slowing.map(([bar, ...beats]) => [bar, running(beats).map((sample) => sample / rate)]));
-    return { starts, bars, slowing, tempos: take.tempos, end: take.end / rate };
+    return { starts, bars, slowing, tempos: take.tempos, end: take.end / rate, asked: take.asked.map(inSeconds) };
   };
 
   /** Where the beats of a bar begin, and its end, in seconds from its start: two are enough where they are even. */
@@ -51,6 +51,11 @@
     const index = Math.max(beats.slice(0, -1).findLastIndex((at) => at <= seconds), 0);
     return d.clamp((index + (seconds - beats[index]) / (beats[index + 1] - beats[index])) / (beats.length - 1), 0, 1);
   };
+
+  /** A response that is asked for: milliseconds to seconds. */
+  function inSeconds({ bars, start, end, notes }) {
+    return { bars, start: start / 1000, end: end / 1000, notes: notes.map(([from, to, key, name]) => [from / 1000, to / 1000, key, name]) };
+  }
 
   /** The time at the ear by the audio system's own clock; null where there is none to be believed. */
   function stamped(context) {
