@@ -12,7 +12,7 @@ from __future__ import annotations
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from ipaddress import IPv4Address
 from pathlib import Path
@@ -425,25 +425,33 @@ def play(
 ) -> None:
     """Hear drills at once, on a page on this machine; nothing is kept.
 
-    The files are followed: after each change the page is made anew, or what is wrong is said. Load
-    the page again to hear it. Ctrl-C ends it.
+    The files are followed, also those that they name: after each change the page loads itself
+    again, or says what is wrong and where. Ctrl-C ends it.
     """
     from tempfile import TemporaryDirectory
     from webbrowser import open as show
 
+    from drillgen.drill.reader import changed_at, files_read
     from drillgen.serve.door import HERE
-    from drillgen.serve.server import open_server
+    from drillgen.serve.server import Following, open_server
 
     with TemporaryDirectory(prefix="drillgen-", ignore_cleanup_errors=True) as made:
-        pack = Path(made) / "pack"
-        _make_page(read(sources, settings, given), pack)
-        with open_server(pack, HERE, port) as server:
+        first = Path(made) / "1"
+        with files_read() as files:
+            _make_page(read(sources, settings, given), first)
+        with open_server(first, HERE, port) as server:
+            server.following = Following()
             click.echo(f"{server.url}\nEdit on: this page follows your file. Ctrl-C ends it.")
             if browser:
                 show(server.url)
             Thread(target=server.serve_forever, daemon=True).start()
             with suppress(KeyboardInterrupt):
-                _follow(sources, lambda: _make_page(read(sources, settings, given), pack))
+                while True:
+                    _wait(files)
+                    files = {file: changed_at(file) for file in files}
+                    with files_read() as now:
+                        _again(lambda to: _make_page(read(sources, settings, given), to), server)
+                    files |= now
             server.shutdown()
 
 
@@ -497,33 +505,35 @@ def _make_page(lesson: Lesson, pack: Path) -> None:
     click.echo(f"{lesson.title}: ready in {time.monotonic() - began:.1f} s")
 
 
+def _again(make: Callable[[Path], None], server: PackServer) -> None:
+    """Make the page anew in a folder of its own, since drills may have gone, and have the one that
+    is open know; or what is wrong, said on the page and in the terminal."""
+    from shutil import rmtree
+
+    following, old = server.following, server.root
+    assert following is not None
+    new = old.parent / f"{following.number + 1}"
+    try:
+        make(new)
+    except DrillgenError as error:
+        following.wrong = str(error)
+        click.echo(str(error), err=True)
+        rmtree(new, ignore_errors=True)
+        return
+    server.root = new
+    following.number, following.wrong = following.number + 1, ""
+    rmtree(old, ignore_errors=True)
+
+
 _LOOK = 0.3  # seconds between looks at the files
 
 
-def _follow(sources: Sequence[str], again: Callable[[], None]) -> None:
-    """Do something again whenever one of the files changes; what is wrong in them is said."""
-    files = [Path(source) for source in sources if Path(source).is_file()]
-    seen = _times(files)
-    while True:
+def _wait(files: Mapping[Path, int]) -> None:
+    """Until one of the files is another than when it was read."""
+    from drillgen.drill.reader import changed_at
+
+    while all(changed_at(file) == seen for file, seen in files.items()):
         time.sleep(_LOOK)
-        now = _times(files)
-        if now != seen:
-            seen = now
-            try:
-                again()
-            except DrillgenError as error:
-                click.echo(str(error), err=True)
-
-
-def _times(files: Sequence[Path]) -> list[int]:
-    """When each was changed; 0 while an editor replaces it."""
-    found = []
-    for file in files:
-        try:
-            found.append(file.stat().st_mtime_ns)
-        except OSError:
-            found.append(0)
-    return found
 
 
 def _refuse_other_folders(folder: Path) -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from pathlib import Path as FilePath
 from stat import S_ISDIR, S_ISREG
 from typing import Any, get_args
@@ -273,9 +275,34 @@ def read_source(
     return DrillSource(name or str(path), _text(data))
 
 
+_read: ContextVar[dict[FilePath, int] | None] = ContextVar("_read", default=None)
+
+
+@contextmanager
+def files_read() -> Iterator[dict[FilePath, int]]:
+    """Every file that is asked for meanwhile, also one that is not there, and when it had been
+    changed."""
+    files: dict[FilePath, int] = {}
+    before = _read.set(files)
+    try:
+        yield files
+    finally:
+        _read.reset(before)
+
+
+def changed_at(path: FilePath) -> int:
+    """Nanoseconds since 1970; 0 while an editor replaces it."""
+    try:
+        return path.stat().st_mtime_ns
+    except (OSError, ValueError):
+        return 0
+
+
 def read_data(path: FilePath, most: int, asked_by: FilePath | None = None) -> bytes:
     """The bytes of a file, one more than `most` where it has more.  Raises RefusedError where there
     is no such file, or none that ends."""
+    if (files := _read.get()) is not None:
+        files.setdefault(path, changed_at(path))
     try:
         state = path.stat().st_mode
         regular = S_ISREG(state) or S_ISDIR(state)

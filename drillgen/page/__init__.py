@@ -10,6 +10,7 @@ Here: what the page is made from, plain values given by the pack.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
 INDEX, FOLDER = "index.html", "page"
 ALONE = "page.html"  # the whole page in one file
+WEB = Path(__file__).parent / "web"  # what runs in the browser
 WORKER = "worker.js"  # keeps the page; beside it, since a worker serves what lies under it
 # What it may load and run (Content Security Policy, level 3).  From disk a worker, which listens,
 # can be had from a blob alone, and only a script can make one.

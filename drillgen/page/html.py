@@ -17,13 +17,12 @@ import json
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from drillgen.chart import Bar, Chart
 from drillgen.disk import whole_file
-from drillgen.page import ALONE, FOLDER, INDEX, POLICY, WORKER, Licence, Picture, Stand, Take
+from drillgen.page import ALONE, FOLDER, INDEX, POLICY, WEB, WORKER, Licence, Picture, Stand, Take
 from drillgen.page.tones import PagePlayer, PageStroke, Tone, gain, impulse, needs, players, tones
 from drillgen.score import Note, PartName
 from drillgen.sheet.svg import font_faces
@@ -316,7 +315,6 @@ def _line_tones(players: Sequence[Sequence[PagePlayer]], sounds: Sounds) -> dict
 # HTML Standard), so the data are scripts, each of which hands one value to the page. In a single
 # file they are blocks of data in the document, and the scripts are allowed by their hashes.
 
-_WEB = resources.files("drillgen.page") / "web"
 # In the order in which they build on each other.
 SCRIPTS = ("base", "load", "tones", "band", "player", "turns", "choices", "places", "strip",
            "address", "offline", "keys", "drag", "click", "paper", "sight", "bars", "room",
@@ -433,7 +431,7 @@ def _mark(text: str) -> str:
 
 
 def _text(name: str) -> str:
-    return (_WEB / name).read_text("utf-8")
+    return (WEB / name).read_text("utf-8")
 
 
 # Writing the page: a drill's scripts one by one, then the document that they belong to.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import json
 import os
 import re
 import sys
@@ -22,7 +23,7 @@ from urllib.parse import urlsplit
 
 from drillgen.audio.formats import FORMATS
 from drillgen.errors import DrillgenError, reason
-from drillgen.page import FOLDER, POLICY
+from drillgen.page import FOLDER, INDEX, POLICY, WEB, WORKER
 from drillgen.serve.door import Door, Listed, address, is_ours, page, reach
 
 # Byte ranges: what part of a file a browser asks for (RFC 9110, section 14).
@@ -177,6 +178,32 @@ def may_shrink(path: Path, size: int, headers: Message) -> bool:
     return taken and plain and _LEAST <= size <= _MOST and "Range" not in headers
 
 
+# The page of `drillgen play`: it asks whether there is a newer one, and what is wrong in its file.
+
+_FOLLOW = b'<script src="follow.js"></script>'
+_ASKED = "/following.js"
+
+
+@dataclass(slots=True)
+class Following:
+    """What a page that follows a file is told."""
+
+    number: int = 1  # another one with each new page
+    wrong: str = ""  # what cannot be read of the file, with its place
+
+    def answer(self, root: Path, target: str) -> tuple[str, bytes] | None:
+        """What only such a page has, and its kind; None for what every pack has."""
+        path = target.partition("?")[0]
+        if path == _ASKED:
+            words = f"drillgen.follow({self.number}, {json.dumps(self.wrong)});\n"
+            return MEDIA_TYPES[".js"], words.encode("ascii")
+        if path == "/follow.js":
+            return MEDIA_TYPES[".js"], (WEB / "follow.js").read_bytes()
+        if path in ("/", f"/{INDEX}"):
+            return MEDIA_TYPES[".html"], (root / INDEX).read_bytes() + _FOLLOW
+        return None
+
+
 # The server: a folder, an address, and a thread for each browser.
 
 FIRST_PORT = 8000
@@ -199,6 +226,7 @@ class PackServer(ThreadingHTTPServer):
         self.root = root
         self.shared = shared
         self.listed = Listed(root) if shared else None
+        self.following: Following | None = None
         self.door = Door(super().process_request)
         super().__init__((str(address), port), Handler)
 
@@ -258,7 +286,6 @@ def open_server(
 #
 # HTTP semantics by RFC 9110, messages by RFC 9112. Only GET and HEAD: nothing can be changed.
 
-INDEX = "index.html"
 _QUIET_SECONDS = 30  # a phone that says nothing for so long is let go; it can come back
 _REQUEST = 10.0  # seconds for a whole request; and for an answer so many, and what its bytes take
 _SLOWEST = 20_000  # bytes a second
@@ -317,10 +344,24 @@ class Handler(BaseHTTPRequestHandler):
         target, host = self._asked()
         if not is_ours(host, shared=self.server.shared):
             return self.send_error(HTTPStatus.MISDIRECTED_REQUEST)
+        if self.server.following is not None:
+            if found := self.server.following.answer(self.server.root, target):
+                return self._told(*found, with_body)
+            if target.partition("?")[0] == f"/{WORKER}":
+                return self.send_error(HTTPStatus.NOT_FOUND)  # no browser keeps such a page
         path = self._reach(target)
         if path is not None and path.is_dir():
             return self._folder(path, target, with_body)
         return self._file(path, with_body)
+
+    def _told(self, kind: str, body: bytes, with_body: bool) -> None:
+        """What a page that follows a file is told: never kept."""
+        policy = POLICY.format(scripts="'self'", styles="'self'")
+        facts = {"Content-Type": kind, "Content-Security-Policy": f"{policy}; {_NO_FRAMES}"}
+        never = {"Content-Length": str(len(body)), "Cache-Control": "no-store"}
+        self._head(HTTPStatus.OK, facts | never)
+        if with_body:
+            self.wfile.write(body)
 
     def _asked(self) -> tuple[str, str]:
         """The target's path and the host; an absolute target names both (RFC 9112, 3.2.2)."""

@@ -8,7 +8,10 @@ import subprocess
 import sys
 import time
 import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -25,25 +28,39 @@ def until(path: Path, text: str) -> str:
     return said
 
 
-@pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
-def test_a_file_is_followed(tmp_path: Path) -> None:
-    """The page is there at once; after a change it is another, after a slip the slip is said with
-    its place and the page stays; Ctrl-C ends it, and nothing is left."""
-    drill, said = tmp_path / "mine.yaml", tmp_path / "said"
-    drill.write_text(f"{{title: First try, {TINY}}}\n", "utf-8")
-    (tmp_path / "temporary").mkdir()
+@contextmanager
+def playing(drill: Path) -> Iterator[tuple[subprocess.Popen[bytes], str, Path]]:
+    """`drillgen play`: the process, its address, and what it says."""
+    said = drill.parent / "said"
+    (drill.parent / "temporary").mkdir()
     with said.open("w") as file:
         process = subprocess.Popen(
             [sys.executable, "-m", "drillgen", "play", str(drill), "--no-browser"],
             stdout=file,
             stderr=file,
-            env=os.environ | {"TMPDIR": str(tmp_path / "temporary"), "PYTHONUNBUFFERED": "1"},
+            env=os.environ | {"TMPDIR": str(drill.parent / "temporary"), "PYTHONUNBUFFERED": "1"},
         )
     try:
         address = until(said, "Ctrl-C ends it").split("http")[1].split("\n")[0]
+        yield process, f"http{address}", said
+    finally:
+        process.kill()
+        process.wait()
+
+
+POSIX = pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
+
+
+@POSIX
+def test_a_file_is_followed(tmp_path: Path) -> None:
+    """The page is there at once; after a change it is another, after a slip the slip is said with
+    its place and the page stays; Ctrl-C ends it, and nothing is left."""
+    drill = tmp_path / "mine.yaml"
+    drill.write_text(f"{{title: First try, {TINY}}}\n", "utf-8")
+    with playing(drill) as (process, address, said):
 
         def page() -> str:
-            with urllib.request.urlopen(f"http{address}", timeout=10) as answer:
+            with urllib.request.urlopen(address, timeout=10) as answer:
                 return str(answer.read().decode("utf-8"))
 
         assert "First try" in page()
@@ -55,10 +72,48 @@ def test_a_file_is_followed(tmp_path: Path) -> None:
         assert "Second try" in page()
         process.send_signal(signal.SIGINT)
         assert process.wait(20) == 0
-    finally:
-        process.kill()
-        process.wait()
     assert not list((tmp_path / "temporary").iterdir())
+
+
+@POSIX
+def test_the_page_follows_by_itself(tmp_path: Path, browser: Any) -> None:
+    """A page that is open shows what has become of the drill, of the lead sheet that it names, and
+    what is wrong with its place, without being loaded by hand; when the command has ended it says
+    so.  A browser keeps nothing of it."""
+    drill, sheet = tmp_path / "mine.yaml", tmp_path / "tune.musicxml"
+    own = TINY.replace("progression: I", "progression: tune.musicxml")
+    drill.write_text(f"{{title: First try, {own}}}\n", "utf-8")
+    sheet.write_text(LEAD_SHEET, "utf-8")
+    with playing(drill) as (process, address, _):
+        view = browser.new_page()
+        view.goto(address)
+        chords = view.locator("#strip svg")
+        chords.get_by_text("C", exact=True).first.wait_for()
+        drill.write_text(f"{{title: Second try, {own}}}\n", "utf-8")
+        view.get_by_role("heading", name="Second try").wait_for()
+        assert view.get_by_text("First try").count() == 0
+        assert chords.get_by_text("G", exact=True).count() == 0
+        sheet.write_text(LEAD_SHEET.replace(">C<", ">G<"), "utf-8")
+        chords.get_by_text("G", exact=True).first.wait_for()
+        drill.write_text(f"{{titel: Third try, {own}}}\n", "utf-8")
+        problem = view.locator("#following")
+        problem.wait_for()
+        assert problem.text_content().startswith(f"{drill}:1:2: titel:")
+        drill.write_text(f"{{title: Third try, {own}}}\n", "utf-8")
+        view.get_by_role("heading", name="Third try").wait_for()
+        assert problem.is_hidden()
+        assert view.evaluate("navigator.serviceWorker.getRegistrations()") == []
+        process.send_signal(signal.SIGINT)
+        view.get_by_text("drillgen play has ended").wait_for()
+        view.close()
+
+
+LEAD_SHEET = """<score-partwise version="4.0"><part-list>
+<score-part id="P1"><part-name/></score-part></part-list><part id="P1"><measure number="1">
+<attributes><divisions>1</divisions></attributes>
+<harmony><root><root-step>C</root-step></root><kind>major</kind></harmony>
+<note><rest/><duration>4</duration></note></measure></part></score-partwise>
+"""
 
 
 def test_a_slip_at_the_start(tmp_path: Path, drillgen: Run) -> None:
