@@ -29,7 +29,7 @@ from math import exp, log2, pi, sin, sqrt
 from operator import attrgetter
 from random import Random
 
-from drillgen.band.feel import KEYS, KITS
+from drillgen.band.feel import KEYS, KITS, feel
 from drillgen.chart import Chart
 from drillgen.drill.band import feel_file
 from drillgen.drill.sheet import INSTRUMENTS, instrument_of
@@ -54,16 +54,29 @@ def strengths(chart: Chart, part: Part) -> list[float]:
     """How loud each event of a part is struck, dB: its notes in order, then its hits."""
     random = Random(f"{chart.drill.luck} {chart.tempo} touch {part.name}")
     if part.hits:
-        written = [level(event) for event in part.hits]
+        weighed = _weighed(chart, part)
+        written = [level(event) + more for event, more in zip(part.hits, weighed, strict=True)]
         own = _struck(chart, part, random) if part.name == "drums" else [0.0] * len(written)
         return [a + b for a, b in zip(written, own, strict=True)]
     alike, size = _ALIKE.get(part.name, (0.0, 0.0))
     steady = list(_alike(random, [size] * len(part.notes), alike))
     stressed = _phrased(chart, part, random)
     return [
-        level(note) + stressed.get(index, 0.0) + steady[index]
-        for index, note in enumerate(part.notes)
+        level(note) + stressed.get(index, 0.0) + steady[index] + more
+        for index, (note, more) in enumerate(zip(part.notes, _weighed(chart, part), strict=True))
     ]
+
+
+def _weighed(chart: Chart, part: Part) -> Iterator[float]:
+    """What beats of the bar weigh more by the feel, dB: the first most often, as players lean on it
+    (common practice).  The student's line has none of that."""
+    table = feel(chart.drill.feel, chart.drill.meter).weight
+    names, beat = _names(part.instrument), chart.drill.meter.beat
+    events: tuple[Note | Hit, ...] = (*part.notes, *part.hits)
+    for event in events:
+        who = names.get(event.key, "") if isinstance(event, Hit) else part.name
+        within = (event.start - chart.bar_at(event.start).start) / beat
+        yield table[who].get(int(within), 0.0) if who in table and within.denominator == 1 else 0.0
 
 
 # Drums.

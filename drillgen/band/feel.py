@@ -269,6 +269,7 @@ class Feel:
     two_beat: Choices  # figures of a bass in two
     walks: bool  # whether a bass walks here; what it walks is written by `band/walking.py`
     sides: bool  # patterns of two bars begin with either bar, the whole band's alike
+    weight: Mapping[str, Mapping[int, float]]  # dB that a beat weighs more, by sound or part
     last: Choices  # how comping, bass and drums strike the last chord together
 
     def rhythms(self, instrument: str) -> Rhythms:
@@ -299,6 +300,7 @@ def _feel(name: str, meter: Meter) -> Feel:
         two_beat=Choices.of(table["bass"]["two-beat"]),
         walks="walking" in data["basses"],
         sides=data.get("sides", False),
+        weight=_weight(data.get("weight", {}), meter),
         last=Choices.of(table.get("last", _HELD)),
     )
 
@@ -401,6 +403,22 @@ def _drum_book(book: Mapping[str, Any], meter: Meter) -> DrumBook:
         section,
         tuple(_fill(ending) for ending in (rings, *book.get("endings", ()))),
     )
+
+
+_WEIGHED = (*KEYS, "comping", "bass")
+
+
+def _weight(
+    table: Mapping[str, Mapping[int, Any]], meter: Meter
+) -> Mapping[str, Mapping[int, float]]:
+    """What is read of `weight`; beats that the meter has not are left out."""
+    for who in table:
+        if who not in _WEIGHED:
+            raise ValueError(f"weight: {show(who)} is none of {listed(_WEIGHED)}")
+    return {
+        who: {beat - 1: float(level) for beat, level in beats.items() if beat <= meter.beats}
+        for who, beats in table.items()
+    }
 
 
 def _cymbal(stroke: Mapping[str, Any]) -> tuple[str, float]:

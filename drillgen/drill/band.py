@@ -100,7 +100,7 @@ def _stem(name: str) -> str:
 
 # What stands in a feel's file: what none can do without, and what may be left out.
 _NEEDED = ("swing", "basses", "meters")
-_OPTIONAL = ("sides", "ritardando", "balance")
+_OPTIONAL = ("sides", "ritardando", "balance", "weight")
 
 
 @cache

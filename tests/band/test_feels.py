@@ -384,6 +384,7 @@ def test_the_band_is_softer_under_a_response_where_asked(name, meter, bass):
     [
         ("basses:", "base:", "", "shuffle.yaml has no basses"),
         ("meters:", "balanse: {}\nmeters:", "", "shuffle.yaml: balanse means nothing"),
+        ("weight: {bass:", "weight: {base:", "", '"base" is none of'),
         ("swing: 2", "swing: triplets", "", "The feel shuffle cannot be played in 4/4"),
         ("count:", "cuont:", "", "'count' is missing"),
         ("meters:", "meters: [", "", "shuffle.yaml is not readable as YAML"),

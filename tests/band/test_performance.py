@@ -400,3 +400,19 @@ def test_order_is_kept(
     for part in ("line", "bass"):
         for one, other in pairwise(voice(performance, part).notes):
             assert one.start + one.duration <= other.start + 0.051
+
+
+@pytest.mark.parametrize("feel", ["swing", "two-feel", "ballad", "bossa nova", "shuffle"])
+def test_the_first_beat_weighs_more_than_the_third(feel: str) -> None:
+    """The band's bass strikes beat 1 harder than 3, on average over a few choruses, so that bar one
+    is told from the middle of the bar (common practice)."""
+    performance = played(feel=feel, band={**BAND, "bass": "two-beat"}, passes=6)
+    bass = next(voice for voice in performance.voices if voice.part == "bass")
+    chart = performance.chart
+    by_beat: dict[int, list[int]] = defaultdict(list)
+    for note in bass.notes:
+        beat = (note.start - float(chart.bar_seconds[note.bar])) / (
+            60 / float(chart.bars[note.bar].tempo)
+        )
+        by_beat[round(beat)].append(note.velocity)
+    assert mean(by_beat[0]) >= mean(by_beat[2]) + 2
