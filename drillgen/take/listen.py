@@ -11,8 +11,8 @@ second `i * PITCH_HOP / RATE`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from drillgen.take import HearingError, tables
 
 if TYPE_CHECKING:
+    from av.audio.frame import AudioFrame
     from av.audio.stream import AudioStream
     from av.container import InputContainer
 
@@ -68,14 +69,15 @@ def recording(path: Path) -> Recording:
     if not path.is_file():
         what = "is a folder" if path.is_dir() else "there is no such file"
         raise HearingError(f"{path}: {what}; name a recording")
-    sides, rate, broken = _decoded(path)
+    raw = _decoded(path)
+    sides = raw.sides
     seconds = sides.shape[1] / RATE
     if seconds < _SHORTEST:
         raise HearingError(f"{path} is {seconds:.1f} s long: too short for an answer")
-    warnings = [] if not broken else ["a part of it is damaged and was left out"]
-    if rate < RATE:
-        warnings.append(f"it has {rate / 1000:g} kHz: beginnings of notes are told less surely")
-    if _clipped(sides) > _CLIPPED:
+    warnings = [] if not raw.broken else ["a part of it is damaged and was left out"]
+    if raw.rate < RATE:
+        warnings.append(f"it has {raw.rate / 1000:g} kHz: beginnings of notes are told less surely")
+    if raw.at_the_top > _CLIPPED:
         warnings.append("it is clipped: the microphone was too near, or its level too high")
     sound, said = one_channel(sides)
     peak = 20 * np.log10(max(float(np.abs(sound).max()), 1e-6))
@@ -87,51 +89,78 @@ def recording(path: Path) -> Recording:
 
 
 _SILENT = -60.0  # dB against full scale
-_CLIPPED = 0.001  # share of the samples
+_CLIPPED = 0.002  # share of the samples that lie at full scale
+_FULL = 0.999
+# Full scale of libav's sample formats; 8 bits are left out, where it is nothing strange.
+_TOPS = {"int16": 2.0**15 - 1, "int32": 2.0**31 - 1, "float32": 1.0, "float64": 1.0}
 _DEAD = 1e-4  # of the other side's power: 40 dB
 
 
-def _decoded(path: Path) -> tuple[Sound, int, bool]:
-    """Its sides, shape (1 or 2, n), at `RATE`; its own rate; whether a part could not be read."""
+@dataclass(slots=True)
+class _Raw:
+    """A file as it is decoded."""
+
+    rate: int
+    pieces: list[Sound] = field(default_factory=list)  # left and right, or one, at `RATE`
+    tops: int = 0  # samples at full scale, as they lie in the file
+    samples: int = 0
+    broken: bool = False  # a part could not be read
+
+    @property
+    def sides(self) -> Sound:
+        """Shape (1 or 2, n)."""
+        return np.concatenate(self.pieces, axis=1)
+
+    @property
+    def at_the_top(self) -> float:
+        """The share of samples at full scale."""
+        return self.tops / max(self.samples, 1)
+
+    def add(self, frame: AudioFrame, read: Sequence[AudioFrame]) -> None:
+        """Take a frame, and what the resampler made of those so far."""
+        values = frame.to_ndarray()
+        if top := _TOPS.get(str(values.dtype)):
+            self.tops += int(np.count_nonzero(np.abs(values / top) >= _FULL))
+            self.samples += values.size
+        self.keep(read)
+
+    def keep(self, read: Sequence[AudioFrame]) -> None:
+        """Keep what the resampler hands out."""
+        self.pieces += [np.nan_to_num(each.to_ndarray().astype(np.float32)) for each in read]
+
+
+def _decoded(path: Path) -> _Raw:
     import av
 
     try:
         with av.open(str(path)) as source:
             if not source.streams.audio:
                 raise HearingError(f"{path} has no sound in it; {_ALLOWED}")
-            stream = source.streams.audio[0]
             if source.duration and source.duration / av.time_base > LONGEST:
                 raise HearingError(_too_long(path, source.duration / av.time_base))
-            pieces, broken = _pieces(path, source, stream)
-            rate = stream.rate
+            raw = _read(path, source, source.streams.audio[0])
     except (av.FFmpegError, OSError, ValueError) as error:
         raise HearingError(f"{path} is no recording that can be read; {_ALLOWED}") from error
-    if not pieces:
+    if not raw.pieces:
         raise HearingError(f"{path} has no sound in it; {_ALLOWED}")
-    return np.concatenate(pieces, axis=1), rate, broken
+    return raw
 
 
-def _pieces(path: Path, source: InputContainer, stream: AudioStream) -> tuple[list[Sound], bool]:
+def _read(path: Path, source: InputContainer, stream: AudioStream) -> _Raw:
     from av import AudioResampler, FFmpegError
 
     layout = "mono" if stream.codec_context.channels == 1 else "stereo"
     resampler = AudioResampler("fltp", layout, RATE)
-    pieces: list[Sound] = []
-    count, broken = 0, False
-    frames_read = source.decode(stream)
-    while True:
-        try:
-            frame = next(frames_read, None)
-            read = resampler.resample(frame)
-        except FFmpegError:
-            broken, frame, read = True, None, []
-        for piece in read:
-            pieces.append(np.nan_to_num(piece.to_ndarray().astype(np.float32)))
-            count += pieces[-1].shape[1]
-        if count > LONGEST * RATE:
-            raise HearingError(_too_long(path, count / RATE))
-        if frame is None:
-            return pieces, broken
+    raw = _Raw(stream.rate)
+    try:
+        for frame in source.decode(stream):
+            raw.add(frame, resampler.resample(frame))
+            if frame.time is not None and frame.time > LONGEST:
+                raise HearingError(_too_long(path, frame.time))
+        raw.keep(resampler.resample(None))
+    except FFmpegError:
+        raw.broken = True
+    return raw
 
 
 def _too_long(path: Path, seconds: float) -> str:
@@ -139,12 +168,6 @@ def _too_long(path: Path, seconds: float) -> str:
         f"{path} is {seconds / 60:.0f} minutes long; at most {LONGEST // 60} can be heard at once:"
         " cut it, and name the pieces"
     )
-
-
-def _clipped(sides: Sound) -> float:
-    """The share of samples that lie at the top, next to another one there."""
-    top = np.abs(sides) >= max(float(np.abs(sides).max()), 0.9) * 0.999
-    return float((top[:, 1:] & top[:, :-1]).mean())
 
 
 def one_channel(sides: Sound) -> tuple[Sound, tuple[str, ...]]:

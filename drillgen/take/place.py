@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from drillgen.take import AskedNote, HeardNote, HearingError, tables
 from drillgen.take.asked import AskedTrack
-from drillgen.take.judge import Tuning, folded
+from drillgen.take.judge import Tuning, folded, shared_out
 
 _RULES = tables()["place"]
 
@@ -65,9 +65,15 @@ def placed(
     if best is None:
         raise HearingError("nothing is asked there: no response that repeats its call, no line")
     found = _settled(best[3], heard, best[2], seconds, cents, fixed=at is not None)
-    if at is None and found.matched < _RULES["least_share"] * min(found.asked, len(heard)):
-        raise HearingError(_STRANGE.format(found.matched, max(found.asked, len(heard))))
+    most = max(found.asked, _in_responses(found, heard))
+    if at is None and found.matched < _RULES["least_share"] * most:
+        raise HearingError(_STRANGE.format(found.matched, most))
     return found
+
+
+def _in_responses(found: Placed, heard: Sequence[HeardNote]) -> int:
+    """How many heard notes lie where an answer is due."""
+    return sum(map(len, shared_out(found.track.responses, in_track(heard, found.at))))
 
 
 _STRANGE = (
