@@ -47,7 +47,7 @@ class SoundFrames:
 
 
 @dataclass(frozen=True, slots=True)
-class Recording:
+class RecordedSound:
     """A recording as it is listened to."""
 
     sound: Sound  # one channel at `RATE`
@@ -60,7 +60,7 @@ _SHORTEST = 1.0
 _ALLOWED = "allowed: WAV, FLAC, MP3, M4A, Opus and other audio files, and videos with sound"
 
 
-def recording(path: Path) -> Recording:
+def recording(path: Path) -> RecordedSound:
     """Read a recording, whatever its format, as one channel at `RATE`.
 
     Raises HearingError: there is none, nothing that libav can read, no sound in it, all of it
@@ -85,7 +85,7 @@ def recording(path: Path) -> Recording:
         raise HearingError(
             f"{path} is silent (its loudest moment lies at {peak:.0f} dB): was the microphone on?"
         )
-    return Recording(sound, seconds, (*warnings, *said))
+    return RecordedSound(sound, seconds, (*warnings, *said))
 
 
 _SILENT = -60.0  # dB against full scale
