@@ -63,13 +63,14 @@ def main() -> None:
     """Make the takes, hear them, print the tables."""
     parser = argparse.ArgumentParser(prog="benchmarks.hearing")
     parser.add_argument("--takes", type=int, default=630)
+    parser.add_argument("--first", type=int, default=0, help="the number of the first take")
     parser.add_argument("--font", action="append", default=[], help="a soundfont's file, as well")
     parser.add_argument("--worst", action="store_true", help="name the takes that went badly")
     given = parser.parse_args()
     instruments = [*INSTRUMENTS, *_of_fonts(given.font)]
     tallies: dict[tuple[str, str], Tally] = defaultdict(Tally)
     seconds = heard_in = 0.0
-    for number in range(given.takes):
+    for number in range(given.first, given.first + given.takes):
         each = take(number, instruments)
         sound = resampled(each.sound, RATE, HEARD_AT)
         began = time.perf_counter()
@@ -117,6 +118,8 @@ def count(each: Take, heard: Sequence[HeardNote], seconds: float, tally: Tally) 
 def _same_place(each: Take, place: Placed, seconds: float) -> bool:
     """Whether the place is the true one, or another where the very same notes are asked: passes of
     one key may be alike."""
+    if place.track is each.track and abs(place.at - each.at) < _NEAR:
+        return True
     asked, found = (
         [(note.key, note.start - at) for note in track.notes if 0 <= note.start - at < seconds]
         for track, at in ((each.track, each.at), (place.track, place.at))

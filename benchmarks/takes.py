@@ -343,7 +343,7 @@ def take(number: int, instruments: Sequence[Instrument]) -> Take:
     instrument = instruments[number % len(instruments)]
     how = SPOILED[number // len(instruments) % len(SPOILED)]
     track, performance = random.choice(tracks(random.choice(DRILLS)))
-    first = random.randrange(len(track.responses))
+    first = random.randrange(max(len(track.responses) - 3, 1))  # an ending's note is no answer
     chosen = [track.responses[first]]
     while chosen[-1].end - chosen[0].start < 10 and first + len(chosen) < len(track.responses):
         chosen.append(track.responses[first + len(chosen)])

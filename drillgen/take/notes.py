@@ -30,7 +30,7 @@ def listen(sound: Sound) -> list[HeardNote]:
 
 def notes_of(measured: SoundFrames) -> list[HeardNote]:
     """The notes in what was measured, in order of start."""
-    grown = _joined(list(_Walk(measured).grown()))
+    grown = _joined(list(_NoteFinder(measured).grown()))
     found = [note for note in map(_finished, grown) if note is not None]
     return _loud_enough(found)
 
@@ -72,7 +72,7 @@ class GrowingNote:
         return median(self.pitches[settled:] or self.pitches)
 
 
-class _Walk:
+class _NoteFinder:
     """From frame to frame, with the note that is sounding."""
 
     def __init__(self, measured: SoundFrames) -> None:
