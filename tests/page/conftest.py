@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import threading
 from collections.abc import Iterator
 from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
+from typing import TYPE_CHECKING
 
 import pytest
 
 from tests.page.pages import HOSTILE, Made, View, make_page
 
-sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+
+pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 
 
 @pytest.fixture(scope="session")
@@ -22,7 +27,14 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
 
 @pytest.fixture(scope="session")
 def served(made: Made) -> Iterator[str]:
-    """The same page over HTTP, by Python's own server."""
+    """The same page over HTTP."""
+    with serving(made) as address:
+        yield address
+
+
+@contextlib.contextmanager
+def serving(made: Made) -> Iterator[str]:
+    """A page over HTTP, by Python's own server: its address."""
     handler = functools.partial(_Quiet, directory=str(made.folder))
     with ThreadingHTTPServer(("127.0.0.1", 0), handler) as server:
         threading.Thread(target=server.serve_forever, daemon=True).start()
@@ -36,7 +48,7 @@ class _Quiet(SimpleHTTPRequestHandler):
 
 
 @pytest.fixture
-def view(browser: sync_api.Browser, made: Made) -> Iterator[View]:
+def view(browser: Browser, made: Made) -> Iterator[View]:
     """The page from disk, with its content-security policy in force."""
     with View(browser, made.index.as_uri()) as view:
         yield view

@@ -8,7 +8,7 @@
   const AFTER = 0.15; // seconds after a gap's end in which a late note still counts
   const OPEN = 0.6; // seconds before a response from which on it is read
   const WAKE = 50; // ms
-  const BLOCK = 4096; // samples, of a page from disk
+  const BLOCK = 8192; // samples, of a page from disk
   const RAMP = 1 << 18; // samples, 6 s: whole numbers up to here are exact in 32 bits
   const SOON = 0.5; // seconds until the first chirp
   const DEAD = 0.1; // of the other side's level: a channel that nobody recorded on
