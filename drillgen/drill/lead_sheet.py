@@ -1,11 +1,13 @@
-"""Chords and melody of a lead sheet that a notation editor has written, as this language has them.
+"""Chords and melody that another program has written, as this language has them.
 
     progression: tune.musicxml
-    line: {kind: written, notes: tune.musicxml}
+    line: {kind: written, notes: tune.musicxml}       # or tune.mid
 
 MusicXML 4.0 (W3C), plain or compressed (.mxl).  Repeats, endings and jumps are played out: after a
 da capo or dal segno repeats are not taken and endings are the last ones (common practice).  A chord
 off the beat belongs to the nearest beat.  A part for a transposing instrument is read as it sounds.
+
+A Standard MIDI File (RP-001) gives one voice: see the section on what was played.
 """
 
 from __future__ import annotations
@@ -19,7 +21,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drillgen.drill.bars import METERS, Meter
-from drillgen.drill.melody import LENGTHS, ScaleNote
+from drillgen.drill.key_cycle import read_key
+from drillgen.drill.melody import LENGTHS, MAX_BARS, ScaleNote
 from drillgen.drill.messages import DrillError, RefusedError, listed, refuse, show
 from drillgen.drill.reader import read_data, refused_at
 from drillgen.drill.yaml_source import SourceItem
@@ -31,7 +34,10 @@ if TYPE_CHECKING:  # few drills name a lead sheet: what reads one is imported wh
     from xml.etree import ElementTree as ET
     from zipfile import ZipFile
 
+    from mido import Message, MidiFile
+
 ENDINGS = (".musicxml", ".mxl", ".xml")
+PLAYED = (".mid", ".midi")
 _LARGEST = 20 << 20  # bytes, also of what a compressed file becomes
 _CONTAINER = "META-INF/container.xml"
 _MOST = 2000  # measures as played: more is a jump that never ends
@@ -84,6 +90,8 @@ def read_lead_sheet(path: Path) -> LeadSheet:
     data = read_data(path, _LARGEST)
     if len(data) > _LARGEST:
         raise refuse("the file is too large for a lead sheet", f"up to {_LARGEST >> 20} MB")
+    if data[:4] == b"MThd":
+        raise refuse("a MIDI file has no chord symbols", _ALLOWED)
     root = _score(data)
     if root.tag != "score-partwise":
         raise refuse("this is no score in MusicXML by parts", _ALLOWED)
@@ -477,6 +485,198 @@ def _words(what: str, length: Fraction, tied: bool, measure: _Measure) -> Iterat
     yield f"{what}:{_UNTIED[length]}{tie if tied else ''}"
 
 
+# What was played: one voice of a Standard MIDI File, set on the grid.
+#
+# Every beat is heard in sixteenths or in triplets, whichever lies nearer.  Where everything off the
+# beat lies round two thirds of it, these are swung eighths, which are written straight (common
+# practice).  A note lasts until the next begins, unless a rest of an eighth at least is between
+# them, or it ends on the grid.  Empty bars before the first note are left out.
+
+_SIXTEENTH, _EXACT = Fraction(1, 4), Fraction(1, 48)  # quarter notes
+_SHORTEST_REST = Fraction(1, 2)
+_STEPS = (4, 3)  # of a quarter note; the first where both are as near
+_LATE = (Fraction(11, 20), Fraction(3, 4))  # of a beat: where swung eighths lie
+_ON_BEAT = Fraction(1, 12)  # of a beat, before or behind it
+_DRUMS = 9  # channel, from 0 (General MIDI 1)
+_FLATS = ("1", "b2", "2", "b3", "3", "4", "#4", "5", "b6", "6", "b7", "7")
+_RISING = {1: "#1", 3: "#2", 8: "#5"}  # before the semitone above; in minor 3 and 8 are its own
+_FALLING = {6: "b5"}  # before the semitone below
+
+
+@dataclass(frozen=True, slots=True)
+class _Played:
+    """A note as it was played: quarter notes from the file's start."""
+
+    start: Fraction
+    end: Fraction
+    key: int  # MIDI's
+
+
+def read_played(path: Path, key: Key | None = None, meter: Meter | None = None) -> LeadSheet:
+    """One voice; the drill's key and meter go before the file's.  Raises RefusedError."""
+    voices, their_key, their_meter = _voices(read_data(path, _LARGEST))
+    if len(voices) != 1:
+        found = f"{len(voices)} voices ({listed(voices)})" if voices else "no note"
+        raise refuse(f"the file has {found}", "one voice: one track, one channel")
+    (played,) = voices.values()
+    meter, key = meter or their_meter or METERS["4/4"], key or their_key or Key(Name.parse("C"))
+    placed = _on_the_grid(played, meter)
+    return LeadSheet(key, meter, tuple(_measures(placed, key, meter)), None)
+
+
+def _voices(data: bytes) -> tuple[dict[str, list[_Played]], Key | None, Meter | None]:
+    """By track and channel, drums left out; key and meter where the file says them.  Raises
+    RefusedError."""
+    import mido
+
+    allowed = "a Standard MIDI File (.mid) that counts in beats"
+    try:
+        file = mido.MidiFile(file=io.BytesIO(data), clip=True)
+        messages = [(name, each) for name, track in _tracks(file) for each in track]
+    except (OSError, EOFError, ValueError, LookupError, TypeError,
+            mido.midifiles.meta.KeySignatureError):  # fmt: skip
+        raise refuse("the file is not readable as MIDI", allowed) from None
+    if file.type == 2 or not 0 < file.ticks_per_beat < 1 << 15:
+        raise refuse("the file does not count in beats from one start", allowed)
+    reading = _MidiReading(file.ticks_per_beat)
+    for name, (ticks, message) in messages:
+        reading.read(name, ticks, message)
+    return reading.voices, reading.key, reading.meter
+
+
+def _tracks(file: MidiFile) -> Iterator[tuple[str, list[tuple[int, Message]]]]:
+    """Name and messages of each track, with ticks from the start."""
+    for number, track in enumerate(file.tracks, 1):
+        ticks, placed = 0, []
+        for message in track:
+            ticks += message.time
+            placed.append((ticks, message))
+        yield track.name or f"track {number}", placed
+
+
+class _MidiReading:
+    """What a file's messages say."""
+
+    def __init__(self, ticks: int) -> None:
+        self.voices: dict[str, list[_Played]] = {}
+        self.key: Key | None = None
+        self.meter: Meter | None = None
+        self._ticks = ticks
+        self._sounding: dict[tuple[str, int], Fraction] = {}
+
+    def read(self, track: str, ticks: int, message: Message) -> None:
+        at = Fraction(ticks, self._ticks)
+        if message.type == "time_signature":
+            self._time(f"{message.numerator}/{message.denominator}")
+        elif message.type == "key_signature" and self.key is None:
+            self.key = Key.parse(message.key)
+        elif message.type in ("note_on", "note_off") and message.channel != _DRUMS:
+            name = f"{track}, channel {message.channel + 1}"
+            begun = self._sounding.pop((name, message.note), None)
+            if begun is not None and at > begun:
+                self.voices.setdefault(name, []).append(_Played(begun, at, message.note))
+            if message.type == "note_on" and message.velocity:
+                self._sounding[name, message.note] = at
+
+    def _time(self, text: str) -> None:
+        if text not in METERS:
+            raise refuse(f"the meter {show(text)}", listed(METERS))
+        if self.meter is not None and METERS[text] != self.meter:
+            raise refuse("the meter changes", "one meter throughout")
+        self.meter = METERS[text]
+
+
+def _on_the_grid(played: Sequence[_Played], meter: Meter) -> list[_Played]:
+    """In time, one after the other, from the first bar that has a note.  Raises RefusedError."""
+    played = sorted(played, key=lambda each: each.start)
+    beats = _Grid([each.start for each in played], meter)
+    first = beats.near(played[0].start) // meter.bar * meter.bar
+    found: list[_Played] = []
+    for each, following in zip(played, [*played[1:], None], strict=True):
+        start, then = beats.near(each.start), None
+        if following is not None:
+            then = beats.near(following.start)
+            number = (then - first) // meter.bar + 1
+            if then <= start or each.end - following.start > _SIXTEENTH:
+                said = f"bar {number}: more than one note sounds at once"
+                raise refuse(said, "a melody of one voice")
+        end = _end(each, start, beats.near(each.end), then)
+        found.append(_Played(start - first, end - first, each.key))
+    return found
+
+
+def _end(each: _Played, start: Fraction, end: Fraction, then: Fraction | None) -> Fraction:
+    """Where a note ends that would by the grid at `end`; `then` the next begins."""
+    if then is None:
+        return max(end, start + _SIXTEENTH)
+    written = abs(each.end - end) <= _EXACT
+    short = then - end < _SHORTEST_REST and not written
+    return then if short or not start < end <= then else end
+
+
+class _Grid:
+    """Where notes may begin: each beat in sixteenths or in triplets, or all in swung eighths."""
+
+    def __init__(self, starts: Sequence[Fraction], meter: Meter) -> None:
+        off = [at % 1 for at in starts if _ON_BEAT < at % 1 < 1 - _ON_BEAT]
+        plain = meter.beat == 1
+        self._swung = plain and bool(off) and all(_LATE[0] < each < _LATE[1] for each in off)
+        self._steps: dict[int, int] = {}
+        for beat in {at // 1 for at in starts} if plain and not self._swung else ():
+            here = [at % 1 for at in starts if at // 1 == beat]
+            self._steps[beat] = min(_STEPS, key=lambda steps: sum(_apart(at, steps) for at in here))
+
+    def near(self, at: Fraction) -> Fraction:
+        beat, place = at // 1, at % 1
+        if self._swung:
+            late = _ON_BEAT < place < 1 - _ON_BEAT
+            return beat + (Fraction(1, 2) if late else Fraction(round(place)))
+        steps = self._steps.get(beat, _STEPS[0])
+        return beat + Fraction(round(place * steps), steps)
+
+
+def _apart(place: Fraction, steps: int) -> Fraction:
+    return abs(place - Fraction(round(place * steps), steps))
+
+
+def _measures(placed: Sequence[_Played], key: Key, meter: Meter) -> Iterator[_Measure]:
+    """Bar by bar, with rests between notes; what crosses a beat in triplets is tied over it."""
+    count = -(-placed[-1].end // meter.bar)
+    if count > MAX_BARS:
+        raise refuse(f"the melody has {count} bars", f"up to {MAX_BARS}")
+    measures = [_Measure(str(number + 1), meter, voices={"1"}) for number in range(count)]
+    at = Fraction(0)
+    for each, pitch in zip(placed, _spelled([each.key for each in placed], key), strict=True):
+        for start, end, what in ((at, each.start, None), (each.start, each.end, pitch)):
+            _fill(measures, start, end, what)
+        at = each.end
+    _fill(measures, at, count * meter.bar, None)
+    yield from measures
+
+
+def _fill(measures: Sequence[_Measure], start: Fraction, end: Fraction, what: Pitch | None) -> None:
+    """A note or rest, cut at bar lines, and at beats where no sign is as long."""
+    meter = measures[0].meter
+    while start < end:
+        bar = measures[int(start // meter.bar)]
+        cut = min(end, (start // meter.bar + 1) * meter.bar)
+        if cut - start not in _UNTIED:
+            cut = Fraction(start // 1 + 1 if start % 1 else start + (cut - start) // 1)
+        bar.notes.append((cut - start, what, what is not None and cut < end))
+        start = cut
+
+
+def _spelled(keys: Sequence[int], key: Key) -> Iterator[Pitch]:
+    """Names for MIDI's keys: the key's own, else flat, or sharp on the way up."""
+    for number, following in zip(keys, [*keys[1:], 0], strict=True):
+        above = (number - Pitch.near(key.tonic, 60).midi) % 12
+        word = _FLATS[above]
+        if key.mode == "major" or above not in (3, 8):
+            word = _RISING.get(above, word) if following == number + 1 else word
+        word = _FALLING.get(above, word) if following == number - 1 else word
+        yield Pitch.near(key.degree(Degree.parse(word)), number)
+
+
 # What a drill says, with what its lead sheet has.
 
 
@@ -493,7 +693,12 @@ def with_lead_sheet(item: SourceItem, folder: Path) -> SourceItem:
         name = named.value.strip()
         try:
             if name not in sheets:
-                sheets[name] = read_lead_sheet(folder / name)
+                played = name.lower().endswith(PLAYED)
+                sheets[name] = (
+                    read_played(folder / name, *_said_before(found))
+                    if played and path != ("progression",)
+                    else read_lead_sheet(folder / name)
+                )
             sheet = sheets[name]
             bars = sheet.chords if path == ("progression",) else sheet.notes
         except RefusedError as refused:
@@ -514,7 +719,18 @@ def _at(found: dict[str, SourceItem], path: tuple[str, ...]) -> SourceItem | Non
         here = here.value.get(step) if here and isinstance(here.value, dict) else None
     if here is None or not isinstance(here.value, str):
         return None
-    return here if here.value.strip().lower().endswith(ENDINGS) else None
+    return here if here.value.strip().lower().endswith((*ENDINGS, *PLAYED)) else None
+
+
+def _said_before(found: dict[str, SourceItem]) -> tuple[Key | None, Meter | None]:
+    """Key and meter as the drill or its lead sheet has them; what is wrong in them is said
+    later."""
+    said, meter = found.get("key"), found.get("meter")
+    try:
+        key = read_key(said.value) if said else None
+    except RefusedError:
+        key = None
+    return key, METERS.get(meter.value) if meter and isinstance(meter.value, str) else None
 
 
 def _put(found: dict[str, SourceItem], path: tuple[str, ...], item: SourceItem) -> None:
