@@ -20,6 +20,9 @@ demo: $(VENV)/.installed ## build a real pack from a preset
 test: $(VENV)/.test-installed ## check style and types, then run the tests
 	@sh tools/fetch_soundfont.sh
 	@sh tools/fetch_browser.sh "$(CURDIR)/$(VENV)/browser"
+	@[ -e $(VENV)/lilypond ] || { sh tools/fetch_deb.sh lilypond $(VENV)/lilypond && \
+		sh tools/fetch_deb.sh lilypond-data $(VENV)/lilypond; } || \
+		echo "No musicxml2ly, to read sheets a second time: its test will be skipped." >&2
 	$(RUN)/ruff check .
 	$(RUN)/ruff format --check .
 	$(RUN)/mypy

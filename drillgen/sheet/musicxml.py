@@ -25,12 +25,15 @@ from drillgen.sheet.notation import (
     text,
 )
 from drillgen.sheet.staff import Measure
+from drillgen.theory.chord_types import Change
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import MAJOR_FIFTHS, Name, Pitch
 
 # Chord symbols in MusicXML.
 #
-# `kind/@text` holds the symbol as it is printed; the degrees say the same to a program.
+# `kind/@text` holds the symbol as it is printed, up to the degrees that are printed after it by
+# their own elements, as they are everywhere: 7, ♭9, ♯11.  What else a program must know of a symbol
+# that says it in a word (7alt, 7sus4, 6/9) is not printed.
 
 
 def harmony(parent: Element, span: Span, offset: int) -> None:
@@ -47,14 +50,33 @@ def harmony(parent: Element, span: Span, offset: int) -> None:
 
 def _chord(element: Element, chord: Chord) -> None:
     _name(SubElement(element, "root"), "root", chord.root)
-    text(element, "kind", chord.kind, {"text": pretty(chord.symbol)})
+    printed = _printed_degrees(chord)
+    base = chord.symbol
+    if printed:
+        base = base[: base.rindex(printed[0].text)].rstrip("(")
+    attributes = {"parentheses-degrees": "yes"} if printed and "(" in chord.symbol else {}
+    text(element, "kind", chord.kind, {"text": pretty(base), **attributes})
     if chord.bass is not None:
         _name(SubElement(element, "bass"), "bass", chord.bass)
     for change in chord.alterations:
-        degree = SubElement(element, "degree", {"print-object": "no"})
+        shown = change in printed
+        degree = SubElement(element, "degree", {} if shown else {"print-object": "no"})
         text(degree, "degree-value", change.degree.number)
         text(degree, "degree-alter", change.musicxml_alter)
-        text(degree, "degree-type", change.action)
+        word = {"text": "" if change.degree.alter else "add"} if shown else {}
+        text(degree, "degree-type", change.action, word)
+
+
+def _printed_degrees(chord: Chord) -> tuple[Change, ...]:
+    """The changes that the end of a symbol spells one by one, as MusicXML's degrees would be."""
+    spelled = chord.symbol.replace("(", "").replace(")", "").replace(",", "")
+    for first in range(len(chord.alterations)):
+        found = chord.alterations[first:]
+        plain = all(each.musicxml_alter == each.degree.alter for each in found)
+        adds = all(each.action != "subtract" for each in found)
+        if plain and adds and spelled.endswith("".join(each.text for each in found)):
+            return found
+    return ()
 
 
 def _name(element: Element, prefix: str, name: Name) -> None:
@@ -210,7 +232,7 @@ def _opening(attributes: ET.Element, measure: Measure, heading: Heading) -> None
 def _tablature(attributes: ET.Element, heading: Heading) -> None:
     clef = ET.SubElement(attributes, "clef", number="2")
     text(clef, "sign", "TAB")
-    text(clef, "line", len(heading.strings) // 2 + 1)
+    text(clef, "line", 5)  # as programs write it, whatever the number of strings (common practice)
     details = ET.SubElement(attributes, "staff-details", number="2")
     text(details, "staff-lines", len(heading.strings))
     for line, string in enumerate(heading.strings, start=1):

@@ -120,12 +120,21 @@ def prepared(musicxml: str, starts: Collection[int]) -> str:
     for unpitched in root.iter("unpitched"):
         for child, value in zip(unpitched, _MIDDLE_OF_TREBLE, strict=False):
             child.text = value
+    for clef in root.iter("clef"):
+        if clef.findtext("sign") == "TAB":
+            _on_the_middle_line(clef, root.findtext(".//staff-lines", ""))
     for part in root.iter("part"):
         measures = part.findall("measure")
         _even_bars(measures)
         _bare_first(measures[0])
         _pages(measures, starts)
+        _courtesy(root, part)
     return ET.tostring(root, encoding="unicode")
+
+
+def _on_the_middle_line(clef: ET.Element, lines: str) -> None:
+    for line in clef.findall("line"):
+        line.text = str(int(lines) // 2 + 1)
 
 
 def _even_bars(measures: list[ET.Element]) -> None:
@@ -140,11 +149,27 @@ def _even_bars(measures: list[ET.Element]) -> None:
 
 
 def _plain_harmony(harmony: ET.Element) -> None:
+    printed = []
     for degree in harmony.findall("degree"):
+        if degree.get("print-object") != "no":
+            printed.append(_degree(degree))
         harmony.remove(degree)
     kind = harmony.find("kind")
     if kind is not None:
-        kind.set("text", kind.get("text", "") + ROOM)
+        degrees = ",".join(printed)
+        degrees = f"({degrees})" if kind.attrib.pop("parentheses-degrees", "") else degrees
+        kind.set("text", kind.get("text", "") + degrees + ROOM)
+
+
+_ALTERS = {"-2": "𝄫", "-1": "♭", "0": "", "1": "♯", "2": "𝄪"}
+
+
+def _degree(degree: ET.Element) -> str:
+    """A degree as it is printed: '♭9', 'add9'."""
+    kind = degree.find("degree-type")
+    word = kind.get("text", "") if kind is not None else ""
+    sign = _ALTERS[degree.findtext("degree-alter", "0")]
+    return word + sign + degree.findtext("degree-value", "")
 
 
 def _bare_first(measure: ET.Element) -> None:
@@ -165,6 +190,25 @@ def _pages(measures: list[ET.Element], starts: Collection[int]) -> None:
             measure.remove(old)
         if index and index in starts:
             measure.insert(0, ET.Element("print", {"new-page": "yes"}))
+
+
+COMING = "coming"  # the id of a bar that is not shown: it begins the key that follows
+NEXT_SIGNATURE = "signature that follows"  # in sharps, negative: flats; for programs
+
+
+def _courtesy(root: ET.Element, part: ET.Element) -> None:
+    """The signature that follows, at the end of the last system: verovio draws it there where the
+    music goes on with it on another."""
+    fields = root.iterfind(f".//miscellaneous-field[@name='{NEXT_SIGNATURE}']")
+    for field in fields:
+        last = part.findall("measure")[-1]
+        coming = ET.SubElement(part, "measure", number=last.get("number", ""), id=COMING)
+        ET.SubElement(coming, "print", {"new-page": "yes"})
+        key = ET.SubElement(ET.SubElement(coming, "attributes"), "key")
+        ET.SubElement(key, "fifths").text = field.text
+        note = ET.SubElement(coming, "note")
+        ET.SubElement(note, "rest", measure="yes")
+        ET.SubElement(note, "duration").text = "1"
 
 
 def _encoded(measures: list[ET.Element]) -> Iterator[int]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import zip_longest
 
 from drillgen.chart import Bar, Chart, Span
 from drillgen.drill.lines import Walking
@@ -32,8 +33,9 @@ from drillgen.sheet.notation import (
 )
 from drillgen.sheet.placing import annotated, degrees
 from drillgen.sheet.reader import Reader, Solution, read_by, reader_named, reader_of, solutions
+from drillgen.sheet.restyle import NEXT_SIGNATURE
 from drillgen.sheet.staff import Filling, Measure, measure, with_accidentals
-from drillgen.theory.pitch import Pitch
+from drillgen.theory.pitch import Key, Pitch
 
 # Rows of text under the staff: fingers, strings and positions, or degrees; and tablatures.
 
@@ -119,9 +121,15 @@ def compose(score: Score, wanted: SheetRequest, prefix: str) -> Iterator[SheetSe
     sounding = by_bar(chart, line.notes if line else ())
     style, strings = _style(chart, line, wanted)
     for part in key_parts(chart, sounding, prefix):
-        label = wanted.reader.key(part.key).pretty
+        label = _label(wanted.reader, part.key)
         printed = tuple(_bars(score, part, sounding, wanted, label))
         yield SheetSection(label, KeyMusic(printed, style), part.shown_in, strings)
+
+
+def _label(reader: Reader, key: Key) -> str:
+    """'C major', and for a reader who sees another key than sounds 'D major (concert C major)'."""
+    seen = reader.key(key)
+    return seen.pretty if seen == key else f"{seen.pretty} (concert {key.pretty})"
 
 
 def _style(
@@ -265,13 +273,14 @@ _FIRST_PLAYER = "upright"  # who reads where there is no line
 class Section:
     """The music of one key."""
 
-    label: str  # the key as this reader sees it: "B♭ major"
+    label: str  # the key as this reader sees it: "B♭ major", "C major (concert B♭ major)"
     first_bar: int  # its index in the chart's bars
     last_bar: int
     bar_ids: tuple[str, ...]  # of every measure, in order
     shares: frozenset[str]  # bars that begin a system only where the one before is full
     heading: Heading
     music: KeyMusic
+    follows: int | None = None  # the signature of the key after it, in sharps, where it is another
 
     @property
     def names(self) -> tuple[tuple[str, str], ...]:
@@ -286,7 +295,10 @@ class Section:
     @cached_property
     def musicxml(self) -> str:
         """This key alone, as a MusicXML file of its own."""
-        return musicxml(replace(self.heading, credits=()), [self.music])
+        facts = self.heading.facts
+        if self.follows is not None:
+            facts = (*facts, (NEXT_SIGNATURE, str(self.follows)))
+        return musicxml(replace(self.heading, credits=(), facts=facts), [self.music])
 
 
 @dataclass(frozen=True)
@@ -391,9 +403,20 @@ def _sheet(tracks: Sequence[Score], wanted: SheetRequest, name: str) -> Sheet:
         reader=wanted.reader.name,
         seed=drill.seed,
         heading=head,
-        sections=tuple(_section(drill, key, head, mark) for key in music),
+        sections=tuple(_with_courtesies(drill, [_section(drill, k, head, mark) for k in music])),
         shown_in=tuple(pair for key in music for pair in key.shown_in),
     )
+
+
+def _with_courtesies(drill: Drill, keys: Sequence[Section]) -> Iterator[Section]:
+    """The keys, each with the signature that the music goes on with; keys that are tracks of their
+    own do not go on."""
+    for key, after in zip_longest(keys, keys[1:]):
+        ours, theirs = (
+            each.music.printed[0].measure.key.signature if each else None for each in (key, after)
+        )
+        goes_on = drill.tracks == "together" and theirs not in (ours, None)
+        yield replace(key, follows=theirs) if goes_on else key
 
 
 def _prefix(drill: Drill, track: int) -> str:

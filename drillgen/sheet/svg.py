@@ -17,6 +17,7 @@ from drillgen.errors import DrillgenError
 from drillgen.sheet.placing import Margin, margin
 from drillgen.sheet.restyle import (
     BARS_A_SYSTEM,
+    COMING,
     SystemPicture,
     prepared,
     restyled,
@@ -180,6 +181,7 @@ _OPTIONS: dict[str, Any] = {
     "smuflTextFont": "none",
     "spacingStaff": 8,
     "svgRemoveXlink": True,
+    "tieMinLength": 3.0,  # half spaces of a staff: a tie from an upbeat is seen at a glance
     "svgViewBox": True,
     "xmlIdSeed": 1,
 }
@@ -216,7 +218,12 @@ def engraved(
     """
     least, most = (NARROW_WIDTH, NARROW_WIDEST) if narrow else (WIDTH, WIDEST)
     toolkit = _toolkit()
-    fitted = [_fitted(toolkit, piece, bars_a_system, shared, most) for piece in pieces]
+    fitted = []
+    for piece in pieces:
+        found = _fitted(toolkit, piece, bars_a_system, shared, most)
+        if found is None:  # the keys of a sheet are laid out alike
+            return engraved(pieces, bars_a_system, narrow=narrow)
+        fitted.append(found)
     natural = [system.width for piece in fitted for system in piece.systems]
     width, size = max([least, *natural]), bars_a_system or BARS_A_SYSTEM
     return Engraved(
@@ -250,8 +257,9 @@ def _fitted(
     bars_a_system: int | None,
     shared: frozenset[str],
     most: int,
-) -> _Fitted:
-    """The piece in systems that find room on the page: too wide ones are parted."""
+) -> _Fitted | None:
+    """The piece in systems that find room on the page: too wide ones are parted.  None where one of
+    them is one only because bars share it."""
     starts = system_starts(piece, bars_a_system)
     may_begin = {index for index, identity in starts.items() if identity in shared}
     begin, parted = set(starts) - may_begin, set[int]()
@@ -268,10 +276,11 @@ def _fitted(
             if not wide:
                 return _Fitted(text, tuple(systems.values()), spacing)
         for start, end in wide.items():
-            own = any(start < index < end for index in may_begin)
+            if any(start < index < end for index in may_begin):
+                return None
             half = start + (end - start + 1) // 2
-            begin |= may_begin if own else {half}  # one line of a key is laid out as the others
-            parted |= set() if own else {start, half}
+            begin.add(half)
+            parted |= {start, half}
 
 
 def _toolkit() -> verovio.toolkit:
@@ -292,7 +301,7 @@ def _load(toolkit: verovio.toolkit, text: str, **options: object) -> range:
     toolkit.setOptions(options)
     if not toolkit.loadData(text):
         raise SheetError("verovio cannot read the MusicXML of this sheet")
-    return range(1, toolkit.getPageCount() + 1)
+    return range(1, toolkit.getPageCount() + (0 if f'id="{COMING}"' in text else 1))
 
 
 def _with_chords_on_top(toolkit: verovio.toolkit, text: str) -> str:

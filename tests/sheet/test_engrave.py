@@ -61,6 +61,39 @@ def test_every_printed_bar_has_its_id(name: str) -> None:
             assert found == list(section.bar_ids) == list(strip.bar_ids)
 
 
+def test_the_next_signature_is_announced() -> None:
+    """Behind the last bar of C stand E flat's three flats, and behind that of E flat A's three
+    sharps (SMuFL E260, E262); not where each key is a track of its own (common practice)."""
+    asked = {"key_cycle": ["C", "Eb", "A"], "line": "roots", "progression": "I | IV | V | I"}
+    signs = ("E260", "E262")
+    for tracks, after in (("together", signs), ("per key", ())):
+        found: list[str] = []
+        for strip in strips(sheets_of(**asked, tracks=tracks)[1].handout.sections):
+            last = list(ET.fromstring(strip.svg).iter(f"{SVG}use"))[-12:]
+            codes = [(place_of(use), use.attrib["href"][-4:]) for use in last]
+            head = max((at for at, code in codes if code.startswith(("E0A", "E10"))), default=0.0)
+            found += [code for at, code in sorted(codes) if at > head and code in signs]
+        assert found == [sign for sign in after for _ in range(3)]
+
+
+SPACE = 180  # between two lines of a staff, in tenths of a verovio pixel
+
+
+def place_of(use: ET.Element) -> float:
+    return float(re.findall(r"-?[\d.]+", use.attrib["transform"])[0])
+
+
+def test_ties_are_seen() -> None:
+    """A tie over the bar line is as long as a space and a half at least: 2.5 mm on paper."""
+    for strip in strips(preset("riff-before-the-beat")[1].handout.sections):
+        ties = list(elements(strip.svg, "sheet-tie"))
+        assert len(ties) > 1
+        for tie in ties:
+            (drawn,) = {path.attrib["d"] for path in tie.iter(f"{SVG}path")}
+            across = [float(x) for x in re.findall(r"-?[\d.]+", drawn)[::2]]
+            assert max(across) - min(across) >= 1.45 * SPACE
+
+
 def test_the_whole_sheet_holds_every_bar(worst: tuple[Score, Sheets]) -> None:
     """The one picture of a drill has the bars of all its keys."""
     sheet = worst[1].handout

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import os
+import re
+import shutil
+import subprocess
+import sys
 from collections import Counter
 from fractions import Fraction
+from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -39,6 +45,32 @@ def test_notes_chords_and_signature(name: str) -> None:
     ]
     assert [s.sharps for s in music.recurse().getElementsByClass(keys.KeySignature)] == signatures
     assert symbols(music) == chords(score, section)
+
+
+SYMBOLS = "C7b9 C7(b9,#11) C7alt Cm7b5 C7#5 Cmaj7#11 C13#11 C6/9 Cadd9 C7sus4 C7b5 C7(#9,b13)"
+
+
+def test_chord_symbols_are_printed_once() -> None:
+    """The text of a kind and the degrees printed after it, spelled as MusicXML 4.0 has it
+    (`degree-type/@text`, the accidental of `degree-alter`, the number), are the symbol: no degree
+    stands in both."""
+    alters = {"-1": "♭", "0": "", "1": "♯"}
+    for symbol in SYMBOLS.split():
+        _, found = sheets_of(progression=symbol, key_cycle="C", gaps="off", ending="none")
+        harmony = ET.fromstring(found.handout.musicxml).find(".//harmony")
+        assert harmony is not None
+        kind, degrees = harmony.find("kind"), []
+        for degree in harmony.findall("degree"):
+            if degree.get("print-object") != "no":
+                added = degree.find("degree-type")
+                assert added is not None
+                sign = alters[degree.findtext("degree-alter", "")]
+                degrees.append(added.get("text", "") + sign + degree.findtext("degree-value", ""))
+        assert kind is not None
+        spelled = "C" + kind.get("text", "") + "".join(degrees)
+        plain = symbol.replace("b", "♭").replace("#", "♯")
+        assert spelled == plain.replace("(", "").replace(")", "").replace(",", "")
+        assert (kind.get("parentheses-degrees") == "yes") == ("(" in symbol)
 
 
 # A pick-up of two eighths, and bars that are full of it.
@@ -114,3 +146,43 @@ def test_verovio_finds_the_same_notes(name: str) -> None:
         for played in (False, True)  # it plays repeats where it can
     ]
     assert sorted(found) in wanted
+
+
+_LILYPOND = Path(os.environ.get("DRILLGEN_LILYPOND", Path(sys.prefix) / "lilypond"))
+
+
+def in_lilypond(text: str, folder: Path) -> str:
+    """A sheet as LilyPond's own reader of MusicXML writes it down; skipped where it is missing."""
+    own = _LILYPOND / "usr" / "bin" / "musicxml2ly"
+    program = own if own.exists() else shutil.which("musicxml2ly")
+    if program is None:
+        pytest.skip("there is no musicxml2ly, and tools/fetch_deb.sh could fetch none")
+    source, target = folder / "sheet.musicxml", folder / "sheet.ly"
+    source.write_text(text, "utf-8")
+    command = [sys.executable, str(program), "--absolute", "-o", str(target), str(source)]
+    subprocess.run(command, capture_output=True, check=True)
+    return target.read_text("utf-8")
+
+
+def test_lilypond_reads_the_same(tmp_path: Path) -> None:
+    """LilyPond's reader finds as many notes of each length, slashes, chords and their altered
+    degrees as the sheet has, and a tablature with its strings."""
+    _, found = sheets_of(
+        progression="ii7 | V7(b9,#11) | Imaj7#11 | VI7alt",
+        key_cycle=["C"],
+        line={"kind": "arpeggio", "instrument": "electric"},
+        sheet={"tablature": True},
+    )
+    text = in_lilypond(found.handout.musicxml, tmp_path)
+    voices = dict(re.findall(r"^(PartPOne\w+) =\s+(.*?)^    \}", text, re.MULTILINE | re.DOTALL))
+    staff, chords, tab = (
+        voices[f"PartPOne{name}"] for name in ("VoiceOne", "VoiceOneChords", "VoiceFive")
+    )
+    assert re.findall(r"\b[a-g](?:is|es)?[,']*(\d+)", re.sub(r"\\\w+", "", staff)) == (
+        ["4"] * 14 + ["2"] + ["4"] * 16 + ["1", "1"]
+    )
+    assert staff.count("'slash") == 16
+    for symbol in ("d4:m7", "g4:7.9-.11+", "c4:maj7.11+", "a4:7.9-.9+.13-^5"):
+        assert chords.count(symbol) == 2
+    assert '\\clef "tab"' in tab and "line-count =\n    #4" in tab
+    assert len(re.findall(r"\\[1-4]\b", tab)) == 17

@@ -78,13 +78,14 @@ def test_written_pitch_sounds_as_the_score(reader: str) -> None:
 
 @pytest.mark.parametrize("reader", RESPELLED)
 def test_keys_beyond_six_accidentals_are_respelled(reader: str) -> None:
-    """Concert B is D flat for a B flat instrument and A flat (not G sharp) for one in E flat."""
+    """Concert B is D flat for a B flat instrument and A flat (not G sharp) for one in E flat; the
+    concert key is named beside it."""
     _, found = sheets_of(key_cycle=["B", "E"], line="roots", sheet={"also_for": [reader]})
     labels = [section.label for section in found.others[0].sections]
     concert_labels = [section.label for section in found.handout.sections]
     plain = {"Bb": ["C♯ major", "F♯ major"], "Eb": ["G♯ major", "C♯ major"]}[reader]
     for label, before, unread in zip(labels, concert_labels, plain, strict=True):
-        assert label == RESPELLED[reader].get(before, unread)
+        assert label == f"{RESPELLED[reader].get(before, unread)} (concert {before})"
 
 
 @pytest.mark.parametrize(("reader", "up"), [("Bb", "M2"), ("Eb", "M6")])
