@@ -241,6 +241,51 @@ def _looked_at(lesson: Lesson, named: str | None) -> set[Key]:
     return keys
 
 
+@main.command()
+@click.argument("folder", metavar="DIR", type=Named(path_type=Path))
+@click.option(
+    "-o", "--out", metavar="FILE", type=Named(path_type=Path), help="Write it as PDF, to print."
+)
+def register(folder: Path, out: Path | None) -> None:
+    """List what a pack holds: drills, keys, tempos, lengths, where the answers are.
+
+    For the teacher: on the terminal, or as a page to print. DIR may hold the packs of a class.
+    """
+    from drillgen.disk import whole_file
+    from drillgen.pack.handout import REGISTER_HEAD, as_columns
+    from drillgen.pack.handout import register as registered
+
+    packs = [folder] if _is_pack(folder) else sorted(filter(_is_pack, _inside(folder)))
+    if not packs:
+        raise DrillgenError(f"{folder} is no pack (it has no manifest.json); name a pack")
+    found = {"" if pack == folder else pack.name: registered(pack) for pack in packs}
+    if out is None:
+        for name, each in found.items():
+            click.echo((f"{name}: " if name else "") + as_columns(each) + "\n")
+        return
+    from drillgen.sheet.pdf import register as as_pdf
+
+    parts = [{"name": name, "rows": each.rows, "total": each.total} for name, each in found.items()]
+    content = as_pdf(next(iter(found.values())).title, REGISTER_HEAD, parts)
+    try:
+        with whole_file(out) as file:
+            file.write(content)
+    except OSError as error:
+        raise DrillgenError(f"cannot write {out}: {reason(error)}") from error
+    click.echo(f"To print: {out}")
+
+
+def _is_pack(folder: Path) -> bool:
+    return (folder / "manifest.json").is_file()
+
+
+def _inside(folder: Path) -> list[Path]:
+    try:
+        return list(folder.iterdir())
+    except OSError:
+        return []
+
+
 # Bytes a second: 16 bits twice at 44,100 Hz; what LAME's -V 2 makes of a band, about 150 kbit/s.
 _WAV = 44_100 * 4
 _MP3 = 150_000 / 8

@@ -1,4 +1,4 @@
-"""What goes with a whole pack: `NOTES.txt`, which a student reads first, and playlists.
+"""What goes with a whole pack: `NOTES.txt`, which a student reads first, playlists, a register.
 
 Playlists are extended M3U in UTF-8 (.m3u8), which nearly every player opens (common practice).
 
@@ -15,14 +15,16 @@ from __future__ import annotations
 import os
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import groupby, zip_longest
 from pathlib import Path
-from textwrap import fill
+from textwrap import fill, wrap
 from typing import Any
 
 from drillgen.audio import unwritable
 from drillgen.disk import whole_file
 from drillgen.drill.messages import plain
+from drillgen.errors import counted
+from drillgen.pack import manifest
 from drillgen.pack.files import write_whole
 from drillgen.pack.manifest import files_of
 from drillgen.pack.settings import NOTES, PLAYLISTS, SPLIT
@@ -265,6 +267,90 @@ def _handing_on(entries: Iterable[ManifestEntry]) -> Iterator[str]:
     if any(strictness(each) >= UNKNOWN for each in licences):
         yield _paragraph(NOBODY_SAYS)
     yield from map(_paragraph, HANDING_ON)
+
+
+# The register: what a pack holds, a row a drill, for the teacher.
+
+REGISTER_HEAD = ("", "Drill", "Keys", "Tempo (length)", "Call + response", "Answers")
+_ANSWERS = "sheet answers"
+
+
+@dataclass(frozen=True, slots=True)
+class Register:
+    """A pack as a table under `REGISTER_HEAD`."""
+
+    title: str
+    rows: tuple[tuple[str, ...], ...]
+    total: str  # how much there is
+
+
+def register(pack: Path) -> Register:
+    """A pack's register, by its manifest; damaged entries are left out."""
+    document = manifest.read(pack).document
+    sections = manifest.sections(document)
+    tracks, sheets = sections.get("tracks", []), sections.get("sheets", [])
+    named = {entry["folder"]: entry["files"] for entry in sheets}
+    folders = groupby(tracks, key=lambda entry: entry["folder"])
+    rows = tuple(
+        _registered(number, list(own), named.get(folder, {}))
+        for number, (folder, own) in enumerate(folders, 1)
+    )
+    seconds = sum(float(track["seconds"]) for track in tracks)
+    total = f"{counted(len(tracks), 'track')}, {_clock(seconds)} of music"
+    return Register(plain(str(document.get("title", pack.name))), rows, total)
+
+
+def _registered(
+    number: int, tracks: Sequence[ManifestEntry], sheets: Mapping[str, Any]
+) -> tuple[str, ...]:
+    keys = dict.fromkeys(key for track in tracks for key in track["keys"])
+    lengths: dict[str, float] = {}
+    for track in tracks:
+        tempo = _tempo(track)
+        lengths[tempo] = lengths.get(tempo, 0.0) + float(track["seconds"])
+    answers = _ANSWERS if _ANSWERS in sheets else "sheet" if "sheet" in sheets else "–"
+    return (
+        str(number),
+        plain(tracks[0]["drill"]),
+        ", ".join(key.removesuffix(" major") for key in keys),
+        ", ".join(f"{tempo} ({_clock(seconds)})" for tempo, seconds in lengths.items()),
+        _calls(tracks[0].get("bars", ())),
+        answers,
+    )
+
+
+def _calls(bars: Sequence[Mapping[str, Any]]) -> str:
+    """How many bars of calls there are, and of responses."""
+    roles = [bar.get("role") for bar in bars if isinstance(bar, Mapping)]
+    calls, responses = roles.count("call"), roles.count("response")
+    return f"{calls} + {responses} bars" if calls else "–"
+
+
+def _clock(seconds: float) -> str:
+    """Minutes and seconds; with hours from one on."""
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def as_columns(found: Register, width: int = 80) -> str:
+    """A register for a terminal: columns, long cells wrapped."""
+    rows = [REGISTER_HEAD, *found.rows]
+    ends = [max(len(row[column]) for row in rows) for column in range(len(REGISTER_HEAD))]
+    while sum(ends) + 2 * len(ends) > width and max(ends) > _NARROW:
+        ends[ends.index(max(ends))] -= 1
+    lines = [line for row in rows for line in _wrapped(row, ends)]
+    return "\n".join([found.title, "", *lines, "", found.total])
+
+
+_NARROW = 8  # characters: no column is narrower for want of room
+
+
+def _wrapped(row: Sequence[str], widths: Sequence[int]) -> Iterator[str]:
+    cells = [wrap(cell, end) or [""] for cell, end in zip(row, widths, strict=True)]
+    for parts in zip_longest(*cells, fillvalue=""):
+        pairs = zip(parts, widths, strict=True)
+        yield "  ".join(part.ljust(end) for part, end in pairs).rstrip()
 
 
 NOTES_SECTION, LISTS_SECTION = "notes", "playlists"

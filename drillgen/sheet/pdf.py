@@ -84,8 +84,18 @@ def booklet(cover: Booklet, sheets: Sequence[Printable], paper: Paper = "a4") ->
     return _typeset(_document(cover.title, sheets, paper) | about)
 
 
-def _typeset(document: Mapping[str, Any]) -> bytes:
-    """Have typst set `typeset/sheet.typ` with this document."""
+def register(
+    title: str, head: Sequence[str], parts: Sequence[Mapping[str, Any]], paper: Paper = "a4"
+) -> bytes:
+    """What packs hold as PDF: for each part its `name` ("" where there is one alone), `rows` under
+    the `head`, each a text a cell, and a `total` below them.  Raises SheetError where typst is
+    missing."""
+    about = {"title": title, "paper": paper, "head": list(head), "parts": list(parts)}
+    return _typeset(about, "register.typ")
+
+
+def _typeset(document: Mapping[str, Any], how: str = "sheet.typ") -> bytes:
+    """Have typst set a document as a file of `typeset/` says."""
     try:
         import typst
     except ImportError as error:
@@ -95,7 +105,7 @@ def _typeset(document: Mapping[str, Any]) -> bytes:
     text = json.dumps(document, ensure_ascii=False)
     try:
         return typst.compile(
-            FONTS / "sheet.typ",
+            FONTS / how,
             sys_inputs={"sheets": text},
             font_paths=[FONTS],
             ignore_system_fonts=_set_in_known_scripts(text),

@@ -8,6 +8,8 @@ from textwrap import dedent
 import pytest
 from lxml import etree
 from mido import MidiFile
+from pypdf import PdfReader
+from soundfile import SoundFile
 
 from tests.conftest import Run
 from tests.pack.building import TINY, contents, manifest
@@ -112,3 +114,39 @@ def test_a_slip(
     assert f"{lesson}:{place}" in done.stderr, done.stderr
     assert all(word in done.stderr for word in words), done.stderr
     assert not (lesson.parent / "out").exists()
+
+
+def test_a_register_for_the_teacher(lesson: Path, tmp_path: Path, drillgen: Run) -> None:
+    """`register` lists a class's packs: each part with its drills, keys, tempos and lengths as they
+    are heard, and the sheet that has the answers; as PDF the same, on one page."""
+    text = lesson.read_text("utf-8").partition("class:")[0]
+    ear = "progression: I, key_cycle: G, line: phrases, gaps: 1, ending: none, band: {comping: off}"
+    lesson.write_text(
+        f"{text}  - {{title: Two, tempo: 240, count_in: 0, {ear}}}\n"
+        "class:\n  bass 1: {tempo: 80 %}\n  trumpet:\n",
+        "utf-8",
+    )
+    out = tmp_path / "out"
+    assert drillgen("build", lesson, "-o", out, "--no-page", "--quiet").returncode == 0
+    said = drillgen("register", out).stdout
+    assert max(map(len, said.splitlines())) <= 80
+    for part in ("bass 1", "trumpet"):
+        table = said.partition(f"{part}: ")[2].partition("of music")[0]
+        for track in manifest(out / part)["tracks"]:
+            file = SoundFile(out / part / track["files"]["play-along"])
+            row = next(row for row in table.splitlines() if f"  {track['drill']} " in row)
+            assert f"{track['tempo']:g} (0:{round(file.frames / 44100):02d})" in row
+            assert f"  {track['keys'][0][0]} " in row
+            assert row.endswith("sheet answers" if track["drill"] == "Two" else "sheet")
+    paper = tmp_path / "register.pdf"
+    assert drillgen("register", out, "-o", paper).returncode == 0
+    (page,) = PdfReader(paper).pages
+    printed = " ".join(page.extract_text().split())
+    assert all(word in printed for word in ("bass 1", "trumpet", "One", "Two", "sheet answers"))
+
+
+def test_a_register_of_no_pack(tmp_path: Path, drillgen: Run) -> None:
+    """A folder without packs, and a place that cannot be written, are said."""
+    done = drillgen("register", tmp_path)
+    assert done.returncode == 2 and "is no pack" in done.stderr
+    assert drillgen("register", tmp_path / "nowhere").returncode == 2
