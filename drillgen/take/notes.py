@@ -8,8 +8,10 @@ there, or where an onset comes with a rise of its level: it is struck again.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right, insort
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from math import inf
 from statistics import median
 
 import numpy as np
@@ -20,6 +22,7 @@ from drillgen.take.listen import PITCH_HOP, RATE, Floats, Sound, SoundFrames, fr
 _RULES = tables()["notes"]
 _VOICED: float = tables()["sound"]["pitch"]["voiced"]
 _FRAME = PITCH_HOP / RATE  # seconds
+_SETTLED = round(_RULES["settled_ms"] / 1000 / _FRAME)  # frames of the attack
 _FLUX = tables()["sound"]["flux"]["hop"] / RATE
 
 
@@ -64,12 +67,21 @@ class GrowingNote:
     last: int  # its last periodic frame
     top: float  # dB, its loudest frame
     pitches: list[float] = field(default_factory=list)
+    ordered: list[float] = field(default_factory=list)  # those after the attack, by height
+
+    def add(self, pitch: float) -> None:
+        """Take another frame's pitch."""
+        self.pitches.append(pitch)
+        if len(self.pitches) > _SETTLED:
+            insort(self.ordered, pitch)
 
     @property
     def pitch(self) -> float:
         """The middle one of its pitches, the attack left out where there are others."""
-        settled = round(_RULES["settled_ms"] / 1000 / _FRAME)
-        return median(self.pitches[settled:] or self.pitches)
+        middle, odd = divmod(len(self.ordered), 2)
+        if not self.ordered:
+            return median(self.pitches)
+        return self.ordered[middle] if odd else sum(self.ordered[middle - 1 : middle + 1]) / 2
 
 
 class _NoteFinder:
@@ -126,10 +138,15 @@ class _NoteFinder:
         low = max(low, self._ended - _RULES["overlap_ms"] / 1000)
         near = [
             (height, onset)
-            for onset, height in self._onsets
-            if low <= onset <= high and self._sounds_from(onset, frame)
+            for onset, height in self._between(low, high)
+            if self._sounds_from(onset, frame)
         ]
         return max(near)[1] if near else None
+
+    def _between(self, low: float, high: float) -> list[tuple[float, float]]:
+        """The onsets from one second to another."""
+        first, last = bisect_left(self._onsets, (low,)), bisect_right(self._onsets, (high, inf))
+        return self._onsets[first:last]
 
     def _sounds_from(self, onset: float, frame: int) -> bool:
         """Whether it sounds all the while from an onset to a frame, nearly as loud as there."""
@@ -144,7 +161,7 @@ class _NoteFinder:
         elif self._belongs(frame, note):
             note.last = frame
             note.top = max(note.top, float(self._level[frame]))
-            note.pitches.append(float(self._pitch[frame]))
+            note.add(float(self._pitch[frame]))
         elif frame - note.last >= _RULES["end_frames"]:
             self._note = None
 
@@ -198,7 +215,10 @@ def _joined(grown: Sequence[GrowingNote]) -> list[GrowingNote]:
 
 def _one(first: GrowingNote, second: GrowingNote, pitches: list[float]) -> GrowingNote:
     top = max(first.top, second.top)
-    return GrowingNote(first.first, first.onset, first.struck, second.last, top, pitches)
+    one = GrowingNote(first.first, first.onset, first.struck, second.last, top)
+    for pitch in pitches:
+        one.add(pitch)
+    return one
 
 
 def _gap(first: GrowingNote, second: GrowingNote) -> float:
