@@ -461,7 +461,7 @@ def play(
 @click.option("--track", metavar="NAME", help="Which track: its number, or a part of its name.")
 @click.option("--key", metavar="KEY", help="Only the responses in this key.")
 @click.option("--tempo", type=float, metavar="BPM", help="Only the tracks at this tempo.")
-@click.option("--at", metavar="M:SS", help="Where in the track the recording begins.")
+@click.option("--at", metavar="M:SS", help="Where in the track the recording begins, to a second.")
 @click.option(
     "-o",
     "--out",

@@ -50,7 +50,7 @@ def placed(
     at: float | None = None,
 ) -> Placed:
     """The track and the place that fit best.  `seconds`: of the recording; `at`: where it begins,
-    where that is known.
+    to a second, where that is known.
 
     Raises HearingError where nothing fits well enough.
     """
@@ -64,7 +64,7 @@ def placed(
     best = max(tried, key=lambda each: each[:2], default=None)
     if best is None:
         raise HearingError("nothing is asked there: no response that repeats its call, no line")
-    found = _settled(best[3], heard, best[2], seconds, cents, fixed=at is not None)
+    found = _settled(best[3], heard, best[2], seconds, cents)
     most = max(found.asked, _in_responses(found, heard))
     if at is None and found.matched < _RULES["least_share"] * most:
         raise HearingError(_STRANGE.format(found.matched, most))
@@ -103,15 +103,20 @@ def _tried(
     asked = _lists([(note.start, float(note.key)) for note in track.notes])
     if not len(asked.starts):
         return
-    for place in [at] if at is not None else _voted(asked, heard):
+    places = list(_voted(asked, heard, at))
+    if at is not None and not places:
+        places = [at]
+    for place in places:
         yield _fit(asked, heard, place, seconds), place
 
 
-def _voted(asked: _Lists, heard: _Lists) -> Iterator[float]:
-    """The places with most votes."""
+def _voted(asked: _Lists, heard: _Lists, at: float | None) -> Iterator[float]:
+    """The places with most votes; near `at` alone, where that is said."""
     apart = asked.pitches[:, None] - heard.pitches[None, :]
     same = np.abs((apart + 6) % 12 - 6) < _RULES["same_semitones"]
     places = (asked.starts[:, None] - heard.starts[None, :])[same]
+    if at is not None:
+        places = places[np.abs(places - at) <= _RULES["said_within_ms"] / 1000]
     if not len(places):
         return
     width = _RULES["bin_ms"] / 1000
@@ -145,12 +150,10 @@ def _settled(
     at: float,
     seconds: float,
     cents: float,
-    *,
-    fixed: bool,
 ) -> Placed:
     """The place to the millisecond, and the octave and tuning of what fits there."""
     pairs = list(_pairs(track.notes, heard, at, cents))
-    if pairs and not fixed:
+    if pairs:
         at += median(note.start - (other.start + at) for note, other in pairs)
     octaves = round(median((o.pitch - cents / 100 - n.key) / 12 for n, o in pairs)) if pairs else 0
     off = [folded((o.pitch - n.key) * 100 - cents) + cents for n, o in pairs]

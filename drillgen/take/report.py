@@ -42,8 +42,8 @@ class HeardTake:
 def hear(path: Path, tracks: Sequence[AskedTrack], at: float | None = None) -> HeardTake:
     """Listen to a recording, find its place and judge it.
 
-    `at`: second of the track that it begins with, where that is known.  Raises HearingError where
-    it cannot be read, nothing is heard in it, or it does not sound like any of the tracks.
+    `at`: about which second of the track it begins with, where that is known.  Raises HearingError
+    where it cannot be read, nothing is heard in it, or it does not sound like any of the tracks.
     """
     read = recording(path)
     heard = listen(read.sound)

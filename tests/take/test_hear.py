@@ -232,6 +232,20 @@ def test_what_is_heard_all_the_same(
     assert [i for i, note in enumerate(notes) if note["verdict"] == "missing"] == [5]
 
 
+def test_a_choice_narrows_what_is_judged(pack: Built, answer: Answer, tmp_path: Path) -> None:
+    """`--key` leaves the responses in that key; `--at`, said to a second, and `--tempo` change
+    nothing where they are true."""
+    take = written(tmp_path / "take.wav", answer.sound)
+    at = f"0:{round(answer.at):02d}"
+    done = hear(tmp_path, pack.folder, take, "--key", "Ab", "--at", at, "--tempo", "120")
+    assert done.returncode == 0, done.stderr
+    (recording,) = told(tmp_path)["recordings"]
+    assert [each["key"] for each in recording["keys"]] == ["Ab major"]
+    assert abs(recording["at"] - answer.at) < 0.05
+    notes = [note["verdict"] for each in recording["responses"] for note in each["notes"]]
+    assert notes == ["right", "missing", "right", "right"]
+
+
 def test_free_answers_are_not_judged(answer: Answer, tmp_path: Path) -> None:
     """Where call and response trade through the form, it is said that the answer is free."""
     drill = tmp_path / "free.yaml"
