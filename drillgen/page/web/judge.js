@@ -6,6 +6,20 @@
   const END = 1;
   const KEY = 2;
 
+  /** Every response that was heard: {response, verdicts, extra, right}.  `heard`: in its seconds. */
+  ear.judged = function (responses, heard, tuning, tables) {
+    const own = ear.sharedOut(responses, inReach(responses, heard, tuning, tables.judge), tables.judge);
+    return responses.map((response, index) => ({ response, ...ear.judge(response.notes, own[index], tuning, tables) }));
+  };
+
+  /** What the player may have played: more semitones beyond all that is asked is another instrument. */
+  function inReach(responses, heard, { octaves, anyOctave }, rules) {
+    const keys = responses.flatMap(({ notes }) => notes).map((note) => note[KEY] + 12 * octaves);
+    const beyond = rules.beyond_semitones + (anyOctave ? 12 : 0);
+    const [low, high] = [Math.min(...keys) - beyond, Math.max(...keys) + beyond];
+    return heard.filter(({ pitch }) => low <= pitch && pitch <= high);
+  }
+
   /** A response with a verdict on each asked note: {verdicts, extra, right}. */
   ear.judge = function (asked, heard, tuning, tables) {
     const of = new Map(aligned(asked, heard, tuning, tables));

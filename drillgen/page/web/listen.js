@@ -70,11 +70,10 @@
     if (!own || own.origin === null) return { level: null };
     const shift = own.origin - way;
     const heard = own.reader.notes(0, Infinity).map((note) => ({ ...note, start: note.start + shift, end: note.end + shift }));
-    const [mine] = ear.sharedOut([response], heard, tables.judge);
-    const found = ear.tuningAt(response.notes, mine, 0, tuning.anyOctave, tables.place);
-    const used = tuning.matched ? tuning : found;
+    const found = ear.tuningAt(response.notes, heard, 0, tuning.anyOctave, tables.place);
+    const [judged] = ear.judged([response], heard, tuning.matched ? tuning : found, tables);
     return {
-      ...ear.judge(response.notes, mine, used, tables), tuning: found, lost: Boolean(own.lost),
+      ...judged, tuning: found, lost: Boolean(own.lost),
       level: levelIn([response.start + way, response.end + way]), bleed: listened ? levelIn(listened.map((at) => at + way)) : null,
     };
   }
@@ -89,13 +88,11 @@
     const clipped = samples.reduce((count, value) => count + (Math.abs(value) > 0.999 ? 1 : 0), 0) > CLIPPED * samples.length;
     const loudest = reader.levels.reduce((most, level) => Math.max(most, level), -100);
     const heard = reader.notes(0, Infinity);
-    const asked = tracks.map((responses) => responses.flatMap(({ notes }) => notes).sort(([one], [other]) => one - other));
-    const place = ear.placeOf(asked, heard, reader.seconds, anyOctave, tables.place);
+    const place = ear.placeOf(tracks, heard, reader.seconds, anyOctave, tables);
     if (!place) return { clipped, loudest, place, responses: [] };
     const { at, tuning } = place;
-    const placed = heard.map((note) => ({ ...note, start: note.start + at, end: note.end + at }));
     const inside = tracks[place.track].filter(({ start, end }) => start >= at - EDGE && end <= at + reader.seconds + EDGE);
-    const responses = ear.sharedOut(inside, placed, tables.judge).map((own, index) => ({ response: inside[index], ...ear.judge(inside[index].notes, own, tuning, tables) }));
+    const responses = ear.judged(inside, place.heard, tuning, tables);
     return { clipped, loudest, place, responses };
   }
 

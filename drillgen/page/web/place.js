@@ -6,23 +6,27 @@
   const KEY = 2;
 
   /** The track (its number) and the second of it that the recording begins with, and the player's tuning;
-      null where nothing fits well enough.  `tracks`: the asked notes of each. */
-  ear.placeOf = function (tracks, heard, seconds, anyOctave, rules) {
+      null where nothing fits well enough.  `tracks`: the responses of each. */
+  ear.placeOf = function (tracks, heard, seconds, anyOctave, tables) {
+    const rules = tables.place;
     const cents = ear.ownTuning(heard, rules);
+    const asked = tracks.map((responses) => responses.flatMap(({ notes }) => notes).sort(([one], [other]) => one - other));
     let best = null;
-    tracks.forEach((asked, track) => {
-      for (const at of voted(asked, heard, cents, rules)) {
-        const score = fit(asked, heard, cents, at, seconds, rules);
+    asked.forEach((notes, track) => {
+      for (const at of voted(notes, heard, cents, rules)) {
+        const score = fit(notes, heard, cents, at, seconds, rules);
         if (!best || score > best.score) best = { track, at, score };
       }
     });
     if (!best) return null;
-    const asked = tracks[best.track];
-    const near = pairs(asked, heard, best.at, cents, rules);
+    const notes = asked[best.track];
+    const near = pairs(notes, heard, best.at, cents, rules);
     if (near.length) best.at += middle(near.map(([note, other]) => note[START] - (other.start + best.at)));
-    const tuning = ear.tuningAt(asked, heard, best.at, anyOctave, rules);
-    const inside = asked.filter((note) => note[START] >= best.at && note[START] < best.at + seconds).length;
-    return tuning.matched < rules.least_share * Math.min(inside, heard.length) ? null : { ...best, tuning };
+    const tuning = ear.tuningAt(notes, heard, best.at, anyOctave, rules);
+    const inside = notes.filter((note) => note[START] >= best.at && note[START] < best.at + seconds).length;
+    const placed = heard.map((note) => ({ ...note, start: note.start + best.at, end: note.end + best.at }));
+    const due = ear.sharedOut(tracks[best.track], placed, tables.judge).flat().length; // heard where an answer is due
+    return tuning.matched < rules.least_share * Math.max(inside, due) ? null : { ...best, tuning, heard: placed };
   };
 
   /** Cents sharp, -50 to 50: the mean direction of all notes on a circle of a semitone. */
