@@ -6,7 +6,7 @@ import gc
 import io
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -117,7 +117,36 @@ class Plain(click.ClickException):
         self.exit_code = error.exit_code  # type: ignore[misc]  # click reads the instance's
 
     def show(self, file: Any = None) -> None:
-        click.echo(self.message, err=True)
+        click.echo(self._fitted() if sys.stderr.isatty() else self.message, err=True)
+
+    def _fitted(self) -> str:
+        """For a terminal's width; into a file and to another program lines go whole."""
+        from shutil import get_terminal_size
+
+        width = max(get_terminal_size().columns, _NARROWEST)
+        return "\n".join(_wrapped(self.message.split("\n"), width))
+
+
+_NARROWEST = 40  # characters
+_SHOWN = "    "  # before a line of the file, and the caret under it
+
+
+def _wrapped(lines: Sequence[str], width: int) -> Iterator[str]:
+    """Messages wrapped between words; a line of the file is cut round its caret."""
+    from textwrap import wrap
+
+    first = 0
+    for line, below in zip(lines, [*lines[1:], ""], strict=True):
+        if not line.startswith(_SHOWN):
+            yield from wrap(
+                line, width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False
+            ) or [""]
+        elif line.strip() == "^":
+            yield line[:4] + line[4 + first :]
+        else:
+            caret = below.find("^") if below.strip() == "^" else 0
+            first = max(0, caret - 2 * width // 3) if len(line) > width else 0
+            yield line[:4] + line[4 + first :][: width - 4]
 
 
 class Commands(click.Group):

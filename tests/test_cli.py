@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import struct
 import subprocess
 import sys
 from pathlib import Path
@@ -34,6 +36,65 @@ def test_help_imports_nothing_heavy() -> None:
 def drillgen() -> Run:
     """Python started for each command, as a person does."""
     return lambda *arguments, cwd=None: forking.cold([str(each) for each in arguments], cwd)
+
+
+@pytest.mark.parametrize(
+    "command",
+    ["", "build", "check", "play", "serve", "register", "presets", "presets list", "presets show",
+     "presets copy", "schema", "soundfonts"],
+)  # fmt: skip
+def test_help_fits_eighty_columns(command: str) -> None:
+    """Every command's help is read in a terminal of 80 columns, and each option is explained."""
+    done = forking.run([*command.split(), "--help"])
+    assert done.returncode == 0
+    rows = done.stdout.splitlines()
+    assert max(map(len, rows)) <= 80
+    options = [row for row in rows if row.startswith("  -")]
+    for row in options:
+        after = rows[rows.index(row) + 1] if rows.index(row) + 1 < len(rows) else ""
+        assert "  " in row.strip() or after.startswith("      "), row
+
+
+def printed_on_a_terminal(columns: int, *arguments: str | Path) -> str:
+    """What a command says on standard error where that is a terminal so wide."""
+    pty = pytest.importorskip("pty")
+    fcntl, termios = pytest.importorskip("fcntl"), pytest.importorskip("termios")
+    ours, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
+    process = subprocess.Popen(
+        [sys.executable, "-m", "drillgen", *map(str, arguments)],
+        stderr=theirs,
+        stdout=subprocess.DEVNULL,
+        env={key: each for key, each in os.environ.items() if key != "COLUMNS"}
+        | {"COLUMNS": str(columns)},
+    )
+    os.close(theirs)
+    said = b""
+    with contextlib.suppress(OSError):  # Linux says so where nothing more comes
+        while more := os.read(ours, 65536):
+            said += more
+    assert process.wait(60) == 2
+    os.close(ours)
+    return said.decode("utf-8").replace("\r\n", "\n")
+
+
+def test_errors_fit_the_terminal(tmp_path: Path) -> None:
+    """On 80 columns a long message is wrapped between words, and the file's line is cut so that
+    the caret still stands under what is wrong; piped, each message is one line."""
+    drill = tmp_path / "drill.yaml"
+    bars = " | ".join(["Dm7", "G7"] * 12)
+    drill.write_text(f"progression: {bars} | X7 | Cmaj7\nbnd: off\n", "utf-8")
+    said = printed_on_a_terminal(80, "check", drill)
+    rows = said.splitlines()
+    assert max(map(len, rows)) <= 80
+    piped = forking.run(["check", str(drill)]).stderr
+    assert len(piped.splitlines()) == 6 and max(map(len, piped.splitlines())) > 80
+    words = [row for row in rows if not row.startswith("    ")]
+    assert " ".join(" ".join(words).split()) == " ".join(
+        " ".join(row for row in piped.splitlines() if not row.startswith("    ")).split()
+    )
+    at = next(number for number, row in enumerate(rows) if row.strip() == "^")
+    assert rows[at - 1][rows[at].index("^") :].startswith("X7")
 
 
 def test_check_shows_the_chart(drillgen: Run, tmp_path: Path) -> None:

@@ -379,7 +379,12 @@ ENDS = Read(
     _read_ends,
     any_of(
         _ENDS_ON,
-        mapping({"note": _ENDS_ON, "length": matching(LENGTH.pattern)}),
+        mapping(
+            {
+                "note": {**_ENDS_ON, "description": "On which note a phrase ends."},
+                "length": matching(LENGTH.pattern, description="How long that note lasts: h."),
+            }
+        ),
         default="home",
         examples=["open", {"note": "home", "length": "h"}],
     ),

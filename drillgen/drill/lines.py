@@ -453,7 +453,8 @@ _IN_ONE_WORD = [
     for kind, model in MODELS.items()
     if not any(field.is_required() for field in model.model_fields.values())
 ]
-_SILENT = {"type": "object", "properties": {"kind": {"enum": [*OFF]}}, "required": ["kind"]}
+_NO_LINE = {"enum": [*OFF], "description": "No line: the band alone."}
+_SILENT = {"type": "object", "properties": {"kind": _NO_LINE}, "required": ["kind"]}
 LINE = Short(_long, ({"enum": [*_IN_ONE_WORD, *OFF]}, _SILENT))
 
 

@@ -69,6 +69,10 @@ def _describe() -> None:
             for kind in (model, *own):
                 kind.model_fields[name].description = text
     for model in _kinds_of(Model):
+        kind_field = model.model_fields.get("kind")
+        if kind_field is not None and not kind_field.description:
+            kind_field.description = inspect.getdoc(model)
+    for model in _kinds_of(Model):
         model.model_rebuild(force=True)
 
 
@@ -127,9 +131,19 @@ _PART = any_of(
     {"type": "null"},
     mapping(
         {
-            "reads": {"type": "string"},
-            "positions": {"type": "string"},
-            "tempo": {"type": "string", "pattern": r"^\s*[0-9]{2,3} ?%\s*$"},
+            "reads": {
+                "type": "string",
+                "description": "Whose sheet it reads, where its name does not say so: Bb, cello.",
+            },
+            "positions": {
+                "type": "string",
+                "description": "Where its left hand may be: first, half to III.",
+            },
+            "tempo": {
+                "type": "string",
+                "pattern": r"^\s*[0-9]{2,3} ?%\s*$",
+                "description": "Its share of the lesson's tempos: 80 %.",
+            },
         }
     ),
 )

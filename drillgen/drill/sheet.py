@@ -177,7 +177,10 @@ def _read_sounds(value: Any) -> AskedSounds:
     return AskedSounds(tuple(asked))
 
 
-SOUNDS_READ = Read(_read_sounds, mapping(dict.fromkeys(SOUNDS, _FONT.schema)))
+_WHOSE = "Whose sound it is: a soundfont, by its name in `drillgen soundfonts`, or own."
+SOUNDS_READ = Read(
+    _read_sounds, mapping({key: {**_FONT.schema, "description": _WHOSE} for key in SOUNDS})
+)
 
 
 # The files that a drill's sound is written to: `audio: {format: mp3, mixes: without bass}`.  Which

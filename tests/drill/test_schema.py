@@ -34,7 +34,28 @@ def test_it_is_a_schema():
     Draft202012Validator.check_schema(SCHEMA)
     properties = SCHEMA["$defs"]["Drill"]["properties"]
     assert set(properties) == set(KEYS)
-    assert all(part.get("description") for part in properties.values())
+    assert [where for where in undescribed(SCHEMA) if where] == []
+
+
+def undescribed(part, where=""):
+    """The keys, anywhere in the schema, that no sentence explains; "" for those that one does."""
+    if isinstance(part, list):
+        for each in part:
+            yield from undescribed(each, where)
+    elif isinstance(part, dict):
+        for key, each in part.get("properties", {}).items():
+            said = isinstance(each, dict) and len(meant(each).get("description", "").split()) > 1
+            yield "" if said or not isinstance(each, dict) else f"{where}.{key}"
+        for key, each in part.items():
+            yield from undescribed(each, f"{where}.{key}")
+
+
+def meant(part):
+    """A part, or the one that it refers to (RFC 6901)."""
+    found = SCHEMA
+    for step in part.get("$ref", "#").split("/")[1:]:
+        found = found[step]
+    return found if "$ref" in part else part
 
 
 @pytest.mark.parametrize("preset", list_presets(), ids=lambda preset: preset.name)
