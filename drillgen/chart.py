@@ -61,6 +61,7 @@ class Bar:
     form_bar: int = -1  # which bar of the progression; -1 outside it
     section: str = ""
     starts_section: bool = False
+    ending: int = 0  # of its section: the first, the second …; 0: it stands in none
     tag: bool = False  # the form's last bars once more, after the last pass
     change: bool = False  # it leads to the next key, between two keys
     slowing: tuple[Fraction, ...] = ()  # each beat's tempo where they differ; `tempo` is their mean
@@ -289,7 +290,14 @@ def _led(drill: Drill, last: Bar, key: Key) -> Bar:
     """The bar between two keys."""
     spans = _shared(drill, key, _LEADS[drill.key_change][key.mode])
     return replace(
-        last, key=key, role="play", spans=spans, section="", starts_section=False, change=True
+        last,
+        key=key,
+        role="play",
+        spans=spans,
+        section="",
+        starts_section=False,
+        ending=0,
+        change=True,
     )
 
 
@@ -332,12 +340,12 @@ def _tag(drill: Drill, last: Bar) -> Iterator[Bar]:
     bar = replace(last, role="play", tag=True)
     if drill.ending == "tag":
         for form_bar in range(max(total - TAG_BARS, 0), total):
-            yield replace(_form_bar(drill, bar, form_bar), starts_section=False)
+            yield replace(_form_bar(drill, bar, form_bar), starts_section=False, ending=0)
         return
     for index in range(TAG_BARS):
         numerals = _TURNAROUND[last.key.mode][index % 2]
         spans, place = _shared(drill, last.key, numerals), max(total - TAG_BARS + index, 0)
-        yield replace(bar, spans=spans, form_bar=place, section="", starts_section=False)
+        yield replace(bar, spans=spans, form_bar=place, section="", starts_section=False, ending=0)
 
 
 # Common practice: iii VI ii V twice, then I.
@@ -357,6 +365,7 @@ def _held(drill: Drill, last: Bar) -> Iterator[Bar]:
             form_bar=-1,
             section="",
             starts_section=number == 0,
+            ending=0,
             tag=False,
         )
 
@@ -396,6 +405,7 @@ def _form_bar(drill: Drill, bar: Bar, index: int) -> Bar:
         spans=_spans(drill, index, bar.key),
         section=text.section,
         starts_section=text.starts_section or index == 0,
+        ending=text.ending,
     )
 
 

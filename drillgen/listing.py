@@ -285,7 +285,7 @@ def _band_said(drill: Drill) -> Iterator[str]:
 
 
 def _runs(chart: Chart) -> Iterator[list[Bar]]:
-    """Neighbouring bars alike in key, role, pass and section, with the band or without."""
+    """Neighbouring bars alike in key, role, pass, section and ending, with the band or without."""
     alike = groupby(
         chart.bars, key=lambda bar: (bar.key_number, _part(chart, bar), bar.pass_number)
     )
@@ -309,7 +309,8 @@ def _margin(chart: Chart, bar: Bar, part: int) -> str:
 
 def _part(chart: Chart, bar: Bar) -> str:
     alone = _ALONE if chart.drops_out(bar) else ""
-    return " ".join(filter(None, (_role(bar), alone, bar.section)))
+    ending = f"{bar.ending}." if bar.ending else ""
+    return " ".join(filter(None, (_role(bar), alone, bar.section, ending)))
 
 
 def _role(bar: Bar) -> str:

@@ -26,7 +26,7 @@ from drillgen.drill.bars import (
     split_bars,
     without_signs,
 )
-from drillgen.drill.fields import ReadWith, any_of, refuse_controls, several
+from drillgen.drill.fields import ReadWith, any_of, mapping, refuse_controls, several
 from drillgen.drill.messages import (
     KeyPath,
     RefusedError,
@@ -37,6 +37,7 @@ from drillgen.drill.messages import (
     plain,
     quoted,
     refuse,
+    refuse_keys,
     show,
 )
 from drillgen.theory.chord_types import SymbolError
@@ -68,6 +69,7 @@ class BarText:
     slots: tuple[Slot, ...]
     section: str = ""  # the name of its section; "" where sections have none
     starts_section: bool = False
+    ending: int = 0  # it stands in its section's first, second … ending; 0: in none
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,11 +242,14 @@ def _capitalised(text: str) -> str:
     return f'"{guess}"'
 
 
-def labelled(bars: Sequence[WrittenBar], section: str) -> tuple[BarText, ...]:
-    """The bars as those of a section."""
+def labelled(
+    bars: Sequence[WrittenBar], section: str, ending: Sequence[WrittenBar] = (), number: int = 0
+) -> tuple[BarText, ...]:
+    """The bars as those of a section, with one of its endings."""
+    own = [(written, 0) for written in bars] + [(written, number) for written in ending]
     return tuple(
-        replace(written.bar, section=section, starts_section=index == 0)
-        for index, written in enumerate(bars)
+        replace(written.bar, section=section, starts_section=index == 0, ending=which)
+        for index, (written, which) in enumerate(own)
     )
 
 
@@ -252,6 +257,8 @@ def labelled(bars: Sequence[WrittenBar], section: str) -> tuple[BarText, ...]:
 
 MAX_BARS = 512
 _FORM = "form"
+_BARS, _ENDINGS = "bars", "endings"
+_MOST_ENDINGS = 8
 _FORMS_ALLOWED = "text (ii7 | V7 | Imaj7 | %), a list of text, or named sections with form: A A B A"
 Placed = tuple[KeyPath, WrittenBar]  # a bar, and under which key or index it was written
 
@@ -292,8 +299,64 @@ def _bars(value: Any, meter: Meter | None) -> list[Placed]:
     return bars
 
 
+@dataclass(frozen=True, slots=True)
+class _Section:
+    """A section's bars, and its endings where it has some: the first time, the second …"""
+
+    bars: list[Placed]
+    endings: tuple[list[Placed], ...] = ()
+
+    @property
+    def written(self) -> list[Placed]:
+        return [*self.bars, *(bar for ending in self.endings for bar in ending)]
+
+    def played(self, name: str, time: int) -> tuple[BarText, ...]:
+        """Its bars the first time (0), the second …; after the last ending always with that."""
+        common = [bar for _, bar in self.bars]
+        if not self.endings:
+            return labelled(common, name)
+        number = min(time, len(self.endings) - 1)
+        return labelled(common, name, [bar for _, bar in self.endings[number]], number + 1)
+
+
+_SECTION_ALLOWED = 'text, a list of text, or {bars: Dm7 | G7, endings: ["Em7 | A7", "Cmaj7 | %"]}'
+
+
+def _section(value: Any, meter: Meter | None) -> _Section:
+    """A section as text or list of text, or as a mapping of its bars and its endings."""
+    if not isinstance(value, dict):
+        return _Section(_bars(value, meter))
+    refuse_keys(value, (_BARS, _ENDINGS), "the section")
+    if _BARS not in value or _ENDINGS not in value:
+        missing = _ENDINGS if _BARS in value else _BARS
+        raise refuse(f"the section has no {missing}", _SECTION_ALLOWED)
+    with Wrongs() as wrongs:
+        bars: list[Placed] = []
+        with wrongs.at(_BARS):
+            bars = [((_BARS, *path), bar) for path, bar in _bars(value[_BARS], meter)]
+        with wrongs.at(_ENDINGS):
+            endings = _endings(value[_ENDINGS], meter, bars[-1][1] if bars else None)
+    return _Section(bars, endings)
+
+
+def _endings(
+    value: Any, meter: Meter | None, before: WrittenBar | None
+) -> tuple[list[Placed], ...]:
+    if not isinstance(value, list | tuple) or not 2 <= len(value) <= _MOST_ENDINGS:
+        raise refuse(f"{show(value)} are no endings", f"a list of 2 to {_MOST_ENDINGS} texts")
+    found: list[list[Placed]] = []
+    with Wrongs() as wrongs:
+        for index, text in enumerate(value):
+            with wrongs.at(index):
+                if not isinstance(text, str):
+                    raise refuse(f"{show(text)} is not a text", _SECTION_ALLOWED)
+                rows = read_bars(text, meter, before)
+                found.append([((_ENDINGS, index), bar) for bar in rows])
+    return tuple(found)
+
+
 def _from_sections(data: dict[str, Any], meter: Meter | None) -> Progression:
-    sections: dict[str, list[Placed]] = {}
+    sections: dict[str, _Section] = {}
     order: list[str] = []
     with Wrongs() as wrongs:
         for name, value in data.items():
@@ -301,14 +364,27 @@ def _from_sections(data: dict[str, Any], meter: Meter | None) -> Progression:
                 with wrongs.at(name):
                     _check_name(name)
                 with wrongs.at(name):
-                    sections[name] = _bars(value, meter)
+                    sections[name] = _section(value, meter)
         with wrongs.at(*([_FORM] if _FORM in data else [])):
             order = list(_order(data, [name for name in data if name != _FORM]))
-    _refuse_mixture([((name, *path), bar) for name, rows in sections.items() for path, bar in rows])
+    _refuse_mixture(
+        [((name, *path), bar) for name, each in sections.items() for path, bar in each.written]
+    )
+    for name, section in sections.items():
+        _refuse_unheard(name, section, order.count(name))
     bars: list[BarText] = []
-    for name in order:
-        bars += labelled([bar for _, bar in sections[name]], name)
+    for place, name in enumerate(order):
+        bars += sections[name].played(name, order[:place].count(name))
     return _checked(tuple(bars), " ".join(order))
+
+
+def _refuse_unheard(name: str, section: _Section, times: int) -> None:
+    """Raises RefusedError where a section has endings that are never reached."""
+    count = len(section.endings)
+    if count > max(times, 1) or (count and not times):
+        message = f"{show(name)} has {count} endings and is played {times} times in the form"
+        allowed = "an ending for each time at the most: form: A A B A"
+        raise refuse(message, allowed, at=(name, _ENDINGS))
 
 
 def _check_name(name: str) -> None:
@@ -363,12 +439,15 @@ def _checked(bars: tuple[BarText, ...], text: str) -> Progression:
 _NAME = {"type": ["string", "number"]}
 _TEXT = {"type": "string", "minLength": 1}
 _LINES = any_of(_TEXT, several(_TEXT))
+_WITH_ENDINGS = mapping(
+    {_BARS: _LINES, _ENDINGS: several(_TEXT, 2, _MOST_ENDINGS)}, _BARS, _ENDINGS
+)
 _ORDER = any_of(_TEXT, several(_NAME), description="the sections in playing order: A A B A")
 _SECTIONS = {
     "type": "object",
     "minProperties": 1,
     "properties": {_FORM: _ORDER},
-    "additionalProperties": _LINES,
+    "additionalProperties": any_of(*_LINES["anyOf"], _WITH_ENDINGS),
 }
 PROGRESSION = ReadWith(
     read_progression,

@@ -9,9 +9,10 @@ by as much (common practice).
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import groupby, pairwise
+from typing import Any
 
 from drillgen.chart import Bar, Chart
 from drillgen.drill.models import Drill
@@ -106,6 +107,10 @@ class SheetBar:
     opens_repeat: bool = False
     times: int = 0  # where a repeat closes: how often it is played
     held: bool = False  # a fermata stands over its last sign
+    ending: str = ""  # the times for which its ending is: "1", "1, 2"; "": it stands in none
+    begins_ending: bool = False
+    ends_ending: bool = False
+    goes_back: bool = False  # to where the repeat was opened
 
     @property
     def whole(self) -> bool:
@@ -184,11 +189,13 @@ def _part(
 ) -> KeyPart:
     start, end = shown
     whole = (start, end) == (bars[0].start, bars[-1].end)
-    runs = _runs(bars, sounding) if whole else [[list(bars)]]
-    kept = [bar for run in runs for bar in run[0]]
-    places = list(_places(chart, kept, end, prefix))
+    kept = _kept(chart, _runs(bars, sounding), sounding) if whole else _Kept([*bars])
+    places = [
+        replace(place, **kept.said.get(place.bar.number, {}))
+        for place in _places(chart, kept.bars, end, prefix)
+    ]
     shown_in = [(place.id, place.id) for place in places]
-    shown_in += _repeat(places, runs, prefix)
+    shown_in += [(f"{prefix}b{one}", f"{prefix}b{other}") for one, other in kept.shown_in.items()]
     if start < bars[0].start:
         pickup = _before(chart, bars[0], start, prefix)
         places.insert(0, pickup)
@@ -197,21 +204,120 @@ def _part(
     return KeyPart(bars[0].key, tuple(places), tuple(shown_in))
 
 
-def _repeat(
-    places: list[SheetBar], runs: Sequence[Sequence[Sequence[Bar]]], prefix: str
-) -> list[tuple[str, str]]:
-    """Puts each pass that is played again between repeats; says what shows the other times."""
-    shown_in, first = [], 0
-    for run in runs:
-        last = first + len(run[0]) - 1
-        if len(run) > 1:
-            places[first] = replace(places[first], opens_repeat=True)
-            places[last] = replace(places[last], times=len(run), barline="")
-            ids = [place.id for place in places[first : last + 1]]
-            again = [[f"{prefix}b{bar.number}" for bar in bars] for bars in run[1:]]
-            shown_in += [pair for bars in again for pair in zip(bars, ids, strict=True)]
-        first = last + 1
-    return shown_in
+# Repeats: what reads alike is printed once.  Passes that are alike stand between repeats; a form's
+# sections, and passes that are brought home the last time, may have a first and a second ending.
+
+
+@dataclass(slots=True)
+class _Kept:
+    """The bars that are printed."""
+
+    bars: list[Bar]
+    shown_in: dict[int, int] = field(default_factory=dict)  # others' numbers: theirs
+    said: dict[int, dict[str, Any]] = field(default_factory=dict)  # of a place, by its number
+
+    def say(self, bar: Bar, **what: Any) -> None:
+        self.said.setdefault(bar.number, {}).update(what)
+
+    def again(self, bars: Sequence[Bar], printed: Sequence[Bar]) -> None:
+        """Bars that others, alike, show."""
+        self.shown_in |= {b.number: p.number for b, p in zip(bars, printed, strict=True)}
+
+    def repeat(self, run: Sequence[Sequence[Bar]]) -> None:
+        """A pass that is played several times."""
+        first, *later = run
+        self.bars += first
+        if later:
+            self.say(first[0], opens_repeat=True)
+            self.say(first[-1], times=len(run), barline="")
+        for bars in later:
+            self.again(bars, first)
+
+    def with_endings(self, runs: Sequence[Sequence[Sequence[Bar]]], common: int) -> None:
+        """What is alike in its first bars: these once, and the others as endings."""
+        first, time = runs[0][0], 0
+        self.bars += first[:common]
+        self.say(first[0], opens_repeat=True)
+        for run in runs:
+            ending = run[0][common:]
+            times = ", ".join(str(time + number + 1) for number in range(len(run)))
+            time += len(run)
+            self.bars += ending
+            for bar in ending:
+                self.say(bar, ending=times)
+            self.say(ending[0], begins_ending=True)
+            self.say(ending[-1], ends_ending=True, goes_back=run is not runs[-1])
+            for bars in run:
+                self.again(bars[:common], first[:common])
+                self.again(bars[common:], ending)
+        for bar in self.bars:
+            self.shown_in.pop(bar.number, None)
+
+
+def _kept(
+    chart: Chart, runs: list[list[list[Bar]]], sounding: Mapping[int, Sequence[Note]]
+) -> _Kept:
+    kept = _Kept([])
+    while runs:
+        pair, runs = runs[:2], runs[1:]
+        common = _brought_home(chart, pair, sounding)
+        if common:
+            kept.with_endings(pair, common)
+            runs = runs[1:]
+        elif len(pair[0]) == 1:
+            _keep_sections(chart, kept, pair[0][0], sounding)
+        else:
+            kept.repeat(pair[0])
+    return kept
+
+
+def _brought_home(
+    chart: Chart, pair: list[list[list[Bar]]], sounding: Mapping[int, Sequence[Note]]
+) -> int:
+    """How many bars passes have in common with the last one, which is brought home; 0 where it is
+    none, or differs from its beginning on."""
+    if chart.drill.ending != "home" or len(pair) < 2 or any(_after(pair[1][0][0])):
+        return 0
+    before, last = pair[0][0], pair[1][0]
+    common = _alike(before, last, sounding)
+    return common if len(before) == len(last) and 2 * common >= len(last) > common else 0
+
+
+def _alike(one: Sequence[Bar], other: Sequence[Bar], sounding: Mapping[int, Sequence[Note]]) -> int:
+    """How many bars read alike from the first on."""
+    pairs = zip(one, other, strict=False)
+    reads = [_read(a, sounding.get(a.number, ())) == _read(b, sounding.get(b.number, ()))
+             for a, b in pairs]  # fmt: skip
+    return reads.index(False) if False in reads else len(reads)
+
+
+def _keep_sections(
+    chart: Chart, kept: _Kept, bars: Sequence[Bar], sounding: Mapping[int, Sequence[Note]]
+) -> None:
+    """A pass that is printed once, its sections with their endings."""
+    starts = [index for index, bar in enumerate(bars) if bar.starts_section or index == 0]
+    sections = [list(bars[i:j]) for i, j in zip(starts, [*starts[1:], len(bars)], strict=True)]
+    gaps = chart.drill.gaps
+    one_by_one = gaps is not None and gaps.harmony == "repeats"
+    while sections:
+        found, common = [sections[0]], sum(not bar.ending for bar in sections[0])
+        for section in sections[1:] if common < len(sections[0]) and not one_by_one else ():
+            if not _is_next(found[-1], section, common, sounding):
+                break
+            found.append(section)
+        sections = sections[len(found) :]
+        if len(found) > 1:
+            kept.with_endings([[section] for section in found], common)
+        else:
+            kept.bars += found[0]
+
+
+def _is_next(
+    one: Sequence[Bar], other: Sequence[Bar], common: int, sounding: Mapping[int, Sequence[Note]]
+) -> bool:
+    """Whether a section is another's, played again with the next ending."""
+    follows = (one[0].section, one[-1].ending + 1) == (other[0].section, other[-1].ending)
+    return follows and _alike(one[:common], other[:common], sounding) == common
 
 
 def _runs(bars: Sequence[Bar], sounding: Mapping[int, Sequence[Note]]) -> list[list[list[Bar]]]:

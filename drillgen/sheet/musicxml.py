@@ -13,6 +13,7 @@ from xml.etree.ElementTree import Element, SubElement
 
 from drillgen.chart import Span
 from drillgen.drill.sheet import Transposition
+from drillgen.sheet.layout import SheetBar
 from drillgen.sheet.notation import (
     DIVISIONS,
     BarMarks,
@@ -182,10 +183,7 @@ class _Bars:
             element.set("implicit", "yes")  # its number is not shown
         self._print(element, new_system=place.new_system or begins_key)
         self._attributes(element, measure)
-        if place.opens_repeat:
-            barline = ET.SubElement(element, "barline", location="left")
-            text(barline, "bar-style", "heavy-light")
-            ET.SubElement(barline, "repeat", direction="forward")
+        _left_barline(element, place)
         marks_over(element, printed.marks, _divisions(measure))
         _music(element, measure, style)
         _right_barline(element, measure)
@@ -288,11 +286,32 @@ def _second_staff(element: ET.Element, measure: Measure, length: int, style: Sty
         text(note, "staff", 2)
 
 
+def _left_barline(element: ET.Element, place: SheetBar) -> None:
+    if not place.opens_repeat and not place.begins_ending:
+        return
+    barline = ET.SubElement(element, "barline", location="left")
+    if place.opens_repeat:
+        text(barline, "bar-style", "heavy-light")
+    if place.begins_ending:
+        words = f"{place.ending}."
+        text(barline, "ending", words, {"number": place.ending.replace(" ", ""), "type": "start"})
+    if place.opens_repeat:
+        ET.SubElement(barline, "repeat", direction="forward")
+
+
 def _right_barline(element: ET.Element, measure: Measure) -> None:
     place = measure.place
-    if not place.barline and not place.times:
+    closes = place.times or place.goes_back
+    if not place.barline and not closes and not place.ends_ending:
         return
     barline = ET.SubElement(element, "barline", location="right")
-    text(barline, "bar-style", "light-heavy" if place.times else place.barline)
-    if place.times:
-        ET.SubElement(barline, "repeat", direction="backward", times=str(place.times))
+    if closes or place.barline:
+        text(barline, "bar-style", "light-heavy" if closes else place.barline)
+    if place.ends_ending:
+        kind = "stop" if place.goes_back else "discontinue"
+        number = place.ending.replace(" ", "")
+        ET.SubElement(barline, "ending", number=number, type=kind)
+    if closes:
+        repeat = ET.SubElement(barline, "repeat", direction="backward")
+        if place.times:
+            repeat.set("times", str(place.times))

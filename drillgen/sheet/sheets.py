@@ -170,7 +170,7 @@ def _measures(
 ) -> Iterator[Measure]:
     before: Span | None = None  # the chord in force whose symbol is in sight
     for place in part.places:
-        if place.new_system:
+        if place.new_system or place.begins_ending:
             before = None
         notes = sounding.get(place.bar.number, ())
         spans: tuple[Span, ...] = ()
@@ -225,7 +225,7 @@ _ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", 
 
 def _times_of_passes(chart: Chart, part: KeyPart) -> dict[str, str]:
     """By the id of the bar that begins it, which times a pass is played, where passes differ."""
-    played = [p for p in part.places if not (p.pickup or _follows(p.bar))]
+    played = [p for p in part.places if not (p.pickup or p.ending or _follows(p.bar))]
     begins = [
         place
         for before, place in zip([None, *played], played, strict=False)

@@ -93,6 +93,17 @@ def test_sections_are_played_in_the_order_of_the_form(read, form):
     assert drill.progression.text == "A A B A"
 
 
+def test_a_section_has_endings(read):
+    """The first time a section is played with its first ending, then with its second, and from then
+    on with the last; a % at an ending's beginning repeats the last bar before it."""
+    text = "progression:\n  A: {bars: C6 | F6, endings: ['% | G7', C6]}\n  form: A A A\n"
+    found = read(text).progression.bars
+    assert [str(slot.symbol) for bar in found for slot in bar.slots] == (
+        ["C6", "F6", "F6", "G7", "C6", "F6", "C6", "C6", "F6", "C6"]
+    )
+    assert [bar.ending for bar in found] == [0, 0, 1, 1, 0, 0, 2, 0, 0, 2]
+
+
 def test_sections_without_a_form_are_played_as_written(read):
     """Without `form`, each section once, in the order written; names may be any words."""
     drill = read("progression:\n  verse 1: C6\n  2: F6\n")

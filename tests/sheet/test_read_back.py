@@ -8,14 +8,17 @@ import shutil
 import subprocess
 import sys
 from collections import Counter
+from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
 import verovio
+from music21 import harmony
 from music21 import key as keys
 
+from drillgen.chart import Bar
 from tests.composed import NAMES, composed, engraved, of_preset
 from tests.sheet.written import chords, expected, heard, read, sheets_of, symbols
 
@@ -148,6 +151,70 @@ def test_verovio_finds_the_same_notes(name: str) -> None:
     assert sorted(found) in wanted
 
 
+SONG = {
+    "progression": {
+        "A": {
+            "bars": "I6 vi7 | ii7 V7 | iii7 VI7",
+            "endings": ["ii7 V7 | I6", "ii7 V7 / / | IV7 | I6"],
+        },
+        "B": "IVmaj7 | % | ii7 | V7",
+        "form": "A A B A",
+    },
+    "key_cycle": ["F", "Ab"],
+    "gaps": "off",
+}
+HOME = {
+    "progression": "I6 | ii7 V7 | iii7 VI7 | ii7 V7 | I7 | IV7 | I6 VI7 | ii7 V7",
+    "key_cycle": ["F"],
+    "passes": 3,
+    "ending": "home",
+    "gaps": "off",
+}
+
+
+@pytest.mark.parametrize(
+    ("drill", "endings"),
+    [
+        (SONG | {"line": "roots"}, ["1", "2"]),
+        (SONG | {"sheet": "chords"}, ["1", "2"]),
+        (HOME | {"sheet": "chords"}, ["1,2", "3"]),
+    ],
+)
+def test_endings_are_played_as_they_are_heard(drill: dict[str, object], endings: list[str]) -> None:
+    """What reads alike before a first and a second ending is printed once: fewer measures than are
+    played, the endings under brackets; with its repeats played out by music21 the sheet has every
+    bar's chords in their order, and the page finds each bar."""
+    score, sheets = sheets_of(**drill)
+    section = sheets.handout.sections[-1]
+    played = score.chart.bars[section.first_bar :]
+    assert len(section.bar_ids) < len(played)
+    marks = ET.fromstring(section.musicxml).findall(".//ending[@type='start']")
+    assert [mark.get("number") for mark in marks] == endings
+    assert symbols(read(section.musicxml).expandRepeats()) == _sounding(played)
+    shown = dict(sheets.handout.shown_in)
+    assert {f"b{bar.number}" for bar in played} <= set(shown)
+    assert set(shown.values()) == {i for each in sheets.handout.sections for i in each.bar_ids}
+
+
+def _sounding(bars: Sequence[Bar]) -> list[tuple[str, str]]:
+    """Roots and kinds of the chords that are played, each once while it stays."""
+    spans = (span for bar in bars for span in bar.spans if span.chord)
+    found: list[tuple[str, str]] = []
+    for span in spans:
+        assert span.chord is not None
+        kind = harmony.CHORD_ALIASES.get(span.chord.kind, span.chord.kind)
+        found += [one for one in [(str(span.chord.root), kind)] if found[-1:] != [one]]
+    return found
+
+
+def test_endings_that_read_otherwise_are_written_out() -> None:
+    """A line that is another in each section is printed bar by bar, without brackets."""
+    score, sheets = sheets_of(**SONG | {"line": "walking"})
+    printed = [i for section in sheets.handout.sections for i in section.bar_ids]
+    assert len(printed) == sum(bar.role != "count-in" for bar in score.chart.bars)
+    assert "<ending" not in sheets.handout.musicxml
+
+
 _LILYPOND = Path(os.environ.get("DRILLGEN_LILYPOND", Path(sys.prefix) / "lilypond"))
 
 
@@ -184,5 +251,7 @@ def test_lilypond_reads_the_same(tmp_path: Path) -> None:
     assert staff.count("'slash") == 16
     for symbol in ("d4:m7", "g4:7.9-.11+", "c4:maj7.11+", "a4:7.9-.9+.13-^5"):
         assert chords.count(symbol) == 2
+    folded = in_lilypond(sheets_of(**SONG | {"line": "roots"})[1].handout.musicxml, tmp_path)
+    assert folded.count("\\repeat volta 2") == folded.count("\\alternative") == 2 * 2
     assert '\\clef "tab"' in tab and "line-count =\n    #4" in tab
     assert len(re.findall(r"\\[1-4]\b", tab)) == 17
