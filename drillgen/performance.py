@@ -74,9 +74,12 @@ def _weighed(chart: Chart, part: Part) -> Iterator[float]:
     names, beat = _names(part.instrument), chart.drill.meter.beat
     events: tuple[Note | Hit, ...] = (*part.notes, *part.hits)
     for event in events:
-        who = names.get(event.key, "") if isinstance(event, Hit) else part.name
+        own = table.get(names.get(event.key, "") if isinstance(event, Hit) else part.name)
+        if not own or event.start.denominator > beat.denominator:  # between the beats
+            yield 0.0
+            continue
         within = (event.start - chart.bar_at(event.start).start) / beat
-        yield table[who].get(int(within), 0.0) if who in table and within.denominator == 1 else 0.0
+        yield own.get(int(within), 0.0) if within.denominator == 1 else 0.0
 
 
 # Drums.

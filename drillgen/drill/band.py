@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
+import json
 import re
 from collections.abc import Mapping, Sequence
 from functools import cache
@@ -9,9 +12,8 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
 from pydantic import Field, ValidationInfo, model_validator
-from ruamel.yaml import YAML
-from ruamel.yaml.error import YAMLError
 
+from drillgen.disk import cache_dir, whole_file
 from drillgen.drill.fields import (
     OFF,
     RANGE,
@@ -77,6 +79,8 @@ def feel_place(feel: str, path: Sequence[str | int]) -> str:
     """Where something stands in a feel's file, for a message: 'swing.yaml:41:13'; of a key in a
     mapping that names a sound or a pattern, the key's own place."""
     file = FEELS_FOLDER / f"{_stem(feel)}.yaml"
+    from ruamel.yaml import YAML
+
     node, mark = YAML(pure=True).compose(file.read_text("utf-8")), None
     for step in path:
         if isinstance(step, int):
@@ -106,10 +110,7 @@ _OPTIONAL = ("sides", "ritardando", "balance", "weight")
 @cache
 def _read(path: Path) -> Mapping[str, Any]:
     """Raises FeelError: the file is no YAML, lacks what is needed, or has what means nothing."""
-    try:
-        found: Mapping[str, Any] = YAML(typ="safe", pure=True).load(path.read_text("utf-8"))
-    except YAMLError as error:
-        raise FeelError(f"{path.name} is not readable as YAML: {error}") from error
+    found: Mapping[str, Any] = _content(path)
     keys = found.keys() if isinstance(found, Mapping) else set()
     if missing := [key for key in _NEEDED if key not in keys]:
         raise FeelError(f"{path.name} has no {listed(missing)}, which every feel needs.")
@@ -117,6 +118,49 @@ def _read(path: Path) -> Mapping[str, Any]:
         allowed = listed([*_NEEDED, *_OPTIONAL])
         raise FeelError(f"{path.name}: {listed(unknown)} means nothing; a feel has {allowed}.")
     return found
+
+
+def _content(path: Path) -> Any:
+    """What a feel's file says.  A table of patterns takes a twentieth of a second to be read as
+    YAML, so that what was read lies in the cache as JSON, by the file's content."""
+    text = path.read_bytes()
+    kept = cache_dir() / "feels" / f"{hashlib.sha256(text).hexdigest()}.json"
+    with contextlib.suppress(OSError, ValueError, TypeError):
+        return _unpacked(json.loads(kept.read_bytes()))
+    found = _parsed(path.name, text)
+    with contextlib.suppress(OSError, TypeError, ValueError):
+        content = json.dumps(_packed(found), ensure_ascii=False).encode()
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        with whole_file(kept) as file:
+            file.write(content)
+    return found
+
+
+def _parsed(name: str, text: bytes) -> Any:
+    """Raises FeelError: it is no YAML."""
+    from ruamel.yaml import YAML
+    from ruamel.yaml.error import YAMLError
+
+    try:
+        return YAML(typ="safe", pure=True).load(text.decode("utf-8"))
+    except YAMLError as error:
+        raise FeelError(f"{name} is not readable as YAML: {error}") from error
+
+
+def _packed(value: Any) -> Any:
+    """For JSON, whose keys are text alone: a mapping as a list of its pairs."""
+    if isinstance(value, Mapping):
+        return {"pairs": [[key, _packed(each)] for key, each in value.items()]}
+    return [_packed(each) for each in value] if isinstance(value, list) else value
+
+
+def _unpacked(value: Any) -> Any:
+    """Raises ValueError where it was not made by `_packed`."""
+    if isinstance(value, dict):
+        if [*value] != ["pairs"] or not isinstance(value["pairs"], list):
+            raise ValueError("no feel")
+        return {key: _unpacked(each) for key, each in value["pairs"]}
+    return [_unpacked(each) for each in value] if isinstance(value, list) else value
 
 
 # The band: for each player a name, a mapping with more, or off.

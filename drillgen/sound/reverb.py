@@ -159,9 +159,8 @@ class Reverb:
     def _filled(self, wet: Samples) -> Samples:
         rows = np.concatenate([self._came, wet.reshape(2, -1, _SLIM)], axis=1)
         self._came = rows[:, -1:]
-        first, second = _filling()
-        full = rows[:, :-1] @ first + rows[:, 1:] @ second
-        return np.asarray(full.reshape(2, -1), np.float32)
+        both = np.concatenate([rows[:, :-1], rows[:, 1:]], axis=2)
+        return np.asarray((both @ _filling()).reshape(2, -1), np.float32)
 
 
 @cache
@@ -184,16 +183,15 @@ def _thinning() -> tuple[Samples, Samples]:
 
 
 @cache
-def _filling() -> tuple[Samples, Samples]:
-    """What the thin row before and a thin row itself have in a full row."""
+def _filling() -> Samples:
+    """What the thin row before and a thin row itself, side by side, have in a full row."""
     whole = np.zeros((2 * _SLIM, _ROW))
     for row in range(2 * _SLIM):
         for tap, factor in enumerate(_low_pass() * _THIN):
             place = (row - _SLIM) * _THIN + tap
             if 0 <= place < _ROW:
                 whole[row, place] = factor
-    halves = whole.astype(np.float32)
-    return halves[:_SLIM], halves[_SLIM:]
+    return whole.astype(np.float32)
 
 
 @cache

@@ -10,6 +10,7 @@ from typing import get_args
 
 import pytest
 from click.testing import CliRunner
+from ruamel.yaml import YAML
 
 from drillgen.band.feel import KEYS, Choices, DrumBook, bars_of, feel, figure_notes, strokes
 from drillgen.cli import main
@@ -416,3 +417,19 @@ def test_a_feel_that_is_wrong_is_named(tmp_path, monkeypatch, right, wrong, at, 
         feel.cache_clear()
         assert done.exit_code == 2 and said in done.output and place in done.output
         assert not (tmp_path / "out").exists()
+
+
+def test_what_is_kept_of_a_feel_is_what_its_file_says(tmp_path, monkeypatch):
+    """Read anew, from the copy that is kept, and from a copy that is damaged, each feel's file says
+    what ruamel.yaml's safe reader finds in it."""
+    monkeypatch.setenv("DRILLGEN_CACHE", str(tmp_path))
+    files = {
+        name: band.FEELS_FOLDER / f"{band._stem(name)}.yaml" for name in ("samba", "slow 12/8")
+    }
+    for damage in (None, None, b'{"pairs": 3}', b"\xff"):
+        for kept in tmp_path.rglob("*.json") if damage else ():
+            kept.write_bytes(damage)
+        band._read.cache_clear()
+        for name, file in files.items():
+            assert band.feel_file(name) == YAML(typ="safe", pure=True).load(file)
+    band._read.cache_clear()
