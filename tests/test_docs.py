@@ -13,9 +13,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import soundfile
 from ruamel.yaml import YAML
 
 from tests.conftest import Run
+from tests.take.sounds import RATE, Tone, hertz, line_of, plucked
 
 TOP = Path(__file__).parents[1]
 PAGES = (TOP / "README.md", *sorted((TOP / "docs").glob("*.md")))
@@ -23,9 +25,10 @@ PAGES = (TOP / "README.md", *sorted((TOP / "docs").glob("*.md")))
 SHORT = ("--bars", "1-2", "--tempo", "300", "--no-sheets", "--quiet")
 PLAIN = ("--no-page",)  # where the page is not what is shown
 # Names alone, in a sentence.
-NAMED = (["check"], ["build"], ["play"], ["serve"], ["presets", "copy"])
+NAMED = (["check"], ["build"], ["play"], ["serve"], ["hear"], ["presets", "copy"])
 # It needs a scheduler: `tests/pack/test_cluster.py` builds on one.
 ELSEWHERE = "--cluster"
+PRESET = "first-two-fives"
 STAYS = ("play", "serve")  # until Ctrl-C
 
 
@@ -86,7 +89,8 @@ def test_every_command_does_what_it_says(desk: Path, command: str, drillgen: Run
         (desk / words[-1]).unlink(missing_ok=True)
     if words[0] == "register":
         built(desk, words, drillgen)
-    done = drillgen(*shortened(words), cwd=desk)
+    here = answered(desk, words, drillgen) if words[0] == "hear" else desk
+    done = drillgen(*shortened(words), cwd=here)
     assert done.returncode == 0, f"{TYPED[command]}: {done.stderr}"
     if words[0] == "build":
         assert (desk / words[words.index("-o") + 1] / "manifest.json").is_file()
@@ -107,6 +111,26 @@ def built(desk: Path, words: list[str], drillgen: Run) -> None:
     if not (desk / pack).exists():
         made = drillgen(*shortened(["build", "thirds.yaml", "-o", pack]), cwd=desk)
         assert made.returncode == 0
+
+
+def answered(desk: Path, words: list[str], drillgen: Run) -> Path:
+    """A folder with the recordings that a command names, two calls of a preset, each played back
+    after it, from where the command says on; and with the pack, where it names one."""
+    here = desk / "hearing"
+    pack = here / (words[1] if words[1] != PRESET else "pack")
+    if not pack.exists():
+        asked = ["--tempo", "72", "--set", "key_cycle=[C, Bb]", "--no-sheets", "--no-page"]
+        done = drillgen("build", PRESET, "-o", pack, *asked, cwd=desk)
+        assert done.returncode == 0, done.stderr
+    begin = words[words.index("--at") + 1] if "--at" in words else "0:00"
+    minutes, _, seconds = begin.partition(":")
+    later = 4 * 4 * 60 / 72 - 60 * int(minutes) - int(seconds)  # a call's length
+    line = line_of(next(pack.rglob("*with line.mid")))
+    notes = [Tone(start + later, end - start, hertz(key)) for start, end, key in line]
+    heard = plucked((note for note in notes if 0 <= note.start < 50), 56)
+    for name in (word for word in words[2:] if word.endswith((".wav", ".m4a"))):
+        soundfile.write(here / name, heard, RATE, format="WAV")  # known by its content
+    return here
 
 
 def begun(desk: Path, words: list[str], drillgen: Run) -> None:
