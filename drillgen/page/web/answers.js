@@ -6,7 +6,7 @@
   const SILENT = -55; // dB of full scale: softer than any answer
   const APART = 8; // dB that an answer stands out from the band in the microphone, at least
   const NOTHING = "Nothing heard in this turn";
-  const BLEEDS = "Not judged: in the microphone the call is almost as loud as your turn. With headphones, and silent in the call, it can be";
+  const BLEEDS = "Not judged: the microphone hears the call, too. Wear headphones, and be silent in the call";
   const LOST = "Not judged: this device was too busy to record all of it";
   const FOUND_NOTHING = "No part of this recording fits this drill in this key and at its tempos. Choose the key and the tempo that you played with, and try again.";
   const SURE = 4000; // ms for a second touch
