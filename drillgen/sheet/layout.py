@@ -35,8 +35,21 @@ def system_starts(drill: Drill, bars: Sequence[Bar], most: int = A_SYSTEM) -> fr
     return frozenset(
         start + place
         for start, end in zip(edges, [*edges[1:], len(bars)], strict=True)
-        for place in _divided(end - start - _leads_on(bars[start:end]), most)
+        for place in _lines(bars[start:end], most)
     )
+
+
+def _lines(bars: Sequence[Bar], most: int) -> Iterator[int]:
+    """Where the systems of some bars begin; a section's ending that would be cut begins one."""
+    places = list(_divided(len(bars) - _leads_on(bars), most))
+    cut = [p for p in places[1:] if bars[p].ending and bars[p - 1].ending == bars[p].ending]
+    own = [i for i, bar in enumerate(bars) if cut and bar.ending == bars[cut[0]].ending]
+    if not cut or own[0] == 0:
+        yield from places
+        return
+    begins = own[0]
+    yield from _divided(begins, most)
+    yield from (begins + place for place in _lines(bars[begins:], most))
 
 
 def _leads_on(bars: Sequence[Bar]) -> bool:

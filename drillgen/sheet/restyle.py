@@ -238,6 +238,7 @@ _CLASSES = {
     "verse": "sheet-row",
     "dir": "sheet-words",
     "tempo": "sheet-words",
+    "voltaBracket": "sheet-ending",
 }
 _SLASH = "sheet-slash"  # it is no note: a page that hides the line goes on showing it
 _SLASH_HEADS = "#E10"  # SMuFL, "Slash noteheads": U+E100 to U+E10F
@@ -306,7 +307,12 @@ def _extent(bar: ET.Element) -> tuple[float, float]:
     return left, right
 
 
+_GOES_ON = re.compile(r"\(\d.*\)")  # what verovio writes where a bracket goes on in a new system
+
+
 def _hidden(element: ET.Element) -> bool:
+    if element.tag == f"{SVG}text" and _GOES_ON.fullmatch("".join(element.itertext()).strip()):
+        return True
     blank = element.get("class") == "harm" and not "".join(element.itertext()).strip()
     return blank or any(name in _NOT_SHOWN for name in element.get("class", "").split())
 
@@ -318,10 +324,9 @@ def _restyled(element: ET.Element) -> ET.Element:
     plain = _plain(element)
     plain.attrib.update(_STYLES.get(kind, {}))
     for child in element:
-        if child.tag == f"{SVG}text":
-            plain.append(_text(child))
-        elif not _hidden(child):
-            plain.append(_restyled(child))
+        if _hidden(child):
+            continue
+        plain.append(_text(child) if child.tag == f"{SVG}text" else _restyled(child))
     return plain
 
 

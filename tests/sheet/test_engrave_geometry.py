@@ -2,46 +2,15 @@
 
 from __future__ import annotations
 
-from itertools import combinations
-from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
+
+import pytest
 
 from drillgen.sheet.svg import strips
+from tests.sheet.collisions import WIDTH, measured, on_paper, sheets_of_preset, touching
 from tests.sheet.test_engrave import WORST
+from tests.sheet.test_read_back import SONG
 from tests.sheet.written import preset, sheets_of
-
-LEAST = 0.5  # CSS pixels that two boxes may share, of a page 1,800 wide
-MEASURE = (Path(__file__).parent / "ink.js").read_text("utf-8")
-
-
-class Box(NamedTuple):
-    """The ink of a text, a sign or a box, in CSS pixels."""
-
-    kind: str  # "text" or "sign"
-    what: str
-    bar: str
-    left: float
-    top: float
-    right: float
-    bottom: float
-
-    def touches(self, other: Box) -> bool:
-        across = min(self.right, other.right) - max(self.left, other.left)
-        down = min(self.bottom, other.bottom) - max(self.top, other.top)
-        return across > LEAST and down > LEAST
-
-
-def measured(browser: Any, pictures: list[str]) -> list[list[Box]]:
-    """The boxes of each picture, drawn 1,800 pixels wide."""
-    page = browser.new_page(viewport={"width": 1800, "height": 1000})
-    found = []
-    for picture in pictures:
-        page.set_content(f"<meta charset=utf-8><body style='margin:0'>{picture}")
-        page.evaluate("document.fonts.ready")
-        assert page.evaluate("[...document.fonts].some(font => font.status === 'loaded')")
-        found.append([Box(*box) for box in page.evaluate(MEASURE)])
-    page.close()
-    return found
 
 
 def test_no_two_things_touch(browser: Any) -> None:
@@ -62,10 +31,31 @@ def test_no_two_things_touch(browser: Any) -> None:
     pictures = [strip.svg for sheet in sheets for strip in strips(sheet.sections)]
     for boxes in measured(browser, pictures):
         assert {box.kind for box in boxes} == {"text", "sign"}
-        assert all(box.left >= 0 and box.right <= 1800 and box.top >= 0 for box in boxes)
-        touching = [
-            (one, other)
-            for one, other in combinations(boxes, 2)
-            if "text" in (one.kind, other.kind) and one.touches(other)
-        ]
-        assert touching == []
+        assert all(box.left >= 0 and box.right <= WIDTH and box.top >= 0 for box in boxes)
+        assert touching(boxes) == []
+
+
+@pytest.mark.parametrize(
+    ("name", "keys", "reader"),
+    [
+        ("by-the-back-door", ["Gb", "A"], "Eb"),
+        ("minor-questions", ["Ebm", "C#m"], "tenor"),
+        ("turnaround-arpeggios", ["B", "Db"], "Bb"),
+        ("riff-before-the-beat", ["F", "E"], "horn"),
+    ],
+)
+def test_nothing_touches_on_paper(browser: Any, name: str, keys: list[str], reader: str) -> None:
+    """Nor on printed sheets of presets, calls and slashes on one line, in keys of many signs and
+    for other readers (`python -m tests.sheet.collisions` looks at all of them)."""
+    pictures = [on_paper(sheet) for sheet in sheets_of_preset(name, keys, [reader])]
+    assert len(pictures) > 1
+    for boxes in measured(browser, pictures):
+        assert touching(boxes) == []
+
+
+def test_brackets_of_endings_are_clear(browser: Any) -> None:
+    """The figures of first and second endings touch no chord symbol, mark or note."""
+    sheet = sheets_of(**SONG | {"line": "roots"})[1].handout
+    (boxes,) = measured(browser, [on_paper(sheet)])
+    assert [box.what for box in boxes if box.bar == ""] == ["1", "2"] * 2
+    assert touching(boxes) == []

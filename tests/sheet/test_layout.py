@@ -89,11 +89,22 @@ def test_tracks_by_key_share_a_sheet() -> None:
         ({"progression": "I | IV | V | I | IV", "gaps": "off"}, [3, 2, 2]),
         ({"progression": FORM, "gaps": "off", "ending": "none"}, [4, 4, 4]),
         ({"progression": FORM, "gaps": "off", "ending": "tag"}, [4, 4, 4, 4, 2]),
+        (
+            {
+                "progression": {
+                    "A": {"bars": "I | IV | V", "endings": ["I | V", "IV | V | I"]},
+                    "form": "A A",
+                },
+                "gaps": "off",
+                "ending": "none",
+            },
+            [3, 2, 3],
+        ),
     ],
 )
 def test_four_bars_a_system(drill: dict[str, Any], sizes: list[int]) -> None:
-    """Four bars a line; sections and the ending begin a line; calls of three stay whole, and no
-    bar stands alone (common practice)."""
+    """Four bars a line; sections and the ending begin a line; calls of three stay whole, as do
+    first and second endings, and no bar stands alone (common practice)."""
     assert systems(handout(key_cycle="C", line="roots", **drill)) == sizes
 
 

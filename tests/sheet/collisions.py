@@ -1,0 +1,108 @@
+"""What touches on a sheet, measured in a browser; and every preset's sheets, in every key and for
+every reader, on demand:
+
+    python -m tests.sheet.collisions [PRESET …]
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator, Sequence
+from itertools import combinations
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from playwright import sync_api
+
+import drillgen
+from drillgen.drill.lesson import list_presets
+from drillgen.errors import DrillgenError
+from drillgen.sheet.sheets import Sheet, sheets
+from drillgen.sheet.svg import whole_svg
+from tests.conftest import chromium
+from tests.sheet.written import scores
+
+WIDTH = 1800  # CSS pixels in which a sheet is drawn
+LEAST = 0.5  # of them that two boxes may share
+MEASURE = (Path(__file__).parent / "ink.js").read_text("utf-8")
+READERS = ("Bb", "Eb", "tenor", "treble", "horn")
+
+
+class Box(NamedTuple):
+    """The ink of a text, a sign or a box, in CSS pixels."""
+
+    kind: str  # "text" or "sign"
+    what: str
+    bar: str
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    def touches(self, other: Box) -> bool:
+        across = min(self.right, other.right) - max(self.left, other.left)
+        down = min(self.bottom, other.bottom) - max(self.top, other.top)
+        return across > LEAST and down > LEAST
+
+
+def measured(browser: Any, pictures: Sequence[str]) -> list[list[Box]]:
+    """The boxes of each picture, drawn as wide as the page."""
+    page = browser.new_page(viewport={"width": WIDTH, "height": 1000})
+    found = []
+    for picture in pictures:
+        page.set_content(f"<meta charset=utf-8><body style='margin:0'>{picture}")
+        page.evaluate("document.fonts.ready")
+        assert page.evaluate("[...document.fonts].some(font => font.status === 'loaded')")
+        found.append([Box(*box) for box in page.evaluate(MEASURE)])
+    page.close()
+    return found
+
+
+def touching(boxes: Sequence[Box]) -> list[tuple[Box, Box]]:
+    """Texts that touch each other or a sign, and what leaves the sheet beside itself."""
+    outside = [(b, b) for b in boxes if b.left < 0 or b.right > WIDTH or b.top < 0]
+    pairs = combinations(sorted(boxes, key=lambda box: box.top), 2)
+    return outside + [
+        (one, other) for one, other in pairs
+        if "text" in (one.kind, other.kind) and one.touches(other)
+    ]  # fmt: skip
+
+
+def sheets_of_preset(
+    name: str, keys: str | Sequence[str] = "fourths", readers: Sequence[str] = READERS
+) -> Iterator[Sheet]:
+    """The sheets of a preset's drills, in other keys and for other readers, as far as the drill can
+    be played there."""
+    asked: dict[str, Any] = {"key_cycle": keys, "sheet.also_for": [*readers]}
+    try:
+        for drill in drillgen.load(name, **asked).drills:
+            yield from sheets(scores(drill)).all
+    except DrillgenError as error:
+        print(f"{name}: {error}", file=sys.stderr)
+
+
+def on_paper(sheet: Sheet) -> str:
+    return whole_svg(sheet.title, sheet.sections)
+
+
+def main(names: Sequence[str]) -> int:
+    """Look at the sheets of some presets, by default of all; how many of them touch."""
+    playwright = sync_api.sync_playwright().start()
+    browser = playwright.chromium.launch(executable_path=chromium(), args=["--no-sandbox"])
+    bad = 0
+    for name in names or [preset.name for preset in list_presets()]:
+        for sheet in sheets_of_preset(name):
+            (boxes,) = measured(browser, [on_paper(sheet)])
+            found = touching(boxes)
+            bad += bool(found)
+            which = f"{name}: {sheet.title} {sheet.name}"
+            print(f"{which}: {len(boxes)} boxes, {len(found)} touch", flush=True)
+            for one, other in found[:3]:
+                print(f"    {one.bar} {one.what!r} and {other.bar} {other.what!r}")
+    browser.close()
+    playwright.stop()
+    return bad
+
+
+if __name__ == "__main__":
+    sys.exit(min(main(sys.argv[1:]), 1))
