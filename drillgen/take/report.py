@@ -365,6 +365,7 @@ def _laid_out(rows: Sequence[Sequence[str]]) -> Iterator[str]:
 
 def _take_lines(take: HeardTake) -> Iterator[str]:
     yield _headline(take)
+    yield from (f"  {said}" for said in _tuned(take))
     yield from (f"  note: {said}" for said in take.warnings)
     rows = [_row(_short(key), summary(own)) for key, own in by_key(take.judged).items()]
     yield from (f"  {line}" for line in _laid_out([_COLUMNS, *rows]))
@@ -379,8 +380,7 @@ def _take_lines(take: HeardTake) -> Iterator[str]:
 
 
 def _headline(take: HeardTake) -> str:
-    said = f"{take.file}: {take.placed.track.name}, from {clock(take.placed.at)}"
-    return ". ".join([said, *_tuned(take)])
+    return f"{take.file}: {take.placed.track.name}, from {clock(take.placed.at)}"
 
 
 def _tuned(take: HeardTake) -> Iterator[str]:
@@ -388,10 +388,11 @@ def _tuned(take: HeardTake) -> Iterator[str]:
     tuning = take.placed.tuning
     if abs(tuning.cents) >= _WORTH_SAYING:
         how = "sharp" if tuning.cents > 0 else "flat"
-        yield f"Tuned {abs(tuning.cents):.0f} cents {how}, which is taken off every note"
+        yield f"Tuned {abs(tuning.cents):.0f} cents {how}, which is taken off every note."
     if tuning.octaves:
         way = "above" if tuning.octaves > 0 else "below"
-        yield f"{abs(tuning.octaves)} octave(s) {way} what is written"
+        count = "an octave" if abs(tuning.octaves) == 1 else f"{abs(tuning.octaves)} octaves"
+        yield f"Played {count} {way} what is written, which is taken off every note."
 
 
 _WORTH_SAYING = 8.0  # cents
@@ -427,7 +428,7 @@ def _html_rows(rows: Sequence[Sequence[str]]) -> str:
 def _take_html(take: HeardTake) -> str:
     rows = [_row(_short(key), summary(own)) for key, own in by_key(take.judged).items()]
     step = next_step(take.judged, take.placed.track.tempo)
-    said = [*take.warnings, *guesses(take.judged)]
+    said = [*_tuned(take), *take.warnings, *guesses(take.judged)]
     parts = [
         f"<h2>{escape(_headline(take))}</h2>",
         _html_rows([("key", *_COLUMNS[1:]), *rows]),
