@@ -1,7 +1,7 @@
 """`python -m benchmarks.hearing [--takes N] [--font FILE …]`: how well recorded answers are heard.
 
-Takes are made by code (`benchmarks/takes.py`) from sounds that no threshold was chosen by: those
-were chosen by the small bank TimGM6mb, a string of sines and the vowel u.  What was heard is
+Takes are made by code (`benchmarks/takes.py`).  Thresholds were chosen by the small bank TimGM6mb, a
+string of sines and the vowel u, and by none of the sounds here.  What was heard is
 compared with what was really played by mir_eval (Raffel et al., ISMIR 2014: onsets within 50 ms,
 pitches within 50 cents), and every verdict with what the student was made to do.
 """
@@ -65,10 +65,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="benchmarks.hearing")
     parser.add_argument("--takes", type=int, default=630)
     parser.add_argument("--first", type=int, default=0, help="the number of the first take")
-    parser.add_argument("--font", action="append", default=[], help="a soundfont's file, as well")
+    parser.add_argument(
+        "--font",
+        action="append",
+        default=[],
+        help="a soundfont's file: instead of the usual sounds",
+    )
     parser.add_argument("--worst", action="store_true", help="name the takes that went badly")
     given = parser.parse_args()
-    instruments = [*INSTRUMENTS, *_of_fonts(given.font)]
+    instruments = [*_of_fonts(given.font)] or INSTRUMENTS
     tallies: dict[tuple[str, str], Tally] = defaultdict(Tally)
     seconds = heard_in = 0.0
     for number in range(given.first, given.first + given.takes):
