@@ -83,7 +83,7 @@ def show(name: str) -> None:
     click.echo(preset_path(name).read_text("utf-8"), nl=False)
 
 
-@presets.command()
+@presets.command(short_help="Copy a preset to a file of your own.")
 @click.argument("name")
 @click.argument("target", type=Named(path_type=Path), required=False)
 def copy(name: str, target: Path | None) -> None:
@@ -215,7 +215,7 @@ main.add_command(play)
 main.add_command(hear)
 
 
-@main.command()
+@main.command(short_help="Check drills and show their charts, bar by bar.")
 @click.argument("sources", metavar="FILE…", nargs=-1, required=True)
 @overriding
 @click.option("--keys", metavar="KEY,…", help="Show these keys alone: C,Bb.")
@@ -270,7 +270,7 @@ def _looked_at(lesson: Lesson, named: str | None) -> set[Key]:
     return keys
 
 
-@main.command()
+@main.command(short_help="List what a pack holds, for the teacher.")
 @click.argument("folder", metavar="DIR", type=Named(path_type=Path))
 @click.option(
     "-o", "--out", metavar="FILE", type=Named(path_type=Path), help="Write it as PDF, to print."
@@ -328,7 +328,7 @@ def schema() -> None:
     click.echo(as_text(), nl=False)
 
 
-@main.command()
+@main.command(short_help="List the soundfonts found, and their licences.")
 @click.option("--soundfont", metavar="NAME", help="Which one would be used if you asked for it.")
 def soundfonts(soundfont: str | None) -> None:
     """List the soundfonts found, their licences, and which one is used and why."""

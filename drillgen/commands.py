@@ -180,7 +180,7 @@ def time_left(done: float, seconds: float) -> str:
 _TOLD = 4  # names of other drills; a course may have many
 
 
-@click.command()
+@click.command(short_help="Make a pack of drills, or bring it up to date.")
 @click.argument("sources", metavar="FILE…", nargs=-1, required=True)
 @click.option(
     "-o",
@@ -382,7 +382,7 @@ def length(seconds: float) -> str:
     return f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
 
 
-@click.command()
+@click.command(short_help="Show a pack in a browser, or on the class's phones.")
 @click.argument("folder", metavar="DIR", type=Named(path_type=Path))
 @click.option("--lan", is_flag=True, help="For the phones on the local network, too.")
 @click.option(
@@ -409,7 +409,7 @@ def serve(folder: Path, lan: bool, address: str | None, port: int | None) -> Non
             click.echo("\nStopped: nothing is served any more.")
 
 
-@click.command()
+@click.command(short_help="Hear drills at once, and go on writing them.")
 @click.argument("sources", metavar="FILE…", nargs=-1, required=True)
 @overriding
 @click.option(

@@ -48,7 +48,7 @@ def test_help_fits_eighty_columns(command: str) -> None:
     done = forking.run([*command.split(), "--help"])
     assert done.returncode == 0
     rows = done.stdout.splitlines()
-    assert max(map(len, rows)) <= 80
+    assert max(map(len, rows)) <= 80 and not any(row.endswith("...") for row in rows[1:])
     options = [row for row in rows if row.startswith("  -")]
     for row in options:
         after = rows[rows.index(row) + 1] if rows.index(row) + 1 < len(rows) else ""

@@ -341,8 +341,9 @@ class _Part:
         try:
             drill, item = _read(apply(merge(base, self.changes), overrides))
         except DrillError:
-            free = _without_range(base)
-            if "positions" not in self.changes.value or free is base:
+            own = "positions" in self.changes.value
+            free = _without_range(base) if own else _without_hands(base, overrides)
+            if free is base:
                 raise
             drill, item = _read(apply(merge(free, self.changes), overrides))
         return self.slowed(drill), item
@@ -371,6 +372,18 @@ def _without_range(drill: SourceItem) -> SourceItem:
         return drill
     rest = {key: each for key, each in line.value.items() if key != "range"}
     return replace(drill, value={**drill.value, "line": replace(line, value=rest)})
+
+
+def _without_hands(drill: SourceItem, overrides: tuple[Override, ...]) -> SourceItem:
+    """A drill in positions for a part that plays no bass: the same notes, by their range."""
+    if "positions" not in drill.value:
+        return drill
+    line = _read(apply(drill, overrides))[0].line
+    rest = {key: each for key, each in drill.value.items() if key != "positions"}
+    if line is None or line.range is None:
+        return replace(drill, value=rest)
+    named = from_python({"line": {"range": str(line.range)}}, "")
+    return merge(replace(drill, value=rest), replace(drill, value=named.value))
 
 
 def _parts(item: SourceItem, path: Path) -> dict[str, SourceItem]:
@@ -433,7 +446,8 @@ def _part(name: str, entry: SourceItem) -> _Part:
         tempo = _share(own["tempo"].value) if "tempo" in own else 100
     except RefusedError as refused:
         first = refused.wrongs[0]
-        said = (first.message, first.allowed, first.nearest)
+        other = ", or a name of its own with {reads: bass}" if reads is called else ""
+        said = (first.message, first.allowed + other, first.nearest)
         at = reads if "tempo" not in own or first.allowed != _PERCENT_ALLOWED else own["tempo"]
         raise DrillError([_wrong(at, where, *said)]) from None
     return _Part(entry, replace(entry, value=changes), tempo)

@@ -193,7 +193,9 @@ class DrillError(DrillgenError):
 def nearest(word: Any, known: Iterable[str]) -> str:
     """The closest of the known words in quotes, or "" where none is close."""
     by_fold = {name.casefold(): name for name in known}
-    found = letters.nearest(str(word).casefold()[:_LONGEST_WORD], by_fold)
+    asked = str(word).casefold()[:_LONGEST_WORD]
+    found = letters.nearest(asked, by_fold)
+    found = found or next((each for each in asked.split() if each in by_fold), "")
     return f'"{by_fold[found]}"' if found else ""
 
 

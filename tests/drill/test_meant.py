@@ -262,6 +262,17 @@ def test_what_is_no_fingering_is_told_true_and_false(read):
     assert problem.allowed.startswith("true, false, or a mapping")
 
 
+@pytest.mark.parametrize(
+    ("text", "meant"),
+    [("line: walking bass", '"walking"'), ("positions: first position", '"first"'),
+     ("feel: medium swing", '"swing"')],
+)  # fmt: skip
+def test_a_known_word_among_others_is_meant(read, text, meant):
+    """What players say with a word more is answered with the word that is known here."""
+    (problem,) = said(read, SHORTEST + text + "\n")
+    assert problem.nearest == meant
+
+
 def test_the_docs_list_every_instrument():
     """The table of the language names each instrument that a line can have."""
     language = (Path(__file__).parents[2] / "docs" / "language.md").read_text("utf-8")

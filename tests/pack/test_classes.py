@@ -80,6 +80,32 @@ def test_positions_go_before_a_drill_s_range(lesson: Path, tmp_path: Path, drill
     assert lowest["trumpet"][0] >= 48
 
 
+def test_a_drill_in_positions_is_read_by_others(
+    lesson: Path, tmp_path: Path, drillgen: Run
+) -> None:
+    """A drill in first position is for the whole class: a part that plays no bass has the same
+    notes, in its own sheet without fingers."""
+    text = lesson.read_text("utf-8").replace("line: roots", "line: roots, positions: first")
+    lesson.write_text(text.replace("{tempo: 80 %}", ""), "utf-8")
+    out = tmp_path / "out"
+    done = drillgen("build", lesson, "-o", out, "--no-page", "--quiet")
+    assert done.returncode == 0, done.stderr
+    notes = {
+        part: [
+            (message.note, message.time)
+            for message in MidiFile(next((out / part).rglob("*with line.mid")))
+            if message.type == "note_on" and message.channel != 9
+        ]
+        for part in ("bass 1", "trumpet")
+    }
+    fingers = {
+        part: len(etree.parse(next((out / part).rglob("sheet.musicxml"))).findall(".//lyric"))
+        for part in notes
+    }
+    assert notes["bass 1"] == notes["trumpet"] != []
+    assert fingers["bass 1"] > 0 == fingers["trumpet"]
+
+
 def test_a_class_in_a_file_of_its_own(lesson: Path, tmp_path: Path, drillgen: Run) -> None:
     """A week's lesson names the file of its class; `check` tells each part's tempos."""
     text = lesson.read_text("utf-8")
@@ -97,6 +123,7 @@ def test_a_class_in_a_file_of_its_own(lesson: Path, tmp_path: Path, drillgen: Ru
     [
         ("trumpet:", "trompet:", "6:3: class.trompet:", ["no reader", "trumpet"]),
         ("trumpet:", "alto:", "6:3: class.alto:", ["clef or the saxophone"]),
+        ("trumpet:", "Ana:", "6:3: class.Ana:", ["no reader", "a name of its own with {reads:"]),
         ("80 %", "8 %", "5:19: class.bass 1:", ["50 % to 150 %"]),
         ("{tempo: 80 %}", "{tmpo: 80 %}", "5:11: class.bass 1:", ["reads", "positions", "tempo"]),
         ("tempo: 300", "tempo: 36", "5:11: tempo:", ["would be played at 29", "30 to 360"]),
