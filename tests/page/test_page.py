@@ -223,6 +223,37 @@ def test_repeated_bars_are_marked_round_and_round(view: View) -> None:
     assert numbers[:4] in ([2, 1, 2, 1], [1, 2, 1, 2]) and set(numbers) == {1, 2}
 
 
+def test_a_jump_counts_one_bar_in(view: View) -> None:
+    """Play begins with the whole count-in, its starting note first; a touch on a bar while playing
+    counts one bar in, at once, and then comes that bar."""
+    view.set(tempo=200, count_in=True)
+    view.play()
+    assert view.text("word") == "Starting note"
+    view.until("place", "^Bar 1 of")
+    view.watch("place", "word")
+    view.page.click("#strip .sheet-bar >> nth=4", position={"x": 30, "y": 30})
+    view.until("place", "^Bar 5 of")
+    words = [word for _, word in view.watched()]
+    assert "Starting note" not in words and words.count("Count-in") == 1
+
+
+def test_plain_http_is_said(browser: Browser, made: Made) -> None:
+    """From a host without HTTPS, where browsers keep no page and no screen awake (W3C, Secure
+    Contexts), the page says what works all the same; from disk it says nothing."""
+
+    def answer(route: Route) -> None:
+        name = urlsplit(route.request.url).path.removeprefix("/")
+        route.fulfill(path=made.folder / name)
+
+    with View(browser, made.index.as_uri()) as view:
+        assert not view.page.is_visible("#plain")
+        view.page.route("http://stand.example/**", answer)
+        view.page.goto("http://stand.example/index.html")
+        view.page.wait_for_function("!document.getElementById('plain').hidden")
+        assert view.page.evaluate("window.isSecureContext") is False
+        assert "HTTPS" in (view.page.text_content("#plain") or "")
+
+
 def test_a_climbing_tempo_is_kept(browser: Browser, made: Made) -> None:
     """A drill that climbs from 160 to 200 takes 1.5 s a bar on the first pass and 1.2 s on the
     second; asked to begin at 320, it takes half of that: the tempo map is scaled."""
