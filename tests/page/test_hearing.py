@@ -290,8 +290,12 @@ def test_the_way_there_and_back_is_measured(browser: Browser, asking: Made) -> N
         found, noise = view.page.evaluate(_CHIRPS)
         assert found == pytest.approx(0.21234, abs=1e-4) and noise is None
         view.page.evaluate(_LOOP)
-        opened(view).page.click("#measure")
-        view.until("listening", r"^Measured: \d+ ms")
+        opened(view)
+        for _ in range(3):  # the page itself asks for it again where a busy machine stutters
+            view.page.click("#measure")
+            view.until("listening", r"^Measured: \d+ ms|not heard")
+            if view.text("listening").startswith("Measured"):
+                break
         kept = view.page.evaluate("drillgen.results.delay()")
         assert 0.137 <= kept <= 0.337
         assert view.page.get_attribute("#listen", "aria-pressed") == "false"

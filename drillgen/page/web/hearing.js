@@ -207,8 +207,9 @@
   function processorNode(context, port) {
     const node = context.createScriptProcessor(BLOCK, 2, 1);
     const both = new ChannelMergerNode(context, { numberOfInputs: 2 });
-    const begin = Math.ceil((context.currentTime + 0.1) * context.sampleRate);
-    const ramp = rampFrom(context, begin / context.sampleRate);
+    const ramp = rampOf(context);
+    const begin = Math.ceil((context.currentTime + 0.3) * context.sampleRate); // read when the ramp is made: that takes time
+    ramp.start(begin / context.sampleRate);
     ramp.connect(both, 0, 1);
     both.connect(node);
     node.onaudioprocess = ({ inputBuffer }) => {
@@ -223,12 +224,10 @@
     return node;
   }
 
-  function rampFrom(context, when) {
+  function rampOf(context) {
     const buffer = new AudioBuffer({ length: RAMP, sampleRate: context.sampleRate });
     buffer.copyToChannel(Float32Array.from({ length: RAMP }, (_, at) => at / RAMP), 0);
-    const ramp = new AudioBufferSourceNode(context, { buffer, loop: true });
-    ramp.start(when);
-    return ramp;
+    return new AudioBufferSourceNode(context, { buffer, loop: true });
   }
 
   /** The bars of a response that a stretch plays, by the audio clock; null where it plays none. */
