@@ -51,6 +51,9 @@ _LEAP = 5  # semitones
 _LEAP_AGAIN = 0.25
 # … and the root comes back on the third and fourth beats in 0.18 and 0.20 (ours: 0.12).
 _ROOT_AGAIN = 1.45
+# A seventh as a leap is mostly an octave or a step that the machine misheard: players hardly leap
+# one (common practice), so that it costs as much more.
+_SEVENTHS, _MISHEARD = (10, 11), 2.5
 
 # What a note costs: tables, each a cost (-log p) by interval in semitones or by degree.
 
@@ -96,7 +99,10 @@ def costs_of(table: Mapping[str, Any]) -> Costs:
 def players() -> Costs:
     """What players were counted to walk."""
     table = json.loads(Path(__file__).with_name("walking.json").read_text("utf-8"))
-    return replace(costs_of(table), leap_again=_LEAP_AGAIN, root_again=_ROOT_AGAIN)
+    costs = costs_of(table)
+    misheard = np.array([_MISHEARD * (abs(each) in _SEVENTHS) for each in INTERVALS])
+    interval = {place: row + misheard for place, row in costs.interval.items()}
+    return replace(costs, interval=interval, leap_again=_LEAP_AGAIN, root_again=_ROOT_AGAIN)
 
 
 # The notes to be found, and what each may be.
