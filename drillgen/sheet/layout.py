@@ -29,27 +29,29 @@ from drillgen.theory.pitch import Key
 A_SYSTEM = 4  # bars
 
 
-def system_starts(drill: Drill, bars: Sequence[Bar], most: int = A_SYSTEM) -> frozenset[int]:
-    """The indices of the bars that begin a system."""
+def system_starts(drill: Drill, bars: Sequence[Bar], endings: Mapping[int, str]) -> frozenset[int]:
+    """The indices of the bars that begin a system; `endings`: under which bracket a bar stands, by
+    its number."""
     edges = [i for i, bar in enumerate(bars) if i == 0 or _breaks(drill, bars[i - 1], bar)]
     return frozenset(
         start + place
         for start, end in zip(edges, [*edges[1:], len(bars)], strict=True)
-        for place in _lines(bars[start:end], most)
+        for place in _lines(
+            bars[start:end], [endings.get(bar.number, "") for bar in bars[start:end]]
+        )
     )
 
 
-def _lines(bars: Sequence[Bar], most: int) -> Iterator[int]:
-    """Where the systems of some bars begin; a section's ending that would be cut begins one."""
-    places = list(_divided(len(bars) - _leads_on(bars), most))
-    cut = [p for p in places[1:] if bars[p].ending and bars[p - 1].ending == bars[p].ending]
-    own = [i for i, bar in enumerate(bars) if cut and bar.ending == bars[cut[0]].ending]
-    if not cut or own[0] == 0:
+def _lines(bars: Sequence[Bar], brackets: Sequence[str]) -> Iterator[int]:
+    """Where the systems of some bars begin; a bracket that would be cut begins one."""
+    places = list(_divided(len(bars) - _leads_on(bars)))
+    cut = [p for p in places[1:] if brackets[p] and brackets[p - 1] == brackets[p]]
+    begins = brackets.index(brackets[cut[0]]) if cut else 0
+    if not begins:
         yield from places
         return
-    begins = own[0]
-    yield from _divided(begins, most)
-    yield from (begins + place for place in _lines(bars[begins:], most))
+    yield from _divided(begins)
+    yield from (begins + place for place in _lines(bars[begins:], brackets[begins:]))
 
 
 def _leads_on(bars: Sequence[Bar]) -> bool:
@@ -75,7 +77,7 @@ def _uneven(drill: Drill, bar: Bar) -> bool:
     return bar.role == "call" or gaps.call + gaps.response > A_SYSTEM
 
 
-def _divided(length: int, most: int) -> Iterator[int]:
+def _divided(length: int, most: int = A_SYSTEM) -> Iterator[int]:
     """Where the systems of some bars begin: 8 is 4 + 4, 6 is 4 + 2, 5 is 3 + 2."""
     place = 0
     while place < length:
@@ -205,7 +207,7 @@ def _part(
     kept = _kept(chart, _runs(bars, sounding), sounding) if whole else _Kept([*bars])
     places = [
         replace(place, **kept.said.get(place.bar.number, {}))
-        for place in _places(chart, kept.bars, end, prefix)
+        for place in _places(chart, kept, end, prefix)
     ]
     shown_in = [(place.id, place.id) for place in places]
     shown_in += [(f"{prefix}b{one}", f"{prefix}b{other}") for one, other in kept.shown_in.items()]
@@ -367,9 +369,10 @@ def _before(chart: Chart, first: Bar, start: Fraction, prefix: str) -> SheetBar:
     return SheetBar(bar, first.key, identity, number, start, bar.end, pickup=True)
 
 
-def _places(chart: Chart, bars: Sequence[Bar], end: Fraction, prefix: str) -> Iterator[SheetBar]:
+def _places(chart: Chart, kept: _Kept, end: Fraction, prefix: str) -> Iterator[SheetBar]:
     """The bars in order, each with its system, its letter and its barline."""
-    begins = system_starts(chart.drill, bars)
+    bars, brackets = kept.bars, {n: said.get("ending", "") for n, said in kept.said.items()}
+    begins = system_starts(chart.drill, bars, brackets)
     for index, bar in enumerate(bars):
         last = index == len(bars) - 1
         yield SheetBar(
