@@ -1,9 +1,9 @@
 """`python -m benchmarks.hearing [--takes N] [--font FILE …]`: how well recorded answers are heard.
 
-Takes are made by code (`benchmarks/takes.py`).  Thresholds were chosen by the small bank TimGM6mb, a
-string of sines and the vowel u, and by none of the sounds here.  What was heard is
-compared with what was really played by mir_eval (Raffel et al., ISMIR 2014: onsets within 50 ms,
-pitches within 50 cents), and every verdict with what the student was made to do.
+Takes are made by code (`benchmarks/takes.py`).  Thresholds were chosen by the small bank TimGM6mb,
+a string of sines and the vowel u, and by none of the sounds here.  What was heard is compared with
+what was really played by mir_eval (Raffel et al., ISMIR 2014: onsets within 50 ms, pitches within
+50 cents), and every verdict with what the student was made to do.
 """
 
 from __future__ import annotations
