@@ -14,8 +14,8 @@ from pathlib import Path
 from playwright.sync_api import sync_playwright
 
 from tests.conftest import chromium, with_fetched_libraries
-from tests.page.pages import make_page
-from tests.page.test_hearing import PHRASES, judged_turn
+from tests.page.pages import ASKING, make_page
+from tests.page.test_hearing import judged_turn
 
 _GOAL = 500  # ms
 _TIMES = 5
@@ -24,7 +24,7 @@ _TIMES = 5
 def main() -> None:
     """Print the milliseconds of each time."""
     with tempfile.TemporaryDirectory() as name, with_fetched_libraries(), sync_playwright() as all_:
-        made = make_page(Path(name), [PHRASES])
+        made = make_page(Path(name), ASKING[:1])
         browser = all_.chromium.launch(executable_path=chromium(), args=["--no-sandbox"])
         for _ in range(_TIMES):
             signs, seconds = judged_turn(browser, made, Path(name))

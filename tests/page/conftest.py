@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.page.pages import HOSTILE, Made, View, make_page
+from tests.page.pages import ASKING, HOSTILE, Made, View, make_page
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -23,6 +23,12 @@ pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     """A page of two drills, one of them with a hostile title."""
     return make_page(tmp_path_factory.mktemp("page"), HOSTILE)
+
+
+@pytest.fixture(scope="session")
+def asking(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    """A page of a drill that asks for answers, and one that has no responses."""
+    return make_page(tmp_path_factory.mktemp("asking"), ASKING)
 
 
 @pytest.fixture(scope="session")

@@ -62,6 +62,10 @@ class OtherBrowser(ABC):
         """A touch in the middle of an element, scrolled into sight."""
 
     @abstractmethod
+    def hand(self, selector: str, file: Path) -> None:
+        """Choose a file in a field for files, as its dialog would."""
+
+    @abstractmethod
     def picture(self) -> bytes:
         """A PNG of what is seen."""
 
@@ -180,6 +184,13 @@ class Firefox(OtherBrowser):
         pointer = {"type": "pointer", "id": "hand", "actions": actions}
         self.ask("input.performActions", context=self._tab, actions=[pointer])
 
+    def hand(self, selector: str, file: Path) -> None:
+        by = {"type": "css", "value": selector}
+        found = self.ask("browsingContext.locateNodes", context=self._tab, locator=by)
+        (node,) = found["nodes"]
+        element = {"sharedId": node["sharedId"]}
+        self.ask("input.setFiles", context=self._tab, element=element, files=[str(file)])
+
     def picture(self) -> bytes:
         shot = self.ask("browsingContext.captureScreenshot", context=self._tab)
         return base64.b64decode(shot["data"])
@@ -220,9 +231,16 @@ class WebKit(OtherBrowser):
         return json.loads(self.ask("POST", f"{self._session}/execute/sync", script=script, args=[]))
 
     def click(self, selector: str) -> None:
+        self.ask("POST", f"{self._session}/element/{self._element(selector)}/click")
+
+    def hand(self, selector: str, file: Path) -> None:
+        path = f"{self._session}/element/{self._element(selector)}/value"
+        self.ask("POST", path, text=str(file))
+
+    def _element(self, selector: str) -> str:
         by = {"using": "css selector", "value": selector}
         (element,) = self.ask("POST", f"{self._session}/element", **by).values()
-        self.ask("POST", f"{self._session}/element/{element}/click")
+        return str(element)
 
     def picture(self) -> bytes:
         return base64.b64decode(self.ask("GET", f"{self._session}/screenshot"))

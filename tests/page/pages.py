@@ -53,6 +53,16 @@ HOSTILE: tuple[Mapping[str, Any], ...] = (
         "ending": "none",
     },
 )
+_PHRASES = {
+    **HOSTILE[0],
+    "title": "Answers",
+    "line": "phrases",
+    "tempo": 100,
+    "count_in": 1,
+    "band": {"drums": "sticks"},
+}
+# A drill that asks for answers, and one that has no responses.
+ASKING = (_PHRASES, {**_PHRASES, "title": "No answers", "line": "roots", "gaps": "off"})
 
 
 _WATCH = """names => {

@@ -15,27 +15,11 @@ from drillgen.take.judge import Tuning, judge
 from tests.conftest import chromium, run_command
 from tests.page.answers import RATE, Played, as_asked, asked_of, plucked, written
 from tests.page.conftest import serving
-from tests.page.pages import HOSTILE, Made, View, make_page
+from tests.page.pages import Made, View
 from tests.page.test_page import violations
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
-
-PHRASES = {
-    **HOSTILE[0],
-    "title": "Answers",
-    "line": "phrases",
-    "tempo": 100,
-    "count_in": 1,
-    "band": {"drums": "sticks"},
-}
-WITHOUT = {**PHRASES, "title": "No answers", "line": "roots", "gaps": "off"}
-
-
-@pytest.fixture(scope="module")
-def asking(tmp_path_factory: pytest.TempPathFactory) -> Made:
-    """A drill that asks for answers, and one that has no responses."""
-    return make_page(tmp_path_factory.mktemp("asking"), [PHRASES, WITHOUT])
 
 
 def opened(view: View) -> View:

@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
+from pathlib import Path
+from random import Random
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
-from tests.page.pages import RATE, TAP, Made
+from tests.page.answers import as_asked, asked_of, plucked, written
+from tests.page.pages import RATE, TAP, Made, View
 
 others = pytest.importorskip("tests.page.other_browsers", reason="websockets is not installed")
 if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+
     from tests.page.other_browsers import OtherBrowser
 
 
@@ -56,6 +61,37 @@ def test_it_plays(second: OtherBrowser, made: Made, served: str, place: str) -> 
     second.choose("drill", "1")
     second.until("title", "^By ear")
     assert second.problems() == []
+
+
+def test_a_recording_is_judged_alike(
+    second: OtherBrowser, browser: Browser, asking: Made, tmp_path: Path
+) -> None:
+    """Of one recording with notes left out, wrong, sharp, early and late, chosen as a file on a
+    page from disk, this browser's verdicts are Chromium's, note by note."""
+    random, responses = Random(3), asked_of(asking.takes[0][0])
+    notes = as_asked(responses[: len(responses) // 2])
+    played = [
+        (start + late, end + late, pitch + random.choice([0, 0, 0, 2, -1, 0.4]))
+        for start, end, pitch in notes
+        if random.random() < 0.9
+        for late in [random.choice([-0.11, 0, 0, 0, 0.11])]
+    ]
+    file = written(tmp_path / "a.wav", plucked(played, notes[-1][1] + 1))
+    with View(browser, asking.index.as_uri()) as view:
+        view.page.set_input_files("#recording", file)
+        view.until("listening", "heard at")
+        wanted = view.page.evaluate(_SIGNS)
+    assert len(wanted) == len(notes) and {*"●✕▲◀▶○"} <= {*wanted}
+    second.open(asking.index.as_uri())
+    second.until("place", "^Bar 1 of")
+    second.hand("#recording", file)
+    second.until("listening", "heard at")
+    assert second.evaluate(f"({_SIGNS})()") == wanted
+    assert second.problems() == []
+
+
+_SIGNS = """() => [...document.querySelectorAll("#judged .marks [aria-hidden]")]
+    .map(mark => mark.textContent[0])"""
 
 
 def test_repeated_bars_have_no_seam(heard: OtherBrowser) -> None:
