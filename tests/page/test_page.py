@@ -611,7 +611,8 @@ def state_of(view: View, name: str) -> str | bool:
 def test_the_tempo_climbs_by_itself(view: View) -> None:
     """From 300 to 350 by 30 each round: 300, 330, 350 and no further; before each round a bar is
     counted in, where that is wanted, and the first round has no count-in where none is."""
-    view.set(from_=1, to=1, tempo=300, repeat=True, count_in=False, count_rounds=True, climbs=True)
+    view.set(from_=1, to=1, tempo=300, repeat=True, count_in=False, count_rounds=True)
+    view.page.select_option("#rounds", "climb")
     view.set(climb_to=350, climb_by=30, climb_every=1)
     view.watch("pace-here", "word")
     view.play()
@@ -621,6 +622,35 @@ def test_the_tempo_climbs_by_itself(view: View) -> None:
     assert view.text("pace-here") == "350 a minute"
     words = [word for _, word in view.watched()]
     assert words[:4] == ["Listen", "Count-in", "Listen", "Count-in"]
+
+
+def test_rounds_are_slow_and_then_in_tempo(browser: Browser, served: str) -> None:
+    """At 70 per cent of 300, a bar of four beats lasts 60 * 4 / 210 s and then 60 * 4 / 300, in
+    turn, and its notes begin so; the tempo shown follows, and is the chosen one when it stops.  The
+    bars repeat, of which nobody has to think; a link has all of it."""
+    with View(browser, served, tapped=True) as view:
+        view.set(from_=1, to=1, tempo=300, repeat=False, count_in=False)
+        view.page.select_option("#rounds", "slow")
+        assert view.page.is_checked("#repeat")
+        view.record()
+        view.watch("pace-here")
+        view.play()
+        for tempo in (210, 300, 210):
+            view.until("pace-here", f"^{tempo} a minute$")
+        starts = sorted({each["when"] for each in view.page.evaluate("heard.starts")})
+        view.page.click("#play")
+        assert view.text("pace-here") == "300 a minute"
+        assert view.page.input_value("#tempo") == "300"
+        slow, fast = 240 / 210, 240 / 300
+        for bar in (slow, slow + fast, 2 * slow + fast):
+            assert min(abs(at - starts[0] - bar) for at in starts) < 1e-6
+        view.set(slow_share=60)
+        view.page.click("#link")
+        link = view.page.url
+    with View(browser, link) as view:
+        assert view.page.input_value("#rounds") == "slow"
+        assert view.page.input_value("#slow-share") == "60"
+        assert view.page.is_visible("#slowing") and not view.page.is_visible("#climbing")
 
 
 def test_hands_on_the_sheet_and_the_system_s_keys(view: View) -> None:

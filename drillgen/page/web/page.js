@@ -45,12 +45,13 @@
     d.byId("drill").value = String(catalogue.drills.indexOf(entry));
     d.show.drill(drill, d.choices(drill));
     player.countIn = d.byId("count-in").checked;
-    player.repeat = drill.loops;
+    if (d.byId("rounds").value !== "steady") d.byId("repeat").checked = true;
+    player.repeat = d.byId("repeat").checked;
     player.countRounds = d.byId("count-rounds").checked;
     d.byId("clicking").hidden = !drill.parts.some((part) => part.name === "click" && part.label !== "Click");
     d.byId("click").options[2].disabled = drill.beats % 2 > 0;
     player.click = d.byId("clicking").hidden ? "off" : d.byId("click").value;
-    setClimb();
+    setRounds();
     d.showParts(d.byId("parts"), band, state.levels);
     d.show.ready(LOADING, drill);
     await chooseKey(0);
@@ -178,6 +179,7 @@
     if (player && player.playing) player.stop();
     clearTimeout(waiting);
     showPlaying();
+    if (state.take) d.show.pace(state.tempo);
     d.keepAwake(false);
   }
 
@@ -228,6 +230,7 @@
     const here = player.now();
     if (here.bar !== state.bar) place(here.bar, true);
     if (player.climb && here.bar >= player.lead) climbed(here.stretch.speed * state.take.tempo);
+    if (player.slow) d.show.pace(state.tempo * (here.stretch.slowly && player.repeat ? player.slow : 1));
     d.show.turn(state.drill, layout(), player, here);
     const wait = d.secondsToNext(state.drill, layout(), player, here) * 1000;
     waiting = setTimeout(follow, d.clamp(wait, SOON, LATER));
@@ -240,13 +243,23 @@
     d.show.tempo(takesHere(), state.take, tempo, (each) => chooseTempo(each.tempo, each));
   }
 
-  function setClimb() {
+  function setRounds() {
     const value = (id, least, most) => d.clamp(Math.round(Number(d.byId(id).value)) || least, least, most);
-    const on = d.byId("climbs").checked;
-    d.byId("climbing").hidden = !on;
-    player.climb = on
+    const kind = d.byId("rounds").value;
+    d.byId("climbing").hidden = kind !== "climb";
+    d.byId("slowing").hidden = kind !== "slow";
+    player.climb = kind === "climb"
       ? { to: value("climb-to", d.SLOWEST, d.FASTEST), by: value("climb-by", 1, 60), every: value("climb-every", 1, 32) }
       : null;
+    player.slow = kind === "slow" ? value("slow-share", 50, 95) / 100 : null;
+  }
+
+  /** Rounds that differ are rounds: the bars repeat. */
+  function chooseRounds() {
+    if (d.byId("rounds").value !== "steady") player.repeat = d.byId("repeat").checked = true;
+    setRounds();
+    player.replan();
+    d.show.pace(state.tempo);
   }
 
   function failed(error) {
@@ -366,7 +379,7 @@
     on("play", "click", toggle);
     on("top", "click", () => (player.playing ? jump(player.first, Infinity) : place(player.first)));
     d.tap(d.byId("tap"), (tempo) => chooseTempo(Math.round(tempo)));
-    ["climbs", "climb-to", "climb-by", "climb-every"].forEach((id) => on(id, "change", setClimb));
+    ["rounds", "climb-to", "climb-by", "climb-every", "slow-share"].forEach((id) => on(id, "change", chooseRounds));
     on("count-rounds", "change", () => { player.countRounds = d.byId("count-rounds").checked; });
     on("click", "change", () => { player.click = d.byId("click").value; player.replan(); });
     on("marks", "change", () => d.byId("strip").classList.toggle("unmarked", !d.byId("marks").checked));
@@ -421,8 +434,8 @@
 
   /* Kept ----------------------------------------------------------------------------------- */
 
-  const SWITCHES = ["repeat", "count-in", "count-rounds", "climbs", "marks", "names"];
-  const FIELDS = ["climb-to", "climb-by", "climb-every", "line", "click"];
+  const SWITCHES = ["repeat", "count-in", "count-rounds", "marks", "names"];
+  const FIELDS = ["rounds", "climb-to", "climb-by", "climb-every", "slow-share", "line", "click"];
   let keeping = 0;
 
   function keepSoon() {
@@ -465,9 +478,10 @@
 
   async function restoreFrom(asked) {
     if (asked.has("parts")) state.levels = d.partsFrom(asked.get("parts"));
-    ["count-in", "count-rounds", "climbs", "marks", "names"].forEach((id) => { if (asked.has(id)) d.byId(id).checked = asked.get(id) === "on"; });
+    ["count-in", "count-rounds", "marks", "names"].forEach((id) => { if (asked.has(id)) d.byId(id).checked = asked.get(id) === "on"; });
     FIELDS.filter((id) => asked.has(id) && id !== "line").forEach((id) => { d.byId(id).value = asked.get(id); });
     if (!d.byId("click").value) d.byId("click").value = "off";
+    if (!d.byId("rounds").value) d.byId("rounds").value = "steady";
     await chooseDrill(catalogue.drills[Number(asked.get("drill")) - 1] || catalogue.drills[0]);
     await restoreDrill(asked);
     d.byId("strip").classList.toggle("unmarked", !d.byId("marks").checked);

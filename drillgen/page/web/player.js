@@ -85,6 +85,8 @@
       this.countRounds = false; // a bar of the count-in before each round
       this.click = "off"; // beats on which a click is heard (`click.js`)
       this.climb = null; // {to, by, every}: tempo that goes on by a step every so many rounds
+      this.slow = null; // share of the tempo at which every other repeated round is played, the first too
+      this.slowly = false; // whether the round that is planned last is such a one
       this.tempo = 0; // the take's own
       this.lead = 0; // bars of the count-in
       this.target = 0; // the bar that a count-in leads to
@@ -118,9 +120,10 @@
       this.stretches = [];
       this.target = bar;
       this.rounds = 0;
+      this.slowly = true;
       const bars = this.countIn && bar >= this.lead ? Math.min(counted, this.lead) : 0;
       if (bars > 0) this.plan(start, this.lead - bars, 0, this.lead - 1, this.paceOf(bar));
-      else this.plan(start, bar, 0, this.lastFrom(bar), this.speed);
+      else this.plan(start, bar, 0, this.lastFrom(bar), this.pace());
       this.begin();
     }
 
@@ -155,17 +158,22 @@
       return bar >= this.first && bar <= this.last ? this.last : bar;
     }
 
+    /** The speed of the round that is planned last. */
+    pace() {
+      return this.slow && this.slowly && this.repeat ? this.speed * this.slow : this.speed;
+    }
+
     /** The count-in is as fast as the bar that it leads to (a climbing tempo). */
     paceOf(bar) {
       const tempos = this.take.tempos;
-      return tempos.length ? (this.speed * tempos[bar]) / tempos[0] : this.speed;
+      return tempos.length ? (this.pace() * tempos[bar]) / tempos[0] : this.pace();
     }
 
     /** A stretch of bars; `into`: seconds (as planned) of the first that are past already. */
     plan(start, bar, into, last, speed) {
       const from = this.take.starts[bar] + into;
       const end = start + (this.take.starts[last + 1] - from) / speed;
-      this.stretches.push({ start, end, from, bar, last, speed, next: bar });
+      this.stretches.push({ start, end, from, bar, last, speed, slowly: this.slowly, next: bar });
     }
 
     /** Hand the band all bars that begin within `AHEAD`. */
@@ -209,7 +217,7 @@
         if (stretch.last >= this.lead) this.round();
         const counted = next.last < this.lead;
         if (counted) this.target = this.first;
-        this.plan(stretch.end, next.bar, 0, next.last, counted ? this.paceOf(this.first) : this.speed);
+        this.plan(stretch.end, next.bar, 0, next.last, counted ? this.paceOf(this.first) : this.pace());
       }
       return true;
     }
@@ -217,6 +225,7 @@
     /** A round is planned to its end: the next may be faster, or slower. */
     round() {
       this.rounds += 1;
+      this.slowly = !this.slowly;
       if (!this.climb || this.rounds % this.climb.every) return;
       const now = this.speed * this.tempo;
       const { to, by } = this.climb;
@@ -280,7 +289,8 @@
       this.stretches = this.stretches.filter((each) => each.start < start);
       this.stretches.forEach((each) => { each.end = Math.min(each.end, start); each.next = Infinity; });
       const into = d.secondsInto(this.take, here.bar, here.share);
-      const speed = counting ? this.paceOf(this.target) : this.speed;
+      this.slowly = here.stretch.slowly;
+      const speed = counting ? this.paceOf(this.target) : this.pace();
       this.plan(start, here.bar, into, counting ? this.lead - 1 : this.lastFrom(here.bar), speed);
       this.work();
     }

@@ -5,7 +5,7 @@
   let shown = ""; // the turn that is shown, and the one that was spoken
   let spoken = "";
 
-  d.show = { catalogue, drill, tempo, playing, ready, anew, turn, first, problem };
+  d.show = { catalogue, drill, tempo, playing, pace, ready, anew, turn, first, problem };
 
   function catalogue({ title, drills, licence, program }) {
     const several = drills.length > 1;
@@ -39,8 +39,7 @@
   function tempo(takes, take, beats, choose) {
     const text = String(Math.round(beats * 10) / 10);
     d.byId("tempo").value = d.byId("pace").value = text;
-    d.setText("pace-here", `${text} a minute`);
-    d.byId("pace-here").setAttribute("aria-label", `Tempo: ${text} beats a minute`);
+    pace(beats);
     d.byId("steps").hidden = takes.length < 2;
     d.byId("steps").replaceChildren(...takes.map((each) => d.el("button", {
       type: "button", class: "small", "aria-pressed": String(each === take && beats === each.tempo),
@@ -48,6 +47,13 @@
     }, each.to === each.tempo ? String(each.tempo) : `${each.tempo}–${each.to}`)));
     const last = Math.round((take.to * beats) / take.tempo);
     d.setText("climb", take.to === take.tempo ? "" : `The first pass; it goes on to ${last}, a step on each pass.`);
+  }
+
+  /** The tempo that is heard: in slow rounds not the chosen one. */
+  function pace(beats) {
+    const text = String(Math.round(beats * 10) / 10);
+    d.setText("pace-here", `${text} a minute`);
+    d.byId("pace-here").setAttribute("aria-label", `Tempo: ${text} beats a minute`);
   }
 
   /** `taken`: it would play, but the system has taken the sound away. */
