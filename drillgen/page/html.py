@@ -294,7 +294,8 @@ def _facts(stand: Stand) -> str:
     facts = [drill.feel, drill.meter.text, f"{keys} keys" if keys > 1 else stand.keys[0].pretty]
     if drill.passes > 1:
         facts.append(f"{drill.passes} passes a key" if keys > 1 else f"{drill.passes} passes")
-    return " · ".join(facts).capitalize()
+    text = " · ".join(facts)
+    return text[:1].upper() + text[1:]  # a key's name keeps its capital
 
 
 def _line_tones(players: Sequence[Sequence[PagePlayer]], sounds: Sounds) -> dict[int, int]:

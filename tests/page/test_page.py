@@ -624,6 +624,14 @@ def test_the_tempo_climbs_by_itself(view: View) -> None:
     assert words[:4] == ["Listen", "Count-in", "Listen", "Count-in"]
 
 
+def test_the_head_names_the_key(view: View) -> None:
+    """Under the title of a drill of one key stands the key as it is written, its letter a capital;
+    of several, how many."""
+    assert view.text("facts") == "Swing · 4/4 · 2 keys"
+    view.page.select_option("#drill", "1")
+    view.until("facts", "^Swing · 4/4 · D minor · 2 passes$")
+
+
 def test_rounds_are_slow_and_then_in_tempo(browser: Browser, served: str) -> None:
     """At 70 per cent of 300, a bar of four beats lasts 60 * 4 / 210 s and then 60 * 4 / 300, in
     turn, and its notes begin so; the tempo shown follows, and is the chosen one when it stops.  The

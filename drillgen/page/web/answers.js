@@ -225,7 +225,7 @@
       const { sign, words } = tables.verdicts[verdict];
       const parts = { name: pretty(asked[3]), heard: heard ? nameOf(heard.pitch) : "", ms: Math.abs(Math.round(ms)), cents: Math.abs(Math.round(cents)) };
       const text = words.replace(/\{(\w+)\}/g, (_, part) => parts[part]);
-      return d.el("li", { class: verdict === "right" ? "is-right" : "", title: text }, d.el("span", { "aria-hidden": "true" }, `${sign} ${parts.name}`), d.el("span", { class: "unseen" }, text));
+      return d.el("li", { class: `is-${verdict}`, title: text }, d.el("span", { "aria-hidden": "true" }, `${sign} ${parts.name}`), d.el("span", { class: "unseen" }, text));
     });
   }
 
