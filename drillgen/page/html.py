@@ -323,7 +323,6 @@ SCRIPTS = ("base", "load", "tones", "band", "player", "turns", "choices", "place
 # What runs in the worker that listens; it is loaded when it is asked for.
 EAR = ("ear", "notes", "judge", "place", "chirp", "listen")
 _CAPTURE = "capture.js"  # on the audio thread, where a page may load it: not from disk
-_HEARD_ELSEWHERE = ("sound", "notes")  # of the tables: how Python listens
 _SAID_AT_ONCE = ("next", "errs", "care")  # of the tables: what the page says before it listens
 _STYLE, _CODE = "stand.css", "stand.js"
 _APP = "app.webmanifest"  # for pages that a server gives
@@ -400,8 +399,7 @@ def _code() -> str:
 
 def ear() -> Values:
     """What listens: a worker's code, and the tables of `drillgen.take`."""
-    others = (*_HEARD_ELSEWHERE, *_SAID_AT_ONCE)
-    shared = {name: each for name, each in tables().items() if name not in others}
+    shared = {name: each for name, each in tables().items() if name not in _SAID_AT_ONCE}
     code = "".join(_text(f"{name}.js") for name in EAR)
     return {"code": code, "tables": shared}
 

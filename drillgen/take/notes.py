@@ -34,8 +34,9 @@ def listen(sound: Sound) -> list[HeardNote]:
 def notes_of(measured: SoundFrames) -> list[HeardNote]:
     """The notes in what was measured, in order of start."""
     grown = _joined(list(_NoteFinder(measured).grown()))
-    found = [note for note in map(_finished, grown) if note is not None]
-    return _loud_enough(found)
+    followers = [note.onset for note in grown[1:]] + [inf]
+    found = [_finished(*each) for each in zip(grown, followers, strict=False)]
+    return _loud_enough([note for note in found if note is not None])
 
 
 def onsets(rises: Floats) -> list[tuple[float, float]]:
@@ -63,15 +64,18 @@ class GrowingNote:
 
     first: int
     onset: float  # seconds
-    struck: bool  # it began with an onset, and with a rise of its level
+    clear: bool  # it began with an onset
+    struck: bool  # and with a rise of its level
     last: int  # its last periodic frame
     top: float  # dB, its loudest frame
     pitches: list[float] = field(default_factory=list)
+    frames: list[int] = field(default_factory=list)  # of each pitch
     ordered: list[float] = field(default_factory=list)  # those after the attack, by height
 
-    def add(self, pitch: float) -> None:
+    def add(self, frame: int, pitch: float) -> None:
         """Take another frame's pitch."""
         self.pitches.append(pitch)
+        self.frames.append(frame)
         if len(self.pitches) > _SETTLED:
             insort(self.ordered, pitch)
 
@@ -121,7 +125,7 @@ class _NoteFinder:
         at = self._without_onset(frame) if onset is None else onset
         level, pitch = float(self._level[frame]), float(self._pitch[frame])
         struck = onset is not None and self._rises(round(onset / _FRAME))
-        return GrowingNote(frame, at, struck, frame, level, [pitch])
+        return GrowingNote(frame, at, onset is not None, struck, frame, level, [pitch], [frame])
 
     def _without_onset(self, frame: int) -> float:
         """When a note began that nothing but its pitch tells: half of YIN's window before, or half
@@ -161,7 +165,7 @@ class _NoteFinder:
         elif self._belongs(frame, note):
             note.last = frame
             note.top = max(note.top, float(self._level[frame]))
-            note.add(float(self._pitch[frame]))
+            note.add(frame, float(self._pitch[frame]))
         elif frame - note.last >= _RULES["end_frames"]:
             self._note = None
 
@@ -203,21 +207,23 @@ def _joined(grown: Sequence[GrowingNote]) -> list[GrowingNote]:
     found: list[GrowingNote] = []
     for note in grown:
         if found and _goes_on(found[-1], note):
-            found[-1] = _one(found[-1], note, found[-1].pitches + note.pitches)
+            found[-1] = _one(found[-1], note, (found[-1], note))
         elif found and _false_start(found[-1], note):
-            found[-1] = _one(found[-1], note, note.pitches)
+            found[-1] = _one(found[-1], note, (note,))
         elif found and _tail(found[-1], note):
-            found[-1] = _one(found[-1], note, found[-1].pitches)
+            found[-1] = _one(found[-1], note, (found[-1],))
         else:
             found.append(note)
     return found
 
 
-def _one(first: GrowingNote, second: GrowingNote, pitches: list[float]) -> GrowingNote:
+def _one(first: GrowingNote, second: GrowingNote, pitched: Sequence[GrowingNote]) -> GrowingNote:
+    """Both as one; its pitches are those of the `pitched`."""
     top = max(first.top, second.top)
-    one = GrowingNote(first.first, first.onset, first.struck, second.last, top)
-    for pitch in pitches:
-        one.add(pitch)
+    one = GrowingNote(first.first, first.onset, first.clear, first.struck, second.last, top)
+    for note in pitched:
+        for frame, pitch in zip(note.frames, note.pitches, strict=True):
+            one.add(frame, pitch)
     return one
 
 
@@ -238,7 +244,12 @@ def _is_partial(first: GrowingNote, second: GrowingNote) -> bool:
 def _false_start(first: GrowingNote, second: GrowingNote) -> bool:
     short = (first.last - first.first) * _FRAME * 1000 < _RULES["false_start_ms"]
     near = _gap(first, second) <= _RULES["joined_ms"]
-    return short and near and not second.struck
+    return short and near and not second.struck and not _has_its_own_onset(first, second)
+
+
+def _has_its_own_onset(first: GrowingNote, second: GrowingNote) -> bool:
+    """Over a string that still rings, a note begins with an onset but no rise of the level."""
+    return second.clear and (second.onset - first.onset) * 1000 >= _RULES["own_onset_ms"]
 
 
 def _tail(first: GrowingNote, second: GrowingNote) -> bool:
@@ -247,14 +258,27 @@ def _tail(first: GrowingNote, second: GrowingNote) -> bool:
     return near and softer and not second.struck and _is_partial(first, second)
 
 
-def _finished(note: GrowingNote) -> HeardNote | None:
-    """As it is handed out; None where it is too short to be one."""
+def _finished(note: GrowingNote, following: float) -> HeardNote | None:
+    """As it is handed out; None where it is too short to be one.  `following`: seconds, when the
+    next one begins."""
     end = (note.last + 1) * _FRAME
     long_enough = (end - note.onset) * 1000 >= _RULES["shortest_ms"]
     if not long_enough or len(note.pitches) < _RULES["voiced_frames"]:
         return None
     start = max(note.onset - _RULES["early_ms"] / 1000, 0.0)
-    return HeardNote(start, end, note.pitch, note.top)
+    return HeardNote(start, end, _pitch_before(note, following), note.top)
+
+
+def _pitch_before(note: GrowingNote, following: float) -> float:
+    """The middle one of the pitches that are read from this note alone, where there are enough."""
+    reach, settled = _RULES["reach_ms"] / 1000, _RULES["settled_ms"] / 1000
+    pairs = zip(note.frames, note.pitches, strict=True)
+    before = [(frame, pitch) for frame, pitch in pairs if frame * _FRAME + reach <= following]
+    within = [each for each in before if each[0] * _FRAME - settled >= note.onset]
+    for alone in (before[_SETTLED:], within):
+        if len(alone) >= _RULES["alone_frames"]:
+            return median(pitch for _, pitch in alone)
+    return note.pitch
 
 
 def _loud_enough(found: Sequence[HeardNote]) -> list[HeardNote]:

@@ -118,7 +118,8 @@ def test_both_say_the_same_of_a_recording(
     browser: Browser, asking: Made, tmp_path: Path, seed: int
 ) -> None:
     """Of one recording, with notes that are wrong, sharp and left out, the page and `drillgen hear`
-    say the same of nine notes in ten, though each listens in its own way."""
+    say the same of every note but one: they listen alike, but bring the file to 16 kHz each by
+    resamplers of their own."""
     random, notes = Random(seed), as_asked(asked_of(asking.takes[0][0]))
     played = [
         (start + late, end + late, pitch + random.choice([0, 0, 0, 0, 2, -1, 0.4]))
@@ -136,7 +137,7 @@ def test_both_say_the_same_of_a_recording(
         names = {value["sign"]: name for name, value in tables()["verdicts"].items()}
         by_page = [names[mark[0]] for answer in marks(view) for mark in answer]
     same = sum(a == b for a, b in zip(by_command, by_page, strict=True))
-    assert same >= 0.9 * len(notes) and {"right", "wrong", "missing", "sharp"} <= {*by_command}
+    assert same >= len(notes) - 1 and {"right", "wrong", "missing", "sharp"} <= {*by_command}
 
 
 FASTER = 1.6  # than the drill: the tempo at which the page plays for the microphone

@@ -1,28 +1,11 @@
-/* The ear: what pitches begin where in a recording.  It runs in a worker and gets its samples block
-   by block, so that a response is read while it is played.
-
-   Pitch by YIN (de Cheveigné and Kawahara, JASA 111, 2002), its difference function by FFT.  Onsets
-   are where log-spaced bands grow (Bello et al., IEEE TSAP 13, 2005), where the pitch takes a step,
-   and where the sound comes back after a silence: a bow or a voice may do either without the first. */
+/* The ear: what is measured of a recording, as `drillgen/take/listen.py` measures it, by the same
+   tables: pitch by YIN (de Cheveigné and Kawahara, JASA 111, 2002), its difference function by FFT;
+   the growing of log-spaced bands (Bello et al., IEEE TSAP 13, 2005); level.  It runs in a worker and
+   gets its samples block by block, so that a response is read while it is played. */
 (function (ear) {
   "use strict";
-  const RATE = 22050; // samples a second that are read
-  const HOP = 110; // samples, 5 ms: of levels and bands
-  const PITCH_HOPS = 2; // a pitch every so many hops
-  const WINDOW = 1024; // samples that YIN compares
-  const LAGS = 640; // down to 34 Hz
-  const HIGHEST = 1400; // Hz
-  const DIP = 0.15; // YIN's threshold, its authors' value between 0.1 and 0.2
-  const NEARLY = 0.03; // a dip that is as good as the deepest: of several the first is the period
-  const DOUBTFUL = 0.4; // a dip that is worse than this is no pitch
-  const SPECTRUM = 1024;
-  const DEEP = 42; // dB under the loudest band of the last moments: below that nothing grows
-  const LOW = 60; // Hz: bands from here, three an octave
-  const FADES = 0.1; // dB a hop: how fast what was loudest is forgotten
-  const SILENT = -50; // dB in a band
-  const TOP = 9000;
-  const FLOOR = -62; // dB of full scale: below that is silence, whatever the room
-  const step = HOP / RATE;
+  const RATE = 22050; // samples a second that come in
+  const QUIET = 1e-10; // power that counts as silence
 
   /** An FFT of `size` complex numbers in place; `sign` 1 for its inverse (not scaled). */
   function fourier(size) {
@@ -58,145 +41,247 @@
     };
   }
 
-  const SIZE = 2048; // at least WINDOW + LAGS
-  const long = fourier(SIZE);
-  const short = fourier(SPECTRUM);
-  const re = new Float64Array(SIZE);
-  const im = new Float64Array(SIZE);
-  const difference = new Float64Array(LAGS + 1);
-  const hann = Float64Array.from({ length: SPECTRUM }, (_, at) => 0.5 - 0.5 * Math.cos((2 * Math.PI * at) / SPECTRUM));
+  /** The middle value, or the mean of the middle two. */
+  const median = (values) => {
+    const sorted = [...values].sort((one, other) => one - other);
+    const middle = sorted.length >> 1;
+    return sorted.length % 2 ? sorted[middle] : (sorted[middle - 1] + sorted[middle]) / 2;
+  };
 
-  /** YIN's difference function, divided by its running mean, of the samples from `at` on. */
-  function differences(samples, at) {
-    re.fill(0);
-    im.fill(0);
-    let fixed = 0;
-    for (let k = 0; k < WINDOW + LAGS; k += 1) {
-      im[k] = samples[at + k];
-      if (k < WINDOW) { re[k] = samples[at + k]; fixed += re[k] * re[k]; }
+  /** Samples at `to` a second from blocks at `from`: a sinc under a Hann window, so many taps to
+      either side, which lets through what lies below `pass` of the half of `to`. */
+  function resampler(from, to) {
+    const reach = 32;
+    const pass = 0.96;
+    const whole = (a, b) => (b ? whole(b, a % b) : a);
+    const shared = whole(from, to);
+    const [up, down] = [to / shared, from / shared];
+    const cutoff = (pass * Math.min(from, to)) / from;
+    const phases = Array.from({ length: up }, (_, phase) => Float64Array.from({ length: 2 * reach }, (_each, k) => {
+      const x = k - reach + 1 - phase / up;
+      const sinc = x ? Math.sin(Math.PI * cutoff * x) / (Math.PI * x) : cutoff;
+      return sinc * (0.5 + 0.5 * Math.cos((Math.PI * x) / (reach + 1)));
+    }));
+    let kept = new Float32Array(reach - 1); // the last samples; the first of them is at `first`
+    let first = 1 - reach;
+    let made = 0;
+    return function (block) {
+      const all = new Float32Array(kept.length + block.length);
+      all.set(kept);
+      all.set(block, kept.length);
+      const out = [];
+      for (;; made += 1) {
+        const at = Math.floor((made * down) / up) - reach + 1 - first;
+        if (at + 2 * reach > all.length) {
+          kept = all.slice(at);
+          first += at;
+          return Float32Array.from(out);
+        }
+        const taps = phases[(made * down) % up];
+        let sum = 0;
+        for (let k = 0; k < 2 * reach; k += 1) sum += taps[k] * all[at + k];
+        out.push(sum);
+      }
+    };
+  }
+
+  /** YIN of a window of dulled samples: MIDI key and cents, and the dip's height. */
+  function pitchReader({ sound: { rate, pitch: { window, from_hz: lowest, to_hz: highest, first_dip: below } } }) {
+    const longest = Math.floor(rate / lowest);
+    const shortest = Math.floor(rate / highest);
+    const part = window - longest - 1; // what is compared is as long as the window leaves
+    const turn = fourier(window);
+    const [re, im, outRe, outIm] = [0, 1, 2, 3].map(() => new Float64Array(window));
+    const normal = new Float64Array(longest + 1);
+
+    function differences(samples, at) {
+      re.fill(0);
+      let fixed = 0;
+      for (let k = 0; k < window; k += 1) {
+        im[k] = samples[at + k];
+        if (k < part) { re[k] = im[k]; fixed += im[k] * im[k]; }
+      }
+      turn(re, im); // two real spectra in one: of the part, and of what it is compared with
+      for (let k = 0; k < window; k += 1) {
+        const j = (window - k) % window;
+        const aRe = (re[k] + re[j]) / 2, aIm = (im[k] - im[j]) / 2;
+        const bRe = (im[k] + im[j]) / 2, bIm = (re[j] - re[k]) / 2;
+        outRe[k] = aRe * bRe + aIm * bIm;
+        outIm[k] = aRe * bIm - aIm * bRe;
+      }
+      turn(outRe, outIm, 1);
+      let moved = fixed;
+      let sum = 0;
+      normal[0] = 1;
+      for (let lag = 1; lag <= longest; lag += 1) {
+        moved += samples[at + lag - 1 + part] ** 2 - samples[at + lag - 1] ** 2;
+        const apart = Math.max(fixed + moved - (2 * outRe[lag]) / window, 0);
+        sum += apart;
+        normal[lag] = sum > QUIET ? (apart * lag) / sum : 1;
+      }
     }
-    long(re, im); // two real spectra in one: of the window, and of what it is compared with
-    const productRe = new Float64Array(SIZE);
-    const productIm = new Float64Array(SIZE);
-    for (let k = 0; k < SIZE; k += 1) {
-      const j = (SIZE - k) % SIZE;
-      const aRe = (re[k] + re[j]) / 2, aIm = (im[k] - im[j]) / 2;
-      const bRe = (im[k] + im[j]) / 2, bIm = (re[j] - re[k]) / 2;
-      productRe[k] = aRe * bRe + aIm * bIm;
-      productIm[k] = aRe * bIm - aIm * bRe;
+
+    /** The first dip that is deep enough, else the deepest. */
+    function dip() {
+      let deepest = shortest;
+      for (let lag = shortest; lag < longest; lag += 1) {
+        if (normal[lag] < below && normal[lag] <= normal[lag - 1] && normal[lag] < normal[lag + 1]) return lag;
+        if (normal[lag] < normal[deepest]) deepest = lag;
+      }
+      return deepest;
     }
-    long(productRe, productIm, 1);
-    let moved = fixed;
-    let sum = 0;
-    difference[0] = 1;
-    for (let lag = 1; lag <= LAGS; lag += 1) {
-      const gone = samples[at + lag - 1];
-      const come = samples[at + lag - 1 + WINDOW];
-      moved += come * come - gone * gone;
-      const d = Math.max(fixed + moved - (2 * productRe[lag]) / SIZE, 0);
-      sum += d;
-      difference[lag] = sum > 0 ? (d * lag) / sum : 1;
+
+    return function (samples, at) {
+      differences(samples, at);
+      const lag = dip();
+      const [before, own, after] = [normal[lag - 1], normal[lag], normal[lag + 1]];
+      const bend = before - 2 * own + after;
+      const shift = Math.abs(bend) > 1e-12 ? Math.min(Math.max((before - after) / (2 * bend), -1), 1) : 0;
+      return [69 + 12 * Math.log2(rate / (lag + shift) / 440), own];
+    };
+  }
+
+  /** The first bin of each band and of what is above the last, as wide as each other on a logarithmic scale. */
+  function bandEdges({ sound: { rate, flux: { window, bands, from_hz: from, to_hz: to } } }) {
+    const edges = [];
+    for (let number = 0; number <= bands; number += 1) {
+      const edge = Math.floor((from * (to / from) ** (number / bands) * window) / rate + 0.5);
+      edges.push(edges.length ? Math.max(edge, edges.at(-1) + 1) : edge);
+    }
+    return edges;
+  }
+
+  /** Power in each band of the samples from `at` on. */
+  function bandReader(tables) {
+    const { window } = tables.sound.flux;
+    const edges = bandEdges(tables);
+    const turn = fourier(window);
+    const [re, im] = [new Float64Array(window), new Float64Array(window)];
+    const hann = Float64Array.from({ length: window }, (_, at) => 0.5 - 0.5 * Math.cos((2 * Math.PI * at) / window));
+    return function (samples, at) {
+      for (let k = 0; k < window; k += 1) re[k] = samples[at + k] * hann[k];
+      im.fill(0);
+      turn(re, im);
+      return edges.slice(1).map((end, band) => {
+        let power = 0;
+        for (let k = edges[band]; k < end; k += 1) power += re[k] * re[k] + im[k] * im[k];
+        return power;
+      });
+    };
+  }
+
+  /** The samples that are still needed: those before `from` are given up. */
+  class Tail {
+    constructor(before) {
+      this.samples = new Float32Array(before); // silence before the first
+      this.from = -before;
+    }
+
+    get to() { return this.from + this.samples.length; }
+
+    push(block, needed) {
+      const gone = Math.min(Math.max(needed - this.from, 0), this.samples.length);
+      const all = new Float32Array(this.samples.length - gone + block.length);
+      all.set(this.samples.subarray(gone));
+      all.set(block, this.samples.length - gone);
+      this.samples = all;
+      this.from += gone;
     }
   }
 
-  /** MIDI pitch of the samples from `at` on, as a fraction; 0 where there is none. */
-  function pitchAt(samples, at) {
-    differences(samples, at);
-    const first = Math.floor(RATE / HIGHEST);
-    let deepest = 1;
-    for (let lag = first; lag < LAGS; lag += 1) deepest = Math.min(deepest, difference[lag]);
-    const enough = Math.max(deepest + NEARLY, Math.min(DIP, deepest * 2));
-    let best = first;
-    while (best < LAGS - 1 && difference[best] > enough) best += 1;
-    while (best < LAGS - 1 && difference[best + 1] < difference[best]) best += 1;
-    if (difference[best] > DOUBTFUL || best <= first) return 0;
-    const [a, b, c] = [difference[best - 1], difference[best], difference[best + 1]];
-    const bend = a - 2 * b + c;
-    const lag = best + (bend > 0 ? (a - c) / (2 * bend) : 0);
-    return 69 + 12 * Math.log2(RATE / lag / 440);
-  }
+  /** Numbers that grow in count: a long recording has millions. */
+  class Row {
+    constructor() { this.values = new Float32Array(4096); this.length = 0; }
 
-  const edges = [];
-  for (let hertz = LOW; hertz < TOP; hertz *= Math.pow(2, 1 / 3)) {
-    const bin = Math.max(Math.round((hertz * SPECTRUM) / RATE), edges.length ? edges.at(-1) + 1 : 1);
-    edges.push(bin);
-  }
-
-  /** Decibels in each band of the samples from `at` on. */
-  function bandsAt(samples, at) {
-    for (let k = 0; k < SPECTRUM; k += 1) {
-      re[k] = samples[at + k] * hann[k];
-      im[k] = 0;
+    push(...more) {
+      if (this.length + more.length > this.values.length) {
+        const larger = new Float32Array(2 * this.values.length);
+        larger.set(this.values);
+        this.values = larger;
+      }
+      more.forEach((value, at) => { this.values[this.length + at] = value; });
+      this.length += more.length;
     }
-    short(re, im);
-    const bands = new Float32Array(edges.length - 1);
-    for (let band = 0; band < bands.length; band += 1) {
-      let power = 0;
-      for (let k = edges[band]; k < edges[band + 1]; k += 1) power += re[k] * re[k] + im[k] * im[k];
-      bands[band] = 10 * Math.log10(power / SPECTRUM + 1e-7);
-    }
-    return bands;
+
+    get all() { return this.values.subarray(0, this.length); }
   }
 
-  /** Reads blocks as they come; `notes` between two times says what was heard so far. */
+  /** Reads blocks as they come; `notes` says what was heard so far.  Frame i of pitch and level lies
+      round the second `i * hop / rate`, as does i of the bands. */
   ear.Reader = class {
-    constructor() {
-      this.samples = new Float32Array(RATE * 30);
-      this.length = 0;
-      this.levels = []; // dB, a hop
-      this.flux = []; // dB that the bands grew, a hop
-      this.pitches = []; // MIDI, every PITCH_HOPS hops; 0: none
-      this.loudest = -100; // dB in a band, not long ago
-      this.before = []; // the last hops' bands
+    constructor(tables) {
+      const { rate, pitch, flux } = tables.sound;
+      this.tables = tables;
+      this.length = 0; // samples that came
+      this.resample = resampler(RATE, rate);
+      this.pitchAt = pitchReader(tables);
+      this.bandsAt = bandReader(tables);
+      this.raw = new Tail(flux.window);
+      this.dulled = new Tail(pitch.window);
+      [this.pitches, this.dips, this.levels, this.bands] = [0, 1, 2, 3].map(() => new Row());
     }
 
     /** Seconds that can be judged. */
-    get seconds() { return this.pitches.length * PITCH_HOPS * step; }
+    get seconds() { return (this.pitches.length * this.tables.sound.pitch.hop) / this.tables.sound.rate; }
 
     push(block) {
-      if (this.length + block.length > this.samples.length) {
-        const larger = new Float32Array(Math.max(2 * this.samples.length, this.length + block.length));
-        larger.set(this.samples.subarray(0, this.length));
-        this.samples = larger;
-      }
-      this.samples.set(block, this.length);
+      const { pitch, flux } = this.tables.sound;
       this.length += block.length;
-      this.read();
+      const { bands } = flux;
+      this.raw.push(this.resample(block), (this.bands.length / bands) * flux.hop - flux.window);
+      this.dulled.push(this.dull(pitch.average), this.pitches.length * pitch.hop - pitch.window);
+      for (let at = 0; (at = this.next(this.raw, this.bands.length / bands, flux)) >= 0;) this.bands.push(...this.bandsAt(this.raw.samples, at));
+      for (let at = 0; (at = this.next(this.dulled, this.pitches.length, pitch)) >= 0;) this.readPitch(at + pitch.window / 2, at);
     }
 
-    read() {
-      while ((this.levels.length * HOP) + SPECTRUM <= this.length) this.readBands(this.levels.length * HOP);
-      for (;;) {
-        const at = this.pitches.length * PITCH_HOPS * HOP;
-        if (at + WINDOW + LAGS + 1 > this.length) break;
-        this.pitches.push(this.levels[(this.pitches.length * PITCH_HOPS) + 5] > FLOOR ? pitchAt(this.samples, at) : 0);
+    /** Where the window round a hop begins in the samples that are kept; -1: it is not there yet. */
+    next(tail, index, { hop, window }) {
+      const from = index * hop - window / 2;
+      return from + window <= tail.to ? from - tail.from : -1;
+    }
+
+    /** The moving average of some samples, as far as they go. */
+    dull(width) {
+      const { samples, from, to } = this.raw;
+      const first = this.dulled.to;
+      const found = new Float32Array(Math.max(to - width / 2 + 1 - first, 0));
+      for (let at = 0; at < found.length; at += 1) {
+        let sum = 0;
+        for (let k = 0; k < width; k += 1) sum += samples[first + at - width / 2 + k - from];
+        found[at] = sum / width;
       }
+      return found;
     }
 
-    readBands(at) {
+    readPitch(centre, at) {
+      const { samples } = this.dulled;
+      const [pitch, dip] = this.pitchAt(samples, at);
+      const { window } = this.tables.sound.level;
       let power = 0;
-      for (let k = 0; k < SPECTRUM; k += 1) power += this.samples[at + k] * this.samples[at + k];
-      this.levels.push(10 * Math.log10(power / SPECTRUM + 1e-10));
-      const bands = bandsAt(this.samples, at);
-      const former = this.before.length > 2 ? this.before.shift() : null;
-      this.loudest = Math.max(Math.max(...bands), this.loudest - FADES);
-      const least = Math.max(this.loudest - DEEP, SILENT);
-      let grown = 0;
-      if (former) for (let band = 0; band < bands.length; band += 1) grown += Math.max(bands[band] - Math.max(former[band], least), 0);
-      this.flux.push(grown / bands.length);
-      this.before.push(bands);
+      for (let k = centre - window / 2; k < centre + window / 2; k += 1) power += samples[k] * samples[k];
+      this.pitches.push(pitch);
+      this.dips.push(dip);
+      this.levels.push(10 * Math.log10(power / window + QUIET));
     }
 
-    /** Notes that begin in [from, to) seconds: {start, end, pitch, level}. */
-    notes(from, to) {
-      return ear.notesOf(this, from, to);
+    /** How much the bands rise, on the average, from some hops before to each hop, dB. */
+    get flux() {
+      const { bands, step, floor_db: deep } = this.tables.sound.flux;
+      const heights = this.bands.all;
+      const floor = heights.reduce((most, power) => Math.max(most, power), QUIET) * 10 ** (-deep / 10);
+      const decibels = heights.map((power) => 10 * Math.log10(Math.max(power, floor)));
+      return Float32Array.from({ length: heights.length / bands }, (_, at) => {
+        let grown = 0;
+        for (let k = at * bands; at >= step && k < (at + 1) * bands; k += 1) grown += Math.max(decibels[k] - decibels[k - step * bands], 0);
+        return grown / bands;
+      });
+    }
+
+    /** {start, end, pitch, level} of each, in order of start. */
+    notes() {
+      return ear.notesOf(this, this.tables);
     }
   };
 
-  const median = (values) => {
-    const sorted = [...values].sort((one, other) => one - other);
-    return sorted.length ? sorted[sorted.length >> 1] : 0;
-  };
-
-  Object.assign(ear, { RATE, HOP, PITCH_HOPS, SPECTRUM, WINDOW, LAGS, FLOOR, step, fourier, median });
+  Object.assign(ear, { RATE, fourier, median });
 })((self.ear = self.ear || {}));

@@ -24,7 +24,7 @@
       port.onmessage = ({ data: { frame, samples } }) => came({ at: frame / rate, samples: halve(samples) });
     },
     open({ of, from }) {
-      const own = { reader: new ear.Reader(), origin: null };
+      const own = { reader: new ear.Reader(tables), origin: null };
       readers.set(of, own);
       past.filter((block) => block.at >= from - BEFORE).forEach((block) => feed(own, block));
     },
@@ -69,7 +69,7 @@
     readers.delete(of);
     if (!own || own.origin === null) return { level: null };
     const shift = own.origin - way;
-    const heard = own.reader.notes(0, Infinity).map((note) => ({ ...note, start: note.start + shift, end: note.end + shift }));
+    const heard = own.reader.notes().map((note) => ({ ...note, start: note.start + shift, end: note.end + shift }));
     const found = ear.tuningAt(response.notes, heard, 0, tuning.anyOctave, tables.place);
     const [judged] = ear.judged([response], heard, tuning.matched ? tuning : found, tables);
     return {
@@ -80,14 +80,14 @@
 
   /** A recording: where in which track (a list of responses) it lies, and every response that is in it. */
   function file({ id, samples, tracks, anyOctave }) {
-    const reader = new ear.Reader();
+    const reader = new ear.Reader(tables);
     for (let at = 0; at < samples.length; at += AT_ONCE * ear.RATE) {
       reader.push(samples.subarray(at, at + AT_ONCE * ear.RATE));
       self.postMessage({ id, share: at / samples.length });
     }
     const clipped = samples.reduce((count, value) => count + (Math.abs(value) > 0.999 ? 1 : 0), 0) > CLIPPED * samples.length;
-    const loudest = reader.levels.reduce((most, level) => Math.max(most, level), -100);
-    const heard = reader.notes(0, Infinity);
+    const loudest = reader.levels.all.reduce((most, level) => Math.max(most, level), -100);
+    const heard = reader.notes();
     const place = ear.placeOf(tracks, heard, reader.seconds, anyOctave, tables);
     if (!place) return { clipped, loudest, place, responses: [] };
     const { at, tuning } = place;

@@ -1,149 +1,231 @@
-/* From pitches, levels and growing bands to notes. */
+/* What is measured of a sound to the notes in it: what `drillgen/take/notes.py` does, by the same
+   tables and in the same order. */
 (function (ear) {
   "use strict";
-  const { HOP, PITCH_HOPS, SPECTRUM, WINDOW, RATE, step, median } = ear;
-  const FRAME = PITCH_HOPS * step; // seconds from pitch to pitch
-  const CENTRE = (WINDOW * 0.7) / RATE; // seconds from a pitch's first sample to what it is of
-  const SPAN = WINDOW / RATE + 0.01; // seconds that a pitch is read from: within a note, where it is long enough
-  const SLACK = 0.005;
-  const AHEAD = (SPECTRUM * 0.5) / RATE; // the same for levels and bands
-  const SHORTEST = 0.05; // seconds of pitch that make a note
-  const TOGETHER = 0.07; // seconds: onsets that are nearer are one
-  const STEP = 0.6; // semitones: less is vibrato or a tuning hand
-  const SAME = 0.5;
-  const STRONG = 3; // dB of flux above its neighbourhood, the mean of the bands
-  const AGAIN = 4.5; // for a note that repeats the pitch before it
-  const BACK = 12; // dB that a level rises over 60 ms where sound comes back
-  const QUIET = 26; // dB under its strongest moment a note is over
+  const { median } = ear;
 
-  const pitchTime = (index) => index * FRAME + CENTRE;
-  const pitchIndex = (time) => Math.max(Math.round((time - CENTRE) / FRAME), 0);
-  const hopIndex = (time) => Math.max(Math.round((time - AHEAD) / step), 0);
-  const hopTime = (index) => index * step + AHEAD;
-
-  ear.notesOf = function (reader, from = 0, to = Infinity) {
-    const first = Math.max(from - 0.3, 0);
-    const last = Math.min(to + 2, reader.seconds);
-    const onsets = joined([...struck(reader, first, last), ...back(reader, first, last), ...stepped(reader, first, last)]);
-    const found = onsets.map((onset, index) => noteFrom(reader, onset, index + 1 < onsets.length ? onsets[index + 1].time : last));
-    return settled(reader, found.filter(Boolean)).filter((note) => note.start >= from && note.start < to);
-  };
-
-  /** Where the bands grow: peaks of the flux that stand out from what is around them. */
-  function struck(reader, from, to) {
-    const { flux } = reader;
-    const onsets = [];
-    const end = Math.min(hopIndex(to), flux.length - 1);
-    for (let at = Math.max(hopIndex(from), 4); at < end; at += 1) {
-      const near = flux.slice(Math.max(at - 6, 0), at + 7);
-      if (flux[at] < Math.max(...near)) continue;
-      const around = median(flux.slice(Math.max(at - 20, 0), at + 21));
-      const strength = flux[at] - around;
-      if (strength >= STRONG) onsets.push({ time: sharp(reader, hopTime(at)), strength, kind: 0 });
+  /** The first of sorted onsets that is not before a second. */
+  function firstFrom(onsets, second) {
+    let [low, high] = [0, onsets.length];
+    while (low < high) {
+      const middle = (low + high) >> 1;
+      if (onsets[middle].time < second) low = middle + 1; else high = middle;
     }
-    return onsets;
+    return low;
   }
 
-  /** The moment within some milliseconds at which the level rises most. */
-  function sharp(reader, time) {
-    const { samples, length } = reader;
-    const slice = 44; // samples, 2 ms
-    const levelAt = (at) => {
-      let power = 1e-9;
-      for (let k = at; k < at + 3 * slice; k += 1) power += samples[k] * samples[k];
-      return Math.log(power);
-    };
-    const centre = Math.round(time * RATE);
-    let best = centre;
-    let rise = -Infinity;
-    for (let at = centre - 14 * slice; at <= centre + 6 * slice; at += slice) {
-      if (at < 3 * slice || at + 3 * slice > length) continue;
-      const grown = levelAt(at) - levelAt(at - 3 * slice);
-      if (grown > rise) { rise = grown; best = at; }
-    }
-    return best / RATE;
+  /** The peaks of the flux that stand out from what is round them: {time, height}. */
+  function onsetsIn(rises, hop, rules) {
+    const [apart, around] = [rules.peak_apart_ms, rules.peak_around_ms].map((ms) => Math.round(ms / 1000 / hop));
+    const found = [];
+    rises.forEach((value, index) => {
+      if (value < rules.peak_flux || (found.length && index - found.at(-1) < apart)) return;
+      if (value < Math.max(...rises.subarray(Math.max(index - apart, 0), index + apart + 1))) return;
+      const near = rises.subarray(Math.max(index - around, 0), index + around);
+      if (value >= (rules.peak_over_mean * near.reduce((sum, each) => sum + each, 0)) / near.length) found.push(index);
+    });
+    return found.map((index) => ({ time: index * hop, height: rises[index] }));
   }
 
-  /** Where the level comes back from a silence, as a bow or a voice does. */
-  function back(reader, from, to) {
-    const { levels } = reader;
-    const onsets = [];
-    const end = Math.min(hopIndex(to), levels.length);
-    for (let at = Math.max(hopIndex(from), 16); at < end; at += 1) {
-      const low = Math.min(...levels.slice(at - 14, at));
-      const rises = levels[at] > Math.max(low + BACK, ear.FLOOR + 6) && levels[at - 1] <= Math.max(low + BACK, ear.FLOOR + 6);
-      if (rises) onsets.push({ time: hopTime(at) - 0.01, strength: levels[at] - low, kind: 1 });
+  /** A note while it goes on; frames count from the sound's start. */
+  class Growing {
+    constructor(settled, { first, onset, clear, struck, last, top }) {
+      Object.assign(this, { settled, first, onset, clear, struck, last, top });
+      this.pitches = []; // [frame, pitch]
+      this.ordered = []; // those after the attack, by height
     }
-    return onsets;
+
+    add(frame, pitch) {
+      this.pitches.push([frame, pitch]);
+      if (this.pitches.length <= this.settled) return;
+      let [low, high] = [0, this.ordered.length];
+      while (low < high) {
+        const middle = (low + high) >> 1;
+        if (this.ordered[middle] <= pitch) low = middle + 1; else high = middle;
+      }
+      this.ordered.splice(low, 0, pitch);
+    }
+
+    /** The middle one of its pitches, the attack left out where there are others. */
+    get pitch() {
+      const { ordered } = this;
+      const middle = ordered.length >> 1;
+      if (!ordered.length) return median(this.pitches.map(([, pitch]) => pitch));
+      return ordered.length % 2 ? ordered[middle] : (ordered[middle - 1] + ordered[middle]) / 2;
+    }
   }
 
-  /** Where the pitch takes a step and stays. */
-  function stepped(reader, from, to) {
-    const { pitches } = reader;
-    const onsets = [];
-    let peak = null;
-    const end = Math.min(pitchIndex(to), pitches.length);
-    for (let at = Math.max(pitchIndex(from), 8); at < end - 6; at += 1) {
-      const before = pitches.slice(at - 8, at - 1).filter(Boolean);
-      const after = pitches.slice(at + 1, at + 8).filter(Boolean);
-      const step = before.length > 3 && after.length > 3 ? Math.abs(median(after) - median(before)) : 0;
-      if (step > STEP && (!peak || step > peak.step + 0.05)) peak = { step, at, last: at };
-      else if (step > STEP && Math.abs(step - peak.step) <= 0.05) peak.last = at;
-      if (peak && (step <= STEP || at - peak.at > 10)) {
-        const time = pitchTime((peak.at + peak.last) / 2);
-        onsets.push({ time, strength: 0, kind: 2 });
-        peak = null;
+  /** From frame to frame, with the note that is sounding. */
+  class Finder {
+    constructor(reader, { sound, notes: rules }) {
+      this.rules = rules;
+      this.frame = sound.pitch.hop / sound.rate; // seconds
+      this.settled = Math.round(rules.settled_ms / 1000 / this.frame);
+      this.pitch = reader.pitches.all;
+      this.level = reader.levels.all;
+      const floor = this.level.reduce((most, level) => Math.max(most, level), -200) - rules.floor_db;
+      this.voiced = reader.dips.all.map((dip, at) => Number(dip < sound.pitch.voiced && this.level[at] > floor));
+      this.onsets = onsetsIn(reader.flux, sound.flux.hop / sound.rate, rules);
+      this.next = 0; // of the onsets
+      this.ended = -1; // seconds: the end of the last note
+      this.note = null;
+    }
+
+    /** Every note, in order. */
+    grown() {
+      const found = [];
+      for (let frame = 0; frame < this.pitch.length; frame += 1) {
+        const before = this.note;
+        if (before) this.goOn(frame, before); else this.begin(frame);
+        if (before && this.note !== before) found.push(before);
+      }
+      return this.note ? [...found, this.note] : found;
+    }
+
+    voicedFrom(frame, count) {
+      return this.voiced.subarray(frame, frame + count).every(Boolean);
+    }
+
+    begin(frame) {
+      const { begin_frames: count, step_semitones: most } = this.rules;
+      if (!this.voicedFrom(frame, count)) return;
+      const ahead = this.pitch.subarray(frame, frame + count);
+      if (Math.max(...ahead) - Math.min(...ahead) < most) this.note = this.made(frame);
+    }
+
+    made(frame) {
+      const onset = this.onsetNear(frame);
+      const clear = onset !== null;
+      const note = new Growing(this.settled, {
+        first: frame, onset: clear ? onset : this.withoutOnset(frame), clear,
+        struck: clear && this.rises(Math.round(onset / this.frame)), last: frame, top: this.level[frame],
+      });
+      note.add(frame, this.pitch[frame]);
+      return note;
+    }
+
+    withoutOnset(frame) {
+      const at = frame * this.frame;
+      const slurred = at - this.ended <= (2 * this.rules.joined_ms) / 1000;
+      return slurred ? (at + this.ended) / 2 : at - this.rules.lead_ms / 1000;
+    }
+
+    /** Seconds of the highest onset since shortly before, but not in the note before. */
+    onsetNear(frame) {
+      const at = frame * this.frame;
+      const low = Math.max(at - this.rules.near_onset_ms / 1000, this.ended - this.rules.overlap_ms / 1000);
+      const high = at + this.rules.late_onset_ms / 1000;
+      let best = null;
+      for (let index = firstFrom(this.onsets, low); index < this.onsets.length && this.onsets[index].time <= high; index += 1) {
+        const onset = this.onsets[index];
+        if ((!best || onset.height >= best.height) && this.soundsFrom(onset.time, frame)) best = onset;
+      }
+      return best && best.time;
+    }
+
+    /** Whether it sounds all the while from an onset to a frame, nearly as loud as there. */
+    soundsFrom(onset, frame) {
+      const between = this.level.subarray(Math.min(Math.round(onset / this.frame) + 2, frame), frame + 1);
+      return Math.min(...between) >= this.level[frame] - this.rules.alive_db;
+    }
+
+    goOn(frame, note) {
+      this.ended = note.last * this.frame;
+      if (this.struckAgain(frame, note) || this.stepped(frame, note)) {
+        this.note = this.made(frame);
+      } else if (this.belongs(frame, note)) {
+        note.last = frame;
+        note.top = Math.max(note.top, this.level[frame]);
+        note.add(frame, this.pitch[frame]);
+      } else if (frame - note.last >= this.rules.end_frames) {
+        this.note = null;
       }
     }
-    return onsets;
-  }
 
-  /** One onset where several are near each other: the most exact kind, the strongest of its kind. */
-  function joined(onsets) {
-    const kept = [];
-    for (const onset of onsets.sort((one, other) => one.kind - other.kind || other.strength - one.strength)) {
-      const reach = onset.kind ? 1.3 * TOGETHER : TOGETHER;
-      if (!kept.some((each) => Math.abs(each.time - onset.time) < reach)) kept.push(onset);
+    /** Whether a frame sounds like the note: periodic, near its pitch, not died away. */
+    belongs(frame, note) {
+      const near = Math.abs(this.pitch[frame] - note.pitch) < this.rules.step_semitones;
+      return Boolean(this.voiced[frame]) && near && this.level[frame] >= note.top - this.rules.ends_below_db;
     }
-    return kept.sort((one, other) => one.time - other.time);
-  }
 
-  /** The note that an onset begins, until the next one; null where nothing has a pitch. */
-  function noteFrom(reader, onset, next) {
-    const { pitches, levels } = reader;
-    const from = pitchIndex(onset.time);
-    const to = Math.min(pitchIndex(next), pitches.length);
-    const heard = [];
-    for (let at = from; at < to; at += 1) if (pitches[at]) heard.push([at, pitches[at]]);
-    if (heard.length * FRAME < SHORTEST) return null;
-    const own = heard.filter(([at]) => at * FRAME >= onset.time - SLACK && at * FRAME + SPAN <= next);
-    const pitch = median((own.length > 2 ? own : heard).map(([, value]) => value));
-    const steady = heard.filter(([, value]) => Math.abs(value - pitch) < SAME);
-    if (steady.length * FRAME < SHORTEST) return null;
-    const span = levels.slice(hopIndex(onset.time), hopIndex(next));
-    const level = Math.max(...span);
-    let over = span.length;
-    while (over > 1 && span[over - 1] < Math.max(level - QUIET, ear.FLOOR)) over -= 1;
-    const voiced = pitchTime(steady.at(-1)[0]) + 0.02;
-    const end = Math.min(next, Math.max(onset.time + SHORTEST, Math.min(onset.time + over * step, voiced)));
-    return { start: onset.time, end, pitch, level, strength: onset.strength, kind: onset.kind };
-  }
-
-  /** Glides belong to the note that they lead to, and what only trembles is one note. */
-  function settled(reader, notes) {
-    const kept = [];
-    for (const note of notes) {
-      const before = kept.at(-1);
-      if (before && note.kind === 2 && note.level < before.level - QUIET) continue; // what dies away has no steps
-      const near = before && note.start - before.end < 0.06;
-      const weak = note.kind === 2 || (note.kind === 0 && note.strength < AGAIN) || (note.kind === 1 && note.strength < BACK + 3);
-      if (near && weak && Math.abs(note.pitch - before.pitch) < SAME) before.end = Math.max(note.end, before.end);
-      else if (near && note.kind === 2 && before.end - before.start < 0.09) {
-        Object.assign(before, { pitch: note.pitch, end: note.end, level: Math.max(before.level, note.level) });
-      } else kept.push(note);
+    /** Whether an onset lies in this frame with a rise of the level that lasts. */
+    struckAgain(frame, note) {
+      while (this.next < this.onsets.length && this.onsets[this.next].time < (frame - 0.5) * this.frame) this.next += 1;
+      if (this.next === this.onsets.length || this.onsets[this.next].time >= (frame + 0.5) * this.frame) return false;
+      return frame - note.first >= this.rules.rise_frames && this.rises(frame);
     }
-    return kept;
+
+    /** Whether the level rises here, and stays up. */
+    rises(frame) {
+      const { rise_frames: width, rise_after: settled, rise_db: least } = this.rules;
+      const before = Math.min(...this.level.subarray(Math.max(frame - width, 0), frame + 1));
+      const after = this.level.subarray(frame + settled, frame + settled + width);
+      return after.length > 0 && median(after) - before >= least;
+    }
+
+    /** Whether the pitch lies elsewhere from here on. */
+    stepped(frame, note) {
+      const { step_frames: count, step_semitones: least } = this.rules;
+      if (!this.voicedFrom(frame, count)) return false;
+      const own = note.pitch;
+      const ahead = this.pitch.subarray(frame, frame + count);
+      return ahead.every((pitch) => pitch - own > least) || ahead.every((pitch) => pitch - own < -least);
+    }
   }
 
-  Object.assign(ear, { frame: FRAME, hopIndex, hopTime, pitchIndex, pitchTime });
+  /** One after the other, those that are one: a note that goes on after a hole, a false start on a
+      partial, a tail in which a partial is left. */
+  function joined(grown, { rules, frame, settled }) {
+    const gap = (first, second) => (second.first - first.last) * frame * 1000;
+    const near = (first, second) => !second.struck && gap(first, second) <= rules.joined_ms;
+    const goesOn = (first, second) => Math.abs(first.pitch - second.pitch) < rules.step_semitones && !second.struck && gap(first, second) <= rules.same_joined_ms;
+    const itsOwn = (first, second) => second.clear && (second.onset - first.onset) * 1000 >= rules.own_onset_ms;
+    const falseStart = (first, second) => (first.last - first.first) * frame * 1000 < rules.false_start_ms && near(first, second) && !itsOwn(first, second);
+    const isPartial = (first, second) => rules.partials.some((partial) => Math.abs(second.pitch - first.pitch - partial) < 0.6);
+    const tail = (first, second) => near(first, second) && second.top < first.top - rules.rise_db && isPartial(first, second);
+    const found = [];
+    for (const note of grown) {
+      const before = found.at(-1);
+      const pitched = !before ? null : goesOn(before, note) ? [before, note] : falseStart(before, note) ? [note] : tail(before, note) ? [before] : null;
+      if (pitched) {
+        const one = new Growing(settled, { ...before, last: note.last, top: Math.max(before.top, note.top) });
+        pitched.forEach(({ pitches }) => pitches.forEach(([at, pitch]) => one.add(at, pitch)));
+        found[found.length - 1] = one;
+      } else found.push(note);
+    }
+    return found;
+  }
+
+  /** As it is handed out; null where it is too short to be one.  `following`: when the next begins. */
+  function finished(note, following, finder) {
+    const { rules, frame } = finder;
+    const end = (note.last + 1) * frame;
+    if ((end - note.onset) * 1000 < rules.shortest_ms || note.pitches.length < rules.voiced_frames) return null;
+    const start = Math.max(note.onset - rules.early_ms / 1000, 0);
+    return { start, end, pitch: pitchBefore(note, following, finder), level: note.top };
+  }
+
+  /** The middle one of the pitches that are read from this note alone, where there are enough. */
+  function pitchBefore(note, following, { rules, frame, settled }) {
+    const before = note.pitches.filter(([at]) => at * frame + rules.reach_ms / 1000 <= following);
+    const within = before.filter(([at]) => at * frame - rules.settled_ms / 1000 >= note.onset);
+    const alone = [before.slice(settled), within].find(({ length }) => length >= rules.alone_frames);
+    return alone ? median(alone.map(([, pitch]) => pitch)) : note.pitch;
+  }
+
+  /** Those that are not far softer than the louder half: what a loudspeaker adds is. */
+  function loudEnough(found, rules) {
+    if (!found.length) return [];
+    const tops = found.map(({ level }) => level).sort((one, other) => one - other);
+    const usual = median(tops.slice(tops.length >> 1));
+    return found.filter(({ level }) => level >= usual - rules.softer_db);
+  }
+
+  /** The notes in what was measured, in order of start. */
+  ear.notesOf = function (reader, tables) {
+    const finder = new Finder(reader, tables);
+    const grown = joined(finder.grown(), finder);
+    const found = grown.map((note, index) => finished(note, index + 1 < grown.length ? grown[index + 1].onset : Infinity, finder));
+    return loudEnough(found.filter(Boolean), tables.notes);
+  };
 })(self.ear);
