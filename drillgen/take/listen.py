@@ -43,6 +43,7 @@ class SoundFrames:
     pitch: Floats  # MIDI key and cents, a value a pitch hop
     aperiodicity: Floats  # YIN's d' at the dip: 0 periodic, 1 not at all
     level: Floats  # dB against full scale
+    bands: Sound  # dB in each band, shape (flux hops, bands)
     flux: Floats  # mean rise of the bands, dB, a value a flux hop
 
 
@@ -188,7 +189,8 @@ def frames(sound: Sound) -> SoundFrames:
     """Measure a sound of one channel at `RATE`."""
     dulled = dull(sound)
     pitch, aperiodicity = yin(dulled)
-    return SoundFrames(pitch, aperiodicity, levels(dulled), flux(sound))
+    bands = band_levels(sound)
+    return SoundFrames(pitch, aperiodicity, levels(dulled), bands, flux(bands))
 
 
 def dull(sound: Sound) -> Sound:
@@ -267,8 +269,8 @@ def levels(sound: Sound) -> Floats:
     return np.asarray(10 * np.log10(np.concatenate(powers).astype(np.float64) + _QUIET))
 
 
-def flux(sound: Sound) -> Floats:
-    """How much the bands rise, on the average, from `step` hops before to each hop, dB."""
+def band_levels(sound: Sound) -> Sound:
+    """Level in each band at every hop, dB; what is `floor_db` below the highest counts as that."""
     rules = _SOUND["flux"]
     window = rules["window"]
     taper = np.hanning(window + 1)[:-1].astype(np.float32)
@@ -278,9 +280,13 @@ def flux(sound: Sound) -> Floats:
         found.append(np.add.reduceat(power, _band_edges(), axis=1)[:, :-1])
     bands = np.concatenate(found)
     floor = bands.max(initial=_QUIET) * 10 ** (-rules["floor_db"] / 10)
-    heights = 10 * np.log10(np.maximum(bands, floor))
+    return np.asarray(10 * np.log10(np.maximum(bands, floor)), np.float32)
+
+
+def flux(heights: Sound) -> Floats:
+    """How much the bands rise, on the average, from `step` hops before to each hop, dB."""
     rises = np.zeros(len(heights))
-    step = rules["step"]
+    step = _SOUND["flux"]["step"]
     rises[step:] = np.maximum(heights[step:] - heights[:-step], 0).mean(axis=1)
     return rises
 

@@ -1,7 +1,7 @@
 """What is measured of a sound to the notes in it: one walk over the frames.
 
-Each frame is looked at with a few of its neighbours, so that a page that listens while it plays
-can do the same.  A note begins where the sound becomes periodic, at the onset that is nearest; it
+A note begins where the sound becomes periodic, at the onset that is nearest, or, where a bow or a
+voice begins so softly that there is none to speak of, where its level has a tenth of its power; it
 ends where it is no longer so, where it has died away, where its pitch steps to another and stays
 there, or where an onset comes with a rise of its level: it is struck again.
 """
@@ -11,7 +11,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right, insort
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from math import inf
+from math import ceil, inf
 from statistics import median
 
 import numpy as np
@@ -97,9 +97,11 @@ class _NoteFinder:
         self._voiced = (measured.aperiodicity < _VOICED) & (
             self._level > loudest - _RULES["floor_db"]
         )
+        self._bands = measured.bands
         self._onsets = onsets(measured.flux)
         self._next = 0  # of the onsets
         self._ended = -1.0  # seconds: the end of the last note
+        self._began = -1.0  # and its beginning
         self._note: GrowingNote | None = None
 
     def grown(self) -> Iterator[GrowingNote]:
@@ -119,13 +121,39 @@ class _NoteFinder:
         """Begin a note here if the sound is periodic, and of one pitch, from here on."""
         ahead = slice(frame, frame + _RULES["begin_frames"])
         if self._voiced[ahead].all() and np.ptp(self._pitch[ahead]) < _RULES["step_semitones"]:
-            self._note = self._new(frame, self._onset_near(frame))
+            self._note = self._new(frame)
 
-    def _new(self, frame: int, onset: float | None) -> GrowingNote:
-        at = self._without_onset(frame) if onset is None else onset
-        level, pitch = float(self._level[frame]), float(self._pitch[frame])
+    def _new(self, frame: int) -> GrowingNote:
+        height, onset = self._onset_near(frame) or (0.0, None)
         struck = onset is not None and self._rises(round(onset / _FRAME))
+        self._began = at = self._dated(frame, height, onset)
+        level, pitch = float(self._level[frame]), float(self._pitch[frame])
         return GrowingNote(frame, at, onset is not None, struck, frame, level, [pitch], [frame])
+
+    def _dated(self, frame: int, height: float, onset: float | None) -> float:
+        """When a note began, seconds: at its onset; where that is soft, when its level rose."""
+        risen = self._risen(frame) if height < _RULES["soft_flux"] else None
+        if onset is None:
+            return self._without_onset(frame) if risen is None else risen
+        return onset if risen is None else min(onset, risen)
+
+    def _risen(self, frame: int) -> float | None:
+        """When a note rose to a tenth of its power, that is periodic from a frame on: in the bands
+        that have grown into it since shortly before, but not before the last note was one."""
+        back, apart = _RULES["rise_back_ms"] / 1000, _RULES["shortest_ms"] / 1000
+        earliest = max(frame * _FRAME - back, self._began + apart, 0)
+        first, hop = ceil(earliest / _FLUX), round(frame * _FRAME / _FLUX)
+        before = self._bands[first : hop + 1]
+        if len(before) < 2:
+            return None
+        settled = np.median(self._bands[hop : hop + _RULES["level_hops"]], axis=0)
+        loud = settled > settled.max() - _RULES["near_db"]
+        own = loud & (settled - before.min(axis=0) >= _RULES["grown_db"])
+        if not own.any():
+            return None
+        below = settled[own].mean() - before[:, own].mean(axis=1)
+        least = min(_RULES["risen_db"], _RULES["risen_share"] * below.max())
+        return float((first + np.flatnonzero(below >= least)[-1]) * _FLUX)
 
     def _without_onset(self, frame: int) -> float:
         """When a note began that nothing but its pitch tells: half of YIN's window before, or half
@@ -134,9 +162,10 @@ class _NoteFinder:
         slurred = at - self._ended <= 2 * width
         return (at + self._ended) / 2 if slurred else at - _RULES["lead_ms"] / 1000
 
-    def _onset_near(self, frame: int) -> float | None:
-        """Where a note began that is periodic from a frame on: the highest onset since shortly
-        before (a bass may knock for two tenths of a second first), but not in the note before."""
+    def _onset_near(self, frame: int) -> tuple[float, float] | None:
+        """Height and seconds of the onset of a note that is periodic from a frame on: the highest
+        since shortly before (a bass may knock for two tenths of a second first), but not in the
+        note before."""
         at = frame * _FRAME
         low, high = at - _RULES["near_onset_ms"] / 1000, at + _RULES["late_onset_ms"] / 1000
         low = max(low, self._ended - _RULES["overlap_ms"] / 1000)
@@ -145,7 +174,7 @@ class _NoteFinder:
             for onset, height in self._between(low, high)
             if self._sounds_from(onset, frame)
         ]
-        return max(near)[1] if near else None
+        return max(near) if near else None
 
     def _between(self, low: float, high: float) -> list[tuple[float, float]]:
         """The onsets from one second to another."""
@@ -161,7 +190,7 @@ class _NoteFinder:
         """Take a frame into the note, or end it."""
         self._ended = note.last * _FRAME
         if self._struck_again(frame, note) or self._stepped(frame, note):
-            self._note = self._new(frame, self._onset_near(frame))
+            self._note = self._new(frame)
         elif self._belongs(frame, note):
             note.last = frame
             note.top = max(note.top, float(self._level[frame]))

@@ -264,17 +264,11 @@
       this.levels.push(10 * Math.log10(power / window + QUIET));
     }
 
-    /** How much the bands rise, on the average, from some hops before to each hop, dB. */
-    get flux() {
-      const { bands, step, floor_db: deep } = this.tables.sound.flux;
-      const heights = this.bands.all;
-      const floor = heights.reduce((most, power) => Math.max(most, power), QUIET) * 10 ** (-deep / 10);
-      const decibels = heights.map((power) => 10 * Math.log10(Math.max(power, floor)));
-      return Float32Array.from({ length: heights.length / bands }, (_, at) => {
-        let grown = 0;
-        for (let k = at * bands; at >= step && k < (at + 1) * bands; k += 1) grown += Math.max(decibels[k] - decibels[k - step * bands], 0);
-        return grown / bands;
-      });
+    /** Level in each band at every hop, dB; what is far below the highest counts as that. */
+    bandLevels() {
+      const powers = this.bands.all;
+      const floor = powers.reduce((most, power) => Math.max(most, power), QUIET) * 10 ** (-this.tables.sound.flux.floor_db / 10);
+      return powers.map((power) => 10 * Math.log10(Math.max(power, floor)));
     }
 
     /** {start, end, pitch, level} of each, in order of start. */
@@ -283,5 +277,12 @@
     }
   };
 
-  Object.assign(ear, { RATE, fourier, median });
+  /** How much the bands rise, on the average, from some hops before to each hop, dB. */
+  const flux = (levels, { bands, step }) => Float32Array.from({ length: levels.length / bands }, (_, at) => {
+    let grown = 0;
+    for (let k = at * bands; at >= step && k < (at + 1) * bands; k += 1) grown += Math.max(levels[k] - levels[k - step * bands], 0);
+    return grown / bands;
+  });
+
+  Object.assign(ear, { RATE, flux, fourier, median });
 })((self.ear = self.ear || {}));

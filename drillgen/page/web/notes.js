@@ -65,9 +65,13 @@
       this.level = reader.levels.all;
       const floor = this.level.reduce((most, level) => Math.max(most, level), -200) - rules.floor_db;
       this.voiced = reader.dips.all.map((dip, at) => Number(dip < sound.pitch.voiced && this.level[at] > floor));
-      this.onsets = onsetsIn(reader.flux, sound.flux.hop / sound.rate, rules);
+      this.bands = reader.bandLevels();
+      this.count = sound.flux.bands;
+      this.hop = sound.flux.hop / sound.rate; // seconds
+      this.onsets = onsetsIn(ear.flux(this.bands, sound.flux), this.hop, rules);
       this.next = 0; // of the onsets
       this.ended = -1; // seconds: the end of the last note
+      this.began = -1; // and its beginning
       this.note = null;
     }
 
@@ -95,13 +99,38 @@
 
     made(frame) {
       const onset = this.onsetNear(frame);
-      const clear = onset !== null;
+      this.began = this.dated(frame, onset);
       const note = new Growing(this.settled, {
-        first: frame, onset: clear ? onset : this.withoutOnset(frame), clear,
-        struck: clear && this.rises(Math.round(onset / this.frame)), last: frame, top: this.level[frame],
+        first: frame, onset: this.began, clear: Boolean(onset),
+        struck: Boolean(onset) && this.rises(Math.round(onset.time / this.frame)), last: frame, top: this.level[frame],
       });
       note.add(frame, this.pitch[frame]);
       return note;
+    }
+
+    /** When a note began, seconds: at its onset; where that is soft, when its level rose. */
+    dated(frame, onset) {
+      const risen = !onset || onset.height < this.rules.soft_flux ? this.risen(frame) : null;
+      if (!onset) return risen === null ? this.withoutOnset(frame) : risen;
+      return risen === null ? onset.time : Math.min(onset.time, risen);
+    }
+
+    /** When a note rose to a tenth of its power, in the bands that have grown into it since shortly
+        before; null where none has. */
+    risen(frame) {
+      const { rules, hop, bands, count } = this;
+      const earliest = Math.max(frame * this.frame - rules.rise_back_ms / 1000, this.began + rules.shortest_ms / 1000, 0);
+      const first = Math.ceil(earliest / hop);
+      const last = Math.min(Math.round((frame * this.frame) / hop), bands.length / count - 1);
+      if (last <= first) return null;
+      const column = (band, from, to) => Array.from({ length: Math.min(to, bands.length / count) - from }, (_, at) => bands[(from + at) * count + band]);
+      const settled = Array.from({ length: count }, (_, band) => median(column(band, last, last + rules.level_hops)));
+      const loud = Math.max(...settled) - rules.near_db;
+      const own = [...settled.keys()].filter((band) => settled[band] > loud && settled[band] - Math.min(...column(band, first, last + 1)) >= rules.grown_db);
+      if (!own.length) return null;
+      const below = Array.from({ length: last + 1 - first }, (_, at) => own.reduce((sum, band) => sum + settled[band] - bands[(first + at) * count + band], 0) / own.length);
+      const least = Math.min(rules.risen_db, rules.risen_share * Math.max(...below));
+      return (first + below.findLastIndex((each) => each >= least)) * hop;
     }
 
     withoutOnset(frame) {
@@ -110,7 +139,7 @@
       return slurred ? (at + this.ended) / 2 : at - this.rules.lead_ms / 1000;
     }
 
-    /** Seconds of the highest onset since shortly before, but not in the note before. */
+    /** The highest onset since shortly before, but not in the note before; null where there is none. */
     onsetNear(frame) {
       const at = frame * this.frame;
       const low = Math.max(at - this.rules.near_onset_ms / 1000, this.ended - this.rules.overlap_ms / 1000);
@@ -120,7 +149,7 @@
         const onset = this.onsets[index];
         if ((!best || onset.height >= best.height) && this.soundsFrom(onset.time, frame)) best = onset;
       }
-      return best && best.time;
+      return best;
     }
 
     /** Whether it sounds all the while from an onset to a frame, nearly as loud as there. */
