@@ -279,7 +279,7 @@ def impulse(size: str | float) -> dict[str, Any] | None:
 # The page's parts can be turned up and its tempo changed, so that it limits what it plays itself.
 
 _CEILING = 0.8  # of full scale: from there on the page limits
-_OVER = 6.0  # dB that may be limited
+_OVER = 7.0  # dB that may be limited
 _LISTENED = 60 * RATE  # samples
 
 

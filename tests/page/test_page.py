@@ -70,7 +70,7 @@ def test_the_beats_of_a_bar_that_slows(view: View) -> None:
     }
     beats = [number / 4 for number in range(17)]
     script = """([take, rate, bar, beats]) => {
-        const d = window.drillgen, read = d.readTake({tempos: [], end: 0, ...take}, rate);
+        const d = window.drillgen, read = d.readTake({tempos: [], asked: [], end: 0, ...take}, rate);
         const into = beats.map((beat) => d.secondsInto(read, bar, beat / 4));
         return [into, into.map((at) => 4 * d.shareOf(read, bar, at))];
     }"""
