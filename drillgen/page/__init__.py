@@ -29,7 +29,7 @@ WORKER = "worker.js"  # keeps the page; beside it, since a worker serves what li
 # can be had from a blob alone, and only a script can make one.
 POLICY = (
     "default-src 'none'; script-src {scripts}; worker-src 'self' blob:; "
-    "style-src {styles}; img-src data:; "
+    "style-src {styles}; img-src 'self' data:; "
     "font-src data:; media-src data:; manifest-src 'self'; "
     "base-uri 'none'; form-action 'none'"
 )

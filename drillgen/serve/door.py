@@ -161,7 +161,7 @@ def _descriptors() -> int:
     return soft if soft != resource.RLIM_INFINITY else _WANTED
 
 
-# A QR code in the terminal (ISO/IEC 18004, by the segno library), for a phone's camera.
+# QR codes (ISO/IEC 18004, by the segno library) for a phone's camera: in the terminal, on the page.
 
 
 def qr_code(text: str) -> str:
@@ -174,6 +174,14 @@ def qr_code(text: str) -> str:
     segno.make(text, micro=False).terminal(out=drawn, compact=True)
     lines = drawn.getvalue().splitlines()
     return "\n".join(click.style(line, fg="bright_white", bg="black") for line in lines)
+
+
+def qr_picture(text: str) -> bytes:
+    """The code as SVG, black on white, with the quiet border that the standard asks for."""
+    drawn = io.BytesIO()
+    code = segno.make(text, micro=False)
+    code.save(drawn, kind="svg", dark="#000", light="#fff", omitsize=True)
+    return drawn.getvalue()
 
 
 # Addresses of this machine, and the names under which a browser may ask for it.

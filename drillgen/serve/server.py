@@ -19,12 +19,12 @@ from os import fstat
 from pathlib import Path
 from socketserver import TCPServer
 from typing import IO, Any
-from urllib.parse import urlsplit
+from urllib.parse import unquote, urlsplit
 
 from drillgen.audio.formats import FORMATS
 from drillgen.errors import DrillgenError, reason
 from drillgen.page import FOLDER, INDEX, POLICY, WEB, WORKER
-from drillgen.serve.door import Door, Listed, address, is_ours, page, reach
+from drillgen.serve.door import Door, Listed, address, is_ours, page, qr_picture, reach
 
 # Byte ranges: what part of a file a browser asks for (RFC 9110, section 14).
 #
@@ -299,6 +299,9 @@ _HEADERS = {
 }
 # Keep it, but ask: a pack may be built again meanwhile.
 _ASK = "no-cache"
+# A QR code of a link to a place in what is shared: the page asks for one of its own address.
+_CODE = "/qr?to="
+_LONGEST_LINK = 1000  # letters: beyond it squares are too small for a phone's camera (from memory)
 # What is named by its content is never another (RFC 8246).
 _FOR_EVER = "public, max-age=31536000, immutable"
 _BY_CONTENT = re.compile(r"[a-z]+-[0-9a-f]{12}\.js")
@@ -349,10 +352,24 @@ class Handler(BaseHTTPRequestHandler):
                 return self._told(*found, with_body)
             if target.partition("?")[0] == f"/{WORKER}":
                 return self.send_error(HTTPStatus.NOT_FOUND)  # no browser keeps such a page
+        if self.server.shared and target.startswith(_CODE):
+            return self._code(unquote(target.removeprefix(_CODE)), with_body)
         path = self._reach(target)
         if path is not None and path.is_dir():
             return self._folder(path, target, with_body)
         return self._file(path, with_body)
+
+    def _code(self, link: str, with_body: bool) -> None:
+        """The QR code of a link to what this server shows, and to nothing else."""
+        plain = link.isascii() and link.isprintable() and len(link) <= _LONGEST_LINK
+        if not plain or self._reach(link.partition("#")[0]) is None:
+            return self.send_error(HTTPStatus.NOT_FOUND)
+        body = qr_picture(self.server.url.removesuffix("/") + link)
+        facts = {"Content-Type": MEDIA_TYPES[".svg"], "Content-Security-Policy": _STILL}
+        self._head(HTTPStatus.OK, facts | {"Content-Length": str(len(body))})
+        if with_body:
+            self.wfile.write(body)
+        return None
 
     def _told(self, kind: str, body: bytes, with_body: bool) -> None:
         """What a page that follows a file is told: never kept."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 import shutil
 from fractions import Fraction
@@ -12,12 +13,15 @@ from urllib.parse import urlsplit
 from urllib.request import url2pathname
 
 import pytest
+from PIL import Image
 
 from drillgen.chart import Chart, Role, charts
 from drillgen.drill.models import Drill
 from drillgen.page.html import slowing, steps
+from drillgen.serve.door import local_address
 from drillgen.sound.schedule import sample_at
 from tests.page.pages import HOSTILE, RATE, TITLE, Made, View, make_page
+from tests.serve.serving import serve
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Route
@@ -606,6 +610,37 @@ def state_of(view: View, name: str) -> str | bool:
     """What a field holds, or whether a switch is on."""
     field = view.page.locator(f"#{name}")
     return field.is_checked() if field.get_attribute("type") == "checkbox" else field.input_value()
+
+
+def test_a_camera_reads_the_link(browser: Browser, made: Made) -> None:
+    """Shared by `drillgen serve --lan`, the page shows its link as a QR code, which ZXing (PyPI
+    zxing-cpp) reads; after another choice it is another.  From disk no button offers one."""
+    zxingcpp = pytest.importorskip("zxingcpp")
+    if local_address() is None:
+        pytest.skip("this machine is in no local network")
+    with View(browser, made.index.as_uri()) as view:
+        assert view.page.is_hidden("#qr")
+    served = serve(made.folder, "--lan")
+    try:
+        with View(browser, f"http://{served.host}:{served.port}/") as view:
+            view.set(tempo=133, from_=2, to=3)
+            view.page.click("#qr")
+            for tempo in (133, 144):
+                view.set(tempo=tempo)
+                view.page.wait_for_function(_CODE_OF, arg=f"tempo={tempo}")
+                shot = Image.open(io.BytesIO(view.page.locator("#code").screenshot()))
+                (code,) = zxingcpp.read_barcodes(shot)
+                assert code.text == view.page.url and "bars=2-3" in code.text
+            assert violations(view) == [] == view.problems
+    finally:
+        served.stop()
+
+
+_CODE_OF = """part => {
+    const code = document.getElementById("code");
+    return code.complete && code.naturalWidth > 0 && location.hash.includes(part)
+        && decodeURIComponent(code.src).endsWith(location.hash);
+}"""
 
 
 def test_the_tempo_climbs_by_itself(view: View) -> None:

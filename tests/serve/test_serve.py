@@ -164,6 +164,18 @@ def test_a_camera_can_read_the_code(on_the_lan: Served) -> None:
     assert [code.text for code in found] == [f"http://{on_the_lan.host}:{on_the_lan.port}/"]
 
 
+def test_codes_are_of_what_is_shown_alone(on_the_lan: Served, start: Start) -> None:
+    """A QR code on request leads to a place in what is shared, and nowhere else; shown on this
+    machine only, there is none."""
+    found = on_the_lan.ask("/qr?to=/index.html%23tempo%3D90")
+    assert found.status == 200 and found.headers["Content-Type"] == "image/svg+xml"
+    assert b"<svg" in found.body and b"script" not in found.body
+    wrong = ("https://other-site.example/", "//other-site.example/", "/mine.txt", "/../secret.txt")
+    for to in (*wrong, "", "index.html", "/%0d%0aX:1", "/%E2%80%AE", "/%23" + 1000 * "x"):
+        assert on_the_lan.ask(f"/qr?to={to}").status == 404, to
+    assert start().ask("/qr?to=/index.html").status == 404
+
+
 def _squares(said: list[str]) -> np.ndarray:
     """What the block elements draw (Unicode U+2580, 2584, 2588), lit halves white."""
     lit = {"█": (255, 255), "▀": (255, 0), "▄": (0, 255), " ": (0, 0)}

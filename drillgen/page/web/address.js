@@ -30,6 +30,31 @@
     }
   }
 
+  /* The QR code of the link, drawn by `drillgen serve --lan`: a page that a phone can reach came by plain
+     HTTP from another address than this machine's own. */
+  d.code = { offer, renew };
+
+  function offer() {
+    const [button, picture] = ["qr", "code"].map(d.byId);
+    button.hidden = location.protocol !== "http:" || window.isSecureContext;
+    picture.addEventListener("error", () => { open(false); d.setText("linked", "The server of this page makes no QR codes."); });
+    button.addEventListener("click", () => open(picture.hidden));
+  }
+
+  function open(on) {
+    d.byId("code").hidden = !on;
+    d.byId("qr").setAttribute("aria-expanded", String(on));
+    d.setText("qr", on ? "Hide the QR code" : "Show it as a QR code");
+    renew();
+  }
+
+  /** Where it is shown, it is that of what is chosen now. */
+  function renew() {
+    const picture = d.byId("code");
+    const address = `/qr?to=${encodeURIComponent(location.pathname + location.hash)}`;
+    if (!picture.hidden && picture.getAttribute("src") !== address) picture.src = address;
+  }
+
   /** Parts as text, "bass:off,drums:-6", and back; what is no part is passed over. */
   d.partsText = (levels) => [...levels].filter(([, set]) => !set.on || set.decibels)
     .map(([name, set]) => `${name}:${set.on ? set.decibels : "off"}`).join();

@@ -384,6 +384,8 @@
     on("click", "change", () => { player.click = d.byId("click").value; player.replan(); });
     on("marks", "change", () => d.byId("strip").classList.toggle("unmarked", !d.byId("marks").checked));
     on("link", "click", copyLink);
+    on("qr", "click", keep);
+    d.code.offer();
     on("print-all", "click", () => printAll().catch(failed));
     d.dragging(d.byId("strip"), drag);
     ["change", "click", "keyup"].forEach((event) => document.addEventListener(event, keepSoon));
@@ -452,6 +454,7 @@
     SWITCHES.forEach((id) => { fields[id] = d.byId(id).checked ? "on" : "off"; });
     FIELDS.forEach((id) => { fields[id] = d.byId(id).value; });
     d.address.write(fields);
+    d.code.renew();
   }
 
   async function copyLink() {
