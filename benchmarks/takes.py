@@ -60,6 +60,7 @@ class StudentNote:
     cents: float  # against equal temperament
     slip: str = ""  # "wrong", "extra"
     asked: float = -1.0  # where its asked note stands in the take, seconds; -1: nowhere
+    rise: float = 0.0  # seconds from its start until it has a tenth of its power
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,9 +223,10 @@ def _plucked(note: StudentNote, random: Random) -> Sound:
 
 def student(
     notes: Sequence[StudentNote], instrument: Instrument, seconds: float, random: Random
-) -> Sound:
-    """All notes of a take, and nothing else."""
+) -> tuple[Sound, list[StudentNote]]:
+    """All notes of a take, and nothing else; and the notes with their rise."""
     out = np.zeros(round(seconds * RATE), np.float32)
+    risen = []
     for note in notes:
         if instrument.font:
             sound = _by_font(note, instrument, random)
@@ -233,7 +235,15 @@ def student(
         else:
             sound = _plucked(note, random)
         _add(out, sound, note.start)
-    return np.asarray(out / max(float(np.abs(out).max()), 1e-6) * np.float32(0.5))
+        risen.append(replace(note, rise=_rise(sound)))
+    return np.asarray(out / max(float(np.abs(out).max()), 1e-6) * np.float32(0.5)), risen
+
+
+def _rise(sound: Sound) -> float:
+    """Seconds until a note has a tenth of the power of its loudest moment; moments of 20 ms."""
+    width = RATE // 50
+    powers = np.convolve(np.square(sound, dtype=np.float64), np.ones(width), "same")
+    return int(np.argmax(powers >= 0.1 * powers.max())) / RATE
 
 
 def _add(out: Sound, sound: Sound, at: float) -> None:
@@ -352,6 +362,6 @@ def take(number: int, instruments: Sequence[Instrument]) -> Take:
     chosen = [each for each in chosen if each.start < at + seconds]
     notes = played(chosen, at, random, instrument)
     notes = [note for note in notes if note.start + note.duration < seconds]
-    sound = student(notes, instrument, seconds, random)
+    sound, notes = student(notes, instrument, seconds, random)
     sound = spoiled(sound, how, (performance, at), random)
     return Take(sound, track, at, tuple(notes), instrument, how)

@@ -43,6 +43,21 @@ def plucked(notes: Iterable[Played], seconds: float) -> Sound:
     return 0.25 * out + 1e-4 * random.normal(size=len(out))
 
 
+def bowed(notes: Iterable[Played], seconds: float, rate: int) -> Sound:
+    """Slow bows on one string: each note needs 0.1 s to its level, and the one before it is gone in
+    0.05 s; 20 cents of vibrato; the same phases at any rate."""
+    out = np.zeros(round(seconds * rate))
+    for start, end, pitch in notes:
+        first = round(start * rate)
+        time = np.arange(round((end + 0.05 - start) * rate)) / rate
+        bent = pitch + 0.2 * np.clip((time - 0.1) / 0.2, 0, 1) * np.sin(2 * np.pi * 5.5 * time)
+        phase = 2 * np.pi * np.cumsum(440 * 2 ** ((bent - 69) / 12)) / rate
+        tone = sum(np.sin(n * phase + n) / n for n in range(1, 16))
+        shape = np.clip(time / 0.1, 0, 1) * np.clip((end + 0.05 - start - time) / 0.05, 0, 1)
+        out[first : first + len(time)] += (tone * shape)[: len(out) - first]
+    return 0.2 * out
+
+
 def written(file: Path, sound: Sound) -> Path:
     """As WAVE, 16 bits."""
     with wave.open(str(file), "wb") as to:
