@@ -204,7 +204,10 @@ def _print(
         "| sound | spoiled by | takes | F1 | F1, risen | bias ms, 90 % within | cents off | place |",
         end="",
     )
-    print(" wrong reported | right called wrong | right missed |\n|" + " --- |" * 11)
+    print(
+        " cents off | place | wrong reported | right called wrong | right missed |\n|"
+        + " --- |" * 11
+    )
     for kind in kinds:
         for how in ways:
             if (kind, how) in tallies:
