@@ -200,14 +200,9 @@ def _print(
     kinds: Mapping[str, None],
     ways: Sequence[str] = (*SPOILED, _ALL),
 ) -> None:
-    print(
-        "| sound | spoiled by | takes | F1 | F1, risen | bias ms, 90 % within | cents off | place |",
-        end="",
-    )
-    print(
-        " cents off | place | wrong reported | right called wrong | right missed |\n|"
-        + " --- |" * 11
-    )
+    print("| sound | spoiled by | takes | F1 | F1, risen | bias ms, 90 % within |", end="")
+    print(" cents off | place | wrong reported | right called wrong | right missed |")
+    print("|" + " --- |" * 11)
     for kind in kinds:
         for how in ways:
             if (kind, how) in tallies:
