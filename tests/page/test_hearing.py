@@ -147,9 +147,9 @@ def test_both_say_the_same_of_a_recording(
 def test_a_slow_bow_is_heard_alike(browser: Browser, asking: Made) -> None:
     """Bowed notes, a tenth of a second from nothing to their level and each into the next one: on
     the page as in the command mir_eval.transcription (onsets within 50 ms of where a note begins,
-    pitches within 50 cents) gives an F measure of .93, the goal for bows.  Both hear the same notes,
-    all but one at the same time, to a hop of 10 ms and 5 cents: how a slow note grows is read by
-    thresholds, which two resamplers may pass a moment apart."""
+    pitches within 50 cents) gives an F measure of .93, the goal for bows.  Both hear the same
+    notes, all but one at the same time, to a hop of 10 ms and 5 cents: how a slow note grows is
+    read by thresholds, which two resamplers may pass a moment apart."""
     notes, at = [], 0.4
     for step in (36, 43, 40, 47, 45, 41, 38, 45, 43, 40, 36, 41):
         length = 0.25 if step in (40, 45) else 0.5
