@@ -74,7 +74,8 @@ def test_the_beats_of_a_bar_that_slows(view: View) -> None:
     }
     beats = [number / 4 for number in range(17)]
     script = """([take, rate, bar, beats]) => {
-        const d = window.drillgen, read = d.readTake({tempos: [], asked: [], end: 0, ...take}, rate);
+        const d = window.drillgen;
+        const read = d.readTake({tempos: [], asked: [], end: 0, ...take}, rate);
         const into = beats.map((beat) => d.secondsInto(read, bar, beat / 4));
         return [into, into.map((at) => 4 * d.shareOf(read, bar, at))];
     }"""
@@ -628,7 +629,7 @@ def test_a_camera_reads_the_link(browser: Browser, made: Made) -> None:
             for tempo in (133, 144):
                 view.set(tempo=tempo)
                 view.page.wait_for_function(_CODE_OF, arg=f"tempo={tempo}")
-                shot = Image.open(io.BytesIO(view.page.locator("#code").screenshot()))
+                shot = Image.open(io.BytesIO(view.page.locator("#code img").screenshot()))
                 (code,) = zxingcpp.read_barcodes(shot)
                 assert code.text == view.page.url and "bars=2-3" in code.text
             assert violations(view) == [] == view.problems
@@ -637,7 +638,7 @@ def test_a_camera_reads_the_link(browser: Browser, made: Made) -> None:
 
 
 _CODE_OF = """part => {
-    const code = document.getElementById("code");
+    const code = document.querySelector("#code img");
     return code.complete && code.naturalWidth > 0 && location.hash.includes(part)
         && decodeURIComponent(code.src).endsWith(location.hash);
 }"""

@@ -34,11 +34,11 @@
      HTTP from another address than this machine's own. */
   d.code = { offer, renew };
 
+  const picture = d.el("img", { alt: "QR code of the link to what is chosen", on: { error: missing } });
+
   function offer() {
-    const [button, picture] = ["qr", "code"].map(d.byId);
-    button.hidden = location.protocol !== "http:" || window.isSecureContext;
-    picture.addEventListener("error", () => { open(false); d.setText("linked", "The server of this page makes no QR codes."); });
-    button.addEventListener("click", () => open(picture.hidden));
+    d.byId("qr").hidden = location.protocol !== "http:" || window.isSecureContext;
+    d.byId("qr").addEventListener("click", () => open(d.byId("code").hidden));
   }
 
   function open(on) {
@@ -48,11 +48,17 @@
     renew();
   }
 
+  function missing() {
+    open(false);
+    d.setText("linked", "The server of this page makes no QR codes.");
+  }
+
   /** Where it is shown, it is that of what is chosen now. */
   function renew() {
-    const picture = d.byId("code");
+    if (d.byId("code").hidden) return;
     const address = `/qr?to=${encodeURIComponent(location.pathname + location.hash)}`;
-    if (!picture.hidden && picture.getAttribute("src") !== address) picture.src = address;
+    if (picture.getAttribute("src") !== address) picture.src = address;
+    d.byId("code").replaceChildren(picture);
   }
 
   /** Parts as text, "bass:off,drums:-6", and back; what is no part is passed over. */
