@@ -4,7 +4,7 @@ Takes are made by code (`benchmarks/takes.py`).  Thresholds were chosen by the s
 a string of sines and the vowel u, and by none of the sounds here.  What was heard is compared with
 what was really played by mir_eval (Raffel et al., ISMIR 2014: onsets within 50 ms, pitches within
 50 cents), and every verdict with what the student was made to do.  The second F1 counts a note from
-where it has a tenth of its power, as who hears it would: a sampled bow takes a while to get there.
+where it has a tenth of the power of its loudest moment, which for a bow that swells is late.
 """
 
 from __future__ import annotations
