@@ -1,13 +1,11 @@
 """The presets' music, composed once for all tests of a process that look at it.
 
-Tests of one preset carry its group (`of_preset`), so that one worker runs them all.
+One worker runs all tests that name a preset first (`scheduling.py`).
 """
 
 from __future__ import annotations
 
 from functools import lru_cache
-
-import pytest
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
@@ -32,9 +30,3 @@ def composed(preset: str, seed: int) -> tuple[tuple[Score, ...], ...]:
 def engraved(preset: str, seed: int) -> tuple[Sheets, ...]:
     """For each drill of a preset its sheets."""
     return tuple(sheets(scores) for scores in composed(preset, seed))
-
-
-def of_preset(preset: str, *values: object, **more: object) -> object:
-    """A parameter set for `pytest.mark.parametrize`, run where the preset's others are."""
-    marks = [pytest.mark.xdist_group(f"preset {preset}"), *more.pop("marks", ())]  # type: ignore[misc]
-    return pytest.param(preset, *values, marks=marks, **more)  # type: ignore[arg-type]

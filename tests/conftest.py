@@ -49,48 +49,40 @@ def run_command(
     return forking.run([str(argument) for argument in arguments], cwd)
 
 
-# The page's tests wait for music to be played, in its time: one worker has them all, from the
-# beginning on, and goes before the others, which leave it half a processor so.
-_IN_TIME = "page/"
-# Begun next, so that no worker ends with them alone: long, and in several groups.
-_LONG = ("pack", "audio", "sound")
-# Of these files each test may run anywhere: nothing slow is shared between its tests.
-_APART = ("pack/test_bad_days",)
-
-
+@pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
     """One more than there are processors: the first mostly waits."""
     return len(os.sched_getaffinity(0)) + 1 if hasattr(os, "sched_getaffinity") else 2
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
+    """Imported late: without pytest-xdist tests run one after the other."""
+    from tests.scheduling import scheduler
+
+    return scheduler(config, log)
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """One worker runs all tests of a group: a file where they name none (`--dist loadgroup`)."""
-    for item in items:
-        if item.get_closest_marker("xdist_group") is None and _file(item) not in _APART:
-            group = _IN_TIME if _file(item).startswith(_IN_TIME) else _file(item)
-            item.add_marker(pytest.mark.xdist_group(group))
-    items.sort(key=_turn)
+    """As `scheduling.py` has them, in every worker alike."""
+    from tests.scheduling import turn
+
+    items.sort(key=lambda item: turn(item.nodeid, _seed(item)))
+
+
+def _seed(item: pytest.Item) -> int:
+    values = item.callspec.params if hasattr(item, "callspec") else {}
+    seed = values.get("seed", 1)
+    return seed if isinstance(seed, int) else 1
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
     """What does not have to keep time makes way for what does."""
-    if not _file(item).startswith(_IN_TIME) and "PYTEST_XDIST_WORKER" in os.environ:
+    from tests.scheduling import IN_TIME
+
+    if not item.nodeid.startswith(IN_TIME) and "PYTEST_XDIST_WORKER" in os.environ:
         os.nice(max(0, 5 - os.nice(0)))
-
-
-def _file(item: pytest.Item) -> str:
-    return item.path.relative_to(HERE).with_suffix("").as_posix()
-
-
-def _turn(item: pytest.Item) -> tuple[int, str, int]:
-    """The page, then long rooms; a preset's tests one seed after the other (see `composed.py`)."""
-    file, marker = _file(item), item.get_closest_marker("xdist_group")
-    if file.startswith(_IN_TIME):
-        return 0, file, 0
-    if marker is None or marker.args[0] == file:
-        return 1 if file.startswith(_LONG) else 2, file, 0
-    return 2, str(marker.args[0]), item.callspec.params.get("seed", 1)  # type: ignore[attr-defined]
 
 
 @pytest.fixture

@@ -21,7 +21,7 @@ from drillgen.performance import perform
 from drillgen.score import Note, Score
 from drillgen.theory.scales import chord_scale
 from tests.band.playing import bars, of, written
-from tests.composed import NAMES, SECOND, composed, of_preset
+from tests.composed import NAMES, SECOND, composed
 
 PLAYERS = ["piano", "electric piano", "guitar", "rhythm guitar", "vibraphone"]
 KEYS = ["C", "F#", "Bb", "E"]
@@ -50,8 +50,8 @@ def preset_scores(preset: str, seed: int) -> Iterator[Score]:
 
 # Both guide tones lie in the middle of the comping: looked at with every seed.
 BOTH = "two-fives-both-voices"
-PRESETS = [of_preset(name, SECOND[name]) for name in NAMES if name != BOTH]
-PRESETS += [of_preset(BOTH, seed) for seed in range(1, 9)]
+PRESETS = [(name, SECOND[name]) for name in NAMES if name != BOTH]
+PRESETS += [(BOTH, seed) for seed in range(1, 9)]
 
 
 def strokes(score: Score) -> dict[Fraction, list[Note]]:
@@ -199,7 +199,7 @@ def contradicts(voice: int, melody: int) -> bool:
     return (voice, melody) in ninths | {(9, 8), (8, 9), (8, 7), (5, 4)}
 
 
-@pytest.mark.parametrize(("preset", "seed"), [of_preset(name, 1) for name in NAMES])
+@pytest.mark.parametrize(("preset", "seed"), [(name, 1) for name in NAMES])
 def test_no_tension_contradicts_the_line(preset: str, seed: int) -> None:
     """In no preset does the comping hold a tension over a plain seventh chord that the line
     contradicts while it sounds."""
@@ -236,7 +236,7 @@ def test_a_b13_is_not_held_beside_the_fifth() -> None:
     assert "F" in alone and "F" not in beside and {"C#", "G"} <= beside
 
 
-@pytest.mark.parametrize(("preset", "seed"), [of_preset(name, 1) for name in NAMES])
+@pytest.mark.parametrize(("preset", "seed"), [(name, 1) for name in NAMES])
 def test_every_minor_chord_has_its_third_in_every_preset(preset: str, seed: int) -> None:
     """Every voicing of a chord with a minor third holds that third, however long the chord stays
     (the student who sings or looks for it must hear it)."""

@@ -19,7 +19,7 @@ from music21 import harmony
 from music21 import key as keys
 
 from drillgen.chart import Bar
-from tests.composed import NAMES, composed, engraved, of_preset
+from tests.composed import NAMES, composed, engraved
 from tests.sheet.written import chords, expected, heard, read, sheets_of, symbols
 
 
@@ -28,7 +28,7 @@ def one_key(name: str) -> int:
     return NAMES.index(name)
 
 
-@pytest.mark.parametrize("name", [*map(of_preset, NAMES)])
+@pytest.mark.parametrize("name", NAMES)
 def test_notes_chords_and_signature(name: str) -> None:
     """In one key of each preset, music21 finds the score's notes as they sound, where and as long
     as they stand there, the key's signature (and the next one's over a bar that leads to it), and
@@ -120,7 +120,7 @@ def test_no_time_is_lost_and_no_note(drill: dict[str, object]) -> None:
     assert brackets == ["start", "stop"] * (len(brackets) // 2)
 
 
-@pytest.mark.parametrize("name", [*map(of_preset, NAMES[::4])])
+@pytest.mark.parametrize("name", NAMES[::4])
 def test_verovio_finds_the_same_notes(name: str) -> None:
     """A second program, which the sheets are engraved with, has each note where the score has it,
     an octave higher for a bass (it shows what is written)."""

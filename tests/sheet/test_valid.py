@@ -8,14 +8,14 @@ from typing import Any
 
 import pytest
 
-from tests.composed import NAMES, engraved, of_preset
+from tests.composed import NAMES, engraved
 from tests.sheet.schema import SCHEMA, assert_accepted_by_package, assert_valid
 from tests.sheet.written import sheets_of
 
 FORMS = {"A": "Dm7 | G7 | Cmaj7 | %", "B": "Fm7 | Bb7 | Ebmaj7 | A7b9", "form": "A B A"}
 
 
-@pytest.mark.parametrize("name", [*map(of_preset, NAMES)])
+@pytest.mark.parametrize("name", NAMES)
 def test_presets(name: str, tmp_path: Path) -> None:
     """Each preset's sheet, with its answers; one key of it where only the slower package is."""
     for sheet in engraved(name, 1)[0].all:

@@ -1,0 +1,65 @@
+"""Which tests run in one worker, and in which order.
+
+pytest-xdist groups tests by marks that it writes into their ids, which pytest from 9.2 on no longer
+lets it; so a scheduler of our own reads the groups from the ids as they are.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+from typing import Any
+
+from xdist.scheduler import LoadScopeScheduling
+
+from drillgen.drill.lesson import list_presets
+
+# The page's tests wait for music to be played, in its time: one worker has them all, from the
+# beginning on, and goes before the others, which leave it half a processor so.
+IN_TIME = "tests/page/"
+# Begun next, so that no worker ends with them alone: long, and in several groups.
+LONG = ("tests/pack/", "tests/audio/", "tests/sound/")
+# Of these files each test may run anywhere: nothing slow is shared between its tests.
+APART = ("tests/pack/test_bad_days.py",)
+
+
+@cache
+def _presets() -> tuple[str, ...]:
+    """The names of presets, those first that begin with another's."""
+    return tuple(sorted((preset.name for preset in list_presets()), key=len, reverse=True))
+
+
+@cache
+def group(nodeid: str) -> str:
+    """The page's tests, a preset's (whose music is composed once: `composed.py`), else a file's."""
+    file, _, test = nodeid.partition("::")
+    if file.startswith(IN_TIME):
+        return IN_TIME
+    if file in APART:
+        return nodeid
+    values = re.search(r"\[(.*)\]$", test)
+    if values and not file.startswith(LONG):
+        for name in _presets():
+            if re.match(rf"{re.escape(name)}(-|$)", values[1]):
+                return f"preset {name}"
+    return file
+
+
+def turn(nodeid: str, seed: int) -> tuple[int, str, int]:
+    """The page first, then long rooms; a preset's tests one seed after the other."""
+    if nodeid.startswith(IN_TIME):
+        return 0, nodeid.partition("::")[0], 0
+    long = nodeid.startswith(LONG)
+    return 1 if long else 2, nodeid.partition("::")[0] if long else group(nodeid), seed
+
+
+class ByGroup(LoadScopeScheduling):  # type: ignore[misc]
+    """A group's tests go to one worker."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        return group(nodeid)
+
+
+def scheduler(config: Any, log: Any) -> ByGroup | None:
+    """Where groups are asked for (`--dist loadgroup`)."""
+    return ByGroup(config, log) if config.getvalue("dist") == "loadgroup" else None
