@@ -47,6 +47,7 @@ _OURS = frozenset(
     name.casefold()
     for name in (MANIFEST, NOTES, BOOKLET, INDEX, ALONE, WORKER, FOLDER, *PLAYLISTS.values())
 )
+_A_BOOKLET = re.compile(r"booklet for .+\.pdf", re.IGNORECASE)  # for one more reader
 _LONGEST_TITLE = 80  # bytes of a title in UTF-8: it stands twice in a path, and a name may have 255
 _COUNTED = re.compile(r"( \(\d+\))?")  # behind a repeated name
 _NUMBERED = re.compile(r"(\d{2,}) (.+)")
@@ -59,7 +60,8 @@ def safe(title: str) -> str:
     device = RESERVED.fullmatch(name)
     if device:
         return f"{device[1]}_{name[device.end(1) :]}"  # Windows reads no further than a dot
-    return f"{name}_" if name.casefold() in _OURS else name
+    ours = name.casefold() in _OURS or _A_BOOKLET.fullmatch(name)
+    return f"{name}_" if ours else name
 
 
 def distinct(names: Iterable[str], taken: Iterable[str] = ()) -> Iterator[str]:
