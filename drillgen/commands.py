@@ -478,10 +478,11 @@ def hear(
     at: str | None,
     out: Path,
 ) -> None:
-    """Hear recorded answers to a drill: which notes were right, early, late, sharp or missing.
+    """Hear which notes of recorded answers were right.
 
-    A pack, a drill's file or a preset, and recordings of its responses, with or without the band in
-    them; an excerpt will do. Nothing leaves this machine.
+    And which were early, late, sharp, flat, short or missing. A pack, a drill's file or a preset,
+    and recordings of its responses, with or without the band in them; an excerpt will do. Nothing
+    leaves this machine.
     """
     from drillgen.take.asked import asked_of, chosen, second
     from drillgen.take.report import as_text, files, hear_all

@@ -40,7 +40,7 @@ def drillgen() -> Run:
 
 @pytest.mark.parametrize(
     "command",
-    ["", "build", "check", "play", "serve", "register", "presets", "presets list", "presets show",
+    ["", "build", "check", "hear", "play", "serve", "register", "presets", "presets list", "presets show",
      "presets copy", "schema", "soundfonts"],
 )  # fmt: skip
 def test_help_fits_eighty_columns(command: str) -> None:
@@ -86,7 +86,7 @@ def test_errors_fit_the_terminal(tmp_path: Path) -> None:
     drill.write_text(f"progression: {bars} | X7 | Cmaj7\nbnd: off\n", "utf-8")
     said = printed_on_a_terminal(80, "check", drill)
     rows = said.splitlines()
-    assert max(map(len, rows)) <= 80
+    assert max(len(row) for row in rows if not row.startswith(str(drill))) <= 80  # a path is whole
     piped = forking.run(["check", str(drill)]).stderr
     assert len(piped.splitlines()) == 6 and max(map(len, piped.splitlines())) > 80
     words = [row for row in rows if not row.startswith("    ")]

@@ -440,7 +440,15 @@ _NAME = {"type": ["string", "number"]}
 _TEXT = {"type": "string", "minLength": 1}
 _LINES = any_of(_TEXT, several(_TEXT))
 _WITH_ENDINGS = mapping(
-    {_BARS: _LINES, _ENDINGS: several(_TEXT, 2, _MOST_ENDINGS)}, _BARS, _ENDINGS
+    {
+        _BARS: {**_LINES, "description": "what comes before the endings, the same each time"},
+        _ENDINGS: {
+            **several(_TEXT, 2, _MOST_ENDINGS),
+            "description": "how the section ends the first time, the second …; then as the last",
+        },
+    },
+    _BARS,
+    _ENDINGS,
 )
 _ORDER = any_of(_TEXT, several(_NAME), description="the sections in playing order: A A B A")
 _SECTIONS = {
