@@ -40,8 +40,8 @@ def drillgen() -> Run:
 
 @pytest.mark.parametrize(
     "command",
-    ["", "build", "check", "hear", "play", "serve", "register", "presets", "presets list", "presets show",
-     "presets copy", "schema", "soundfonts"],
+    ["", "build", "check", "hear", "play", "serve", "register", "presets", "presets list",
+     "presets show", "presets copy", "schema", "soundfonts"],
 )  # fmt: skip
 def test_help_fits_eighty_columns(command: str) -> None:
     """Every command's help is read in a terminal of 80 columns, and each option is explained."""
