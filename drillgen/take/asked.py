@@ -32,6 +32,7 @@ _TOGETHER = 4  # bars that are played along, taken as one
 SUNG = "voice"  # the instrument of a line that is asked to be sung
 MANIFEST = "manifest.json"
 _FLATTEST = 5  # fifths below the signature's tonic: its minor second; above, its raised fourth
+_GB, _A_SHARP = -6, 10  # between them white keys have their plain names
 _TIME = re.compile(r"(-)?(?:(\d{1,3}):)?(\d{1,5}(?:\.\d+)?)")
 _EARLY = 0.06  # seconds: a line's note may come so much before its bar
 
@@ -351,9 +352,12 @@ def _key_at(bars: Sequence[AskedBar], seconds: float) -> str:
 
 def named(midi: int, key: str) -> str:
     """A note's name in a key, such as `Bb2`: of all with its sound the one whose place in the
-    circle of fifths is nearest to the signature's notes."""
+    circle of fifths is nearest to the signature's notes; Cb, Fb, E# and B# only where it
+    has them."""
     home = Key.parse(key).signature
     fifths = home + (7 * midi - home + _FLATTEST) % 12 - _FLATTEST
+    if not home - 1 <= fifths <= home + 5 and not _GB <= fifths <= _A_SHARP:
+        fifths += 12 if fifths < 0 else -12
     return str(Pitch.near(Name(fifths), midi))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +14,7 @@ import numpy as np
 import pytest
 from lxml import html
 
+from drillgen.take.asked import named
 from tests.conftest import SMALL, Built, run_command
 from tests.take.sounds import RATE, Sound, Tone, hertz, line_of, plucked, written
 
@@ -266,3 +268,19 @@ def test_another_file_is_not_replaced(pack: Built, answer: Answer, tmp_path: Pat
     theirs.write_text('{"program": "drillgen"}')
     assert hear(tmp_path, pack.folder, take).returncode == 0
     assert told(tmp_path)["recordings"]
+
+
+@pytest.mark.parametrize(
+    ("key", "names"),
+    [
+        ("C major", "C Db D Eb E F F# G Ab A Bb B"),
+        ("Ab major", "C Db D Eb E F Gb G Ab A Bb B"),
+        ("Gb major", "C Db D Eb E F Gb G Ab A Bb Cb"),
+        ("E major", "C C# D D# E F F# G G# A A# B"),
+    ],
+)
+def test_what_nobody_asked_for_is_named_plainly(key: str, names: str) -> None:
+    """A heard note has the key's own name, else a plain one: no double flat, no Fb without a reason
+    (common practice)."""
+    own = [re.sub(r"-?\d", "", named(midi, key)) for midi in range(60, 72)]
+    assert own == names.split()
