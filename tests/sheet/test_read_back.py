@@ -251,7 +251,9 @@ def test_lilypond_reads_the_same(tmp_path: Path) -> None:
     assert staff.count("'slash") == 16
     for symbol in ("d4:m7", "g4:7.9-.11+", "c4:maj7.11+", "a4:7.9-.9+.13-^5"):
         assert chords.count(symbol) == 2
-    folded = in_lilypond(sheets_of(**SONG | {"line": "roots"})[1].handout.musicxml, tmp_path)
+    song = sheets_of(**SONG | {"line": "roots"})[1].handout.musicxml
+    # Of its own layout: it takes a line's break before an ending for the end of the repeat.
+    folded = in_lilypond(re.sub(r"<print new-system[^>]*>", "", song), tmp_path)
     assert folded.count("\\repeat volta 2") == folded.count("\\alternative") == 2 * 2
     assert '\\clef "tab"' in tab and "line-count =\n    #4" in tab
     assert len(re.findall(r"\\[1-4]\b", tab)) == 17
