@@ -71,7 +71,7 @@ def is_seam(one: Bar, two: Bar) -> bool:
     return (one.pass_number, one.tag, one.role) != (two.pass_number, two.tag, two.role)
 
 
-@pytest.mark.parametrize("seed", range(1, 6))
+@pytest.mark.parametrize("seed", range(1, 4))
 @pytest.mark.parametrize("form", FORMS)
 @pytest.mark.parametrize("who", PLAYERS)
 @pytest.mark.parametrize("ending", ["hold", "tag"])

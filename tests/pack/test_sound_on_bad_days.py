@@ -6,7 +6,6 @@ from __future__ import annotations
 import os
 import random
 import shutil
-from itertools import product
 from pathlib import Path
 
 import pytest
@@ -93,7 +92,13 @@ def test_a_damaged_cache(
 
 @pytest.mark.parametrize(
     ("how", "jobs"),
-    [*product(("replaced", "truncated", "overwritten"), ("1", "2")), ("removed", "2")],
+    [
+        ("replaced", "2"),
+        ("truncated", "1"),
+        ("overwritten", "1"),
+        ("overwritten", "2"),
+        ("removed", "2"),
+    ],
 )
 def test_a_soundfont_that_changes_during_a_build(
     plan: Path,
