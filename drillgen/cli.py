@@ -18,7 +18,9 @@ from drillgen.commands import (
     OverrideError,
     build,
     hear,
+    is_pack,
     length,
+    no_pack,
     overriding,
     play,
     read,
@@ -284,9 +286,9 @@ def register(folder: Path, out: Path | None) -> None:
     from drillgen.pack.handout import REGISTER_HEAD, as_columns
     from drillgen.pack.handout import register as registered
 
-    packs = [folder] if _is_pack(folder) else sorted(filter(_is_pack, _inside(folder)))
+    packs = [folder] if is_pack(folder) else sorted(filter(is_pack, _inside(folder)))
     if not packs:
-        raise DrillgenError(f"{folder} is no pack (it has no manifest.json); name a pack")
+        raise DrillgenError(no_pack(folder))
     found = {"" if pack == folder else pack.name: registered(pack) for pack in packs}
     if out is None:
         for name, each in found.items():
@@ -302,10 +304,6 @@ def register(folder: Path, out: Path | None) -> None:
     except OSError as error:
         raise DrillgenError(f"cannot write {out}: {reason(error)}") from error
     click.echo(f"To print: {out}")
-
-
-def _is_pack(folder: Path) -> bool:
-    return (folder / "manifest.json").is_file()
 
 
 def _inside(folder: Path) -> list[Path]:

@@ -545,8 +545,20 @@ def _refuse_other_folders(folder: Path) -> None:
         raise ServeError(f"{folder} is a file; name a pack, the folder that build -o has made")
     if not folder.is_dir():
         raise ServeError(f"{folder}: there is no such folder; name a pack")
-    if not (folder / "manifest.json").is_file():
-        raise ServeError(f"{folder} is no pack (it has no manifest.json); name a pack")
+    if not is_pack(folder):
+        raise ServeError(no_pack(folder))
+
+
+def is_pack(folder: Path) -> bool:
+    """Whether a folder is one that `build` has made."""
+    from drillgen.pack.manifest import NAME
+
+    return (folder / NAME).is_file()
+
+
+def no_pack(folder: Path) -> str:
+    """What is said of a folder that is none."""
+    return f"{folder} is no pack (it has no manifest.json); name a pack"
 
 
 def _address(lan: bool, given: str | None) -> IPv4Address:

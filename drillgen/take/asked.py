@@ -354,9 +354,9 @@ def named(midi: int, key: str) -> str:
     """A note's name in a key, such as `Bb2`: of all with its sound the one whose place in the
     circle of fifths is nearest to the signature's notes; Cb, Fb, E# and B# only where it
     has them."""
-    home = Key.parse(key).signature
-    fifths = home + (7 * midi - home + _FLATTEST) % 12 - _FLATTEST
-    if not home - 1 <= fifths <= home + 5 and not _GB <= fifths <= _A_SHARP:
+    home = Key.parse(key)
+    fifths = home.signature + (7 * midi - home.signature + _FLATTEST) % 12 - _FLATTEST
+    if not home.has(Name(fifths)) and not _GB <= fifths <= _A_SHARP:
         fifths += 12 if fifths < 0 else -12
     return str(Pitch.near(Name(fifths), midi))
 

@@ -31,27 +31,17 @@
   function lagOf(samples, chirp, from, longest) {
     let size = 1;
     while (size < longest + 2 * chirp.length) size *= 2;
-    const turn = ear.fourier(size);
-    const [re, im] = [new Float64Array(size), new Float64Array(size)];
-    for (let k = 0; k < longest + chirp.length; k += 1) re[k] = samples[from + k] || 0;
-    chirp.forEach((value, k) => { im[k] = value; });
-    turn(re, im);
-    const [outRe, outIm] = [new Float64Array(size), new Float64Array(size)];
-    for (let k = 0; k < size; k += 1) { // two real spectra in one; the product of one and the other turned round
-      const j = (size - k) % size;
-      const aRe = (re[k] + re[j]) / 2, aIm = (im[k] - im[j]) / 2;
-      const bRe = (im[k] + im[j]) / 2, bIm = (re[j] - re[k]) / 2;
-      outRe[k] = aRe * bRe + aIm * bIm;
-      outIm[k] = aIm * bRe - aRe * bIm;
-    }
-    turn(outRe, outIm, 1);
+    const { one, other, alike } = ear.correlator(size);
+    one.set(chirp);
+    for (let k = 0; k < longest + chirp.length; k += 1) other[k] = samples[from + k] || 0;
+    const products = alike();
     let best = 0;
     let sum = 0;
     for (let lag = 0; lag < longest; lag += 1) {
-      sum += Math.abs(outRe[lag]);
-      if (outRe[lag] > outRe[best]) best = lag;
+      sum += Math.abs(products[lag]);
+      if (products[lag] > products[best]) best = lag;
     }
-    return outRe[best] > (CLEAR * sum) / longest ? best : null;
+    return products[best] > (CLEAR * sum) / longest ? best : null;
   }
 
   ear.CHIRP = CHIRP;

@@ -41,6 +41,26 @@
     };
   }
 
+  /** How alike two real signals are when the other is so much later: fill `one` and `other`; `alike()` has
+      `size` times the sum of products for each lag.  Both spectra come from one FFT. */
+  function correlator(size) {
+    const turn = fourier(size);
+    const [re, im, outRe, outIm] = [0, 1, 2, 3].map(() => new Float64Array(size));
+    const alike = () => {
+      turn(re, im);
+      for (let k = 0; k < size; k += 1) {
+        const j = (size - k) % size;
+        const aRe = (re[k] + re[j]) / 2, aIm = (im[k] - im[j]) / 2;
+        const bRe = (im[k] + im[j]) / 2, bIm = (re[j] - re[k]) / 2;
+        outRe[k] = aRe * bRe + aIm * bIm;
+        outIm[k] = aRe * bIm - aIm * bRe;
+      }
+      turn(outRe, outIm, 1);
+      return outRe;
+    };
+    return { one: re, other: im, alike };
+  }
+
   /** The middle value, or the mean of the middle two. */
   const median = (values) => {
     const sorted = [...values].sort((one, other) => one - other);
@@ -90,32 +110,23 @@
     const longest = Math.floor(rate / lowest);
     const shortest = Math.floor(rate / highest);
     const part = window - longest - 1; // what is compared is as long as the window leaves
-    const turn = fourier(window);
-    const [re, im, outRe, outIm] = [0, 1, 2, 3].map(() => new Float64Array(window));
+    const { one, other, alike } = correlator(window);
     const normal = new Float64Array(longest + 1);
 
     function differences(samples, at) {
-      re.fill(0);
+      one.fill(0);
       let fixed = 0;
       for (let k = 0; k < window; k += 1) {
-        im[k] = samples[at + k];
-        if (k < part) { re[k] = im[k]; fixed += im[k] * im[k]; }
+        other[k] = samples[at + k];
+        if (k < part) { one[k] = other[k]; fixed += other[k] * other[k]; }
       }
-      turn(re, im); // two real spectra in one: of the part, and of what it is compared with
-      for (let k = 0; k < window; k += 1) {
-        const j = (window - k) % window;
-        const aRe = (re[k] + re[j]) / 2, aIm = (im[k] - im[j]) / 2;
-        const bRe = (im[k] + im[j]) / 2, bIm = (re[j] - re[k]) / 2;
-        outRe[k] = aRe * bRe + aIm * bIm;
-        outIm[k] = aRe * bIm - aIm * bRe;
-      }
-      turn(outRe, outIm, 1);
+      const products = alike();
       let moved = fixed;
       let sum = 0;
       normal[0] = 1;
       for (let lag = 1; lag <= longest; lag += 1) {
         moved += samples[at + lag - 1 + part] ** 2 - samples[at + lag - 1] ** 2;
-        const apart = Math.max(fixed + moved - (2 * outRe[lag]) / window, 0);
+        const apart = Math.max(fixed + moved - (2 * products[lag]) / window, 0);
         sum += apart;
         normal[lag] = sum > QUIET ? (apart * lag) / sum : 1;
       }
@@ -284,5 +295,5 @@
     return grown / bands;
   });
 
-  Object.assign(ear, { RATE, flux, fourier, median });
+  Object.assign(ear, { RATE, correlator, flux, median });
 })((self.ear = self.ear || {}));
