@@ -15,8 +15,8 @@ from drillgen.score import Score
 from drillgen.sheet.sheets import Sheets, sheets
 
 NAMES = tuple(sorted(preset.name for preset in list_presets()))
-# Every third preset is looked at with seed 7, too.
-SECOND = {name: 7 if number % 3 == 0 else 1 for number, name in enumerate(NAMES)}
+# What is looked at of every preset: seed 1, and of every third one seed 7, too.
+ASKED = [(name, 1) for name in NAMES] + [(name, 7) for name in NAMES[::3]]
 
 
 @lru_cache(maxsize=2)

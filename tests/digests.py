@@ -13,12 +13,10 @@ from drillgen.midi import midi_files
 from drillgen.performance import perform
 from drillgen.score import Score
 from drillgen.sheet.sheets import Sheets
-from tests.composed import NAMES, SECOND, composed, engraved
+from tests.composed import ASKED, NAMES, composed, engraved
 from tests.conftest import DATA
 
 FILE = DATA / "digests.json"
-# Each preset's own seed, which is 1 where it does not say, and 7 for every third of them.
-ASKED = [(name, 1) for name in NAMES] + [(name, 7) for name in NAMES if SECOND[name] == 7]
 
 
 def digest(preset: str, seed: int) -> dict[str, str]:

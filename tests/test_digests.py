@@ -6,7 +6,8 @@ import json
 
 import pytest
 
-from tests.digests import ASKED, FILE, digest
+from tests.composed import ASKED
+from tests.digests import FILE, digest
 
 KNOWN = json.loads(FILE.read_text("utf-8"))
 

@@ -21,7 +21,7 @@ from drillgen.performance import perform
 from drillgen.score import Note, Score
 from drillgen.theory.scales import chord_scale
 from tests.band.playing import bars, of, written
-from tests.composed import NAMES, SECOND, composed
+from tests.composed import ASKED, NAMES, composed
 
 PLAYERS = ["piano", "electric piano", "guitar", "rhythm guitar", "vibraphone"]
 KEYS = ["C", "F#", "Bb", "E"]
@@ -50,7 +50,7 @@ def preset_scores(preset: str, seed: int) -> Iterator[Score]:
 
 # Both guide tones lie in the middle of the comping: looked at with every seed.
 BOTH = "two-fives-both-voices"
-PRESETS = [(name, SECOND[name]) for name in NAMES if name != BOTH]
+PRESETS = [(name, seed) for name, seed in ASKED if name != BOTH]
 PRESETS += [(BOTH, seed) for seed in range(1, 9)]
 
 
