@@ -441,11 +441,12 @@ def play(
             _make_page(read(sources, settings, given), first)
         with open_server(first, HERE, port) as server:
             server.following = Following()
-            click.echo(f"{server.url}\nEdit on: this page follows your file. Ctrl-C ends it.")
-            if browser:
-                show(server.url)
             Thread(target=server.serve_forever, daemon=True).start()
+            # Whoever reads that Ctrl-C ends it may press it before the next line runs.
             with suppress(KeyboardInterrupt):
+                click.echo(f"{server.url}\nEdit on: this page follows your file. Ctrl-C ends it.")
+                if browser:
+                    show(server.url)
                 while True:
                     _wait(files)
                     files = {file: changed_at(file) for file in files}
