@@ -486,7 +486,8 @@ def hear(
     leaves this machine.
     """
     from drillgen.take.asked import asked_of, chosen, second
-    from drillgen.take.report import as_text, files, hear_all
+    from drillgen.take.hear_files import files
+    from drillgen.take.report import as_text, hear_all
 
     tracks = chosen(asked_of(source), track, key, tempo)
     takes = hear_all([Path(each) for each in recordings], tracks, second(at))

@@ -24,7 +24,7 @@ from typing import Any
 
 LOADED = (
     *("drillgen.cli", "drillgen.pack.build", "drillgen.pack.workers", "drillgen.sound.render"),
-    *("drillgen.arrange", "drillgen.midi", "drillgen.pack.recording", "drillgen.take.report"),
+    *("drillgen.arrange", "drillgen.midi", "drillgen.pack.recording", "drillgen.take.hear_files"),
     *("drillgen.sheet.sheets", "drillgen.sheet.svg", "drillgen.sheet.pdf", "drillgen.page.html"),
     *("numpy", "numpy.fft", "numpy.random", "verovio", "typst", "av", "lameenc", "mido"),
 )

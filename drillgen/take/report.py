@@ -1,22 +1,17 @@
-"""What was heard, told: values for `hear.json`, text for a terminal, one page with pictures.
+"""What was heard, told: sums, values for `hear.json`, text for a terminal.
 
 `docs/hear.md` describes the file.  Words and signs are those of `tables.json`.
 """
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from html import escape
-from importlib import resources
 from pathlib import Path
 from statistics import median
 from typing import Any
 
-from drillgen.disk import whole_file
-from drillgen.errors import reason
 from drillgen.take import AskedResponse, HeardNote, HearingError, tables
 from drillgen.take.asked import AskedTrack, named
 from drillgen.take.judge import JudgedResponse, Verdict, judged
@@ -74,36 +69,6 @@ def hear_all(
     return takes
 
 
-def files(takes: Sequence[HeardTake], folder: Path) -> list[Path]:
-    """Write `hear.json` and `hear.html`.  Raises HearingError where they cannot be written, or
-    where another program's file has that name."""
-    data = json.dumps(as_data(takes), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-    contents = {"hear.json": data, "hear.html": as_page(takes)}
-    for name in contents:
-        if (folder / name).exists() and not _ours(folder / name):
-            raise HearingError(f"{folder / name} is there, and is not ours; name a folder with -o")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, text in contents.items():
-            with whole_file(folder / name) as file:
-                file.write(text.encode("utf-8"))
-    except OSError as error:
-        raise HearingError(f"cannot write into {folder}: {reason(error)}") from error
-    return [folder / name for name in contents]
-
-
-_HEAD = 400  # bytes in which a file of ours says so
-
-
-def _ours(path: Path) -> bool:
-    """Whether a file is an older one of ours, which may be replaced."""
-    try:
-        with path.open("rb") as file:
-            return b"drillgen" in file.read(_HEAD)
-    except OSError:
-        return False
-
-
 _SURE = 0.15  # seconds: a note that is due so near to a recording's end is not asked for
 
 
@@ -124,8 +89,7 @@ def summary(responses: Iterable[JudgedResponse]) -> Values:
     """Counts, and the middle and spread of lateness (ms) and intonation (cents) of right notes."""
     responses = list(responses)
     verdicts = [verdict for response in responses for verdict in response.verdicts]
-    good = tables()["counts_as_right"]
-    right = [verdict for verdict in verdicts if verdict.verdict in good]
+    right = [v for v in verdicts if v.verdict in tables()["counts_as_right"]]
     ms, ms_spread = _middle([verdict.ms for verdict in right])
     cents, cents_spread = _middle([verdict.cents for verdict in right])
     return {
@@ -156,6 +120,29 @@ def by_key(responses: Sequence[JudgedResponse]) -> dict[str, list[JudgedResponse
     return found
 
 
+def by_bar(responses: Iterable[JudgedResponse]) -> dict[int, list[Verdict]]:
+    """The verdicts of each bar of a call, over all keys; bars count from 1."""
+    found: dict[int, list[Verdict]] = {}
+    for judgement in responses:
+        response = judgement.response
+        bars = response.last_bar - response.first_bar + 1
+        length = (response.end - response.start) / bars
+        for verdict in judgement.verdicts:
+            # Before its bar line by less than that, a note is early; by more, it anticipates.
+            into = verdict.asked.start + tables()["judge"]["time_ms"] / 1000 - response.start
+            found.setdefault(min(max(int(into / length), 0), bars - 1) + 1, []).append(verdict)
+    return dict(sorted(found.items()))
+
+
+def solid(right: int, asked: int) -> bool:
+    """Whether so many notes right are enough."""
+    return bool(right >= tables()["next"]["clean_share"] * asked > 0)
+
+
+def _right(verdicts: Iterable[Verdict]) -> int:
+    return sum(verdict.verdict in tables()["counts_as_right"] for verdict in verdicts)
+
+
 def next_step(responses: Sequence[JudgedResponse], tempo: float) -> Values:
     """What to do next, by the rules of the table: its tempo, the keys that are not clean yet,
     weakest first, and words."""
@@ -183,7 +170,7 @@ def next_step(responses: Sequence[JudgedResponse], tempo: float) -> Values:
     return {
         "tempo": tempo,
         "keys": weak,
-        "words": words.format(tempo=f"{tempo:g}", keys=", ".join(map(_short, weak))),
+        "words": words.format(tempo=f"{tempo:g}", keys=", ".join(map(short_key, weak))),
     }
 
 
@@ -191,7 +178,7 @@ def _tempo(tempo: float, times: float) -> float:
     return float(round(tempo * times))
 
 
-def _short(key: str) -> str:
+def short_key(key: str) -> str:
     """`Bb major` as `Bb`, `F minor` as it is."""
     return key.removesuffix(" major")
 
@@ -238,7 +225,7 @@ def off(judgement: JudgedResponse, tuning: float) -> list[str]:
     return said + [extra_words(note, key, tuning) for note in judgement.extra]
 
 
-def _bars(response: AskedResponse) -> str:
+def bars_of(response: AskedResponse) -> str:
     one = response.first_bar == response.last_bar
     return f"bar {response.first_bar}" if one else f"bars {response.first_bar}-{response.last_bar}"
 
@@ -272,6 +259,10 @@ def _take_data(take: HeardTake) -> Values:
         "octaves": tuning.octaves,
         "summary": summary(take.judged),
         "keys": [{"key": key, **summary(own)} for key, own in by_key(take.judged).items()],
+        "bars": [
+            {"bar": bar, "asked": len(own), "right": _right(own)}
+            for bar, own in by_bar(take.judged).items()
+        ],
         "responses": [_response_data(each) for each in take.judged],
         "next": next_step(take.judged, track.tempo),
         "guesses": guesses(take.judged),
@@ -324,8 +315,12 @@ def clock(seconds: float) -> str:
 
 
 def as_text(takes: Sequence[HeardTake]) -> str:
-    """All takes: a table where there are several, then what is to be said of each."""
-    parts = [as_table(takes)] if len(takes) > 1 else []
+    """All takes: tables where there are several, then what is to be said of each."""
+    parts = [
+        "\n".join([title, *_laid_out(block)]).strip("\n")
+        for title, rows in tables_of(takes)
+        for block in _narrow(rows)
+    ]
     parts += ["\n".join(_take_lines(take)) for take in takes]
     return "\n\n".join([*parts, errs()])
 
@@ -335,19 +330,49 @@ def errs() -> str:
     return str(tables()["errs"])
 
 
-_COLUMNS = ("", "right", "more", "time (ms)", "in tune (cents)")
+COLUMNS = ("right", "more", "time (ms)", "in tune (cents)")
+Rows = list[tuple[str, ...]]  # the first is the heading
 
 
-def as_table(takes: Sequence[HeardTake]) -> str:
-    """A row a recording."""
-    return "\n".join(_laid_out([("recording", *_COLUMNS[1:])] + [_row_of(take) for take in takes]))
+def tables_of(takes: Sequence[HeardTake]) -> Iterator[tuple[str, Rows]]:
+    """Where there are several recordings: a row for each, then, for each drill, how its keys and
+    the bars of its call stand in one after the other; each with its title."""
+    if len(takes) < 2:
+        return
+    numbered = [(str(number), take) for number, take in enumerate(takes, 1)]
+    rows = [(number, *row(take.file, summary(take.judged))) for number, take in numbered]
+    yield "", [("", "recording", *COLUMNS), *rows]
+    for drill in dict.fromkeys(take.placed.track.drill for take in takes):
+        own = [(number, take) for number, take in numbered if take.placed.track.drill == drill]
+        counts: dict[str, dict[str, tuple[int, int]]] = {}
+        for number, take in own:
+            for name, verdicts in _standing(take):
+                counts.setdefault(name, {})[number] = _right(verdicts), len(verdicts)
+        cells = [
+            (name, *(_cell(*found.get(number, (0, 0))) for number, _ in own))
+            for name, found in counts.items()
+        ]
+        share = round(10 * tables()["next"]["clean_share"])
+        title = f"{drill}: what is solid (●: at least {share} notes of 10 right)"
+        yield title, [("", *(number for number, _ in own)), *cells]
 
 
-def _row_of(take: HeardTake) -> tuple[str, ...]:
-    return _row(take.file, summary(take.judged))
+def _standing(take: HeardTake) -> Iterator[tuple[str, list[Verdict]]]:
+    """The verdicts of each key, then of each bar of the call."""
+    for key, own in by_key(take.judged).items():
+        yield short_key(key), [verdict for each in own for verdict in each.verdicts]
+    for bar, verdicts in by_bar(take.judged).items():
+        yield f"bar {bar}", verdicts
 
 
-def _row(name: str, sums: Values) -> tuple[str, ...]:
+def _cell(right: int, asked: int) -> str:
+    if not asked:
+        return ""
+    return f"{right}/{asked} ●" if solid(right, asked) else f"{right}/{asked}"
+
+
+def row(name: str, sums: Values) -> tuple[str, ...]:
+    """What is said of some responses, by `COLUMNS`, after their name."""
     return (
         name,
         f"{sums['right']} of {sums['asked']}",
@@ -357,6 +382,15 @@ def _row(name: str, sums: Values) -> tuple[str, ...]:
     )
 
 
+_ACROSS = 8  # columns of a table that a terminal has room for
+
+
+def _narrow(rows: Rows) -> Iterator[Rows]:
+    """A table in blocks, each with the first column."""
+    for first in range(1, len(rows[0]), _ACROSS):
+        yield [(row[0], *row[first : first + _ACROSS]) for row in rows]
+
+
 def _laid_out(rows: Sequence[Sequence[str]]) -> Iterator[str]:
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     for row in rows:
@@ -364,26 +398,26 @@ def _laid_out(rows: Sequence[Sequence[str]]) -> Iterator[str]:
 
 
 def _take_lines(take: HeardTake) -> Iterator[str]:
-    yield _headline(take)
-    yield from (f"  {said}" for said in _tuned(take))
+    yield headline(take)
+    yield from (f"  {said}" for said in tuned(take))
     yield from (f"  note: {said}" for said in take.warnings)
-    rows = [_row(_short(key), summary(own)) for key, own in by_key(take.judged).items()]
-    yield from (f"  {line}" for line in _laid_out([_COLUMNS, *rows]))
+    rows = [row(short_key(key), summary(own)) for key, own in by_key(take.judged).items()]
+    yield from (f"  {line}" for line in _laid_out([("", *COLUMNS), *rows]))
     for judgement in take.judged:
         said = off(judgement, take.placed.tuning.cents)
         if said:
-            where = f"{_short(judgement.response.key)}, {_bars(judgement.response)}"
+            where = f"{short_key(judgement.response.key)}, {bars_of(judgement.response)}"
             yield f"  {where}: {'; '.join(said)}"
     yield from (f"  {said}" for said in guesses(take.judged))
     yield f"  Next: {next_step(take.judged, take.placed.track.tempo)['words']}"
     yield f"  {tables()['care']}"
 
 
-def _headline(take: HeardTake) -> str:
+def headline(take: HeardTake) -> str:
     return f"{take.file}: {take.placed.track.name}, from {clock(take.placed.at)}"
 
 
-def _tuned(take: HeardTake) -> Iterator[str]:
+def tuned(take: HeardTake) -> Iterator[str]:
     """How the player is tuned and in which octave, where that is worth a word."""
     tuning = take.placed.tuning
     if abs(tuning.cents) >= _WORTH_SAYING:
@@ -396,151 +430,3 @@ def _tuned(take: HeardTake) -> Iterator[str]:
 
 
 _WORTH_SAYING = 8.0  # cents
-
-
-# The page.
-
-_SECOND, _SEMITONE, _EDGE = 62.0, 9.0, 26.0  # pixels
-
-
-def as_page(takes: Sequence[HeardTake]) -> str:
-    """One document with a picture of each response, which loads nothing."""
-    title = takes[0].placed.track.drill if takes else "drillgen hear"
-    body = [_html_table(takes, "recording")] if len(takes) > 1 else []
-    body += [_take_html(take) for take in takes]
-    page = resources.files("drillgen.take").joinpath("hear.html").read_text("utf-8")
-    for name, text in (("title", escape(title)), ("errs", escape(errs()))):
-        page = page.replace("{{" + name + "}}", text)
-    return page.replace("{{body}}", "\n".join([*body, _legend()]))
-
-
-def _html_table(takes: Sequence[HeardTake], first: str) -> str:
-    return _html_rows([(first, *_COLUMNS[1:]), *map(_row_of, takes)])
-
-
-def _html_rows(rows: Sequence[Sequence[str]]) -> str:
-    head, *others = rows
-    lines = ["".join(f"<th>{escape(cell)}" for cell in head)]
-    lines += ["".join(f"<td>{escape(cell)}" for cell in row) for row in others]
-    return "<div class=wide><table><tr>" + "<tr>".join(lines) + "</table></div>"
-
-
-def _take_html(take: HeardTake) -> str:
-    rows = [_row(_short(key), summary(own)) for key, own in by_key(take.judged).items()]
-    step = next_step(take.judged, take.placed.track.tempo)
-    said = [*_tuned(take), *take.warnings, *guesses(take.judged)]
-    parts = [
-        f"<h2>{escape(_headline(take))}</h2>",
-        _html_rows([("key", *_COLUMNS[1:]), *rows]),
-        *(f"<p>{escape(each)}</p>" for each in said),
-        f"<p>Next: {escape(step['words'])} {escape(tables()['next']['rules'])}</p>",
-        f"<p class=care>{escape(tables()['care'])}</p>",
-        *(_response_html(each, take.placed.tuning.cents) for each in take.judged),
-    ]
-    return "\n".join(parts)
-
-
-def _response_html(judgement: JudgedResponse, tuning: float) -> str:
-    response, said = judgement.response, off(judgement, tuning)
-    count = f"{judgement.right} of {len(response.notes)}"
-    listed = "".join(f"<li>{escape(each)}" for each in said)
-    return (
-        f"<section><h3>{escape(response.key)}, {_bars(response)}: {count}</h3>"
-        f"<div class=wide>{picture(judgement, tuning)}</div>"
-        f"<p class=said aria-live=polite></p><ul>{listed}</ul></section>"
-    )
-
-
-def picture(judgement: JudgedResponse, tuning: float) -> str:
-    """A response as SVG: asked notes outlined, heard ones filled, each with its sign and words."""
-    canvas = _Canvas(judgement, tuning)
-    key = judgement.response.key
-    parts = [*canvas.bars()]
-    parts += [canvas.note(each, words_of(each, key, tuning)) for each in judgement.verdicts]
-    parts += [canvas.extra(note, extra_words(note, key, tuning)) for note in judgement.extra]
-    width, height = canvas.size
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.0f}" height="{height:.0f}"'
-        f' viewBox="0 0 {width:.0f} {height:.0f}">{"".join(parts)}</svg>'
-    )
-
-
-class _Canvas:
-    """Where seconds and pitches lie in a picture."""
-
-    def __init__(self, judgement: JudgedResponse, tuning: float) -> None:
-        self._response, self._tuning = judgement.response, tuning / 100
-        heard = [v.heard for v in judgement.verdicts if v.heard] + list(judgement.extra)
-        starts = [note.start for note in judgement.response.notes]
-        starts += [note.start for note in heard]
-        pitches = [float(n.key) for n in judgement.response.notes]
-        pitches += [note.pitch - self._tuning for note in heard]
-        self._from = min([self._response.start, *starts]) - 0.1
-        self._until = max([self._response.end, *(note.end for note in heard)]) + 0.1
-        self._low: float = min(pitches) - 1
-        self._high: float = max(pitches) + 1
-
-    @property
-    def size(self) -> tuple[float, float]:
-        """Width and height."""
-        height = (self._high - self._low) * _SEMITONE + 2 * _EDGE
-        return (self._until - self._from) * _SECOND, height
-
-    def _x(self, seconds: float) -> float:
-        return (seconds - self._from) * _SECOND
-
-    def _y(self, pitch: float) -> float:
-        return _EDGE + (self._high - pitch) * _SEMITONE
-
-    def bars(self) -> Iterator[str]:
-        """Lines between bars."""
-        response, height = self._response, self.size[1]
-        count = response.last_bar - response.first_bar + 1
-        for number in range(count + 1):
-            x = self._x(response.start + (response.end - response.start) * number / count)
-            yield f'<line class="bar" x1="{x:.1f}" x2="{x:.1f}" y1="0" y2="{height:.0f}"/>'
-            if number < count:
-                yield f'<text x="{x + 3:.1f}" y="11">{response.first_bar + number}</text>'
-
-    def note(self, verdict: Verdict, words: str) -> str:
-        """An asked note, and what was heard for it."""
-        asked, name = verdict.asked, verdict.verdict
-        box = self._box(asked.start, asked.end, asked.key, f"asked {name}")
-        y = self._y(asked.key)
-        label = f'<text x="{self._x(asked.start):.1f}" y="{y + 18:.1f}">{asked.name}</text>'
-        if verdict.heard is None:
-            return self._told(words, box + label + self._sign(name, asked.start, y - 8))
-        heard = self._heard(verdict.heard, name)
-        above = min(self._y(verdict.heard.pitch - self._tuning), y) - 8
-        return self._told(words, heard + box + label + self._sign(name, asked.start, above))
-
-    def extra(self, note: HeardNote, words: str) -> str:
-        """A note that nobody asked for."""
-        above = self._y(note.pitch - self._tuning) - 8
-        return self._told(
-            words, self._heard(note, "extra") + self._sign("extra", note.start, above)
-        )
-
-    def _heard(self, note: HeardNote, verdict: str) -> str:
-        return self._box(note.start, note.end, note.pitch - self._tuning, f"heard {verdict}")
-
-    def _box(self, start: float, end: float, pitch: float, kind: str) -> str:
-        width = max((end - start) * _SECOND, 2)
-        return (
-            f'<rect class="{kind}" x="{self._x(start):.1f}" y="{self._y(pitch) - 4.5:.1f}"'
-            f' width="{width:.1f}" height="9" rx="2"/>'
-        )
-
-    def _sign(self, verdict: str, seconds: float, y: float) -> str:
-        sign = tables()["verdicts"][verdict]["sign"]
-        return f'<text class="sign" x="{self._x(seconds) + 5:.1f}" y="{y:.1f}">{sign}</text>'
-
-    @staticmethod
-    def _told(words: str, inner: str) -> str:
-        said = escape(words)
-        return f'<g tabindex="0" role="img" aria-label="{said}"><title>{said}</title>{inner}</g>'
-
-
-def _legend() -> str:
-    rows = [(each["sign"], each["word"]) for each in tables()["verdicts"].values()]
-    return "<h3>Signs</h3>" + _html_rows([("sign", "outline: asked; filled: heard"), *rows])

@@ -107,7 +107,8 @@ def test_what_is_said_and_shown(pack: Built, answer: Answer, tmp_path: Path) -> 
     assert done.returncode == 0, done.stderr
     for said in ("was not heard", "ms late", "cents sharp", "was heard where", "Next:"):
         assert said in done.stdout
-    assert [row.split()[0] for row in done.stdout.splitlines()[1:3]] == ["ana.flac", "ben.flac"]
+    rows = [row.split()[:2] for row in done.stdout.splitlines()[1:3]]
+    assert rows == [["1", "ana.flac"], ["2", "ben.flac"]]
     text = (tmp_path / "heard" / "hear.html").read_text("utf-8")
     page = html.fromstring(text)
     shown = page.xpath("//svg//g[title]")
@@ -117,6 +118,49 @@ def test_what_is_said_and_shown(pack: Built, answer: Answer, tmp_path: Path) -> 
         word for word in ("errs", "break at least every half hour") if word in text
     }
     assert not page.xpath("//@src | //link | //img")
+
+
+def test_weeks_show_what_is_solid(pack: Built, answer: Answer, tmp_path: Path) -> None:
+    """Of recordings one after the other, terminal and page show for each key and each bar of the
+    call how many notes were right, and mark what has become solid; the file has the bars."""
+    planted, weeks = {1, 5}, []
+    for name, wrong in (("week-1", planted), ("week-2", set())):
+        tones = [
+            Tone(start - answer.at, end - start, hertz(key + 2 * (number in wrong)))
+            for number, (start, end, key) in enumerate(answer.asked)
+        ]
+        sound = plucked(tones, answer.asked[-1][1] - answer.at + 0.5)
+        weeks.append(written(tmp_path / f"{name}.flac", sound))
+    done = hear(tmp_path, pack.folder, *weeks)
+    assert done.returncode == 0, done.stderr
+
+    def expected(name: str, numbers: list[int]) -> list[str]:
+        """Its name; right of asked in both weeks, nine of ten marked."""
+        count, wrong = len(numbers), len(planted & {*numbers})
+        first = f"{count - wrong}/{count}"
+        return [name, first if wrong > 0.1 * count else f"{first} ●", f"{count}/{count} ●"]
+
+    half, beat = len(answer.asked) // 2, PASS / 16
+    bars: dict[int, list[int]] = {}
+    for number, (start, _, _) in enumerate(answer.asked):
+        since = start - answer.asked[0 if number < half else half][0]
+        bars.setdefault(int((since + beat / 4) // (4 * beat)), []).append(number)
+    rows = [
+        expected("C", [*range(half)]),
+        expected("Ab", [*range(half, 2 * half)]),
+        *(expected(f"bar {bar + 1}", numbers) for bar, numbers in sorted(bars.items())),
+    ]
+    page = html.fromstring((tmp_path / "heard" / "hear.html").read_text("utf-8"))
+    lines = page.xpath("//table[caption]//tr")
+    assert [[cell.text_content() for cell in line.xpath("td")] for line in lines[1:]] == rows
+    printed = [line.split() for line in done.stdout.splitlines()]
+    assert all(" ".join(row).split() in printed for row in rows)
+    first, second = told(tmp_path)["recordings"]
+    for recording, wrong in ((first, planted), (second, set())):
+        assert [each["bar"] for each in recording["bars"]] == [bar + 1 for bar in sorted(bars)]
+        assert [each["asked"] - each["right"] for each in recording["bars"]] == [
+            len(wrong & {*numbers}) for _, numbers in sorted(bars.items())
+        ]
 
 
 def test_an_octave_is_right_where_it_is_sung(tmp_path: Path) -> None:
