@@ -25,7 +25,7 @@ from drillgen.page import FOLDER, INDEX
 from drillgen.sound.soundfonts import Soundfont
 
 if TYPE_CHECKING:
-    from drillgen.page import Picture, Take
+    from drillgen.page import Picture, Reading, Take
     from drillgen.score import Score
     from drillgen.sheet.sheets import Sheet, Sheets
     from drillgen.theory.pitch import Key
@@ -266,17 +266,12 @@ def engravers() -> tuple[str, ...]:
     return tuple(found)
 
 
-def papers(folder: str, found: Sheets) -> tuple[tuple[str, str], ...]:
-    """What the page says of each sheet's PDF, and where that lies."""
+def _papers(folder: str, found: Sequence[Sheet]) -> tuple[tuple[str, str], ...]:
+    """What the page says of the PDF of a reader's sheet and of the answers, and where each lies."""
+    labels = ("Sheet (PDF)", "Answers (PDF)")
     return tuple(
-        (f"{_heading(sheet)} (PDF)", f"{folder}/{_name(sheet)}.pdf") for sheet in found.all
+        (label, f"{folder}/{_name(sheet)}.pdf") for label, sheet in zip(labels, found, strict=False)
     )
-
-
-def _heading(sheet: Sheet) -> str:
-    """'Sheet', 'Answers', 'For Bb'."""
-    name = sheet.name or "sheet"
-    return name[0].upper() + name[1:]
 
 
 def _name(sheet: Sheet) -> str:
@@ -323,7 +318,7 @@ def _bind(lesson: Lesson, place: Workspace, *composed: DrillSheets) -> ManifestE
     drills, files, lacks = [each.sheets for each in composed], {}, ""
     for reader, name in booklets(lesson.drills).items():
         found = list(_in_order(drills, reader))
-        count = sum(not each.name.startswith(_ANSWERS) for each in found)
+        count = sum(bool(each.of(reader)) for each in drills)
         said = (found[0].reader if reader else "", f"{count} drills", lesson.note)
         cover = Booklet(lesson.title, tuple(filter(None, said)))
         content = booklet(cover, found)
@@ -332,9 +327,6 @@ def _bind(lesson: Lesson, place: Workspace, *composed: DrillSheets) -> ManifestE
         files[name.removesuffix(".pdf")] = name
     own = _warnings(lesson.title, "".join(each for each in lacks if each in lesson.title))
     return {"files": files} | own
-
-
-_ANSWERS = "answers"
 
 
 def booklets(drills: Iterable[Drill]) -> dict[str, str]:
@@ -346,9 +338,9 @@ def booklets(drills: Iterable[Drill]) -> dict[str, str]:
 
 def _in_order(drills: Sequence[Sheets], reader: str = "") -> Iterator[Sheet]:
     """A reader's sheets of a lesson, answers last."""
-    which = f"for {reader}" if reader else ""
-    for name in (which, f"{_ANSWERS} {which}".strip()):
-        yield from (sheet for found in drills for sheet in found.all if sheet.name == name)
+    own = [found.of(reader) for found in drills]
+    yield from (sheet for each in own for sheet in each[:1])
+    yield from (sheet for each in own for sheet in each[1:])
 
 
 PAGE_SECTION, OVER_ALL = "page", "index"
@@ -428,9 +420,7 @@ def _make_page(
         folder=job.folder,
         keys=_keys(job.drill),
         takes=_takes(job.drill, tracks),
-        pictures=_pictures(found, job.drill),
-        shown_in=found.handout.shown_in,
-        papers=papers(job.folder, found) if job.sheets else (),
+        readings=tuple(_readings(found, job)),
     )
     font = here(job.soundfont, job.soundfont.sha256)
     entry = write_drill(place.folder, stand, font, place.jobs)
@@ -454,18 +444,30 @@ def _keys(drill: Drill) -> tuple[Key, ...]:
     return (key_of_bars(drill, drill.bars),) if drill.bars and one else drill.key_cycle
 
 
-def _pictures(found: Sheets, drill: Drill) -> tuple[Picture, ...]:
-    """Those of the handout and of the answers, which the page of a dictated line has not."""
+def _readings(found: Sheets, job: PageJob) -> Iterator[Reading]:
+    """The sheets of everybody who reads the drill, for the page to choose from."""
+    from drillgen.page import Reading
+    from drillgen.sheet.reader import readers
+
+    hidden = job.drill.line is not None and job.drill.line.dictation
+    for name, reader in readers(job.drill):
+        handed, *answers = found.of(name)
+        pictures = _pictures(handed, None if hidden or not answers else answers[0])
+        papers = _papers(job.folder, found.of(name)) if job.sheets else ()
+        yield Reading(name, reader, pictures, handed.shown_in, papers)
+
+
+def _pictures(handed: Sheet, answers: Sheet | None) -> tuple[Picture, ...]:
+    """Those of a handout and of its answers, which the page of a dictated line has not."""
     from drillgen.page import Picture
 
-    handed = _strips(found.handout)
-    shown = None if drill.line and drill.line.dictation else found.revealed
-    answers = _strips(shown) if shown else [("", "")] * len(handed)
-    named = [section.names for section in (shown or found.handout).sections]
+    named = (answers or handed).sections
+    drawn = _strips(handed)
+    solved = _strips(answers) if answers else [("", "")] * len(drawn)
     return tuple(
-        Picture(wide, narrow, answer, narrow_answer, names)
-        for (wide, narrow), (answer, narrow_answer), names in zip(
-            handed, answers, named, strict=True
+        Picture(wide, narrow, answer, narrow_answer, section.names, section.label)
+        for (wide, narrow), (answer, narrow_answer), section in zip(
+            drawn, solved, named, strict=True
         )
     )
 

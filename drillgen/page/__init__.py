@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from drillgen.chart import Chart
     from drillgen.performance import Performance
     from drillgen.score import Score
+    from drillgen.sheet.reader import Reader
     from drillgen.theory.pitch import Key
 
 # What the page's files are called, for those who need not know how they are made.
@@ -44,6 +45,19 @@ class Picture:
     answer: str = ""  # the same with the calls that are learned by ear; "" where they are shown
     narrow_answer: str = ""
     names: tuple[tuple[str, str], ...] = ()  # a note's id, and its name as it is written
+    label: str = ""  # the key as it is written: "C major", "D major (concert C major)"
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A drill as it is written for one of those who read it."""
+
+    name: str  # as the drill names the reader: "Bb"; "" for whom it means
+    reader: Reader
+    pictures: tuple[Picture, ...]  # one a key, in the key cycle's order
+    # A bar's id and the id of the measure that shows it, for every bar that is on the sheet.
+    shown_in: tuple[tuple[str, str], ...]
+    papers: tuple[tuple[str, str], ...]  # links: what is said, the file from the pack's root
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,10 +76,7 @@ class Stand:
     folder: str  # of the drill in the pack: its name, and where it lies
     keys: tuple[Key, ...]  # the whole key cycle
     takes: tuple[Take, ...]
-    pictures: tuple[Picture, ...] = ()  # one a key, in the key cycle's order
-    # A bar's id and the id of the measure that shows it, for every bar that is on the sheet.
-    shown_in: tuple[tuple[str, str], ...] = ()
-    papers: tuple[tuple[str, str], ...] = ()  # links: what is said, the file from the pack's root
+    readings: tuple[Reading, ...] = ()  # the first is the one that is shown at first
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,11 +20,24 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from drillgen.chart import Bar, Chart
+from drillgen.chart import Bar, Chart, Span
 from drillgen.disk import whole_file
-from drillgen.page import ALONE, FOLDER, INDEX, POLICY, WEB, WORKER, Licence, Picture, Stand, Take
+from drillgen.page import (
+    ALONE,
+    FOLDER,
+    INDEX,
+    POLICY,
+    WEB,
+    WORKER,
+    Licence,
+    Picture,
+    Reading,
+    Stand,
+    Take,
+)
 from drillgen.page.tones import PagePlayer, PageStroke, Tone, gain, impulse, needs, players, tones
 from drillgen.score import Note, PartName
+from drillgen.sheet.reader import Reader
 from drillgen.sheet.svg import font_faces
 from drillgen.sound.fluidsynth import RATE
 from drillgen.sound.release import choke_fall, sample_at
@@ -42,32 +55,54 @@ _DEGREES = {1: "root", 2: "second", 3: "third", 4: "fourth", 5: "fifth", 6: "six
             9: "ninth", 11: "eleventh", 13: "thirteenth"}  # fmt: skip
 
 
+Values = dict[str, Any]
+Names = Sequence[tuple[str, str]]  # of each key's sheets, for wide and for narrow pages
+
+
 def layout(
-    take: Take, stand: Stand, sheets: Sequence[tuple[str, str]], tone_of: Mapping[int, int]
+    take: Take, stand: Stand, sheets: Sequence[Names], tone_of: Mapping[int, int]
 ) -> dict[str, Any]:
-    """Bars and keys.  `sheets`: names of each key's sheets; `tone_of`: a tone for each MIDI key."""
+    """Bars and keys as they sound, and what of them each reader sees otherwise.  `sheets`: of each
+    reader; `tone_of`: a tone for each MIDI key."""
     chart = take.chart
-    split = chart.drill.tracks == "per key"
-    places = [stand.keys.index(key) for key in chart.keys] if split else range(len(chart.keys))
-    shown_in, prefix = dict(stand.shown_in), f"k{places[0]}" if split else ""
     return {
         "bars": [_bar(chart, bar) for bar in chart.bars],
-        "shown": [shown_in.get(f"{prefix}b{bar.number}", "") for bar in chart.bars],
-        "keys": [
-            _key(take, bars, sheets[place] if place < len(sheets) else ("", ""), tone_of)
-            for bars, place in zip(_by_key(chart), places, strict=True)
+        "keys": [_key(take, bars, tone_of) for bars in _by_key(chart)],
+        "read": [
+            _reading(take, stand, reading, names)
+            for reading, names in zip(stand.readings, sheets, strict=True)
         ],
     }
+
+
+def _reading(take: Take, stand: Stand, reading: Reading, names: Names) -> dict[str, Any]:
+    """Sheets, and for a reader who sees other keys than sound, what these and the chords are."""
+    chart, reader = take.chart, reading.reader
+    split = chart.drill.tracks == "per key"
+    places = [stand.keys.index(key) for key in chart.keys] if split else range(len(chart.keys))
+    shown_in, prefix = dict(reading.shown_in), f"k{places[0]}" if split else ""
+    keys: list[Values] = [{"sheet": names[at][0], "narrow": names[at][1]} for at in places]
+    found = {
+        "shown": [shown_in.get(f"{prefix}b{bar.number}", "") for bar in chart.bars],
+        "keys": keys,
+    }
+    if not reader.written.fifths:
+        return found
+    for key, place, bars in zip(keys, places, _by_key(chart), strict=True):
+        key |= {"seen": reading.pictures[place].label, "first": _first_seen(take, bars, reader)}
+    seen = ([reader.span(span, bar.key) for span in bar.spans] for bar in chart.bars)
+    return found | {"chords": [[_chord(span) for span in spans] for spans in seen]}
 
 
 def _bar(chart: Chart, bar: Bar) -> list[Any]:
     """Role, key, pass, bar of the form, and chords with the beat that they start on."""
     beat = chart.drill.meter.beat
-    chords = [
-        [span.chord.pretty if span.chord else "N.C.", float((span.start - bar.start) / beat)]
-        for span in bar.spans
-    ]
+    chords = [[_chord(span), float((span.start - bar.start) / beat)] for span in bar.spans]
     return [ROLES.index(bar.role), bar.key_number, bar.pass_number, bar.form_bar, chords]
+
+
+def _chord(span: Span) -> str:
+    return span.chord.pretty if span.chord else "N.C."
 
 
 def _by_key(chart: Chart) -> Iterator[list[Bar]]:
@@ -75,9 +110,7 @@ def _by_key(chart: Chart) -> Iterator[list[Bar]]:
         yield [bar for bar in chart.bars if bar.key_number == number and bar.role != "count-in"]
 
 
-def _key(
-    take: Take, bars: Sequence[Bar], sheet: tuple[str, str], tone_of: Mapping[int, int]
-) -> dict[str, Any]:
+def _key(take: Take, bars: Sequence[Bar], tone_of: Mapping[int, int]) -> dict[str, Any]:
     after = (bar.number for bar in bars if bar.role == "ending" or bar.change)
     held = next(after, bars[-1].number + 1)
     return {
@@ -86,30 +119,51 @@ def _key(
         "to": bars[-1].number,
         # The first bar of the last chord or on to another key, or the bar after the last.
         "held": held,
-        "sheet": sheet[0],
-        "narrow": sheet[1],
         "first": _first(take, bars, tone_of),
     }
 
 
 def _first(take: Take, bars: Sequence[Bar], tone_of: Mapping[int, int]) -> dict[str, Any] | None:
     """The first note of the line in a key: its name as it sounds, what it is, and its tone."""
-    line = take.score.part("line")
-    inside = (n for n in line.notes if bars[0].start <= n.start < bars[-1].end) if line else ()
-    note = next(iter(inside), None)
-    if note is None:
+    if (note := _first_note(take, bars)) is None:
         return None
     return {
-        "name": f"{note.pitch.name.pretty}{note.pitch.octave}",
-        "what": _what(take, note),
+        "name": _sounding(note),
+        "what": _what(note, _under(bars, note)),
         "tone": tone_of.get(note.pitch.midi, -1),
     }
 
 
-def _what(take: Take, note: Note) -> str:
+def _first_seen(take: Take, bars: Sequence[Bar], reader: Reader) -> dict[str, str] | None:
+    """The same for a reader who sees another one: its name as it is written, and what it is."""
+    if (note := _first_note(take, bars)) is None:
+        return None
+    key, under = bars[0].key, _under(bars, note)
+    what = _what(note, under and reader.span(under, key))
+    return {
+        "name": reader.pitch(note.pitch, key, under).name.pretty,
+        "what": ", ".join(filter(None, (f"concert {_sounding(note)}", what))),
+    }
+
+
+def _first_note(take: Take, bars: Sequence[Bar]) -> Note | None:
+    line = take.score.part("line")
+    inside = (n for n in line.notes if bars[0].start <= n.start < bars[-1].end) if line else ()
+    return next(iter(inside), None)
+
+
+def _sounding(note: Note) -> str:
+    return f"{note.pitch.name.pretty}{note.pitch.octave}"
+
+
+def _under(bars: Sequence[Bar], note: Note) -> Span | None:
+    spans = (s for bar in bars for s in bar.spans if s.start <= note.start < s.end)
+    return next((span for span in spans if span.chord), None)
+
+
+def _what(note: Note, under: Span | None) -> str:
     """What a note is in its chord: 'third of Dm7'; "" where it is none of its degrees."""
-    spans = (s for b in take.chart.bars for s in b.spans if s.start <= note.start < s.end)
-    chord = next((span.chord for span in spans if span.chord), None)
+    chord = under.chord if under else None
     try:
         degree = Degree.parse(note.mark).number
     except ValueError:
@@ -118,8 +172,6 @@ def _what(take: Take, note: Note) -> str:
         return ""
     return f"{_DEGREES[degree]} of {chord.pretty}"
 
-
-Values = dict[str, Any]
 
 # In the order in which they stand on the page.
 PARTS: dict[PartName, str] = {
@@ -144,9 +196,9 @@ def drill(
     stand: Stand,
     players: Sequence[Sequence[PagePlayer]],
     sounds: Sounds,
-    sheets: Sequence[tuple[str, str]],
+    sheets: Sequence[Names],
 ) -> Values:
-    """All of a drill but its strokes; `players` of each take in turn, `sheets`: names a key."""
+    """All of a drill but its strokes; `players` of each take in turn, `sheets`: of each reader."""
     first = stand.takes[0].chart.drill
     tone_of = _line_tones(players, sounds)
     return {
@@ -163,8 +215,8 @@ def drill(
         "choke": round(choke_fall(), 1),
         "tones": list(_tones(sounds)),
         "parts": list(_parts(stand, players)),
+        "readers": [[each.name, each.reader.name, each.papers] for each in stand.readings],
         "layouts": [layout(take, stand, sheets, tone_of) for take in _layouts(stand)],
-        "papers": [list(paper) for paper in stand.papers],
     }
 
 
@@ -557,7 +609,7 @@ def _entry(
     values: dict[str, Any],
 ) -> Values:
     """The drill in the page's catalogue; what it refers to is added to `values`."""
-    sheets = [_sheet(picture, values) for picture in stand.pictures]
+    sheets = [[_sheet(each, values) for each in reading.pictures] for reading in stand.readings]
     entry = drill(stand, played, sounds, sheets)
     takes = [
         tempo | {"file": _named("take", take(stand, index, played[index], sounds), values)}

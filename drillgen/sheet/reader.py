@@ -97,6 +97,17 @@ def reader_of(spec: SheetSpec, player: str) -> Reader:
     return replace(own, clef=spec.clef) if spec.clef else own
 
 
+_FIRST_PLAYER = "upright"  # who reads where there is no line
+
+
+def readers(drill: Drill) -> Iterator[tuple[str, Reader]]:
+    """Who gets a drill's sheet, by the names in `also_for`; first, as "", whom the drill means."""
+    player = drill.line.instrument if drill.line else _FIRST_PLAYER
+    yield "", reader_of(drill.sheet, player)
+    for name in drill.sheet.also_for:
+        yield name, reader_named(name)
+
+
 def reader_named(name: str) -> Reader:
     """Another reader: an instrument, Bb or Eb, or a clef at concert pitch."""
     if name in _PITCHES:

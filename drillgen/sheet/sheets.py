@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import zip_longest
+from itertools import chain, zip_longest
 
 from drillgen.chart import Bar, Chart, Span
 from drillgen.drill.lines import Walking
@@ -32,7 +32,7 @@ from drillgen.sheet.notation import (
     tempo_mark,
 )
 from drillgen.sheet.placing import annotated, degrees
-from drillgen.sheet.reader import Reader, Solution, read_by, reader_named, reader_of, solutions
+from drillgen.sheet.reader import Reader, Solution, read_by, readers, solutions
 from drillgen.sheet.restyle import NEXT_SIGNATURE
 from drillgen.sheet.staff import Filling, Measure, measure, with_accidentals
 from drillgen.theory.pitch import Key, Pitch
@@ -266,9 +266,6 @@ def _nth(first: int, last: int) -> str:
     return f"{one} {'and' if last == first + 1 else 'to'} {other} time"
 
 
-_FIRST_PLAYER = "upright"  # who reads where there is no line
-
-
 @dataclass(frozen=True)
 class Section:
     """The music of one key."""
@@ -349,6 +346,11 @@ class Sheets:
     def all(self) -> tuple[Sheet, ...]:
         return (self.handout, *([self.revealed] if self.revealed else []), *self.others)
 
+    def of(self, reader: str) -> tuple[Sheet, ...]:
+        """The sheet of one of `readers`, by its name there, and the answers after it if there are
+        some; nothing where the drill has no such reader."""
+        return tuple(sheet for sheet in self.all if sheet.name in _names(reader))
+
 
 def sheets(scores: Sequence[Score]) -> Sheets:
     """The sheets of a drill from the scores of its tracks, in `charts()`'s order.
@@ -357,14 +359,8 @@ def sheets(scores: Sequence[Score]) -> Sheets:
     """
     drill = scores[0].chart.drill
     tracks = [score for score in scores if score.chart.tempo == scores[0].chart.tempo]
-    player = drill.line.instrument if drill.line else _FIRST_PLAYER
-    own = list(_for_reader(drill, tracks, reader_of(drill.sheet, player), ""))
-    others = [
-        sheet
-        for name in drill.sheet.also_for
-        for sheet in _for_reader(drill, tracks, reader_named(name), name)
-    ]
-    return Sheets(own[0], own[1] if len(own) > 1 else None, tuple(others))
+    own, *others = (list(_for_reader(drill, tracks, who, name)) for name, who in readers(drill))
+    return Sheets(own[0], own[1] if len(own) > 1 else None, tuple(chain(*others)))
 
 
 def _for_reader(
@@ -375,11 +371,17 @@ def _for_reader(
     chords = drill.sheet.show != "line" or not line
     heard = drill.line is not None and drill.line.by_ear
     hands = not name
-    which = f"for {name}" if name else ""
-    yield _sheet(tracks, SheetRequest(reader, line and not heard, chords, hands=hands), which)
+    handed, answers = _names(name)
+    yield _sheet(tracks, SheetRequest(reader, line and not heard, chords, hands=hands), handed)
     if heard:
         wanted = SheetRequest(reader, line=True, chords=True, degrees=True, hands=hands)
-        yield _sheet(tracks, wanted, f"answers {which}".strip())
+        yield _sheet(tracks, wanted, answers)
+
+
+def _names(reader: str) -> tuple[str, str]:
+    """What a reader's sheet is called, and the answers to it."""
+    which = f"for {reader}" if reader else ""
+    return which, f"answers {which}".strip()
 
 
 def _sheet(tracks: Sequence[Score], wanted: SheetRequest, name: str) -> Sheet:

@@ -181,12 +181,12 @@
       this.page.mark(keys);
       this.next = d.advice(keys, this.page.key(), next);
       d.byId("advised").hidden = !this.next;
-      if (this.next) d.setText("advice", `${this.next.key} at ${this.next.tempo} (${this.next.why}).`);
+      if (this.next) d.setText("advice", `${this.page.seen(this.next.key)} at ${this.next.tempo} (${this.next.why}).`);
       d.setText("guess", this.guess || "");
       d.setText("rules", next.rules);
       d.setText("care", care);
       d.setText("errs", errs);
-      d.byId("standing").replaceChildren(...keys.filter(([, { tried }]) => tried).map(rowOf));
+      d.byId("standing").replaceChildren(...keys.filter(([, { tried }]) => tried).map(([key, standing]) => rowOf(this.page.seen(key), standing)));
       d.byId("kept").hidden = !d.results.any();
     }
 
@@ -238,7 +238,7 @@
     return often ? often[1].words : "";
   }
 
-  function rowOf([key, { solid, best, share }]) {
+  function rowOf(key, { solid, best, share }) {
     return d.el("tr", {}, d.el("th", { scope: "row" }, key), d.el("td", {}, solid ? "solid" : "not yet"),
       d.el("td", {}, best === null ? "–" : String(best)), d.el("td", {}, `${Math.round(100 * share)} %`));
   }

@@ -19,7 +19,7 @@
         layout.bars.forEach((bar, index) => {
           if (bar[1] === number && index >= lead) list.append(this.item(index, bar, index - lead + 1, nameOf(index)));
         });
-        return d.el("section", {}, d.el("h3", {}, key.label), list);
+        return d.el("section", {}, d.el("h3", {}, key.seen), list);
       });
       this.host.replaceChildren(...groups);
     }

@@ -2,6 +2,22 @@
 (function (d) {
   "use strict";
 
+  /** The drill as one of its readers has it, by name: keys, chords and sheets as they are written for him. */
+  d.readBy = function (data, name) {
+    const reader = Math.max(0, data.readers.findIndex(([each]) => each === name));
+    const layouts = data.layouts.map(({ bars, keys, read }) => {
+      const { shown, chords, keys: seen } = read[reader];
+      const written = (text, bar, index) => (chords ? chords[bar][index] : text);
+      return {
+        shown,
+        bars: bars.map(([role, key, pass, form, own], bar) => [role, key, pass, form, own.map(([text, at], index) => [written(text, bar, index), at])]),
+        keys: keys.map((key, index) => ({ seen: key.label, ...key, ...seen[index], first: key.first && { ...key.first, ...seen[index].first } })),
+      };
+    });
+    const [called, , papers] = data.readers[reader];
+    return { ...data, layouts, papers, reader: called, moved: Boolean(data.layouts[0].read[reader].chords) };
+  };
+
   /** The first bar after the count-in. */
   d.leadOf = (layout) => layout.keys[0].from;
 
@@ -10,9 +26,9 @@
     const found = [];
     drill.layouts.forEach((layout, number) => {
       const several = layout.keys.length > 1;
-      if (several) found.push({ label: "All keys in turn", layout: number, from: d.leadOf(layout), to: layout.bars.length - 1 });
-      layout.keys.forEach(({ label, from, to, held }, index) =>
-        found.push({ label, layout: number, index, from, to: several ? held - 1 : to }));
+      if (several) found.push({ label: "All keys in turn", seen: "All keys in turn", layout: number, from: d.leadOf(layout), to: layout.bars.length - 1 });
+      layout.keys.forEach(({ label, seen, from, to, held }, index) =>
+        found.push({ label, seen, layout: number, index, from, to: several ? held - 1 : to }));
     });
     return found;
   };

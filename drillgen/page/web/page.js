@@ -11,7 +11,7 @@
 
   const catalogue = JSON.parse(d.byId("catalogue").textContent);
   const still = window.matchMedia("(prefers-reduced-motion: reduce)");
-  const state = { entry: null, drill: null, layout: 0, key: null, take: null, tempo: 0, bar: 0, levels: new Map() };
+  const state = { entry: null, data: null, drill: null, reader: "", weak: new Set(), layout: 0, key: null, take: null, tempo: 0, bar: 0, levels: new Map() };
   const strip = new d.Strip(d.byId("strip"), (id) => jump(state.places.barOf(id, state.bar)));
   const list = new d.Bars(d.byId("bars"), (bar) => jump(bar));
   const sight = new d.Sight(d.byId("back"));
@@ -19,7 +19,7 @@
     program: catalogue.program, words: catalogue.words, drill: () => state.drill, keyOf, tracks, adopt, expected,
     music: () => ({ player, asked: state.read.asked }),
     tempo: ({ speed, bar }) => (state.read.tempos.length ? state.read.tempos[bar] : state.take.tempo) * speed,
-    labels: () => keyLabels(), key: () => keyOf(d.clamp(state.bar, player.lead, layout().bars.length - 1)),
+    labels: () => keyLabels(), seen: (label) => d.choices(state.drill).find((each) => each.label === label).seen, key: () => keyOf(d.clamp(state.bar, player.lead, layout().bars.length - 1)),
     nameOf: (bar) => whereOf(layout(), bar), wake: () => band.open(), mark: markKeys,
   });
   let band = null;
@@ -33,9 +33,10 @@
     if (band) band.close();
     const asked = (state.choosing = {});
     if (entry.count) d.load(entry.count).then(d.bring, () => {});
-    const drill = await d.load(entry.file);
+    const data = await d.load(entry.file);
     if (state.choosing !== asked) return;
-    Object.assign(state, { entry, drill, layout: 0, take: null, bar: 0 });
+    const drill = d.readBy(data, state.reader);
+    Object.assign(state, { entry, data, drill, weak: new Set(), layout: 0, take: null, bar: 0 });
     state.tones = new d.Tones(drill);
     band = new d.Band(drill, state.tones);
     player = new d.Player(band);
@@ -43,7 +44,8 @@
     player.cueOf = cueOf;
     player.ready = (bar) => state.tones.has(opening(bar));
     d.byId("drill").value = String(catalogue.drills.indexOf(entry));
-    d.show.drill(drill, d.choices(drill));
+    d.show.drill(drill);
+    d.show.reader(drill, state.weak);
     player.countIn = d.byId("count-in").checked;
     if (d.byId("rounds").value !== "steady") d.byId("repeat").checked = true;
     player.repeat = d.byId("repeat").checked;
@@ -55,6 +57,21 @@
     d.showParts(d.byId("parts"), band, state.levels);
     d.show.ready(LOADING, drill);
     await chooseKey(0);
+  }
+
+  /** For whom it is written is seen, not heard: what sounds goes on. */
+  function chooseReader(name) {
+    state.reader = name;
+    state.drill = d.readBy(state.data, name);
+    d.show.reader(state.drill, state.weak);
+    showBars();
+    dress();
+    place(state.bar);
+  }
+
+  function showBars() {
+    state.places = d.places(layout(), player.lead);
+    list.show(layout(), player.lead, state.places.nameOf);
   }
 
   /** Have ready what is heard first, then the rest; until then the page says that it loads. */
@@ -77,9 +94,9 @@
 
   /** Everything that the drill needs, by name. */
   function needed() {
-    const { entry, drill } = state;
-    const sheets = drill.layouts.flatMap(({ keys }) => keys.flatMap(({ sheet, narrow }) => [sheet, narrow]));
-    const all = [entry.file, entry.count, ...entry.takes.map((take) => take.file), ...sheets, ...drill.tones.map(([name]) => name)];
+    const { entry, data } = state;
+    const sheets = data.layouts.flatMap(({ read }) => read.flatMap(({ keys }) => keys.flatMap(({ sheet, narrow }) => [sheet, narrow])));
+    const all = [entry.file, entry.count, ...entry.takes.map((take) => take.file), ...sheets, ...data.tones.map(([name]) => name)];
     return [...new Set(all)].filter(Boolean);
   }
 
@@ -102,11 +119,10 @@
     state.layout = choice.layout;
     d.byId("key").value = String(index);
     player.lead = d.leadOf(layout());
-    state.places = d.places(layout(), player.lead);
+    showBars();
     setBars(choice.from, choice.to);
     const was = player.playing;
     if (was) stop();
-    list.show(layout(), player.lead, state.places.nameOf);
     const takes = takesHere();
     await chooseTempo(tempo === null ? takes[0].tempo : tempo, tempo === null ? takes[0] : null);
     place(choice.from);
@@ -284,7 +300,7 @@
     const number = bar < player.lead ? "Count-in" : `Bar ${state.places.numberOf(bar)} of ${layout().bars.length - player.lead}`;
     const goal = bar >= player.lead ? bar : player.playing ? player.target : state.key.from;
     const key = layout().bars[goal][1];
-    d.setText("place", `${number} · ${layout().keys[key].label}`);
+    d.setText("place", `${number} · ${layout().keys[key].seen}`);
     showSheet(key, bar, seen);
     list.mark(bar);
   }
@@ -298,10 +314,10 @@
     const value = name ? await d.load(name) : null;
     if (state.sheet !== wanted) return;
     state.sheetKey = key;
-    d.setText("paper", `${key.label} · ${d.byId("tempo").value} beats a minute`);
+    d.setText("paper", `${key.seen} · ${d.byId("tempo").value} beats a minute`);
     const open = d.byId("line").value !== "hidden" && value && value.answer;
     sight.expect();
-    strip.show(value ? (open ? value.answer : value.sheet) : "", `Sheet, ${key.label}`, (id) => state.places.nameOf(state.places.barOf(id, state.bar)));
+    strip.show(value ? (open ? value.answer : value.sheet) : "", `Sheet, ${key.seen}`, (id) => state.places.nameOf(state.places.barOf(id, state.bar)));
     d.byId("marking").hidden = !strip.hasRows();
     d.byId("naming").hidden = !value || !Object.keys(value.names).length;
     strip.name(d.byId("names").checked && value ? value.names : null);
@@ -329,7 +345,7 @@
   }
 
   function whereOf({ keys, bars }, bar) {
-    return `${keys[bars[bar][1]].label}, bar ${bar - player.lead + 1}:`;
+    return `${keys[bars[bar][1]].seen}, bar ${bar - player.lead + 1}:`;
   }
 
   /** The first bars of the answers that a round in a key has, of the bars that are chosen. */
@@ -361,12 +377,9 @@
     keepSoon();
   }
 
-  /** The keys that were tried and are not solid yet, where keys are chosen. */
   function markKeys(keys) {
-    const weak = new Set(keys.filter(([, { tried, solid }]) => tried && !solid).map(([label]) => label));
-    d.choices(state.drill).forEach(({ label }, index) => {
-      d.byId("key").options[index].textContent = weak.has(label) ? `${label} – not yet solid` : label;
-    });
+    state.weak = new Set(keys.filter(([, { tried, solid }]) => tried && !solid).map(([label]) => label));
+    d.show.reader(state.drill, state.weak);
   }
 
   /* Hands ---------------------------------------------------------------------------------- */
@@ -375,6 +388,7 @@
     const on = (id, event, act) => d.byId(id).addEventListener(event, act);
     const number = (id) => Number(d.byId(id).value) || 0;
     on("drill", "change", () => chooseDrill(catalogue.drills[number("drill")]).catch(failed));
+    on("reader", "change", () => chooseReader(d.byId("reader").value));
     on("key", "change", () => chooseKey(number("key")).catch(failed));
     on("play", "click", toggle);
     on("top", "click", () => (player.playing ? jump(player.first, Infinity) : place(player.first)));
@@ -448,7 +462,7 @@
   function keep() {
     if (!player || !state.take || state.restoring) return;
     const fields = {
-      drill: catalogue.drills.indexOf(state.entry) + 1, key: state.key.label, tempo: Math.round(state.tempo * 10) / 10,
+      drill: catalogue.drills.indexOf(state.entry) + 1, reader: state.reader, key: state.key.label, tempo: Math.round(state.tempo * 10) / 10,
       bars: `${d.byId("from").value}-${d.byId("to").value}`, parts: d.partsText(state.levels),
     };
     SWITCHES.forEach((id) => { fields[id] = d.byId(id).checked ? "on" : "off"; });
@@ -480,6 +494,7 @@
   }
 
   async function restoreFrom(asked) {
+    state.reader = asked.get("reader") || "";
     if (asked.has("parts")) state.levels = d.partsFrom(asked.get("parts"));
     ["count-in", "count-rounds", "marks", "names"].forEach((id) => { if (asked.has(id)) d.byId(id).checked = asked.get(id) === "on"; });
     FIELDS.filter((id) => asked.has(id) && id !== "line").forEach((id) => { d.byId(id).value = asked.get(id); });

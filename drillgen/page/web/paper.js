@@ -8,7 +8,7 @@
     const parts = layout.keys.map((key, index) => {
       const picture = d.pictureOf(pictures[index]);
       picture.querySelectorAll("[id^=b], [id^=k]").forEach((bar) => bar.removeAttribute("id"));
-      return d.el("section", { class: "a-key" }, d.el("h2", {}, `${key.label} · ${tempo}`), picture);
+      return d.el("section", { class: "a-key" }, d.el("h2", {}, `${key.seen} · ${tempo}`), picture);
     });
     host.replaceChildren(...parts);
     document.body.classList.add("all-keys");

@@ -5,7 +5,7 @@
   let shown = ""; // the turn that is shown, and the one that was spoken
   let spoken = "";
 
-  d.show = { catalogue, drill, tempo, playing, pace, ready, anew, turn, first, problem };
+  d.show = { catalogue, drill, reader, tempo, playing, pace, ready, anew, turn, first, problem };
 
   function catalogue({ title, drills, licence, program }) {
     const several = drills.length > 1;
@@ -19,16 +19,27 @@
     d.setText("program", `Made with ${program}.`);
   }
 
-  function drill(value, choices) {
+  /** What is there for who reads the drill: keys to choose from, of which `weak` ones are not solid, and PDFs. */
+  function reader(value, weak) {
+    const chosen = d.byId("key").value;
+    d.byId("reader").value = value.reader;
+    d.byId("sounding").hidden = !value.moved;
+    d.byId("key").replaceChildren(...d.choices(value).map(({ label, seen }, index) =>
+      d.el("option", { value: index }, weak.has(label) ? `${seen} – not yet solid` : seen)));
+    d.byId("key").value = chosen;
+    d.byId("papers").replaceChildren(...value.papers.map(([label, file]) => d.el("a", { href: addressOf(file) }, label)));
+  }
+
+  function drill(value) {
     const sheet = Boolean(value.layouts[0].keys[0].sheet);
     d.setText("title", value.title);
     d.setText("note", value.note);
     d.byId("note").hidden = !value.note;
     d.setText("facts", value.facts);
-    d.byId("key").replaceChildren(...choices.map((choice, index) => d.el("option", { value: index }, choice.label)));
+    d.byId("reader").replaceChildren(...value.readers.map(([name, label]) => d.el("option", { value: name }, label)));
+    d.byId("reading").hidden = !sheet || value.readers.length < 2;
     d.byId("line").value = value.dictated ? "hidden" : value.byEar ? "after" : "shown";
     d.byId("hiding").hidden = !sheet || value.dictated || !value.parts.some((part) => part.name === "line");
-    d.byId("papers").replaceChildren(...value.papers.map(([label, file]) => d.el("a", { href: addressOf(file) }, label)));
     d.byId("list").open = !sheet;
     d.byId("repeat").checked = value.loops;
   }
