@@ -38,6 +38,8 @@
     }
 
     leave() {
+      // A smooth scroll of ours would go on under the reader's hand.
+      if (performance.now() < this.own) window.scrollTo({ top: scrollY, behavior: "instant" });
       this.following = false;
       this.back.hidden = false;
     }
