@@ -51,6 +51,7 @@ HOSTILE: tuple[Mapping[str, Any], ...] = (
         "line": "phrases",
         "gaps": {"call": 2, "response": 2, "harmony": "continues"},
         "ending": "none",
+        "sheet": {"also_for": ["Bb", "tenor"]},
     },
 )
 _PHRASES = {
