@@ -7,24 +7,15 @@ from typing import Any
 
 import pytest
 
-from drillgen.arrange import arrange
-from drillgen.chart import Bar, charts
+from drillgen.chart import Bar
 from drillgen.drill.models import Drill
 from drillgen.score import Note, Score
-
-TWELVE = ["C", "F", "Bb", "Eb", "Ab", "Db", "Gb", "B", "E", "A", "D", "G"]
+from tests.lines import writing
+from tests.lines.writing import TWELVE, line
 
 
 def written(**drill: Any) -> Score:
-    drill = {"progression": "ii7 | V7 | Imaj7 | %", "gaps": "off", **drill}
-    return arrange(charts(Drill.model_validate(drill))[0])
-
-
-def line(score: Score) -> tuple[Note, ...]:
-    """The line without the note that it holds on the last chord."""
-    part = score.part("line")
-    assert part is not None
-    return tuple(note for note in part.notes if bar_of(score, note).role != "ending")
+    return writing.written(**{"progression": "ii7 | V7 | Imaj7 | %", **drill})
 
 
 def names(notes: tuple[Note, ...]) -> list[str]:

@@ -12,12 +12,10 @@ from itertools import pairwise
 
 import pytest
 
-from drillgen.arrange import arrange
-from drillgen.chart import charts
-from drillgen.drill.lesson import list_presets, load
 from drillgen.performance import perform
 from drillgen.score import Note, Score
 from tests.band.playing import bars, of, written
+from tests.composed import NAMES, composed
 
 PLAYERS = ["piano", "electric piano", "guitar", "vibraphone"]
 TUNE = {
@@ -27,7 +25,6 @@ TUNE = {
 }
 CALLS = {"progression": "ii7 | V7 | Imaj7 | %", "key_cycle": "fourths", "passes": 2,
          "gaps": {"call": 4, "response": 4}, "line": {"kind": "arpeggio"}}  # fmt: skip
-PRESETS = sorted(preset.name for preset in list_presets())
 
 
 def strokes(score: Score) -> dict[Fraction, list[Note]]:
@@ -236,13 +233,13 @@ def test_a_guitar_can_play_its_roots(kind: str) -> None:
         assert fits_a_hand(tuple(sorted(note.pitch.midi for note in notes)))
 
 
-@pytest.mark.parametrize("preset", PRESETS)
+@pytest.mark.parametrize("preset", NAMES)
 def test_the_roots_of_the_presets(preset: str) -> None:
     """In every preset at least 95 of 100 chords that the band plays have their root or written bass
     sounded before they end: by the bass, the chords or the line; in the answers to a bass line by
     the student, where that is a bass player."""
     from benchmarks.musical.accompaniment import roots
 
-    for drill in load(preset).drills:
-        heard, chords = roots(arrange(charts(drill)[0]))
-        assert heard >= 0.95 * chords, drill.title
+    for score, *_ in composed(preset, 1):
+        heard, chords = roots(score)
+        assert heard >= 0.95 * chords, score.chart.drill.title

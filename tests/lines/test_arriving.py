@@ -7,12 +7,10 @@ from typing import Any
 
 import pytest
 
-from drillgen.arrange import arrange
-from drillgen.chart import charts
-from drillgen.drill.models import Drill
 from drillgen.score import Note, Score
 from drillgen.theory.chords import Chord
-from tests.lines.melodies import TWELVE
+from tests.lines import writing
+from tests.lines.writing import TWELVE
 
 RUNNING: list[Any] = [
     "walking",
@@ -30,7 +28,7 @@ EVERY: list[Any] = [*RUNNING, "guide tones", {"kind": "guide tones", "voices": "
 
 def written(**drill: Any) -> Score:
     plain = {"progression": "ii7 | V7 | Imaj7 | VI7", "key_cycle": TWELVE, "gaps": 2}
-    return arrange(charts(Drill.model_validate({**plain, **drill}))[0])
+    return writing.written(**{**plain, **drill})
 
 
 def line(score: Score) -> tuple[Note, ...]:

@@ -10,12 +10,10 @@ import pytest
 from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import list_presets, load
-from drillgen.drill.models import Override
 from drillgen.drill.sheet import BASSES
 from drillgen.score import Score
+from tests.lines.writing import WITHOUT_OTHERS
 
-# The line does not hear them.
-WITHOUT_OTHERS = [Override.of(f"band.{part}", "off") for part in ("drums", "comping")]
 MELODIC = ("enclosure", "riff", "phrases")
 
 

@@ -18,7 +18,7 @@ from drillgen.drill.models import Override
 from drillgen.drill.sheet import BASSES
 from drillgen.score import Score
 from tests.band.test_odd_shapes import low_interval_limits
-from tests.lines.writing import TWELVE, line, progressions, written
+from tests.lines.writing import TWELVE, WITHOUT_OTHERS, line, progressions, written
 
 _OCTAVE = 12
 _Pass = list[list[tuple[int, int]]]  # by call: semitones over the tonic, and MIDI keys
@@ -68,7 +68,8 @@ def test_every_preset_has_one_thread(preset: str, number: int, cycle: str | None
     """As it is and through other cycles, each preset's guide tones are the same degrees in every
     key; as it is, each call moves alike, without a leap that another key does not have."""
     overrides = [Override("key_cycle", cycle, "--key-cycle")] if cycle else []
-    score = arrange(charts(load(preset, overrides).drills[number])[0])
+    drill = load(preset, [*WITHOUT_OTHERS, *overrides]).drills[number]
+    score = arrange(charts(drill)[0])
     in_all_keys(score)
     shapes = {str(moves(found)) for turn, found in passes(score) if turn == 0}
     assert cycle or len(shapes) == 1
@@ -158,7 +159,7 @@ def test_a_thread_over_a_bass_keeps_above_it(preset: str) -> None:
     """Where a preset's guide tones have no range of their own and a bass plays roots below on the
     same instrument, no note of the line lies under the bass's held ones or a semitone from
     them."""
-    for drill in load(preset).drills:
+    for drill in load(preset, WITHOUT_OTHERS).drills:
         spec = drill.line
         if not isinstance(spec, GuideTones) or spec.range or spec.instrument not in BASSES:
             continue

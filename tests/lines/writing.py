@@ -9,20 +9,21 @@ from hypothesis import strategies as st
 
 from drillgen.arrange import arrange
 from drillgen.chart import Span, charts
-from drillgen.drill.models import Drill
+from drillgen.drill.models import Drill, Override
 from drillgen.score import Note, Score
 from drillgen.theory.chord_types import USUAL
 
 TWELVE = ["C", "F", "Bb", "Eb", "Ab", "Db", "Gb", "B", "E", "A", "D", "G"]
 ROOTS = [letter + sign for letter in "CDEFGAB" for sign in ("", "b", "#")]
 TWO_FIVE = "ii7 | V7 | Imaj7"
+# The others hear the line, and the line does not hear them.
+ALONE = {"drums": "off", "comping": "off"}
+WITHOUT_OTHERS = [Override.of(f"band.{part}", off) for part, off in ALONE.items()]
 
 
 def written(**drill: Any) -> Score:
-    """One track; a two-five in C without gaps where nothing else is said, over a bass alone: the
-    others hear the line, and the line does not hear them."""
-    band = {"drums": "off", "comping": "off"}
-    plain = {"progression": TWO_FIVE, "key_cycle": "C", "gaps": "off", "band": band}
+    """One track; a two-five in C without gaps where nothing else is said, over a bass alone."""
+    plain = {"progression": TWO_FIVE, "key_cycle": "C", "gaps": "off", "band": ALONE}
     return arrange(charts(Drill.model_validate({**plain, **drill}))[0])
 
 
