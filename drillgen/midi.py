@@ -79,10 +79,24 @@ def midi_files(
     def track(part: PartName, owner: PartName) -> bytes:
         return _track(_part(voices[part], voices[owner], ruler, end), end)
 
+    spoken = [_track(_lyrics(performance, ruler), end)] if performance.words else []
     return [
-        _file([conductor, *(track(*each) for each in _owned(performance.voices, left_out))])
+        _file(
+            [
+                conductor,
+                *(track(*each) for each in _owned(performance.voices, left_out)),
+                *(spoken if "spoken" not in left_out else ()),
+            ]
+        )
         for left_out in versions
     ]
+
+
+def _lyrics(performance: Performance, ruler: Ruler) -> Iterator[TrackEvent]:
+    """What is said, as lyrics in a track of its own: a synthesiser has no words."""
+    yield _meta(0, "track_name", name="spoken")
+    for word in performance.words:
+        yield _meta(ruler.tick(word.start), "lyrics", text=word.text)
 
 
 def _owned(

@@ -33,7 +33,7 @@ from drillgen.band.feel import KEYS, KITS, feel
 from drillgen.chart import Chart
 from drillgen.drill.band import feel_file
 from drillgen.drill.sheet import INSTRUMENTS, instrument_of
-from drillgen.score import Hit, Note, Part, PartName, Score, Touch
+from drillgen.score import Hit, Note, Part, PartName, Score, Touch, speech
 from drillgen.timing import Clock, Together, clock_of, late_beats
 
 _LEVELS: dict[Touch, float] = {
@@ -275,6 +275,7 @@ BALANCE: dict[PartName, float] = {
     "line": 0.0,
     "click": -3.0,
     "cue": -2.0,
+    "spoken": 0.0,
 }
 # How loud each should be as it sounds, LU against the bass; feels have their own in `balance`, and
 # all of it is common practice.  (The sound room measures; MIDI files have the levels above.)
@@ -285,6 +286,7 @@ LOUDNESS: dict[PartName, float] = {
     "line": 2.0,
     "click": -6.0,
     "cue": 2.0,
+    "spoken": 3.5,  # each word as it is loudest: understood over a whole band (3), not above a line
 }
 # Instruments that soundfonts have louder than their part's others, dB.
 SOUNDS = {"electric piano": -4.0}
@@ -341,12 +343,25 @@ class Voice:
 
 
 @dataclass(frozen=True, slots=True)
+class SpokenWord:
+    """A word that a voice says."""
+
+    start: float  # seconds
+    text: str  # a key of `drillgen.drill.spoken.WORDS`
+    quick: bool
+    names_key: bool  # the key that comes, not the turn
+    loudness: float  # LU, as `Voice` has it
+    pan: float  # -1 (left) to 1 (right)
+
+
+@dataclass(frozen=True, slots=True)
 class Performance:
     """Everything that sounds in one track, and how long the track is."""
 
     chart: Chart
     voices: tuple[Voice, ...]
     seconds: float  # the track's length; the last chord's ring included
+    words: tuple[SpokenWord, ...] = ()
 
 
 def perform(score: Score) -> Performance:
@@ -354,7 +369,16 @@ def perform(score: Score) -> Performance:
     chart, together, late = score.chart, Together(score.chart), late_beats(score)
     clocks = (clock_of(chart, part.name, together, late) for part in score.parts)
     voices = tuple(map(partial(_voice, score), score.parts, clocks))
-    return Performance(chart, voices, _seconds(chart))
+    return Performance(chart, voices, _seconds(chart), tuple(_spoken(chart)))
+
+
+def _spoken(chart: Chart) -> Iterator[SpokenWord]:
+    """A voice keeps to the grid: it counts in, and the band's freedom is round that."""
+    asked = chart.drill.band.spoken
+    loudness = LOUDNESS["spoken"] + asked.level
+    for word in speech(chart).words:
+        start = chart.seconds_at(word.start)
+        yield SpokenWord(start, word.text, word.quick, word.names_key, loudness, asked.pan or 0.0)
 
 
 def _seconds(chart: Chart) -> float:

@@ -7,14 +7,17 @@ sheet).  Swing is not written: swing eighths stand as plain eighths, as on a lea
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Literal
 
-from drillgen.chart import Chart
+from drillgen.chart import Bar, Chart, Role
+from drillgen.drill.models import Drill
+from drillgen.drill.spoken import Fitted, behind_a_beat, fit, key_words, room_of_turn, shorter
 from drillgen.theory.pitch import Pitch
 
-PartName = Literal["drums", "comping", "bass", "line", "click", "cue"]
+PartName = Literal["drums", "comping", "bass", "line", "click", "cue", "spoken"]
 Touch = Literal["normal", "accent", "ghost", "short", "held"]
 
 
@@ -61,3 +64,95 @@ class Score:
 
     def part(self, name: PartName) -> Part | None:
         return next((part for part in self.parts if part.name == name), None)
+
+
+# What a voice says, where the drill asks for it: the key that comes, and whose turn it is.
+#
+# In the count-in the key is said as it begins and the turn as it ends; later everything ends with
+# the bar before, a key within two bars, a turn alone within the second half of one, so that little
+# of the music is covered.
+
+
+@dataclass(frozen=True, slots=True)
+class CueWord:
+    """One spoken word."""
+
+    start: Fraction  # quarter notes
+    text: str  # a key of `drillgen.drill.spoken.WORDS`
+    quick: bool
+    names_key: bool  # not the turn
+
+
+@dataclass(frozen=True, slots=True)
+class Speech:
+    """All that is said in a track, and what there is no time for: the bar that it is about."""
+
+    words: tuple[CueWord, ...] = ()
+    left_out: tuple[tuple[Bar, tuple[str, ...]], ...] = ()
+
+
+def speech(chart: Chart) -> Speech:
+    """What is said in a track."""
+    words: list[CueWord] = []
+    lacking: list[tuple[Bar, tuple[str, ...]]] = []
+    if not chart.drill.band.spoken.plays:
+        return Speech()
+    for bars, bar, key, turn in _announced(chart):
+        said = _said(chart, bars, key, turn)
+        words += said
+        if len(said) < len(key) + len(turn):
+            there = [word.text for word in said]
+            lacking.append((bar, tuple(word for word in (*key, *turn) if word not in there)))
+    return Speech(tuple(words), tuple(lacking))
+
+
+_Announced = tuple[tuple[Bar, ...], Bar, tuple[str, ...], tuple[str, ...]]
+
+
+def _announced(chart: Chart) -> Iterator[_Announced]:
+    """The bars in which something is said, the bar that it is about, its key, its turn."""
+    kind = chart.drill.band.spoken.kind
+    lead = [bar for bar in chart.bars if bar.role == "count-in"]
+    before: Bar | None = None
+    for bar in chart.bars[len(lead) :]:
+        keys = before is None or (bar.key_number != before.key_number and not bar.change)
+        turns = before is None or bar.role != before.role
+        key = key_words(bar.key) if keys and "keys" in kind else ()
+        turn = turn_words(chart.drill, bar.role) if turns and "turns" in kind else ()
+        if key or turn:
+            counted = lead[chart.drill.count_in.starting_note :]
+            yield (tuple(counted) if before is None else _last(chart, before)), bar, key, turn
+        before = bar
+
+
+def _last(chart: Chart, bar: Bar) -> tuple[Bar, ...]:
+    """A bar and the one before it, where that is of the same role and key."""
+    other = chart.bars[bar.number - 1]
+    alike = (other.role, other.key_number) == (bar.role, bar.key_number)
+    return (other, bar) if alike else (bar,)
+
+
+def turn_words(drill: Drill, role: Role) -> tuple[str, ...]:
+    """What is said of whose turn it is; () where it is nobody's alone."""
+    sung = drill.line is not None and drill.line.instrument == "voice"
+    return {"call": ("listen",), "response": ("sing" if sung else "play",)}.get(role, ())
+
+
+def _said(
+    chart: Chart, bars: Sequence[Bar], key: tuple[str, ...], turn: tuple[str, ...]
+) -> list[CueWord]:
+    """As many of the words as have room in some bars."""
+    if not bars:
+        return []
+    meter, counted = chart.drill.meter, bars[0].role == "count-in"
+    beat = float(chart.seconds_a_quarter(bars[-1]) * meter.beat)
+    room = len(bars) * meter.beats if key or counted else room_of_turn(beat, meter)
+    tried = (fit(words, beat, meter, room) for words in shorter(key, turn))
+    fitted: tuple[Fitted, ...] = next(filter(None, tried), ())
+    first = bars[-1].end - room * meter.beat
+    found = []
+    for each in fitted:
+        names_key = each.word not in turn
+        place = (each.early if counted and names_key else each.late) + behind_a_beat(meter)
+        found.append(CueWord(first + place * meter.beat, each.word, each.quick, names_key))
+    return found

@@ -169,6 +169,7 @@ DrumKind = Literal["sticks", "brushes", "off"]
 CompingKind = Literal["piano", "electric piano", "guitar", "rhythm guitar", "vibraphone", "off"]
 BassKind = Literal["off", "roots", "two-beat", "walking"]
 ClickKind = Literal["off", "beats", "two and four"]
+SpokenKind = Literal["off", "keys", "turns", "keys and turns"]
 
 
 class PartSpec(Model):
@@ -219,6 +220,12 @@ class Click(PartSpec):
     kind: Annotated[ClickKind, WORD_OR_OFF] = "off"
 
 
+class SpokenCues(PartSpec):
+    """A voice that says which key comes next and whose turn it is."""
+
+    kind: Annotated[SpokenKind, WORD_OR_OFF] = "off"
+
+
 def _long(value: Any) -> Any:
     """`sticks` is short for `{kind: sticks}`."""
     return value if isinstance(value, dict | PartSpec) else {"kind": value}
@@ -248,6 +255,8 @@ class Band(Model):
     """A bass line in the band."""
     click: Annotated[Click, _short(ClickKind, asked=True)] = Click()
     """A metronome."""
+    spoken: Annotated[SpokenCues, _short(SpokenKind, asked=True)] = SpokenCues()
+    """A voice that announces keys and turns."""
 
 
 PLAYERS = tuple(Band.model_fields)

@@ -173,7 +173,8 @@ class PlayedTrack:
 
     @property
     def parts(self) -> tuple[PartName, ...]:
-        return tuple(voice.part for voice in self.performance.voices)
+        spoken: tuple[PartName, ...] = ("spoken",) if self.performance.words else ()
+        return tuple(voice.part for voice in self.performance.voices) + spoken
 
 
 def plan(drills: Sequence[Drill], folders: Sequence[str]) -> tuple[Planned, ...]:

@@ -22,6 +22,8 @@ from typing import Any
 
 from drillgen.chart import Bar, Chart, Span
 from drillgen.disk import whole_file
+from drillgen.drill.models import Drill
+from drillgen.drill.spoken import FAST, QUICK, behind_a_beat, key_words, lasts
 from drillgen.page import (
     ALONE,
     FOLDER,
@@ -35,8 +37,19 @@ from drillgen.page import (
     Stand,
     Take,
 )
-from drillgen.page.tones import PagePlayer, PageStroke, Tone, gain, impulse, needs, players, tones
-from drillgen.score import Note, PartName
+from drillgen.page.tones import (
+    PagePlayer,
+    PageStroke,
+    Tone,
+    gain,
+    impulse,
+    needs,
+    players,
+    tones,
+    word_tone,
+)
+from drillgen.performance import LOUDNESS
+from drillgen.score import Note, PartName, turn_words
 from drillgen.sheet.reader import Reader
 from drillgen.sheet.svg import font_faces
 from drillgen.sound.fluidsynth import RATE
@@ -115,6 +128,7 @@ def _key(take: Take, bars: Sequence[Bar], tone_of: Mapping[int, int]) -> dict[st
     held = next(after, bars[-1].number + 1)
     return {
         "label": bars[0].key.pretty,
+        "said": key_words(bars[0].key),
         "from": bars[0].number,
         "to": bars[-1].number,
         # The first bar of the last chord or on to another key, or the bar after the last.
@@ -181,6 +195,7 @@ PARTS: dict[PartName, str] = {
     "drums": "Drums",
     "click": "Count-in",
     "cue": "Starting note",
+    "spoken": "Voice",
 }
 
 
@@ -214,7 +229,8 @@ def drill(
         "gain": sounds.gain,
         "choke": round(choke_fall(), 1),
         "tones": list(_tones(sounds)),
-        "parts": list(_parts(stand, players)),
+        "parts": [*_parts(stand, players), _voice(first)],
+        "spoken": _spoken(first),
         "readers": [[each.name, each.reader.name, each.papers] for each in stand.readings],
         "layouts": [layout(take, stand, sheets, tone_of) for take in _layouts(stand)],
     }
@@ -330,6 +346,44 @@ def _parts(stand: Stand, players: Sequence[Sequence[PagePlayer]]) -> Iterator[Va
         }
 
 
+def _voice(drill: Drill) -> Values:
+    """The part of the words: on the page anybody may ask for them."""
+    asked = drill.band.spoken
+    level = LOUDNESS["spoken"] + asked.level
+    place = {"level": round(level, 1), "pan": asked.pan or 0.0, "chokes": {}}
+    return {"name": "spoken", "label": PARTS["spoken"], **place}
+
+
+def _spoken(drill: Drill) -> Values:
+    """What the drill asks a voice to say, where words begin behind a beat, the bars of the count-in
+    before it begins, and what is said of a bar's role."""
+    roles: dict[int, str] = {}
+    for role in ("call", "response") if drill.gaps else ():
+        roles[ROLES.index(role)], *_ = turn_words(drill, role)
+    return {
+        "kind": drill.band.spoken.kind,
+        "behind": float(behind_a_beat(drill.meter)),
+        "from": int(drill.count_in.starting_note),
+        "turns": roles,
+    }
+
+
+def spoken_words(stand: Stand) -> Values:
+    """The words that a drill may need, each usual and quick, and the figures of their rule."""
+    drill = stand.takes[0].chart.drill
+    texts = dict.fromkeys(word for key in stand.keys for word in key_words(key))
+    texts |= dict.fromkeys(_spoken(drill)["turns"].values())
+    words = {text: {"lasts": lasts(text), "tones": list(_word_tones(text))} for text in texts}
+    return {"quick": QUICK, "fast": FAST, "words": words}
+
+
+def _word_tones(text: str) -> Iterator[list[Any]]:
+    for quick in (False, True):
+        tone = word_tone(text, quick)
+        mp3 = base64.b64encode(tone.mp3).decode("ascii")
+        yield [tone.name, mp3, tone.count, round(tone.decibels, 1)]
+
+
 def _layout_numbers(stand: Stand) -> dict[Any, int]:
     keys = dict.fromkeys(take.chart.keys for take in stand.takes)
     return {each: number for number, each in enumerate(keys)}
@@ -370,8 +424,8 @@ def _line_tones(players: Sequence[Sequence[PagePlayer]], sounds: Sounds) -> dict
 
 # In the order in which they build on each other.
 SCRIPTS = ("base", "load", "tones", "band", "player", "turns", "choices", "places", "strip",
-           "address", "offline", "keys", "drag", "click", "paper", "sight", "bars", "room",
-           "desk", "show", "results", "advice", "hearing", "answers", "page")  # fmt: skip
+           "address", "offline", "keys", "drag", "click", "spoken", "paper", "sight", "bars",
+           "room", "desk", "show", "results", "advice", "hearing", "answers", "page")  # fmt: skip
 # What runs in the worker that listens; it is loaded when it is asked for.
 EAR = ("ear", "notes", "judge", "place", "chirp", "listen")
 _CAPTURE = "capture.js"  # on the audio thread, where a page may load it: not from disk
@@ -611,6 +665,7 @@ def _entry(
     """The drill in the page's catalogue; what it refers to is added to `values`."""
     sheets = [[_sheet(each, values) for each in reading.pictures] for reading in stand.readings]
     entry = drill(stand, played, sounds, sheets)
+    entry["spoken"]["file"] = _named("words", spoken_words(stand), values)
     takes = [
         tempo | {"file": _named("take", take(stand, index, played[index], sounds), values)}
         for index, tempo in enumerate(tempos(stand))

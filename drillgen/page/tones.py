@@ -32,6 +32,7 @@ from drillgen.sound.render import TARGET_LUFS
 from drillgen.sound.reverb import OFF, response
 from drillgen.sound.samples import Bank, DistinctNote, SoundfontPreset, Store
 from drillgen.sound.schedule import balanced, by_font
+from drillgen.sound.speech import word_samples
 
 if TYPE_CHECKING:
     pass
@@ -229,7 +230,16 @@ def batched(items: Iterable[Item], size: int) -> Iterator[list[Item]]:
         yield batch
 
 
+def word_tone(text: str, quick: bool) -> Tone:
+    """A spoken word encoded, as loud as a band's bass at 0 dB."""
+    return _as_tone(word_samples(text, quick), 0.0, 0, Store(f"tones {QUALITY}"))
+
+
 def _tone(note: DistinctNote, copy: Samples, rate: float, store: Store) -> Tone:
+    return _as_tone(copy, rate, note.key, store)
+
+
+def _as_tone(copy: Samples, rate: float, key: int, store: Store) -> Tone:
     samples = trimmed(copy)
     peak = float(np.abs(samples).max()) or 1.0
     samples *= np.float32(_LEVEL / peak)
@@ -240,7 +250,7 @@ def _tone(note: DistinctNote, copy: Samples, rate: float, store: Store) -> Tone:
         len(samples),
         20 * math.log10(peak / _LEVEL),
         rate,
-        note.key,
+        key,
     )
 
 

@@ -406,7 +406,7 @@ class Desk(Closing):
         return summed(chosen, places, self._mixes[index].mono, out)
 
 
-_BASS = -21.0  # LUFS: where a band's bass stands, so that the mix needs little gain
+BASS = -21.0  # LUFS: where a band's bass stands, so that the mix needs little gain
 _BAND: tuple[PartName, ...] = ("drums", "comping", "bass")
 # LU by which a line that never rests stands back: it needs not be in front to be heard (common
 # practice), and so demonstrations of drills with and without responses are equally loud.
@@ -467,11 +467,11 @@ def levelled(performance: Performance, parts: Mapping[PartName, Floats]) -> Perf
     """
     asked = {v.part: v.loudness for v in performance.voices if v.loudness is not None}
     there = {part: _loudness(parts[part]) for part in asked if part in parts}
-    levels = {p: _BASS + asked[p] - found for p, found in there.items() if isfinite(found)}
+    levels = {p: BASS + asked[p] - found for p, found in there.items() if isfinite(found)}
     band = [part for part in levels if part in _BAND]
     if band:
         together = sum(parts[part] * 10 ** (levels[part] / 10) for part in band)
-        apart = _BASS + _WHOLE_BAND - _loudness(np.asarray(together))
+        apart = BASS + _WHOLE_BAND - _loudness(np.asarray(together))
         levels |= {part: levels[part] + apart for part in band}
         if "line" in levels:
             levels["line"] -= _NEVER_RESTS * _busy(parts["line"], np.asarray(together))

@@ -116,7 +116,13 @@ def passage(performance: Performance, loop: tuple[float, float] | None) -> tuple
     if not 0 <= begin <= end <= performance.seconds + 1 / RATE or length < 2 * HOP:
         raise SoundError(f"There is no loop from {begin:g} to {end:g} seconds.")
     voices = tuple(_within(voice, begin, end) for voice in performance.voices)
-    return replace(performance, voices=voices, seconds=length / RATE), length
+    origin = sample_at(begin) / RATE
+    words = tuple(  # no key: another one's name would be said, and the loop comes back to its own
+        replace(word, start=word.start - origin)
+        for word in performance.words
+        if begin <= word.start < end and not word.names_key
+    )
+    return replace(performance, voices=voices, seconds=length / RATE, words=words), length
 
 
 def _within(voice: Voice, begin: float, end: float) -> Voice:

@@ -29,6 +29,7 @@ from drillgen.sound.library import library
 from drillgen.sound.loudness import Measured, loudness_of
 from drillgen.sound.mixer import (
     STRETCH,
+    Adding,
     Bus,
     Desk,
     MixReport,
@@ -44,6 +45,7 @@ from drillgen.sound.reverb import Reverb
 from drillgen.sound.samples import Bank, SoundfontPreset, source_of
 from drillgen.sound.schedule import balanced, by_font, gathered, looped, prepared, resolved
 from drillgen.sound.soundfonts import Soundfont
+from drillgen.sound.speech import spoken
 from drillgen.sound.wav import writing
 
 Event = tuple[int, bool, int, int, int]  # sample on the grid, note-on, key, velocity, take
@@ -65,7 +67,7 @@ class Parts(Closing):
         for player in self._players:
             player.close()
 
-    def bus(self, parts: Sequence[PartName]) -> Direct:
+    def bus(self, parts: Sequence[PartName]) -> Adding:
         """Some parts together."""
         voices = [voice for voice in self._performance.voices if voice.part in parts]
         own = [
@@ -74,18 +76,19 @@ class Parts(Closing):
             for part, preset in by_font(voice, self._soundfont)
         ]
         self._players += own
-        return Direct(own)
+        words = spoken(self._performance) if "spoken" in parts else ()
+        return Direct(own, Bus(words))
 
 
 class Direct:
     """Parts that are played together, from the start on: like a `Bus`, but without going back."""
 
-    def __init__(self, players: Sequence[ReferencePart]) -> None:
-        self._players = players
+    def __init__(self, players: Sequence[ReferencePart], words: Bus) -> None:
+        self._players, self._words = players, words
 
     def add(self, block: Samples, begin: int, scratch: Samples) -> None:
         """Add the samples from `begin` on, which must follow the last ones; before 0 is silence."""
-        del scratch
+        self._words.add(block, begin, scratch)
         first = min(max(-begin, 0), block.shape[1])
         for player in self._players:
             block[:, first:] += player.read(block.shape[1] - first)
@@ -300,6 +303,8 @@ def _from_notes(
 ) -> _TrackSound:
     """From the note bank.  `around`: the samples of a loop."""
     sounding = gathered(performance, bank, progress, balance=around is None)
+    if performance.words:
+        sounding.parts["spoken"] = spoken(performance)
     if around is not None:
         sounding = looped(sounding, around, Reverb(room).memory + HOP)
     buses: dict[tuple[PartName, ...], Bus] = {}
@@ -321,6 +326,7 @@ def _directly(parts: Parts, performance: Performance, room: str | float) -> _Tra
         return stream(parts.bus(own), room, begin, end)
 
     names = dict.fromkeys(voice.part for voice in performance.voices)
+    names |= dict.fromkeys(("spoken",) if performance.words else ())
     return _TrackSound(tuple(names), source, max(sample_at(performance.seconds), 1), parts.warnings)
 
 

@@ -30,7 +30,7 @@ def test_the_smallest_drill_is_one_line_with_a_teachers_defaults(shortest):
     assert (drill.passes, drill.swing, drill.ending, drill.tracks) == (1, None, "hold", "together")
     assert [tempo.at(1) for tempo in drill.tempos] == [80]
     assert (drill.count_in.bars, drill.count_in.sound) == (2, "sticks")
-    assert [part.kind for _, part in drill.band] == ["sticks", "piano", "off", "off"]
+    assert [part.kind for _, part in drill.band] == ["sticks", "piano", "off", "off", "off"]
     assert (drill.line.kind, drill.line.begin_on, drill.line.instrument) == (
         "guide tones",
         3,

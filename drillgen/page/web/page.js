@@ -36,7 +36,7 @@
     const data = await d.load(entry.file);
     if (state.choosing !== asked) return;
     const drill = d.readBy(data, state.reader);
-    Object.assign(state, { entry, data, drill, weak: new Set(), layout: 0, take: null, bar: 0 });
+    Object.assign(state, { entry, data, drill, weak: new Set(), layout: 0, take: null, bar: 0, speech: null });
     state.tones = new d.Tones(drill);
     band = new d.Band(drill, state.tones);
     player = new d.Player(band);
@@ -55,6 +55,7 @@
     player.click = d.byId("clicking").hidden ? "off" : d.byId("click").value;
     setRounds();
     d.showParts(d.byId("parts"), band, state.levels);
+    setCues();
     d.show.ready(LOADING, drill);
     await chooseKey(0);
   }
@@ -92,11 +93,31 @@
     if (state.preparing === asked) d.keepOffline(needed());
   }
 
+  /** What a voice says: what was chosen, else what the drill asks for.  Its words come when they are wanted. */
+  function setCues() {
+    const { drill, tones } = state;
+    const [own, select] = [player, d.byId("cues")];
+    [...select.options].forEach((option) => { option.disabled = option.value.includes("turns") && !Object.keys(drill.spoken.turns).length; });
+    const fits = [...select.options].some((option) => option.value === state.cues && !option.disabled);
+    select.value = fits ? state.cues : drill.spoken.kind;
+    const kind = select.value;
+    d.byId("on-spoken").closest("li").hidden = kind === "off";
+    own.say = () => [];
+    if (kind === "off") return own.replan();
+    state.speech = state.speech || d.speech(drill, tones);
+    state.speech.then((said) => {
+      if (player !== own || select.value !== kind) return;
+      own.say = (stretch, bar) => d.wordsIn(own, said, kind, layout(), stretch, bar);
+      own.replan();
+    }, failed);
+  }
+
   /** Everything that the drill needs, by name. */
   function needed() {
     const { entry, data } = state;
     const sheets = data.layouts.flatMap(({ read }) => read.flatMap(({ keys }) => keys.flatMap(({ sheet, narrow }) => [sheet, narrow])));
-    const all = [entry.file, entry.count, ...entry.takes.map((take) => take.file), ...sheets, ...data.tones.map(([name]) => name)];
+    const words = d.byId("cues").value === "off" ? "" : data.spoken.file;
+    const all = [entry.file, entry.count, words, ...entry.takes.map((take) => take.file), ...sheets, ...data.tones.map(([name]) => name)];
     return [...new Set(all)].filter(Boolean);
   }
 
@@ -176,7 +197,7 @@
     d.byId("play").classList.add("on");
     band.open(); // within the touch
     try {
-      await state.tones.ready(first);
+      await Promise.all([state.tones.ready(first), state.speech]);
     } catch (error) {
       return failed(error);
     }
@@ -396,6 +417,7 @@
     ["rounds", "climb-to", "climb-by", "climb-every", "slow-share"].forEach((id) => on(id, "change", chooseRounds));
     on("count-rounds", "change", () => { player.countRounds = d.byId("count-rounds").checked; });
     on("click", "change", () => { player.click = d.byId("click").value; player.replan(); });
+    on("cues", "change", () => { state.cues = d.byId("cues").value; setCues(); });
     on("marks", "change", () => d.byId("strip").classList.toggle("unmarked", !d.byId("marks").checked));
     on("link", "click", copyLink);
     on("qr", "click", keep);
@@ -463,7 +485,7 @@
     if (!player || !state.take || state.restoring) return;
     const fields = {
       drill: catalogue.drills.indexOf(state.entry) + 1, reader: state.reader, key: state.key.label, tempo: Math.round(state.tempo * 10) / 10,
-      bars: `${d.byId("from").value}-${d.byId("to").value}`, parts: d.partsText(state.levels),
+      bars: `${d.byId("from").value}-${d.byId("to").value}`, parts: d.partsText(state.levels), cues: state.cues || "",
     };
     SWITCHES.forEach((id) => { fields[id] = d.byId(id).checked ? "on" : "off"; });
     FIELDS.forEach((id) => { fields[id] = d.byId(id).value; });
@@ -498,6 +520,7 @@
     if (asked.has("parts")) state.levels = d.partsFrom(asked.get("parts"));
     ["count-in", "count-rounds", "marks", "names"].forEach((id) => { if (asked.has(id)) d.byId(id).checked = asked.get(id) === "on"; });
     FIELDS.filter((id) => asked.has(id) && id !== "line").forEach((id) => { d.byId(id).value = asked.get(id); });
+    state.cues = asked.get("cues") || "";
     if (!d.byId("click").value) d.byId("click").value = "off";
     if (!d.byId("rounds").value) d.byId("rounds").value = "steady";
     await chooseDrill(catalogue.drills[Number(asked.get("drill")) - 1] || catalogue.drills[0]);

@@ -84,6 +84,7 @@
       this.countIn = true;
       this.countRounds = false; // a bar of the count-in before each round
       this.click = "off"; // beats on which a click is heard (`click.js`)
+      this.say = () => []; // the words that begin in a bar of a stretch: {bar, beat, tone} (`spoken.js`)
       this.climb = null; // {to, by, every}: tempo that goes on by a step every so many rounds
       this.slow = null; // share of the tempo at which every other repeated round is played, the first too
       this.slowly = false; // whether the round that is planned last is such a one
@@ -241,6 +242,7 @@
           if (!past) this.strike(stroke, timeOf(stroke.start), stretch.speed);
         }
         if (stretch.next >= this.lead) this.strikeClicks(stretch, timeOf);
+        this.speak(stretch, timeOf);
         stretch.next += 1;
       }
     }
@@ -254,6 +256,15 @@
         const at = starts[bar] + d.secondsInto(this.take, bar, beat / beats);
         const wanted = at >= stretch.from - 1e-6 && d.clicks(this.click, bar - this.lead, beat);
         if (wanted) this.strike(strokes[beat ? 1 : 0], timeOf(at), stretch.speed);
+      }
+    }
+
+    speak(stretch, timeOf) {
+      const { beats } = this.band.drill;
+      for (const { bar, beat, tone } of this.say(stretch, stretch.next)) {
+        const at = this.take.starts[bar] + d.secondsInto(this.take, bar, beat / beats);
+        const begun = at < stretch.from - 1e-6;
+        if (!begun) this.strike({ part: "spoken", tone, hold: 0, decibels: 0 }, timeOf(at), stretch.speed);
       }
     }
 

@@ -6,12 +6,16 @@
 
   d.Tones = class {
     constructor(drill) {
-      this.rows = drill.tones.map(([name, count, level, release, key]) => ({
-        name, count, gain: d.gainOf(level), release, key, buffer: null, wait: null,
-      }));
+      this.rows = [];
+      drill.tones.forEach((tone) => this.add(tone));
       this.rate = drill.rate;
       this.queue = [];
       this.busy = 0;
+    }
+
+    /** One more tone; its number. */
+    add([name, count, level, release, key]) {
+      return this.rows.push({ name, count, gain: d.gainOf(level), release, key, buffer: null, wait: null }) - 1;
     }
 
     /** Resolves when all of these tones (numbers) can be played; the first are made ready first. */
