@@ -7,7 +7,7 @@ exact sum, so that the last bar of an hour stands where the tempo puts it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
@@ -260,7 +260,8 @@ def _bars(drill: Drill, keys: tuple[Key, ...]) -> Iterator[Bar]:
         turn = 0  # bars of this key so far: call and response trade across its passes
         for count in range(drill.passes):
             number = key_number * drill.passes + count + 1
-            for form_bar, role in _order(drill, turn):
+            played = drill.progression.played(last=count == drill.passes - 1)
+            for form_bar, role in _order(drill, played, turn):
                 last = _form_bar(
                     drill,
                     replace(blank, key=key, role=role, key_number=key_number, pass_number=number),
@@ -269,7 +270,7 @@ def _bars(drill: Drill, keys: tuple[Key, ...]) -> Iterator[Bar]:
                 if drill.ending == "home" and number == len(keys) * drill.passes:
                     last = _brought_home(drill, last)
                 yield last
-            turn += len(drill.progression.bars)
+            turn += len(played)
     if drill.ending in ("tag", "iii VI ii V"):
         tag = tuple(_tag(drill, last))
         yield from tag
@@ -317,11 +318,8 @@ _LAST_BARS = 4  # of the form, in which a turnaround is looked for
 def _brought_home(drill: Drill, bar: Bar) -> Bar:
     """The last time, the form's last tonic chord stays instead of the turnaround after it."""
     bars = drill.progression.bars
-    near = [
-        (index, slot)
-        for index in range(max(len(bars) - _LAST_BARS, 0), len(bars))
-        for slot in bars[index].slots
-    ]
+    last = drill.progression.played(last=True)[-_LAST_BARS:]
+    near = [(index, slot) for index in last for slot in bars[index].slots]
     chords = [(index, slot, sounding(slot, drill.key, bar.key)) for index, slot in near]
     homes = [each for each in chords if each[2] and each[2].root == bar.key.tonic]
     if not homes or bar.form_bar < homes[-1][0]:
@@ -336,15 +334,16 @@ def _brought_home(drill: Drill, bar: Bar) -> Bar:
 def _tag(drill: Drill, last: Bar) -> Iterator[Bar]:
     """The last bars of the form in the last key, or a turnaround twice, which the whole band
     plays."""
-    total = len(drill.progression.bars)
+    played = drill.progression.played(last=True)
     bar = replace(last, role="play", tag=True)
     if drill.ending == "tag":
-        for form_bar in range(max(total - TAG_BARS, 0), total):
+        for form_bar in played[-TAG_BARS:]:
             yield replace(_form_bar(drill, bar, form_bar), starts_section=False, ending=0)
         return
     for index in range(TAG_BARS):
         numerals = _TURNAROUND[last.key.mode][index % 2]
-        spans, place = _shared(drill, last.key, numerals), max(total - TAG_BARS + index, 0)
+        spans = _shared(drill, last.key, numerals)
+        place = played[max(index - TAG_BARS, -len(played))]
         yield replace(bar, spans=spans, form_bar=place, section="", starts_section=False, ending=0)
 
 
@@ -370,27 +369,26 @@ def _held(drill: Drill, last: Bar) -> Iterator[Bar]:
         )
 
 
-def _order(drill: Drill, turn: int) -> Iterator[tuple[int, Role]]:
-    """Which bar of the progression is played in which role, through one pass.
+def _order(drill: Drill, played: Sequence[int], turn: int) -> Iterator[tuple[int, Role]]:
+    """In which role each bar of the progression is played, of those that one pass plays.
 
     `repeats`: each call is followed by a response over the same bars again; `continues`: the form
     goes on and call and response trade, across the passes of one key (as in trading fours).
     """
-    total = len(drill.progression.bars)
     gaps = drill.gaps
     if gaps is None:
-        yield from ((bar, "play") for bar in range(total))
+        yield from ((bar, "play") for bar in played)
     elif gaps.harmony == "continues":
-        for bar in range(total):
-            called = (turn + bar) % (gaps.call + gaps.response) < gaps.call
+        for number, bar in enumerate(played, turn):
+            called = number % (gaps.call + gaps.response) < gaps.call
             yield bar, "call" if called else "response"
     else:
-        yield from _repeated(total, gaps)
+        yield from _repeated(played, gaps)
 
 
-def _repeated(total: int, gaps: Gaps) -> Iterator[tuple[int, Role]]:
-    for first in range(0, total, gaps.call):
-        called = range(first, min(first + gaps.call, total))
+def _repeated(played: Sequence[int], gaps: Gaps) -> Iterator[tuple[int, Role]]:
+    for first in range(0, len(played), gaps.call):
+        called = played[first : first + gaps.call]
         # A call that the form cuts short is answered in as many bars.
         answered = gaps.response if len(called) == gaps.call else min(gaps.response, len(called))
         yield from ((bar, "call") for bar in called)
@@ -402,33 +400,34 @@ def _form_bar(drill: Drill, bar: Bar, index: int) -> Bar:
     return replace(
         bar,
         form_bar=index,
-        spans=_spans(drill, index, bar.key),
+        spans=_spans(drill, index, bar),
         section=text.section,
         starts_section=text.starts_section or index == 0,
         ending=text.ending,
     )
 
 
-def _spans(drill: Drill, index: int, key: Key) -> tuple[Span, ...]:
-    bars = drill.progression.bars
-    before = sum(len(bar.slots) for bar in bars[:index])
+def _spans(drill: Drill, index: int, bar: Bar) -> tuple[Span, ...]:
+    last = bar.pass_number % drill.passes == 0
+    played = drill.progression.played(last=last)
+    place = played.index(index)
     return tuple(
         Span(
             slot.start,
             slot.duration,
-            sounding(slot, drill.key, key),
-            _leads_to(drill, before + number, key),
+            sounding(slot, drill.key, bar.key),
+            _leads_to(drill, (*played[place:], *played[:place]), number, bar.key),
         )
-        for number, slot in enumerate(bars[index].slots)
+        for number, slot in enumerate(drill.progression.bars[index].slots)
     )
 
 
-def _leads_to(drill: Drill, index: int, key: Key) -> Chord | None:
-    """The next chord on another root than the slot's own; after the last one the form begins
-    again in its key, so that every pass in every key is the same exercise."""
-    slots = [slot for bar in drill.progression.bars for slot in bar.slots]
-    own = sounding(slots[index], drill.key, key)
-    for slot in slots[index + 1 :] + slots[:index]:
+def _leads_to(drill: Drill, bars: Sequence[int], number: int, key: Key) -> Chord | None:
+    """The next chord on another root than that of a slot of the first of these bars; after the last
+    one the form begins again in its key, so that every pass in every key is the same exercise."""
+    slots = [slot for bar in bars for slot in drill.progression.bars[bar].slots]
+    own = sounding(slots[number], drill.key, key)
+    for slot in slots[number + 1 :] + slots[:number]:
         chord = sounding(slot, drill.key, key)
         if chord is None or own is None:
             return None

@@ -27,7 +27,7 @@ _bars = partial(counted, one="bar")
 
 def remarks(drill: Drill) -> Iterator[str]:
     """Sentences about a drill's shape; none where there is nothing odd."""
-    gaps, bars = drill.gaps, len(drill.progression.bars)
+    gaps, bars = drill.gaps, drill.progression.form
     yield from _minor_in_major(drill)
     yield from _key_unsaid(drill)
     yield from _figured(drill)
@@ -35,7 +35,7 @@ def remarks(drill: Drill) -> Iterator[str]:
     yield from _never_reached(drill)
     yield from _never_grown(drill)
     if gaps and gaps.harmony == "continues":
-        yield from _traded(gaps, bars, drill.passes)
+        yield from _traded(gaps, bars, drill.passes) if not drill.progression.coda else ()
     elif gaps:
         yield from _repeated(gaps, bars, asked="gaps" in drill.model_fields_set)
 
@@ -114,7 +114,7 @@ def _never_grown(drill: Drill) -> Iterator[str]:
         return
     gaps, stages = drill.gaps, drill.line.stages
     length = gaps.call + (gaps.response if gaps.harmony == "continues" else 0)
-    calls = _keys_in_a_track(drill) * drill.passes * ceil(len(drill.progression.bars) / length)
+    calls = _keys_in_a_track(drill) * drill.passes * ceil(drill.progression.form / length)
     if calls < len(stages):
         yield (
             f"the notes grow from {stages[0]} to {stages[-1]} in {len(stages)} stages, and the "

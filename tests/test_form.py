@@ -110,6 +110,36 @@ def test_the_last_time_stays_on_the_tonic(form: str, last: list[str]) -> None:
     assert [chart.bars[n].spans for n in others] == [plain.bars[n].spans for n in others]
 
 
+CODA = {"A": {"bars": "I6 | vi7 | ii7 | V7", "to_coda": 2}, "coda": "iii7 | I6"}
+
+
+@pytest.mark.parametrize(
+    ("notes", "last"), [("1:w | 2 | 3 | 4 | 5 | 6", "1 2 5 6"), ("1:w | 2 | 3 | 4", "1 2 1 2")]
+)
+def test_a_melody_goes_to_the_coda(notes: str, last: str) -> None:
+    """The last pass leaves out the notes between; they may go on with those of the coda, and begin
+    again there where they do not. A tag is the end of that pass."""
+    drill = {"progression": CODA, "line": {"kind": "written", "notes": notes}, "passes": 2}
+    chart = chart_of(key_cycle=["C", "F"], gaps="off", ending="tag", **drill)
+    part = line(chart)
+    assert part is not None
+    degrees = " ".join(each.mark for each in part.notes[:-1])
+    assert degrees.startswith(f"1 2 3 4 {last} 1 2 3 4 {last} {last}")
+    told = [str(span.chord) for bar in chart.bars if bar.tag for span in bar.spans]
+    assert told == ["F6", "Dm7", "Am7", "F6"]
+
+
+def test_calls_and_responses_go_on_into_the_coda() -> None:
+    """They trade over the bars that are played, and each bar's chord leads to the next that is."""
+    trading = {"call": 2, "response": 2, "harmony": "continues"}
+    chart = chart_of(progression=CODA, key_cycle="C", gaps=trading, passes=2, ending="none")
+    played = [bar for bar in chart.bars if bar.form_bar >= 0]
+    assert "".join(bar.role[0] for bar in played) == "ccrr" * 2
+    assert [str(bar.spans[0].leads_to) for bar in played] == (
+        ["Am7", "Dm7", "G7", "C6", "Am7", "Em7", "C6", "Am7"]
+    )
+
+
 @pytest.mark.parametrize("meter", ["4/4", "3/4"])
 @pytest.mark.parametrize(("key", "numerals"), [("Bb", ["iii7", "V7/ii", "ii7", "V7"])])
 def test_a_tag_of_iii_vi_ii_v_twice(meter: str, key: str, numerals: list[str]) -> None:

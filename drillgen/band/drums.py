@@ -102,7 +102,7 @@ _CHORUS = 16  # bars, at least: a short form goes round several times to one
 def arc(chart: Chart) -> dict[int, float]:
     """By number of bar of the form, how much louder than usual the drums are, dB."""
     bars = [bar for bar in chart.bars if bar.form_bar >= 0]
-    choruses = max(len(bars) // max(_CHORUS, len(chart.drill.progression.bars)), 1)
+    choruses = max(len(bars) // max(_CHORUS, chart.drill.progression.form), 1)
     long = len(bars) / choruses
     found = {}
     for number, bar in enumerate(bars):

@@ -370,7 +370,8 @@ def _played(measures: Sequence[_Measure]) -> list[int]:
         if measure.backward and turn < most:
             turn, at = turn + 1, start
             continue
-        if measure.backward or (measure.ending and turn == most):
+        closes = measure.ending and (at + 1 == len(measures) or not measures[at + 1].ending)
+        if measure.backward or (closes and turn == most):
             start, turn = at + 1, 1
         if not jumped and measure.marks & {"dacapo", "dalsegno"}:
             jumped = True

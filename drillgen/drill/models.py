@@ -94,20 +94,20 @@ LONGEST = 3  # hours: as long as nobody should practise without a break
 def seconds(drill: Drill, keys: int, tempo: Tempo) -> float:
     """How long a track in some of a drill's keys is at a tempo, before its ending."""
     lead_in = drill.count_in.bars + drill.count_in.starting_note
-    bars = _bars_a_pass(drill)
     if drill.bars is not None:
         bars, keys = drill.bars.count * drill.repeat, 1
         return (lead_in + bars) / tempo.at(1) * drill.meter.beats * 60
     passes = range(1, drill.passes * keys + 1)
-    minutes = lead_in / tempo.at(1) + sum(bars / tempo.at(number) for number in passes)
+    minutes = lead_in / tempo.at(1)
+    minutes += sum(_bars_a_pass(drill, number) / tempo.at(number) for number in passes)
     if drill.key_change != "none":
         minutes += sum(1 / tempo.at(number * drill.passes) for number in range(1, keys))
     return minutes * drill.meter.beats * 60
 
 
-def _bars_a_pass(drill: Drill) -> int:
-    """The form's bars, and responses over the same bars again."""
-    form, gaps = len(drill.progression.bars), drill.gaps
+def _bars_a_pass(drill: Drill, number: int = 1) -> int:
+    """The bars of the form as it is played in a pass, from 1, and responses over the same again."""
+    form, gaps = len(drill.progression.played(last=number % drill.passes == 0)), drill.gaps
     if gaps is None or gaps.harmony != "repeats":
         return form
     calls, rest = divmod(form, gaps.call)
@@ -125,7 +125,7 @@ def check_length(drill: Drill) -> None:
     cures = {
         "passes": ("fewer passes", drill.passes > 1),
         "key_cycle": ("fewer keys, tracks: per key", keys > 1),
-        "gaps": ("shorter responses", _bars_a_pass(drill) > len(drill.progression.bars)),
+        "gaps": ("shorter responses", bool(drill.gaps and drill.gaps.harmony == "repeats")),
     }
     helps = {key: words for key, (words, does) in cures.items() if does}
     written = (key for key in helps if key in drill.model_fields_set)
@@ -391,7 +391,8 @@ class Drill(Model):
 
     @model_validator(mode="after")
     def _somebody_answers(self) -> Drill:
-        played = len(self.progression.bars) * self.passes
+        played = self.progression.form * (self.passes - 1)
+        played += len(self.progression.played(last=True))
         gaps = self.gaps
         if gaps and gaps.harmony == "continues" and played <= gaps.call:
             raise refuse(

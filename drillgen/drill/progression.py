@@ -74,10 +74,23 @@ class BarText:
 
 @dataclass(frozen=True, slots=True)
 class Progression:
-    """All bars in the order in which they are played."""
+    """The bars of the form in the order in which they are played, and a coda's behind them."""
 
     bars: tuple[BarText, ...]
     text: str = ""  # as written, on one line; the form where there are sections
+    coda: int = 0  # how many of the bars are a coda, which the last pass alone goes to …
+    to_coda: int = 0  # … after so many bars of the form
+
+    def played(self, *, last: bool) -> tuple[int, ...]:
+        """The indices of the bars that a pass plays, the last one in its key or another."""
+        if not (last and self.coda):
+            return tuple(range(self.form))
+        return (*range(self.to_coda), *range(self.form, len(self.bars)))
+
+    @property
+    def form(self) -> int:
+        """How many bars the form has."""
+        return len(self.bars) - self.coda
 
     @property
     def symbols(self) -> tuple[Symbol, ...]:
@@ -257,7 +270,8 @@ def labelled(
 
 MAX_BARS = 512
 _FORM = "form"
-_BARS, _ENDINGS = "bars", "endings"
+_BARS, _ENDINGS, _TO_CODA = "bars", "endings", "to_coda"
+_CODA = "coda"
 _MOST_ENDINGS = 8
 _FORMS_ALLOWED = "text (ii7 | V7 | Imaj7 | %), a list of text, or named sections with form: A A B A"
 Placed = tuple[KeyPath, WrittenBar]  # a bar, and under which key or index it was written
@@ -305,6 +319,7 @@ class _Section:
 
     bars: list[Placed]
     endings: tuple[list[Placed], ...] = ()
+    to_coda: int = 0  # the bars before the jump to the coda; 0: the section says nothing of it
 
     @property
     def written(self) -> list[Placed]:
@@ -320,23 +335,31 @@ class _Section:
 
 
 _SECTION_ALLOWED = 'text, a list of text, or {bars: Dm7 | G7, endings: ["Em7 | A7", "Cmaj7 | %"]}'
+_CODA_ALLOWED = "{A: {bars: ii7 | V7 | I6 | VI7, to_coda: 2}, coda: I6 | %}"
 
 
 def _section(value: Any, meter: Meter | None) -> _Section:
-    """A section as text or list of text, or as a mapping of its bars and its endings."""
+    """A section as text or list of text, or as a mapping of its bars and its endings, and of where
+    it is left for the coda."""
     if not isinstance(value, dict):
         return _Section(_bars(value, meter))
-    refuse_keys(value, (_BARS, _ENDINGS), "the section")
-    if _BARS not in value or _ENDINGS not in value:
+    refuse_keys(value, (_BARS, _ENDINGS, _TO_CODA), "the section")
+    if _BARS not in value or value.keys() == {_BARS}:
         missing = _ENDINGS if _BARS in value else _BARS
         raise refuse(f"the section has no {missing}", _SECTION_ALLOWED)
     with Wrongs() as wrongs:
         bars: list[Placed] = []
         with wrongs.at(_BARS):
             bars = [((_BARS, *path), bar) for path, bar in _bars(value[_BARS], meter)]
-        with wrongs.at(_ENDINGS):
-            endings = _endings(value[_ENDINGS], meter, bars[-1][1] if bars else None)
-    return _Section(bars, endings)
+        endings: tuple[list[Placed], ...] = ()
+        if _ENDINGS in value:
+            with wrongs.at(_ENDINGS):
+                endings = _endings(value[_ENDINGS], meter, bars[-1][1] if bars else None)
+    left, length = value.get(_TO_CODA), len([*bars, *(endings[-1] if endings else ())])
+    if _TO_CODA in value and (type(left) is not int or not 1 <= left <= length):
+        message = f"{show(left)} names none of the section's bars"
+        raise refuse(message, f"the last one before the coda: 1 to {length}", at=(_TO_CODA,))
+    return _Section(bars, endings, left or 0)
 
 
 def _endings(
@@ -370,12 +393,51 @@ def _from_sections(data: dict[str, Any], meter: Meter | None) -> Progression:
     _refuse_mixture(
         [((name, *path), bar) for name, each in sections.items() for path, bar in each.written]
     )
+    coda = next(filter(is_coda, sections), "")
     for name, section in sections.items():
-        _refuse_unheard(name, section, order.count(name))
+        _refuse_unheard(name, section, 1 if name == coda else order.count(name))
+    leaves = _leaves(sections, order, coda)
     bars: list[BarText] = []
+    left = 0
     for place, name in enumerate(order):
+        left = len(bars) + sections[name].to_coda if place == leaves else left
         bars += sections[name].played(name, order[:place].count(name))
-    return _checked(tuple(bars), " ".join(order))
+        if coda in order[place + 1 : place + 2] and left:
+            del bars[left:]
+    if coda in ("", *order):
+        return _checked(tuple(bars), " ".join(order))
+    own = sections[coda].played(coda, 0)
+    both, text = (*bars, *own), " ".join((*order, coda))
+    return replace(_checked(both, text), coda=len(own), to_coda=left or len(bars))
+
+
+def is_coda(section: str) -> bool:
+    """Whether a section is the coda, by its name."""
+    return section.casefold() == _CODA
+
+
+def _leaves(sections: Mapping[str, _Section], order: Sequence[str], coda: str) -> int:
+    """Which section of the form is left for the coda, by its place; -1: it is played to its end.
+
+    Raises RefusedError where the coda cannot be reached so.
+    """
+    leaving = [name for name, section in sections.items() if section.to_coda]
+    if coda in order[:-1]:
+        raise refuse(f"{show(coda)} comes last in the form", "A B A coda", at=(_FORM,))
+    before = order[-2] if coda in order and len(order) > 1 else ""
+    for number, name in enumerate(leaving):
+        message = ""
+        if not coda:
+            message = "there is no coda to go to"
+        elif number:
+            message = f"{show(leaving[0])} is left for the coda already"
+        elif name == coda or name not in order:
+            message = f"the form has no {show(name)} that the coda follows"
+        elif before and name != before:
+            message = f"the form goes to the coda from {show(before)}"
+        if message:
+            raise refuse(message, _CODA_ALLOWED, at=(name, _TO_CODA))
+    return max((place for place, name in enumerate(order) if name in leaving), default=-1)
 
 
 def _refuse_unheard(name: str, section: _Section, times: int) -> None:
@@ -399,7 +461,7 @@ def _order(data: dict[str, Any], names: list[str]) -> Iterator[str]:
     """The sections in playing order: as `form` says, else as they are written."""
     if not names:
         raise refuse("there is no section", _FORMS_ALLOWED)
-    form = data.get(_FORM, names)
+    form = data.get(_FORM, [name for name in names if not is_coda(name)] or names)
     words: list[tuple[str, KeyPath, int | None]]  # each with its place in a list or a text
     if isinstance(form, str):
         words = [(found[0], (), found.start()) for found in re.finditer(r"[^\s,|]+", form)]
@@ -439,17 +501,24 @@ def _checked(bars: tuple[BarText, ...], text: str) -> Progression:
 _NAME = {"type": ["string", "number"]}
 _TEXT = {"type": "string", "minLength": 1}
 _LINES = any_of(_TEXT, several(_TEXT))
-_WITH_ENDINGS = mapping(
-    {
-        _BARS: {**_LINES, "description": "what comes before the endings, the same each time"},
-        _ENDINGS: {
-            **several(_TEXT, 2, _MOST_ENDINGS),
-            "description": "how the section ends the first time, the second …; then as the last",
+_WITH_ENDINGS = {
+    **mapping(
+        {
+            _BARS: {**_LINES, "description": "what comes before the endings, the same each time"},
+            _ENDINGS: {
+                **several(_TEXT, 2, _MOST_ENDINGS),
+                "description": "its end the first time, the second …; then always the last one",
+            },
+            _TO_CODA: {
+                "type": "integer",
+                "minimum": 1,
+                "description": "after how many of its bars the coda follows, the last time",
+            },
         },
-    },
-    _BARS,
-    _ENDINGS,
-)
+        _BARS,
+    ),
+    "minProperties": 2,
+}
 _ORDER = any_of(_TEXT, several(_NAME), description="the sections in playing order: A A B A")
 _SECTIONS = {
     "type": "object",

@@ -185,7 +185,7 @@ def over(
     for tone in tones:
         inside = max(tone.start // length, 0)
         index = first + inside
-        if index >= len(bars) or bars[index].role == "response":
+        if not 0 <= index < len(bars) or bars[index].role == "response":
             continue
         start = bars[index].start + tone.start - inside * length
         left = tone.duration if start >= 0 else Fraction(0)
@@ -238,19 +238,28 @@ _HIGH_IN_THE_RANGE = 0.5  # where the middle of a melody in degrees lies in the 
 
 def write_melody(context: PassContext, options: Written) -> list[Note]:
     """The melody from the beginning of the pass: again and again, or once."""
-    bars = context.bars
-    melody = tune(options.notes, bars[0].length, context.home)
+    melody = tune(options.notes, context.bars[0].length, context.home)
     steps = (note.semitones for note in melody.notes)
     tonic = tonic_of(context, steps, _HIGH_IN_THE_RANGE, melody.tonic)
-    ends = run_ends(bars)
-    times = range(0, len(bars), melody.bars)
     notes = []
-    for first in times if options.then == "repeat" else times[:1]:
-        for placed in over(melody.tones, first, bars, ends):
-            found = pitch(tonic, placed.tone.note, context)
-            mark = str(degree_over(tonic.name, found.name))
-            notes.append(Note(placed.start, placed.duration, found, mark=mark))
+    for placed in _placed(melody, context.bars, options.then):
+        found = pitch(tonic, placed.tone.note, context)
+        mark = str(degree_over(tonic.name, found.name))
+        notes.append(Note(placed.start, placed.duration, found, mark=mark))
     return notes
+
+
+def _placed(melody: Tune, bars: Sequence[Bar], then: str) -> Iterator[PlacedTone]:
+    """Its tones over a pass; a jump to the coda leaves out the bars between, and a melody that
+    does not reach so far begins again there."""
+    jump = next((i for i, bar in enumerate(bars) if bar.form_bar > i), len(bars))
+    for run in filter(None, (bars[:jump], bars[jump:])):
+        begins = run[0].form_bar
+        reached = begins < melody.bars
+        times = range(-begins if reached else 0, len(run), melody.bars)
+        tones = [tone for tone in melody.tones if not begins or tone.start >= 0]  # no pick-up
+        for first in times if then == "repeat" else times[:reached]:
+            yield from over(tones, first, run, run_ends(run))
 
 
 # Developing a riff: one change each time round, all else kept.

@@ -11,11 +11,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from itertools import groupby, pairwise
+from itertools import chain, groupby, pairwise
 from typing import Any
 
 from drillgen.chart import Bar, Chart
 from drillgen.drill.models import Drill
+from drillgen.drill.progression import is_coda
 from drillgen.listing import number_of
 from drillgen.score import Note
 from drillgen.theory.pitch import Key
@@ -126,6 +127,9 @@ class SheetBar:
     begins_ending: bool = False
     ends_ending: bool = False
     goes_back: bool = False  # to where the repeat was opened
+    # Jumps, and where they lead to, by MusicXML's names: `segno` and `coda` stand at its beginning,
+    # `tocoda`, `dacapo` and `dalsegno` at its end; each with the token that its two ends share.
+    jumps: tuple[tuple[str, str], ...] = ()
 
     @property
     def whole(self) -> bool:
@@ -205,6 +209,8 @@ def _part(
     start, end = shown
     whole = (start, end) == (bars[0].start, bars[-1].end)
     kept = _kept(chart, _runs(bars, sounding), sounding) if whole else _Kept([*bars])
+    first = bars[0].key_number == 0 and prefix in ("", _FIRST_TRACK)
+    kept.say_jump(f"{prefix}{bars[0].key_number + 1}", from_the_top=first)
     places = [
         replace(place, **kept.said.get(place.bar.number, {}))
         for place in _places(chart, kept, end, prefix)
@@ -221,6 +227,9 @@ def _part(
 
 # Repeats: what reads alike is printed once.  Passes that are alike stand between repeats; a form's
 # sections, and passes that are brought home the last time, may have a first and a second ending.
+# What comes again before the coda is not printed: the sheet jumps back, and from there to the coda.
+
+_FIRST_TRACK = "k0"
 
 
 @dataclass(slots=True)
@@ -230,6 +239,8 @@ class _Kept:
     bars: list[Bar]
     shown_in: dict[int, int] = field(default_factory=dict)  # others' numbers: theirs
     said: dict[int, dict[str, Any]] = field(default_factory=dict)  # of a place, by its number
+    passed: list[Bar] = field(default_factory=list)  # endings that are not the last ones
+    jump: tuple[Bar, ...] = ()  # from where, to where, from where to the coda, and the coda
 
     def say(self, bar: Bar, **what: Any) -> None:
         self.said.setdefault(bar.number, {}).update(what)
@@ -258,6 +269,7 @@ class _Kept:
             times = ", ".join(str(time + number + 1) for number in range(len(run)))
             time += len(run)
             self.bars += ending
+            self.passed += ending if run is not runs[-1] else ()
             for bar in ending:
                 self.say(bar, ending=times)
             self.say(ending[0], begins_ending=True)
@@ -268,6 +280,29 @@ class _Kept:
         for bar in self.bars:
             self.shown_in.pop(bar.number, None)
 
+    @property
+    def straight(self) -> list[Bar]:
+        """As after a jump: without repeats, with the last endings (common practice)."""
+        return [bar for bar in self.bars if bar not in self.passed]
+
+    def with_coda(self, again: Sequence[Bar], printed: Sequence[Bar], coda: Sequence[Bar]) -> None:
+        """Bars that others, alike, show, to which the sheet jumps back, and then the coda."""
+        self.jump = (self.bars[-1], printed[0], printed[-1], coda[0])
+        self.again(again, printed)
+        self.bars += coda
+
+    def say_jump(self, token: str, *, from_the_top: bool) -> None:
+        """Its signs, the first bar's with or without a segno."""
+        if not self.jump:
+            return
+        end, to, leaves, coda = self.jump
+        top = from_the_top and to is self.bars[0]
+        signs = [] if top else [(to, "segno")]
+        signs += [(leaves, "tocoda"), (end, "dacapo" if top else "dalsegno"), (coda, "coda")]
+        for bar in (end, to, leaves, coda):
+            self.say(bar, jumps=tuple((sign, token) for each, sign in signs if each is bar))
+        self.say(coda, rehearsal="")  # its sign says it
+
 
 def _kept(
     chart: Chart, runs: list[list[list[Bar]]], sounding: Mapping[int, Sequence[Note]]
@@ -275,8 +310,11 @@ def _kept(
     kept = _Kept([])
     while runs:
         pair, runs = runs[:2], runs[1:]
-        common = _brought_home(chart, pair, sounding)
-        if common:
+        common, left = _brought_home(chart, pair, sounding), _left_for_coda(pair, sounding)
+        if left:
+            _keep_coda(kept, pair[0], pair[1][0], left)
+            runs = runs[1:]
+        elif common:
             kept.with_endings(pair, common)
             runs = runs[1:]
         elif len(pair[0]) == 1:
@@ -298,6 +336,26 @@ def _brought_home(
     return common if len(before) == len(last) and 2 * common >= len(last) > common else 0
 
 
+def _left_for_coda(pair: list[list[list[Bar]]], sounding: Mapping[int, Sequence[Note]]) -> int:
+    """After how many bars, alike in the passes before it, the last one goes to the coda; 0: it does
+    not, or reads otherwise."""
+    if len(pair) < 2 or any(is_coda(bar.section) for bar in pair[0][0]):
+        return 0
+    before, last = pair[0][0], pair[1][0]
+    left = next((place for place, bar in enumerate(last) if is_coda(bar.section)), 0)
+    return left if left <= len(before) and _alike(before, last[:left], sounding) == left else 0
+
+
+def _keep_coda(kept: _Kept, run: list[list[Bar]], last: list[Bar], left: int) -> None:
+    """Passes that are alike, and the last one, which is left for the coda after some bars."""
+    if left == len(run[0]):  # it is played to its end
+        kept.repeat([*run, last[:left]])
+        kept.bars += last[left:]
+    else:
+        kept.repeat(run)
+        kept.with_coda(last[:left], run[0][:left], last[left:])
+
+
 def _alike(one: Sequence[Bar], other: Sequence[Bar], sounding: Mapping[int, Sequence[Note]]) -> int:
     """How many bars read alike from the first on."""
     pairs = zip(one, other, strict=False)
@@ -313,10 +371,42 @@ def _keep_sections(
     starts = [index for index, bar in enumerate(bars) if bar.starts_section or index == 0]
     sections = [list(bars[i:j]) for i, j in zip(starts, [*starts[1:], len(bars)], strict=True)]
     gaps = chart.drill.gaps
-    one_by_one = gaps is not None and gaps.harmony == "repeats"
+    if gaps is not None and gaps.harmony == "repeats":
+        kept.bars += bars
+        return
+    ends = bars[0].pass_number % chart.drill.passes == 0 and is_coda(sections[-1][0].section)
+    coda = sections[-1] if ends else []
+    for count in range(1, len(sections) - 1) if coda else ():
+        again = list(chain(*sections[count:-1]))
+        found = _Kept([])
+        _keep_each(found, sections[:count], sounding)
+        if printed := _shows(found.straight, again, sounding):
+            _keep_each(kept, sections[:count], sounding)
+            kept.with_coda(again, printed, coda)
+            return
+    _keep_each(kept, sections, sounding)
+
+
+def _shows(
+    printed: Sequence[Bar], again: Sequence[Bar], sounding: Mapping[int, Sequence[Note]]
+) -> Sequence[Bar]:
+    """The first of what is printed, from a section's beginning and not to the very end, that reads
+    like some bars that come again."""
+    length = len(again)
+    for to in range(len(printed) - length):
+        begins = to == 0 or printed[to].starts_section
+        if begins and _alike(printed[to : to + length], again, sounding) == length:
+            return printed[to : to + length]
+    return ()
+
+
+def _keep_each(
+    kept: _Kept, sections: list[list[Bar]], sounding: Mapping[int, Sequence[Note]]
+) -> None:
+    """Sections, each with its endings."""
     while sections:
         found, common = [sections[0]], sum(not bar.ending for bar in sections[0])
-        for section in sections[1:] if common < len(sections[0]) and not one_by_one else ():
+        for section in sections[1:] if common < len(sections[0]) else ():
             if not _is_next(found[-1], section, common, sounding):
                 break
             found.append(section)

@@ -274,6 +274,7 @@ class BarMarks:
     rehearsal: str = ""
     words: str = ""
     times: int = 0  # how often the repeat that closes here is played
+    jumps: tuple[tuple[str, str], ...] = ()  # MusicXML's names of signs, and their tokens
 
 
 def tempo_mark(chart: Chart) -> TempoMark:
@@ -318,7 +319,7 @@ def marks(
         words = "" if earlier and earlier.role == place.bar.role else "listen and write"
     slows = place.bar.slowing and not (earlier and earlier.slowing)
     words = ": ".join(each for each in (passes, words, "rit." if slows else "") if each)
-    return BarMarks(key=key, rehearsal=place.rehearsal, words=words, times=place.times)
+    return BarMarks(None, key, place.rehearsal, words, place.times, place.jumps)
 
 
 def _words(bar: Bar, before: Bar | None, heard: bool, coming: str) -> str:
@@ -419,6 +420,30 @@ def marks_over(measure: Element, marks: BarMarks, divisions: int) -> None:
         text(_over(measure), "words", marks.words, {"font-style": "italic"})
     if marks.times:
         _repeated(measure, marks.times, divisions)
+    for sign, token in marks.jumps:
+        _jump(measure, sign, token, divisions)
+
+
+# By its sound's name, the words of a jump. Their sign stands beside "To Coda" as an element of its
+# own; a space that does not break keeps programs from counting word and sign as two codas.
+_JUMPS = {
+    "tocoda": "To\u00a0Coda",
+    "dacapo": "D.C. al Coda",
+    "dalsegno": "D.S. al Coda",
+}
+
+
+def _jump(measure: Element, sign: str, token: str, divisions: int) -> None:
+    """A sign over a measure's beginning, or a jump over its end, and what is played there."""
+    direction = SubElement(measure, "direction", placement="above")
+    if words := _JUMPS.get(sign):
+        over = SubElement(direction, "direction-type")
+        text(over, "words", words, {"halign": "right", "font-weight": "bold"})
+    if sign not in ("dacapo", "dalsegno"):
+        SubElement(SubElement(direction, "direction-type"), sign.removeprefix("to"))
+    if words:
+        text(direction, "offset", divisions)
+    SubElement(direction, "sound", {sign: "yes" if sign == "dacapo" else token})
 
 
 def _repeated(measure: Element, times: int, divisions: int) -> None:

@@ -155,6 +155,71 @@ def _bring_in(mark: ET.Element, ink: Sequence[_Ink]) -> float:
     return top - up
 
 
+# Signs and words of jumps.
+#
+# A sign stands over the name of its section, or at the beginning of the system in its place; words
+# at the end of their bar on the line of the chord symbols, or over them; the sign of a coda behind
+# the words that lead to it (common practice).
+
+_CODA_SIGN = "E048"
+# Of the signs, Bravura's: left, right, down and up in thousandths of verovio's size of 720.
+_SIGN_SCALE, _BESIDE_WORDS = 0.62, 0.42
+_SIGNS = {"E047": (0.0, 545.0, 27.0, 750.0), _CODA_SIGN: (-4.0, 955.0, 158.0, 898.0)}
+_WORDS_SIZE, _BOLD_LETTER = 405, 0.56  # of a letter; its width as a share of that
+
+
+def place_jumps(system: ET.Element) -> float:
+    """Move what verovio was told to draw under the music; how high it reaches then."""
+    chords = [text for group in of_class(system, "sheet-chord") for text in group.iter("text")]
+    line = min([float(text.attrib["y"]) for text in chords], default=-_CLEAR)
+    reaches = [0.0]
+    for bar in of_class(system, "sheet-bar"):
+        jumps = of_class(bar, "sheet-jump")
+        words = [text for jump in jumps for text in jump.iter("text")]
+        signs = [use for jump in jumps for use in jump.iter("use")]
+        for text in words:
+            leads = signs if (text.text or "").endswith("To\u00a0Coda") else []
+            sign = next((use for use in leads if code_of(use) == _CODA_SIGN), None)
+            reaches.append(_place_words(system, text, sign, line))
+            signs = [use for use in signs if use is not sign]
+        reaches += [_place_sign(system, bar, use) for use in signs]
+    return min(reaches)
+
+
+def _place_words(
+    system: ET.Element, text: ET.Element, sign: ET.Element | None, line: float
+) -> float:
+    right = end = float(text.attrib["x"])
+    if sign is not None:
+        end -= _SIGNS[_CODA_SIGN][1] * _BESIDE_WORDS + _GAP
+    left = end - len(text.text or "") * _WORDS_SIZE * _BOLD_LETTER
+    y = min(line, _top_under(system, left, right) - 2 * _CLEAR)
+    text.attrib.update({"x": f"{end:g}", "y": f"{y:g}", "font-size": str(_WORDS_SIZE)})
+    if sign is not None:
+        down = _SIGNS[_CODA_SIGN][2] * _BESIDE_WORDS
+        _move(sign, end + _GAP, y + down / 2, _BESIDE_WORDS)
+    return y - _WORDS_SIZE
+
+
+def _place_sign(system: ET.Element, bar: ET.Element, use: ET.Element) -> float:
+    left, right, down, up = (each * _SIGN_SCALE for each in _SIGNS[code_of(use)])
+    boxes = [float(box.attrib["x"]) for mark in of_class(bar, "sheet-mark") for box in mark[:1]]
+    x = min(boxes, default=float(NUMBER.findall(next(bar.iter("path")).attrib["d"])[0]))
+    y = _top_under(system, x, x + right - left) - _CLEAR - down
+    _move(use, x - left, y, _SIGN_SCALE)
+    return y - up
+
+
+def _top_under(system: ET.Element, left: float, right: float) -> float:
+    """The top of all that stands between two places."""
+    ink = _under(system, "sheet-jump")
+    return min([each.top for each in ink if each.left < right and left < each.right], default=0.0)
+
+
+def _move(use: ET.Element, x: float, y: float, scale: float) -> None:
+    use.set("transform", f"translate({x:g}, {y:g}) scale({scale:g}, {scale:g})")
+
+
 def _marks(system: ET.Element) -> list[ET.Element]:
     """Boxed names: each a group of a box and a text."""
     marks = of_class(system, "sheet-mark")

@@ -22,6 +22,7 @@ from drillgen.sheet.placing import (
     draw_circles,
     level_chords,
     lowest,
+    place_jumps,
     write_margin,
 )
 
@@ -89,8 +90,9 @@ def _gap(one: str, other: str) -> int:
 #
 # What differs, measured with verovio 6.4: it prints `<degree>` beside the kind's own text though it
 # is not to be printed; it places `<unpitched>` as if every clef were treble; a bar without a chord
-# symbol is too wide where the next one has one; and only a page break gives each system a picture
-# of its own. Reader, key and tempo stand in the heading over the staff, so they are taken off it.
+# symbol is too wide where the next one has one; it leaves out the sign beside "To Coda", and lifts
+# all chord symbols over a jump; and only a page break gives each system a picture of its own.
+# Reader, key and tempo stand in the heading over the staff, so they are taken off it.
 
 BARS_A_SYSTEM = 4
 # Verovio leaves as much room for a chord symbol as plain text of its size takes; ours has a larger
@@ -120,6 +122,8 @@ def prepared(musicxml: str, starts: Collection[int]) -> str:
     for unpitched in root.iter("unpitched"):
         for child, value in zip(unpitched, _MIDDLE_OF_TREBLE, strict=False):
             child.text = value
+    for measure in root.iter("measure"):
+        _jumps_below(measure, root.findtext(".//staves", "1"))
     for clef in root.iter("clef"):
         if clef.findtext("sign") == "TAB":
             _on_the_middle_line(clef, root.findtext(".//staff-lines", ""))
@@ -159,6 +163,27 @@ def _plain_harmony(harmony: ET.Element) -> None:
         degrees = ",".join(printed)
         degrees = f"({degrees})" if kind.attrib.pop("parentheses-degrees", "") else degrees
         kind.set("text", kind.get("text", "") + degrees + ROOM)
+
+
+_JUMPS = ("segno", "coda", "tocoda", "dacapo", "dalsegno")
+
+
+def _jumps_below(measure: ET.Element, staff: str) -> None:
+    """Signs and words of jumps each by itself, and under the music, from where they are moved to
+    their places."""
+    for index, direction in reversed([*enumerate(measure)]):
+        sound = direction.find("sound") if direction.tag == "direction" else None
+        if sound is None or not any(name in sound.attrib for name in _JUMPS):
+            continue
+        direction.set("placement", "below")
+        ET.SubElement(direction, "staff").text = staff
+        direction.remove(sound)
+        direction.append(sound)
+        for sign in direction.findall("direction-type")[1:]:
+            direction.remove(sign)
+            alone = ET.Element("direction", placement="below")
+            alone.extend([sign, *direction.findall("offset"), *direction.findall("staff")])
+            measure.insert(index + 1, alone)
 
 
 _ALTERS = {"-2": "𝄫", "-1": "♭", "0": "", "1": "♯", "2": "𝄪"}
@@ -238,12 +263,13 @@ _CLASSES = {
     "verse": "sheet-row",
     "dir": "sheet-words",
     "tempo": "sheet-words",
+    "repeatMark": "sheet-jump",
     "voltaBracket": "sheet-ending",
 }
 _SLASH = "sheet-slash"  # it is no note: a page that hides the line goes on showing it
 _SLASH_HEADS = "#E10"  # SMuFL, "Slash noteheads": U+E100 to U+E10F
-_STYLES = {"dir": {"font-style": "italic"}, "reh": {"font-weight": "bold"},
-           "tempo": {"font-weight": "bold"}, "fing": {"font-weight": "bold"}}  # fmt: skip
+_BOLD = ("reh", "tempo", "fing", "dir tocoda", "dir dacapo", "dir dalsegno")
+_STYLES = {"dir": {"font-style": "italic"}, **{kind: {"font-weight": "bold"} for kind in _BOLD}}
 _NOT_SHOWN = ("mNum", "pgHead", "pgFoot", "placeholder", "grpSym", "labelAttr")
 # Verovio sets these signs in the music font's private letters (SMuFL); as text they are Unicode's.
 _SIGNS = str.maketrans({"\uea63": "𝄫", "\uea64": "♭", "\uea65": "♮", "\uea66": "♯", "\uea67": "𝄪",
@@ -277,7 +303,7 @@ def restyled(svg: str, beside: Margin, *, opens: bool) -> SystemPicture:
     draw_circles(group)
     write_margin(group, beside, opens=opens)
     left, top = map(float, NUMBER.findall(page.get("transform", "0 0")))
-    room = max(_MARGIN - top - bring_marks_in(group), 0.0)
+    room = max(_MARGIN - top - min(bring_marks_in(group), place_jumps(group)), 0.0)
     height = min(height, top + lowest(group) + _MARGIN)
     group.set("transform", f"translate({left:g} {top + room:g})")
     bars = tuple(_boxed_bars(group, -top - room, height + room))
@@ -339,7 +365,9 @@ def _plain(element: ET.Element) -> ET.Element:
             plain.set(name, value.partition("-")[0])  # a scope is put before it when it is drawn
         elif name not in ("class", "id"):
             plain.set(name, value)
-    if kind in _CLASSES:
+    if kind == "dir" and element.get("class") != kind:  # verovio says which jump it is
+        plain.set("class", "sheet-jump")
+    elif kind in _CLASSES:
         plain.set("class", _SLASH if kind == "note" and _is_slash(element) else _CLASSES[kind])
     if kind in _WITH_IDS and _OURS.fullmatch(element.get("id", "")):
         plain.set("id", element.attrib["id"])

@@ -14,6 +14,7 @@ from itertools import chain, zip_longest
 from drillgen.chart import Bar, Chart, Span
 from drillgen.drill.lines import Walking
 from drillgen.drill.models import Drill, Fingering, SheetSpec
+from drillgen.drill.progression import is_coda
 from drillgen.score import Note, Part, Score
 from drillgen.sheet.fingering import FingeringError
 from drillgen.sheet.layout import KeyPart, SheetBar, by_bar, key_parts, shares
@@ -226,6 +227,7 @@ _ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", 
 def _times_of_passes(chart: Chart, part: KeyPart) -> dict[str, str]:
     """By the id of the bar that begins it, which times a pass is played, where passes differ."""
     played = [p for p in part.places if not (p.pickup or p.ending or _follows(p.bar))]
+    played = [p for p in played if not is_coda(p.bar.section)]
     begins = [
         place
         for before, place in zip([None, *played], played, strict=False)

@@ -71,6 +71,14 @@ def with_endings(part: stream.Part) -> None:
     part.insert(0, spanner.RepeatBracket(measures[5], number=2))
 
 
+def with_long_endings(part: stream.Part) -> None:
+    measures = list(part.getElementsByClass(stream.Measure))
+    measures[1].leftBarline = bar.Repeat(direction="start")
+    measures[3].rightBarline = bar.Repeat(direction="end")
+    part.insert(0, spanner.RepeatBracket(measures[2:4], number=1))
+    part.insert(0, spanner.RepeatBracket(measures[4:7], number=2))
+
+
 def with_two_repeats(part: stream.Part) -> None:
     measures = list(part.getElementsByClass(stream.Measure))
     measures[1].rightBarline = bar.Repeat(direction="end")
@@ -93,7 +101,9 @@ def dal_segno_al_coda(part: stream.Part) -> None:
     measures[6].insert(0, repeat.Coda())
 
 
-@pytest.mark.parametrize("form", [with_endings, with_two_repeats, da_capo_al_fine])
+@pytest.mark.parametrize(
+    "form", [with_endings, with_long_endings, with_two_repeats, da_capo_al_fine]
+)
 def test_repeats_are_played_out(form, tmp_path):
     """Repeats, endings and a da capo al fine are the measures that music21 plays."""
     part = part_of(*PLAIN)
@@ -108,6 +118,24 @@ def test_a_dal_segno_al_coda(tmp_path):
     played = [row[0] for row in ours(written(part, tmp_path / "tune.musicxml"))]
     names = ["F7", "Bb7", "C7", "Dm7", "Gm7", "Am7", "D7", "G7"]
     assert played == [names[n] for n in (0, 1, 2, 3, 4, 5, 1, 2, 3, 6, 7)]
+
+
+def test_our_own_coda_after_endings(tmp_path):
+    """A sheet with a first and a second ending jumps back to the bars before them: what it says is
+    what the drill plays, endings after the jump the last ones (common practice; music21 10.5 loses
+    the brackets beside a da capo)."""
+    sections = "{A: {bars: C6 | A7, endings: [D7 | G7, F6 | C7 | E7], to_coda: 4}, coda: B7 | C6"
+    drill = tmp_path / "drill.yaml"
+    drill.write_text(
+        f"progression: {sections}, form: A A A}}\nkey_cycle: C\n"
+        + "gaps: off\nsheet: chords\nending: none\n"
+    )
+    chart = charts(load(str(drill)).drills[0])[0]
+    (section,) = sheets((Score(chart, ()),)).handout.sections
+    tune = tmp_path / "sheet.musicxml"
+    tune.write_text(section.musicxml, "utf-8")
+    played = [row[0] for row in ours(tune)]
+    assert " ".join(played) == "C6 A7 D7 G7 C6 A7 F6 C7 E7 C6 A7 F6 C7 B7 C6"
 
 
 @pytest.mark.parametrize("kind", [kind for kind in KINDS if kind not in FUNCTIONAL])

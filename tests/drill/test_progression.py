@@ -104,6 +104,24 @@ def test_a_section_has_endings(read):
     assert [bar.ending for bar in found] == [0, 0, 1, 1, 0, 0, 2, 0, 0, 2]
 
 
+@pytest.mark.parametrize(
+    ("form", "first", "last"),
+    [
+        ("A B A", "C D E F G C D E", "C D E F G C A B"),  # from the last time that A is played
+        ("A B A coda", "C D E F G C A B", "C D E F G C A B"),
+        ("A", "C D E", "C A B"),
+    ],
+)
+def test_a_coda(read, form, first, last):
+    """Where the form does not name it, the last pass alone leaves the last of the section for it,
+    else every pass does (common practice)."""
+    sections = "{A: {bars: C | D | E, to_coda: 1}, B: F | G, coda: A | B"
+    found = read(f"progression: {sections}, form: {form}}}\n").progression
+    for is_last, names in ((False, first), (True, last)):
+        bars = [found.bars[index] for index in found.played(last=is_last)]
+        assert " ".join(str(bar.slots[0].symbol) for bar in bars) == names
+
+
 def test_sections_without_a_form_are_played_as_written(read):
     """Without `form`, each section once, in the order written; names may be any words."""
     drill = read("progression:\n  verse 1: C6\n  2: F6\n")

@@ -28,7 +28,7 @@
   };
   const bar = (element) => (element.closest(".sheet-bar") || { id: "" }).id; // brackets stand in none
   return [
-    ...[...document.querySelectorAll(".sheet-bar .sheet-chord text, .sheet-words text, .sheet-ending text, .sheet-row text, .sheet-number text, .sheet-name text")]
+    ...[...document.querySelectorAll(".sheet-bar .sheet-chord text, .sheet-words text, .sheet-jump text, .sheet-ending text, .sheet-row text, .sheet-number text, .sheet-name text")]
       .map((text) => ["text", text.textContent, bar(text), ...letters(text)]),
     ...[...document.querySelectorAll(".sheet-mark rect")]
       .map((box) => ["text", box.nextElementSibling.textContent, bar(box), ...drawn(box)]),

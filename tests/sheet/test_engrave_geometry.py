@@ -9,7 +9,7 @@ import pytest
 from drillgen.sheet.svg import strips
 from tests.sheet.collisions import WIDTH, measured, on_paper, sheets_of_preset, touching
 from tests.sheet.test_engrave import WORST
-from tests.sheet.test_read_back import SONG
+from tests.sheet.test_read_back import CODA, SECTIONS, SONG
 from tests.sheet.written import preset, sheets_of
 
 
@@ -59,3 +59,15 @@ def test_brackets_of_endings_are_clear(browser: Any) -> None:
     (boxes,) = measured(browser, [on_paper(sheet)])
     assert [box.what for box in boxes if box.bar == ""] == ["1", "2"] * 2
     assert touching(boxes) == []
+
+
+@pytest.mark.parametrize("own", [{"show": "chords"}, {"tablature": True, "fingering": True}])
+def test_signs_and_words_of_jumps_are_clear(browser: Any, own: dict[str, object]) -> None:
+    """Segno, coda and their words touch no chord symbol, name, number or note, for any reader."""
+    line = {"kind": "roots", "instrument": "electric"}
+    drill = {"progression": SECTIONS | {"form": "A B A"}, "passes": 2, "line": line}
+    found = sheets_of(**drill, **CODA | {"sheet": {**own, "also_for": ["Bb", "horn"]}})[1]
+    for boxes in measured(browser, [on_paper(each) for each in found.all]):
+        said = [box.what.replace("\u00a0", " ") for box in boxes if box.what.endswith("Coda")]
+        assert said.count("To Coda") == 2 and said[-1] == "D.S. al Coda"
+        assert touching(boxes) == []

@@ -196,6 +196,52 @@ def test_endings_are_played_as_they_are_heard(drill: dict[str, object], endings:
     assert set(shown.values()) == {i for each in sheets.handout.sections for i in each.bar_ids}
 
 
+SECTIONS = {
+    "intro": "V7 | %",
+    "A": {"bars": "I6 vi7 | ii7 V7 | iii7 VI7 | ii7 V7", "to_coda": 2},
+    "B": "IVmaj7 | % | ii7 | V7",
+    "coda": "iii7 | VI7 | ii7 V7 | I6",
+}
+CODA = {"key_cycle": ["F", "Ab"], "gaps": "off", "sheet": "chords"}
+_TOP, _SIGN = ["tocoda", "dacapo", "coda"], ["segno", "tocoda", "dalsegno", "coda"]
+
+
+@pytest.mark.parametrize(
+    ("form", "passes", "printed", "signs"),
+    [
+        ("A B A", 3, 12 + 4, [_TOP, _SIGN]),
+        ("A B A", 1, 8 + 4, [_TOP, _SIGN]),
+        ("intro A B A coda", 1, 10 + 4, [_SIGN, _SIGN]),
+    ],
+)
+def test_codas_are_played_as_they_are_heard(
+    form: str, passes: int, printed: int, signs: list[list[str]]
+) -> None:
+    """What comes again before a coda is printed once: played out by music21 the sheet of each key
+    has every bar's chords in their order, the first from the top, others from a segno; the jumps
+    are MusicXML 4.0's sounds, and the page finds each bar."""
+    score, sheets = sheets_of(progression=SECTIONS | {"form": form}, passes=passes, **CODA)
+    shown = dict(sheets.handout.shown_in)
+    for section, jumps in zip(sheets.handout.sections, signs, strict=True):
+        key = score.chart.bars[section.first_bar].key
+        played = [bar for bar in score.chart.bars[section.first_bar :] if bar.key == key]
+        ending = sum(bar.role == "ending" for bar in played)
+        assert len(section.bar_ids) == printed + ending
+        assert symbols(read(section.musicxml).expandRepeats()) == _sounding(played)
+        sounds = ET.fromstring(section.musicxml).iterfind(".//sound")
+        assert [name for sound in sounds for name in sound.attrib if name in _SIGN + _TOP] == jumps
+        assert {shown[f"b{bar.number}"] for bar in played} == set(section.bar_ids)
+
+
+def test_a_coda_after_other_music_is_written_out() -> None:
+    """A line that is another each time is printed bar by bar, without jumps."""
+    score, sheets = sheets_of(progression=SECTIONS | {"form": "A B A coda"}, line="walking",
+                              gaps="off", key_cycle="F")  # fmt: skip
+    printed = [i for section in sheets.handout.sections for i in section.bar_ids]
+    assert len(printed) == sum(bar.role != "count-in" for bar in score.chart.bars)
+    assert "To\u00a0Coda" not in sheets.handout.musicxml
+
+
 def _sounding(bars: Sequence[Bar]) -> list[tuple[str, str]]:
     """Roots and kinds of the chords that are played, each once while it stays."""
     spans = (span for bar in bars for span in bar.spans if span.chord)
@@ -255,5 +301,9 @@ def test_lilypond_reads_the_same(tmp_path: Path) -> None:
     # Of its own layout: it takes a line's break before an ending for the end of the repeat.
     folded = in_lilypond(re.sub(r"<print new-system[^>]*>", "", song), tmp_path)
     assert folded.count("\\repeat volta 2") == folded.count("\\alternative") == 2 * 2
+    coda = sheets_of(progression=SECTIONS | {"form": "A B A"}, **CODA)[1].handout.musicxml
+    marked = in_lilypond(coda, tmp_path)  # which it leaves to be read, in sound as well
+    assert (marked.count("scripts.coda"), marked.count("scripts.segno")) == (2 * 2, 1)
+    assert marked.count("D.C. al Coda") == marked.count("D.S. al Coda") == 1
     assert '\\clef "tab"' in tab and "line-count =\n    #4" in tab
     assert len(re.findall(r"\\[1-4]\b", tab)) == 17

@@ -35,6 +35,12 @@ def test_presets(name: str, tmp_path: Path) -> None:
         {"line": "arpeggio", "sheet": {"fingering": {"solutions": "two"}}},
         {"line": {"kind": "roots", "instrument": "electric"}, "sheet": {"tablature": True}},
         {"line": "roots", "tracks": "per key", "tempo": [60, 72], "ending": "none"},
+        {
+            "progression": FORMS | {"coda": "Dm7 | G7"},
+            "sheet": "chords",
+            "gaps": "off",
+            "passes": 2,
+        },
         {"line": "off", "band": {"bass": "walking"}, "passes": 3},
     ],
 )
