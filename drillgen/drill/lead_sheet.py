@@ -3,9 +3,7 @@
     progression: tune.musicxml
     line: {kind: written, notes: tune.musicxml}       # or tune.mid
 
-MusicXML 4.0 (W3C), plain or compressed (.mxl).  Repeats, endings and jumps are played out: after a
-da capo or dal segno repeats are not taken and endings are the last ones (common practice).  A chord
-off the beat belongs to the nearest beat.  A part for a transposing instrument is read as it sounds.
+A score in MusicXML is read by `score_file`.  A chord off the beat belongs to the nearest beat.
 
 A Standard MIDI File (RP-001) gives one voice: see the section on what was played.
 """
@@ -13,9 +11,8 @@ A Standard MIDI File (RP-001) gives one voice: see the section on what was playe
 from __future__ import annotations
 
 import io
-import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -25,35 +22,20 @@ from drillgen.drill.key_cycle import read_key
 from drillgen.drill.melody import LENGTHS, MAX_BARS, ScaleNote
 from drillgen.drill.messages import DrillError, RefusedError, listed, refuse, show
 from drillgen.drill.reader import read_data, refused_at
+from drillgen.drill.score_file import LARGEST, NO_CHORD, ReadScore, ScoreMeasure, read_score
 from drillgen.drill.yaml_source import SourceItem
-from drillgen.theory.chord_types import KINDS, ascending
-from drillgen.theory.chords import Chord
-from drillgen.theory.pitch import Degree, Key, Mode, Name, Pitch, degree_over
+from drillgen.theory.pitch import Degree, Key, Name, Pitch, degree_over
 
 if TYPE_CHECKING:  # few drills name a lead sheet: what reads one is imported when it is met
-    from xml.etree import ElementTree as ET
-    from zipfile import ZipFile
-
     from mido import Message, MidiFile
 
 ENDINGS = (".musicxml", ".mxl", ".xml")
 PLAYED = (".mid", ".midi")
-_LARGEST = 20 << 20  # bytes, also of what a compressed file becomes
-_CONTAINER = "META-INF/container.xml"
-_MOST = 2000  # measures as played: more is a jump that never ends
-_NO_CHORD = "N.C."
-_ALLOWED = "a lead sheet in MusicXML (.musicxml, .mxl), as notation editors export it"
-_LEADING = {"major": 0, "minor": 3}  # fifths from the signature to the tonic
 
 
 @dataclass(frozen=True, slots=True)
-class LeadSheet:
+class LeadSheet(ReadScore):
     """What is read, bar by bar as it is played."""
-
-    key: Key
-    meter: Meter
-    measures: tuple[_Measure, ...]
-    pickup: _Measure | None
 
     @property
     def chords(self) -> tuple[str, ...]:
@@ -66,345 +48,18 @@ class LeadSheet:
         return tuple(_melody(self.key, (*pickup, *self.measures)))
 
 
-@dataclass(slots=True)
-class _Measure:
-    """A measure as it is written."""
-
-    number: str
-    meter: Meter
-    chords: list[tuple[Fraction, str]] = field(default_factory=list)  # quarter notes, symbol
-    notes: list[tuple[Fraction, Pitch | None, bool]] = field(default_factory=list)  # tied on
-    voices: set[str] = field(default_factory=set)
-    length: Fraction = Fraction(0)
-    forward: bool = False
-    backward: int = 0  # how often the repeat is played; 0 where none ends here
-    ending: frozenset[int] = frozenset()
-    marks: set[str] = field(default_factory=set)  # segno, coda, tocoda, fine, dacapo, dalsegno
-
-    def refuse(self, message: str, allowed: str = "") -> RefusedError:
-        return refuse(f"measure {self.number}: {message}", allowed)
-
-
 def read_lead_sheet(path: Path) -> LeadSheet:
     """Raises RefusedError."""
-    data = read_data(path, _LARGEST)
-    if len(data) > _LARGEST:
-        raise refuse("the file is too large for a lead sheet", f"up to {_LARGEST >> 20} MB")
-    if data[:4] == b"MThd":
-        raise refuse("a MIDI file has no chord symbols", _ALLOWED)
-    root = _score(data)
-    if root.tag != "score-partwise":
-        raise refuse("this is no score in MusicXML by parts", _ALLOWED)
-    parts = root.findall("part")
-    part = next((each for each in parts if each.find(".//harmony") is not None), None)
-    if part is None:
-        raise refuse("the score has no chord symbols", _ALLOWED)
-    reading = _Reading()
-    measures = [reading.measure(each) for each in part.findall("measure")]
-    if not measures:
-        raise refuse("the score has no measures", _ALLOWED)
-    short = len(measures) > 1 and 0 < measures[0].length < reading.meter.bar
-    pickup, measures = (measures[0], measures[1:]) if short else (None, measures)
-    order = tuple(measures[place] for place in _played(measures))
-    return LeadSheet(reading.key, reading.meter, order, pickup)
+    found = read_score(path)
+    return LeadSheet(found.key, found.meter, found.measures, found.pickup)
 
 
-def _score(data: bytes) -> ET.Element:
-    import zipfile
-    from xml.etree import ElementTree as ET
-
-    if zipfile.is_zipfile(io.BytesIO(data)):
-        data = _unpacked(data)
-    if b"<!ENTITY" in data:
-        raise refuse("the file declares entities, which no score needs", _ALLOWED)
-    try:
-        return ET.fromstring(data)
-    except (ET.ParseError, ValueError, LookupError) as error:
-        raise refuse(f"the file is not readable as XML ({error})", _ALLOWED) from None
+# The chords, bar by bar.
 
 
-def _unpacked(data: bytes) -> bytes:
-    """The score in a compressed file: the first that its container names (MusicXML 4.0, .mxl)."""
-    import zipfile
-    from xml.etree import ElementTree as ET
-
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as packed:
-            container = ET.fromstring(_member(packed, _CONTAINER))
-            name = next(each.get("full-path", "") for each in container.iter("rootfile"))
-            return _member(packed, name)
-    except (zipfile.BadZipFile, KeyError, StopIteration, ET.ParseError, OSError, RuntimeError,
-            NotImplementedError, ValueError) as error:  # fmt: skip
-        raise refuse(f"the file is no compressed score ({error})", _ALLOWED) from None
-
-
-def _member(packed: ZipFile, name: str) -> bytes:
-    if packed.getinfo(name).file_size > _LARGEST:
-        raise refuse("the score in the file is too large", f"up to {_LARGEST >> 20} MB")
-    with packed.open(name) as file:
-        return file.read(_LARGEST + 1)
-
-
-# From XML to measures.
-
-_WORDS = {
-    "dacapo": r"\bD\.? ?C\.?(?!\w)|\bda capo\b",
-    "dalsegno": r"\bD\.? ?S\.?(?!\w)|\bdal segno\b",
-    "tocoda": r"\bto coda\b",
-    "fine": r"^\s*fine\s*$",
-}  # common practice
-_SIGNS = ("segno", "coda", "tocoda", "fine", "dacapo", "dalsegno")
-
-
-class _Reading:
-    """What a measure takes over from those before it."""
-
-    def __init__(self) -> None:
-        self.meter = METERS["4/4"]
-        self.key = Key(Name.parse("C"))
-        self._divisions = Fraction(1)
-        self._fifths = 0  # from what is written to what sounds
-        self._semitones = 0
-        self._ending: frozenset[int] = frozenset()
-        self._first: dict[str, bool] = {}
-
-    def measure(self, element: ET.Element) -> _Measure:
-        found = _Measure(element.get("number", "?"), self.meter)
-        at = Fraction(0)
-        ends = False
-        for each in element:
-            if each.tag == "attributes":
-                self._attributes(each, found)
-            elif each.tag == "harmony":
-                self._harmony(each, found, at)
-            elif each.tag in ("direction", "sound"):
-                found.marks |= set(_marks(each))
-            elif each.tag == "barline":
-                ends |= self._barline(each, found)
-            elif each.tag == "note":
-                at = self._note(each, found, at)
-            elif each.tag in ("backup", "forward"):
-                at += self._quarters(each, found) * (1 if each.tag == "forward" else -1)
-            found.length = max(found.length, at)
-        found.meter = self.meter
-        found.ending = found.ending or self._ending
-        if ends:
-            self._ending = frozenset()
-        return found
-
-    def _attributes(self, element: ET.Element, found: _Measure) -> None:
-        self._divisions = _number(element, "divisions", found) or self._divisions
-        if (transpose := element.find("transpose")) is not None:
-            chromatic = int(_number(transpose, "chromatic", found) or 0)
-            diatonic = int(_number(transpose, "diatonic", found) or 0)
-            octaves = int(_number(transpose, "octave-change", found) or 0)
-            self._fifths = 7 * chromatic - 12 * diatonic
-            self._semitones = chromatic + 12 * octaves
-        if (key := element.find("key")) is not None and not self._again("key"):
-            self.key = self._key(key, found)
-        if (time := element.find("time")) is not None:
-            text = f"{time.findtext('beats', '')}/{time.findtext('beat-type', '')}"
-            if text not in METERS:
-                raise found.refuse(f"the meter {show(text)}", listed(METERS))
-            if self._again("time") and METERS[text] != self.meter:
-                raise found.refuse("the meter changes", "one meter throughout")
-            self.meter = METERS[text]
-
-    def _again(self, what: str) -> bool:
-        known, self._first[what] = self._first.get(what, False), True
-        return known
-
-    def _key(self, element: ET.Element, found: _Measure) -> Key:
-        fifths = int(_number(element, "fifths", found) or 0)
-        mode: Mode = "minor" if element.findtext("mode", "").strip() == "minor" else "major"
-        return Key(Name(fifths + _LEADING[mode] + self._fifths), mode).simplest
-
-    def _quarters(self, element: ET.Element, found: _Measure) -> Fraction:
-        return (_number(element, "duration", found) or Fraction(0)) / self._divisions
-
-    def _harmony(self, element: ET.Element, found: _Measure, at: Fraction) -> None:
-        offset = (_number(element, "offset", found) or Fraction(0)) / self._divisions
-        text = _chord(element, found, self._fifths)
-        if all(start != at + offset for start, _ in found.chords):  # of two, the first
-            found.chords.append((at + offset, text))
-
-    def _note(self, element: ET.Element, found: _Measure, at: Fraction) -> Fraction:
-        if element.find("grace") is not None:
-            return at
-        length = self._quarters(element, found)
-        silent = element.find("rest") is not None or element.find("unpitched") is not None
-        if element.find("chord") is not None:
-            found.voices |= {"chord"} if not silent else set()
-            return at
-        voice = element.findtext("voice", "1").strip()
-        slash = element.findtext("notehead", "").strip() == "slash"
-        if silent or slash:
-            pitch = None
-        else:
-            found.voices.add(voice)
-            pitch = self._pitch(element, found)
-        if voice == "1" or (pitch is not None and found.voices == {voice}):
-            tied = any(tie.get("type") == "start" for tie in element.findall("tie"))
-            found.notes.append((length, pitch, tied))
-        return at + length
-
-    def _pitch(self, element: ET.Element, found: _Measure) -> Pitch:
-        written = element.find("pitch")
-        if written is None:
-            raise found.refuse("a note has no pitch")
-        name = _name(written, "step", "alter", found)
-        octave = int(_number(written, "octave", found) or 0)
-        midi = Pitch(name, octave).midi + self._semitones
-        return Pitch.near(Name(name.fifths + self._fifths), midi)
-
-    def _barline(self, element: ET.Element, found: _Measure) -> bool:
-        """Whether an ending stops here."""
-        repeat, ending = element.find("repeat"), element.find("ending")
-        if repeat is not None and repeat.get("direction") == "forward":
-            found.forward = True
-        elif repeat is not None:
-            times = repeat.get("times", "2")
-            found.backward = int(times) if times.isdecimal() and len(times) < 3 else 2
-        if ending is None:
-            return False
-        if ending.get("type") == "start":
-            numbers = re.findall(r"\d{1,2}", ending.get("number", "1"))
-            self._ending = found.ending = frozenset(map(int, numbers)) or frozenset((1,))
-        return ending.get("type") in ("stop", "discontinue")
-
-
-def _number(element: ET.Element, tag: str, found: _Measure) -> Fraction | None:
-    text = element.findtext(tag)
-    if text is None or not text.strip():
-        return None
-    try:
-        return Fraction(text.strip())
-    except (ValueError, ZeroDivisionError):
-        raise found.refuse(f"{show(text)} is no number of {tag}") from None
-
-
-def _name(element: ET.Element, step: str, alter: str, found: _Measure) -> Name:
-    letter = element.findtext(step, "").strip().upper()
-    change = int(_number(element, alter, found) or 0)
-    if letter not in set("ABCDEFG") or abs(change) > 2:
-        raise found.refuse(f"{show(letter)} is no note", "A to G, up to two accidentals")
-    return Name.parse(letter + "#" * change + "b" * -change)
-
-
-def _marks(element: ET.Element) -> Iterator[str]:
-    """The jumps, and what they lead to, of a direction or a sound."""
-    for sound in element.iter("sound"):
-        yield from (sign for sign in _SIGNS if sound.get(sign) not in (None, "no"))
-    for sign in ("segno", "coda"):
-        if element.find(f"direction-type/{sign}") is not None and not list(element.iter("sound")):
-            yield sign
-    for words in element.iter("words"):
-        text = words.text or ""
-        yield from (sign for sign, like in _WORDS.items() if re.search(like, text, re.IGNORECASE))
-
-
-def _chord(element: ET.Element, found: _Measure, fifths: int) -> str:
-    """A chord as it sounds, in this language's words."""
-    kind = element.findtext("kind", "").strip()
-    root = element.find("root")
-    if kind == "none":
-        return _NO_CHORD
-    if root is None or kind not in KINDS:
-        what = f"the kind {show(kind)}" if root is not None else "a chord without its root"
-        raise found.refuse(f"{what} is no chord symbol", "roots and kinds of MusicXML 4.0")
-    name = _name(root, "root-step", "root-alter", found)
-    bass = element.find("bass")
-    under = _name(bass, "bass-step", "bass-alter", found) if bass is not None else None
-    try:
-        degrees = _degrees(element, kind, found)
-        return Chord.of(name, degrees, under).transposed(fifths).text
-    except ValueError:
-        raise found.refuse(f"no chord symbol says {name} {kind} with its degrees") from None
-
-
-def _degrees(element: ET.Element, kind: str, found: _Measure) -> tuple[Degree, ...]:
-    """A kind's degrees with what is added, altered or subtracted.  An added seventh is a dominant's
-    where it is not altered; an alteration counts from the degree that the kind has (MusicXML 4.0,
-    `degree-alter`)."""
-    degrees = {degree.number: degree for degree in KINDS[kind]}
-    more: list[Degree] = []
-    for each in element.findall("degree"):
-        number = int(_number(each, "degree-value", found) or 0)
-        alter = int(_number(each, "degree-alter", found) or 0)
-        how = each.findtext("degree-type", "add").strip()
-        if not 1 <= number <= 13 or abs(alter) > 2:
-            raise found.refuse(f"a chord's degree {number}", "1 to 13")
-        if how == "subtract":
-            degrees.pop(number, None)
-        elif how == "alter" and number in degrees:
-            degrees[number] = Degree(number, degrees[number].alter + alter)
-        else:
-            more.append(Degree(number, alter - (number == 7)))
-    return ascending([*degrees.values(), *more])
-
-
-# From what is written to what is played.
-
-
-def _played(measures: Sequence[_Measure]) -> list[int]:
-    """The places of the measures in playing order.  Raises RefusedError for what never ends."""
-    order: list[int] = []
-    start, turn, at, jumped = 0, 1, 0, False
-    while at < len(measures):
-        measure = measures[at]
-        if measure.forward and at != start:
-            start, turn = at, 1
-        most = _times(measures, start)
-        turn = most if jumped else turn
-        if measure.ending and turn not in measure.ending and (not jumped or turn <= most):
-            at += 1
-            continue
-        order.append(at)
-        if len(order) > _MOST:
-            raise measure.refuse("repeats and jumps never end", "a form that ends")
-        if jumped and "fine" in measure.marks:
-            break
-        if jumped and "tocoda" in measure.marks:
-            at = start = _target(measures, "coda", at)
-            continue
-        if measure.backward and turn < most:
-            turn, at = turn + 1, start
-            continue
-        closes = measure.ending and (at + 1 == len(measures) or not measures[at + 1].ending)
-        if measure.backward or (closes and turn == most):
-            start, turn = at + 1, 1
-        if not jumped and measure.marks & {"dacapo", "dalsegno"}:
-            jumped = True
-            at = start = 0 if "dacapo" in measure.marks else _target(measures, "segno", 0)
-            continue
-        at += 1
-    return order
-
-
-def _times(measures: Sequence[_Measure], start: int) -> int:
-    """How often the section that begins at a place is played."""
-    most = 1
-    for place, measure in enumerate(measures[start:], start):
-        if measure.forward and place != start:
-            break
-        most = max(most, measure.backward, *measure.ending)
-        if measure.backward and not measure.ending:
-            break
-    return most
-
-
-def _target(measures: Sequence[_Measure], sign: str, after: int) -> int:
-    """Where a sign stands: a coda's last one, behind the jump."""
-    places = [place for place, each in enumerate(measures) if sign in each.marks]
-    found = [place for place in places if sign == "segno" or place > after]
-    if not found:
-        raise measures[after].refuse(f"the jump leads to a {sign}, and there is none")
-    return found[-1] if sign == "coda" else found[0]
-
-
-def _by_bar(order: Sequence[_Measure]) -> Iterator[str]:
+def _by_bar(order: Sequence[ScoreMeasure]) -> Iterator[str]:
     """Each bar's chords by beats; one struck late in a bar that belongs to the next is there."""
-    sounding, late = _NO_CHORD, ""
+    sounding, late = NO_CHORD, ""
     for measure in order:
         placed = {0: late or sounding}
         late = ""
@@ -441,7 +96,7 @@ _UNTIED = {
 _WHOLE = sorted((each for each in _UNTIED if each.denominator in (1, 2, 4, 8)), reverse=True)
 
 
-def _melody(key: Key, measures: Sequence[_Measure]) -> Iterator[str]:
+def _melody(key: Key, measures: Sequence[ScoreMeasure]) -> Iterator[str]:
     """Bar by bar, with the tonic's octave in the middle of what is played."""
     from statistics import median
 
@@ -474,7 +129,7 @@ def _degree(pitch: Pitch | None, tonic: Pitch) -> str:
     return str(ScaleNote(degree, octaves))
 
 
-def _words(what: str, length: Fraction, tied: bool, measure: _Measure) -> Iterator[str]:
+def _words(what: str, length: Fraction, tied: bool, measure: ScoreMeasure) -> Iterator[str]:
     """A note in the lengths that there are, tied."""
     tie = "~" if what != "r" else ""
     while length not in _UNTIED:
@@ -515,7 +170,7 @@ class _Played:
 
 def read_played(path: Path, key: Key | None = None, meter: Meter | None = None) -> LeadSheet:
     """One voice; the drill's key and meter go before the file's.  Raises RefusedError."""
-    voices, their_key, their_meter = _voices(read_data(path, _LARGEST))
+    voices, their_key, their_meter = _voices(read_data(path, LARGEST))
     if len(voices) != 1:
         found = f"{len(voices)} voices ({listed(voices)})" if voices else "no note"
         raise refuse(f"the file has {found}", "one voice: one track, one channel")
@@ -640,12 +295,12 @@ def _apart(place: Fraction, steps: int) -> Fraction:
     return abs(place - Fraction(round(place * steps), steps))
 
 
-def _measures(placed: Sequence[_Played], key: Key, meter: Meter) -> Iterator[_Measure]:
+def _measures(placed: Sequence[_Played], key: Key, meter: Meter) -> Iterator[ScoreMeasure]:
     """Bar by bar, with rests between notes; what crosses a beat in triplets is tied over it."""
     count = -(-placed[-1].end // meter.bar)
     if count > MAX_BARS:
         raise refuse(f"the melody has {count} bars", f"up to {MAX_BARS}")
-    measures = [_Measure(str(number + 1), meter, voices={"1"}) for number in range(count)]
+    measures = [ScoreMeasure(str(number + 1), meter, voices={"1"}) for number in range(count)]
     at = Fraction(0)
     for each, pitch in zip(placed, _spelled([each.key for each in placed], key), strict=True):
         for start, end, what in ((at, each.start, None), (each.start, each.end, pitch)):
@@ -655,7 +310,9 @@ def _measures(placed: Sequence[_Played], key: Key, meter: Meter) -> Iterator[_Me
     yield from measures
 
 
-def _fill(measures: Sequence[_Measure], start: Fraction, end: Fraction, what: Pitch | None) -> None:
+def _fill(
+    measures: Sequence[ScoreMeasure], start: Fraction, end: Fraction, what: Pitch | None
+) -> None:
     """A note or rest, cut at bar lines, and at beats where no sign is as long."""
     meter = measures[0].meter
     while start < end:
