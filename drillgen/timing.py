@@ -60,7 +60,7 @@ _JITTER: Mapping[PartName, Sizes] = {  # one stroke's, standard deviation
 }
 _DRIFT: Mapping[PartName, Sizes] = {  # standard deviation
     "drums": (8.0, 6.0),
-    "bass": (13.0, 9.5),
+    "bass": (13.5, 10.0),
     "comping": (17.0, 13.0),
     "line": (3.0, 2.0),
 }
@@ -69,7 +69,7 @@ _PLAYERS = tuple(_JITTER)
 
 _OWN_SIZE = 0.13  # how much larger or smaller a track's sizes are: deviation of the logarithm
 _CONSTANTS = (5.0, 25.0)  # beats in which a drift is forgotten: the quick part and the slow one
-_QUICK = 0.7  # the quick part's share of the variance
+_QUICK = 0.85  # the quick part's share of the variance
 _LISTENS = 0.03  # how far a player goes to the others' mean from one beat to the next
 _GOES_ALONG = 0.7  # how far the line's player goes with the drums' drift
 # The waves of the common lean: beats, about, and height against `_WAVE`.
@@ -360,7 +360,7 @@ def _later(pace: BeatPace, ratio: float) -> float:
 # Perception 19:333, 2002: 4.9396 - 0.0124 bpm by the KTH rule source, up to 3.5:1) lies above them
 # below 220 bpm and meets them there.
 
-RATIOS = ((60.0, 2.65), (120.0, 2.56), (160.0, 2.52), (180.0, 2.26), (200.0, 1.98), (240.0, 1.75),
+RATIOS = ((60.0, 2.65), (120.0, 2.56), (160.0, 2.52), (180.0, 2.22), (200.0, 1.95), (240.0, 1.75),
           (300.0, 1.62), (360.0, 1.45))  # fmt: skip
 
 

@@ -97,24 +97,28 @@ def _skipping(
 ) -> Iterator[Note]:
     bar: Bar | None = None
     chord: Chord | None = None
-    lively = 0.0
+    skipped: list[bool] = []
     for note, following in zip_longest(notes, notes[1:]):
         here = chart.bar_at(note.start)
         if here is not bar:
-            bar, lively = here, _lively(chart, here, density, room.random)
+            bar, skipped = here, _skips(chart, here, density, room.random)
         chord = chords.get(note.start, chord)
-        if note.duration == room.beat and room.random.random() < lively:
+        if note.duration == room.beat and skipped[(note.start - here.start) // room.beat]:
             leads = following is None or following.start in chords
             yield from _skipped(note, room, None if leads else following, chord)
         else:
             yield note
 
 
-def _lively(chart: Chart, bar: Bar, density: float, random: Random) -> float:
-    """Of this bar's beats how many have a note between."""
+def _skips(chart: Chart, bar: Bar, density: float, random: Random) -> list[bool]:
+    """Which of this bar's beats have a note between: one of them stays whole (common practice)."""
     quarters = float(bar.tempo * chart.drill.meter.beat)
     share = min((_SLOWER if quarters < _TURNS else _FASTER) * density, 0.9)
-    return random.betavariate(_CLUSTERED * share, _CLUSTERED * (1 - share)) if share else 0.0
+    lively = random.betavariate(_CLUSTERED * share, _CLUSTERED * (1 - share)) if share else 0.0
+    found = [random.random() < lively for _ in range(chart.drill.meter.beats)]
+    if all(found):
+        found[random.randrange(len(found))] = False
+    return found
 
 
 def _skipped(
@@ -157,6 +161,7 @@ def _under(pitch: Pitch, room: PassContext, chord: Chord | None) -> Pitch:
 # not left.
 
 _GHOST_LEVEL = -5.0  # dB: a skipped note leads the ear to the next one
+_DRAWN = 2  # of how far the hand is from its place: such a part is taken back
 _BELOW = 3  # semitones: the answer is looked for under the root first
 _RISING = "368"  # a figure with one of these goes up from its root
 _OCTAVE = 12
@@ -213,6 +218,7 @@ def _bar(
     crowded = any(cell.span.duration < chart.drill.meter.beat for cell in inside)
     leads_on = _goes_on_after(chart, bar)
     rises = any(word.degree in _RISING for word in figure)
+    last: Pitch | None = None
     for number, cell in enumerate(inside):
         root, begun = _root(cell, room, None if number else led), False
         ahead = leads_on or number + 1 < len(inside)
@@ -224,7 +230,11 @@ def _bar(
             begun = begun or at_start
             if at_start or not (crowded or _held_over(cell, place, room.beat)):
                 degree = "R" if at_start or (word.degree == "N" and not ahead) else word.degree
-                pitch = _pitch(cell, room, degree, root, rises)
+                if degree == "N" and cell.following:
+                    pitch = _ahead(cell.following[0].bass_name, room, last or root)
+                else:
+                    pitch = _pitch(cell, room, degree, root, rises)
+                last = pitch
                 yield _note(cell, room, word, place, degree, pitch)
         if not begun:
             yield Note(cell.span.start, cell.span.duration, root, "held")
@@ -242,6 +252,13 @@ def _goes_on_after(chart: Chart, bar: Bar) -> bool:
     return following is not None and plays(chart, following, "bass")
 
 
+def _ahead(name: Name, room: PassContext, last: Pitch) -> Pitch:
+    """The next bass note ahead of its chord: near the last one, drawn to the hand's place, so that
+    no seventh is leapt where a step does (common practice)."""
+    near = last.midi + (room.near - last.midi) // _DRAWN
+    return closest(name, near, room.low, room.high)
+
+
 def _note(
     cell: Cell, room: PassContext, word: FigureNote, place: Fraction, degree: str, pitch: Pitch
 ) -> Note:
@@ -256,8 +273,6 @@ def _note(
 def _pitch(cell: Cell, room: PassContext, degree: str, root: Pitch, rises: bool) -> Pitch:
     """A degree beside its root: above it in a figure that rises, else the fifth where it is
     closer to hand below (common practice)."""
-    if degree == "N" and cell.following:
-        return closest(cell.following[0].bass_name, root.midi, room.low, room.high)
     if degree in "RN" or (degree != "8" and _is_pedal(cell, room)):
         return root
     if degree == "8":

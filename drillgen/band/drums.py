@@ -169,7 +169,8 @@ def _places(chart: Chart, notes: Iterable[Note]) -> dict[int, Places]:
 
 _FOOT = ("pedal hi-hat", "bass drum")  # the feet go on under a fill
 _TIME = ("ride cymbal", "closed hi-hat", "brush tap")  # the hand that moves to the opening cymbal
-_LOUD = ("low tom", "high tom", "crash cymbal")  # never in a call
+_CRASH = "crash cymbal"
+_LOUD = ("low tom", "high tom", _CRASH)  # never in a call
 _STROKE = Fraction(1, 4)  # quarter notes; drums ring by themselves
 
 # How often a section gets a fill, or a shorter set-up; and the inner end of four bars a set-up.
@@ -378,10 +379,14 @@ def _section(drummer: _Drummer, bar: Bar) -> tuple[str, float]:
 
 
 def _opened(bar: Bar, hits: list[Hit], stroke: tuple[str, float]) -> list[Hit]:
-    """A light cymbal where form or section begins, in place of the time-keeping hand's stroke."""
+    """A light cymbal where form or section begins, in place of the time-keeping hand's stroke; a
+    crash is the only one in its bar."""
     sound, level = stroke
     hand = {KEYS[each] for each in (*_TIME, sound)}
-    kept = [hit for hit in hits if hit.start > bar.start or hit.key not in hand]
+    only = KEYS[sound] if sound == _CRASH else None
+    kept = [
+        hit for hit in hits if hit.key != only and (hit.start > bar.start or hit.key not in hand)
+    ]
     return [*kept, Hit(bar.start, KEYS[sound], "normal", level)]
 
 
