@@ -1,21 +1,30 @@
-"""What independent programs hear in our mixes: bass notes and beats.
+"""What independent programs hear in our mixes: bass notes, beats and bar lines.
 
-`python -m benchmarks.ears FOLDER [SOUNDFONT …]` writes eight mixes with each soundfont as in
+`python -m benchmarks.ears FOLDER [SOUNDFONT …]` writes mixes with each soundfont as in
 `benchmarks.mixes`, as they are and high-passed at 300 Hz (a phone), and what is played in them.
-`python benchmarks/ears.py FOLDER`, by a Python of its own that has basic-pitch (Bittner et al., "A
-lightweight instrument-agnostic model for polyphonic note transcription", ICASSP 2022), librosa and
-mir_eval (their TensorFlow is too large to be named in `pyproject.toml`), listens and prints the
-F-measures: of bass notes by onset (50 ms) and pitch (50 cents), among all notes that it finds in
-the bass's register; of the beats before the ending (70 ms), as mir_eval's defaults have them, with
-librosa's beat tracker, which looks for tempos about 120; and with the tempo told to it, so that a
-beat heard in half time is not a beat missed.
+`python benchmarks/ears.py FOLDER`, by a Python of its own that has mir_eval and some of what
+follows (their TensorFlow and models are too large to be named in `pyproject.toml`), listens and
+prints F-measures, a dash where a program is not there:
+
+- basic-pitch (Bittner et al., "A lightweight instrument-agnostic model for polyphonic note
+  transcription", ICASSP 2022): bass notes by onset (50 ms) and pitch (50 cents), among all notes
+  that it finds in the bass's register, in the mix and through the high-pass.
+- librosa: the beats before the ending (70 ms, as mir_eval's defaults have them) by a tracker of one
+  steady tempo, which is told it, so that a beat heard in half time is not a beat missed.
+- madmom: beats and bar lines by a network trained on recordings and a model of bars whose tempo may
+  change (Böck, Krebs & Widmer, "Joint beat and downbeat tracking with recurrent neural networks",
+  ISMIR 2016; models CC BY-NC-SA: for measuring only), told about the tempo and how many beats a bar
+  has, as a student knows.  It hears each mix from the middle of the first bar on, since a program
+  that takes the first sound for beat 1 would else be right.
+- BeatNet, another network (Heydari, Cwitkowitz & Duan, ISMIR 2021; CC BY), before the same model.
 """
 
 from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from math import nan
 from pathlib import Path
 from typing import Any
 
@@ -31,11 +40,15 @@ DRILLS: dict[str, tuple[str, dict[str, object]]] = {
     "waltz 138": ("three-and-two-halves", {"tempo": 138}),
     "two-feel 112": ("before-the-band-walks", {"tempo": 112}),
     "straight 132": ("water-over-stones", {"tempo": 132}),
+    "shuffle 120": ("boots-on-the-back-stairs", {"tempo": 120, "band": {"bass": "walking"}}),
+    "slow 12/8 60": ("four-slow-steps", {"tempo": 60}),
+    "five 150": ("three-plus-two", {"tempo": 150}),
 }
 _PASSES = 3  # a tracker needs some time, and mir_eval leaves out the first five seconds
 _PHONE = 300.0  # Hz
 _LOWEST, _HIGHEST = 38.0, 262.0  # Hz: D#1 to C4
 _NEAR = 0.07  # seconds
+_BEFORE = 0.1  # seconds ahead of the first beat that is heard
 _ORDER = 4  # of the high-pass, in powers of two: 24 dB an octave
 
 
@@ -48,7 +61,7 @@ def written(folder: Path, asked: Sequence[str]) -> None:
         performance = played(preset, {**settings, "line": "off", "count_in": 0, "passes": _PASSES})
         for name, font in fonts(asked):
             mix = mixed(performance, font)
-            stem = folder / f"{drill}, {name}"
+            stem = folder / f"{drill.replace('/', '-')}, {name}"
             soundfile.write(stem.with_name(stem.name + ".wav"), mix.band, 44100, "PCM_16")
             phone = _high_passed(mix.band)
             soundfile.write(stem.with_name(stem.name + ", phone.wav"), phone, 44100, "PCM_16")
@@ -66,7 +79,7 @@ def _truth(performance: Any) -> dict[str, Any]:
         for number in range(chart.drill.meter.beats)
     ]
     notes = [(note.start, note.start + note.duration, note.key) for note in bass.notes]
-    return {"notes": notes, "beats": beats}
+    return {"notes": notes, "beats": beats, "meter": chart.drill.meter.beats}
 
 
 def _high_passed(sound: Any) -> Any:
@@ -79,32 +92,108 @@ def _high_passed(sound: Any) -> Any:
 
 def listened(folder: Path) -> None:
     """Print what is heard in the mixes of a folder."""
-    heads = "drill", "soundfont", "bass notes", "through 300 Hz", "beats", "tempo told"
+    heads = "drill", "soundfont", *(name for names in _HEARD for name in names)
     print(f"| {' | '.join(heads)} |\n" + "| --- " * len(heads) + "|")
     for file in sorted(folder.glob("*.json")):
         truth = json.loads(file.read_text("utf-8"))
-        cells = " | ".join(f"{value:.2f}" for value in _heard(file, truth))
+        cells = " | ".join(_cells(file, truth))
         print(f"| {truth['drill']} | {truth['font']} | {cells} |", flush=True)
 
 
-def _heard(file: Path, truth: dict[str, Any]) -> Iterator[float]:
-    import librosa
+def _cells(file: Path, truth: dict[str, Any]) -> Iterator[str]:
+    for names, listen in _HEARD.items():
+        try:
+            found = listen(file, truth)
+        except ModuleNotFoundError:
+            found = [nan] * len(names)
+        yield from ("–" if value != value else f"{value:.2f}" for value in found)
+
+
+def _bass_notes(file: Path, truth: dict[str, Any]) -> list[float]:
     import mir_eval
 
-    notes = np.array(truth["notes"])
+    notes, measures = np.array(truth["notes"]), []
     for ending in (".wav", ", phone.wav"):
         found = _transcribed(file.with_name(file.stem + ending))
         _, _, measure, _ = mir_eval.transcription.precision_recall_f1_overlap(
             notes[:, :2], _hertz(notes[:, 2]), found[:, :2], _hertz(found[:, 2]), offset_ratio=None
         )
-        yield measure
+        measures.append(measure)
+    return measures
+
+
+def _steady_beats(file: Path, truth: dict[str, Any]) -> list[float]:
+    import librosa
+
     sound, rate = librosa.load(file.with_name(file.stem + ".wav"), sr=22050)
     played = np.asarray(truth["beats"])
-    for tempo in (120.0, 60 / float(np.median(np.diff(played)))):
-        _, beats = librosa.beat.beat_track(y=sound, sr=rate, units="time", start_bpm=tempo)
-        beats = beats[beats < played[-1] + _NEAR]
-        trimmed = (mir_eval.beat.trim_beats(each) for each in (played, beats))
-        yield mir_eval.beat.f_measure(*trimmed)
+    _, beats = librosa.beat.beat_track(y=sound, sr=rate, units="time", start_bpm=_tempo(played))
+    return [_found(played, beats)]
+
+
+def _by_madmom(file: Path, truth: dict[str, Any]) -> list[float]:
+    from madmom.audio.signal import Signal
+    from madmom.features.downbeats import RNNDownBeatProcessor
+
+    sound, played, first = _from_the_middle(file, truth, 44100)
+    chances = RNNDownBeatProcessor()(Signal(sound, 44100))
+    return _in_bars(chances, 100, played, first, truth["meter"])
+
+
+def _by_beatnet(file: Path, truth: dict[str, Any]) -> list[float]:
+    """The network alone: its package's own front wants a microphone."""
+    import BeatNet
+    import torch
+    from BeatNet.log_spect import LOG_SPECT
+    from BeatNet.model import BDA
+
+    sound, played, first = _from_the_middle(file, truth, 22050)
+    spectra = LOG_SPECT(
+        sample_rate=22050, win_length=1411, hop_size=441, n_bands=[24], mode="offline"
+    )
+    network = BDA(272, 150, 2, "cpu")
+    weights = Path(BeatNet.__path__[0]) / "models" / "model_1_weights.pt"
+    network.load_state_dict(torch.load(weights), strict=False)
+    with torch.no_grad():
+        frames = torch.from_numpy(spectra.process_audio(sound).T).unsqueeze(0)
+        chances = network.eval().final_pred(network(frames)[0]).numpy()[:2].T
+    return _in_bars(chances, 50, played, first, truth["meter"])
+
+
+def _from_the_middle(file: Path, truth: dict[str, Any], rate: int) -> tuple[Any, Any, int]:
+    """A mix from the middle of its first bar on; its beats; the first that begins a bar."""
+    import librosa
+
+    played, meter = np.asarray(truth["beats"]), truth["meter"]
+    skipped = max(meter // 2, 1)
+    begins = played[skipped] - _BEFORE
+    sound, _ = librosa.load(file.with_name(file.stem + ".wav"), sr=rate, offset=begins)
+    return sound, played[skipped:] - begins, meter - skipped
+
+
+def _in_bars(chances: Any, rate: int, played: Any, first: int, meter: int) -> list[float]:
+    """F-measures of beats and of bar lines, from chances of both, `rate` a second."""
+    from madmom.features.downbeats import DBNDownBeatTrackingProcessor
+
+    tempo = _tempo(played)
+    bars = DBNDownBeatTrackingProcessor(
+        beats_per_bar=[meter], min_bpm=0.9 * tempo, max_bpm=1.1 * tempo, fps=rate
+    )
+    found = bars(chances)
+    lines = found[found[:, 1] == 1, 0]
+    return [_found(played, found[:, 0]), _found(played[first::meter], lines)]
+
+
+def _tempo(beats: Any) -> float:
+    return 60 / float(np.median(np.diff(beats)))
+
+
+def _found(played: Any, heard: Any) -> float:
+    import mir_eval
+
+    heard = heard[heard < played[-1] + _NEAR]
+    trimmed = (mir_eval.beat.trim_beats(each) for each in (played, heard))
+    return float(mir_eval.beat.f_measure(*trimmed))
 
 
 def _transcribed(file: Path) -> Any:
@@ -121,6 +210,14 @@ def _transcribed(file: Path) -> Any:
 
 def _hertz(keys: Any) -> Any:
     return 440.0 * 2.0 ** ((np.asarray(keys) - 69) / 12)
+
+
+_HEARD: dict[tuple[str, ...], Callable[[Path, dict[str, Any]], list[float]]] = {
+    ("bass notes", "through 300 Hz"): _bass_notes,
+    ("beats, one tempo",): _steady_beats,
+    ("beats", "bar lines"): _by_madmom,
+    ("beats, BeatNet", "bar lines, BeatNet"): _by_beatnet,
+}
 
 
 if __name__ == "__main__":
