@@ -296,7 +296,7 @@ PAN: dict[PartName, float] = {"drums": 0.12, "comping": -0.25, "line": 0.0}
 # Where they stand in our own mixes: wider, so that the sides are 8 to 12 dB below the middle, as in
 # recordings of small bands (common practice), and nothing is lost in mono.  (A MIDI synthesiser
 # widens its sounds itself.)
-STAGE: dict[PartName, float] = {"drums": 0.5, "comping": -0.48}
+STAGE: dict[PartName, float] = {"drums": 0.5, "comping": -0.58}
 
 _MIDDLE_VELOCITY = 84  # of a normal note at 0 dB
 # SoundFont 2.04, 8.4.2: velocity attenuates by 40 log10(127 / velocity) dB.
