@@ -10,9 +10,10 @@ from math import ceil
 
 from drillgen.chart import Bar, Chart, Span
 from drillgen.drill.lines import Phrases
+from drillgen.drill.messages import listed
 from drillgen.drill.models import Drill, Gaps
 from drillgen.errors import counted
-from drillgen.score import Note, Score
+from drillgen.score import Note, Score, speech
 from drillgen.theory.chords import Chord, Numeral
 from drillgen.theory.other_names import figured
 from drillgen.theory.pitch import Degree, Key
@@ -21,6 +22,7 @@ _TONIC, _SECOND, _MINOR_THIRD = Degree(1), Degree(2), Degree(3, -1)
 _FOURTH, _FLAT_FIFTH = Degree(4), Degree(5, -1)
 
 _bars = partial(counted, one="bar")
+_TOLD = 4  # bars by number: the rest is counted
 
 # What a teacher may not have meant, though it can be played: said by `check`, never an error.
 
@@ -267,7 +269,19 @@ def _head(chart: Chart) -> str:
     head = [drill.title, f"  {' · '.join(facts)}"]
     head += [f"  {drill.note}"] if drill.note else []
     head += [f"  {said}" for said in _band_said(drill)]
-    return "\n".join([*head, *(f"  note: {remark}" for remark in remarks(drill))])
+    noted = (*remarks(drill), *_unsaid(chart))
+    return "\n".join([*head, *(f"  note: {remark}" for remark in noted)])
+
+
+def _unsaid(chart: Chart) -> Iterator[str]:
+    """What a voice was asked to say and has no time for."""
+    left_out: dict[str, list[int]] = {}
+    for bar, words in speech(chart).left_out:
+        left_out.setdefault(" ".join(words), []).append(number_of(chart, bar))
+    for text, bars in left_out.items():
+        before = listed([str(number) for number in bars[:_TOLD]])
+        more = f" and {len(bars) - _TOLD} more" if len(bars) > _TOLD else ""
+        yield f'there is no time to say "{text}" before bar {before}{more}'
 
 
 _IN_RESPONSES = {"plays": "the band plays", "time": "the band keeps time only",
@@ -280,6 +294,8 @@ def _band_said(drill: Drill) -> Iterator[str]:
     if gaps and (gaps.band != "plays" or gaps.level):
         softer = f", {-gaps.level:g} dB softer" if gaps.level and gaps.band != "silent" else ""
         yield f"in responses {_IN_RESPONSES[gaps.band]}{softer}"
+    if drill.band.spoken.plays:
+        yield f"spoken: {drill.band.spoken.kind}"
     if empty:
         yield f"the band is silent in the last {_bars(empty.bars)} of every {empty.every}"
 

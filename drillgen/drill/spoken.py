@@ -32,7 +32,7 @@ _SPOKEN = {
     "flat": "f:80 l:60 æ:140 t.:50 t:15 tʰ:40",
     "minor": "m:70 a:70 ɪ:70 n:60 ɝ:130",
     "listen": "l:60 ɪ:80 s:90 ə:50 n:100",
-    "play": "p.:30 p:10 pʰ:30 l:55 e:90 j:130",
+    "play": "p:10 pʰ:30 l:55 e:90 j:130",
     "sing": "s:130 ɪ:120 ŋ:120",
 }
 # Each word's sounds, and their lengths in milliseconds.

@@ -586,11 +586,23 @@ def test_a_link_says_what_was_chosen(browser: Browser, served: str) -> None:
     """Drill, key, tempo, bars, parts and switches stand in the address: opened elsewhere, the page
     has the same; a browser keeps them, too, and opens so without the link.  What makes no sense
     is passed over."""
-    names = ("drill", "key", "tempo", "from", "to", "repeat", "on-bass", "count-rounds", "click")
+    names = (
+        "drill",
+        "key",
+        "tempo",
+        "from",
+        "to",
+        "repeat",
+        "on-bass",
+        "count-rounds",
+        "click",
+        "cues",
+    )
     with View(browser, served) as view:
         view.page.select_option("#key", label="A♭ major")
         view.set(tempo=133, from_=12, to=14, repeat=True, on_bass=False, count_rounds=True)
         view.page.select_option("#click", "ones")
+        view.page.select_option("#cues", "keys")
         view.page.get_by_label("Drums: louder or softer").fill("-6")
         view.page.click("#link")
         chosen = [state_of(view, name) for name in names]
@@ -605,7 +617,9 @@ def test_a_link_says_what_was_chosen(browser: Browser, served: str) -> None:
         assert [state_of(view, name) for name in names] == chosen
         assert view.page.get_by_label("Drums: louder or softer").input_value() == "-6"
         view.page.goto("about:blank")
-        view.page.goto(served + "#drill=99&key=H&tempo=x&bars=9-2&parts=,:,zither:3&click=never")
+        view.page.goto(
+            served + "#drill=99&key=H&tempo=x&bars=9-2&parts=,:,zither:3&click=never&cues=none"
+        )
         view.until("place", "^Bar 1 of")
         assert state_of(view, "tempo") == "120" and view.problems == []
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from drillgen.score import PartName
 from drillgen.sound.render import MixRequest, render
 from drillgen.sound.soundfonts import choose
+from drillgen.sound.speech import word_samples
 from tests.page.pages import RATE, Made, View
 
 if TYPE_CHECKING:
@@ -229,6 +230,34 @@ def test_a_click_on_request(heard: View) -> None:
     moments = click[:RATE].reshape(20, -1).max(axis=1)  # of 50 ms, five a beat
     struck = [n for n in range(20) if moments[n] > max(0.01, 4 * moments[max(n - 1, 0)])]
     assert [n // 5 for n in struck] == [1, 3]
+
+
+def test_a_voice_on_request(browser: Browser, made: Made) -> None:
+    """Asked for on the page, a voice says the chosen key and the turn: A, flat and listen behind
+    the first three beats of the bar that counts (at 120 a beat is 0.5 s, and a word begins in the
+    middle of one), each the word of the mixes; its sounds are not loaded before, and the address
+    has the wish."""
+    with View(browser, made.index.as_uri(), tapped=True) as heard:
+        heard.page.select_option("#key", label="A♭ major")
+        assert not any("/words-" in url for url in heard.requests)
+        heard.page.select_option("#cues", "keys and turns")
+        heard.page.wait_for_function("location.hash.includes('cues=keys')")
+        heard.record()
+        heard.play()
+        heard.wait(4.6)
+        channels = heard.recorded()
+        assert sum("/words-" in url for url in heard.requests) == 1
+        voice, click = (channels[1 + heard.parts().index(each)] for each in ("spoken", "click"))
+    first = int(np.argmax(np.abs(click) > 1e-3))  # the bar that counts begins
+    for beat, word in enumerate(("A", "flat", "listen")):
+        sound = word_samples(word, False)[0]
+        at = first + round((beat + 0.5) * RATE / 2)
+        piece = voice[at - RATE // 50 : at + len(sound)]
+        late = lag(sound, piece) - RATE // 50
+        assert abs(late) < RATE // 50
+        again = piece[late + RATE // 50 :][: len(sound)]
+        assert np.corrcoef(again, sound[: len(again)])[0, 1] > 0.95
+    assert np.abs(voice[:first]).max() == 0  # nothing beside the starting note
 
 
 def levels(heard: View) -> dict[str, float]:
