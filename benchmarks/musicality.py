@@ -3,17 +3,22 @@
 Measured over every preset, over common forms in three keys, with four comping instruments, at five
 tempos, and over every feel in every meter; lines made from the chords in twelve keys; phrases over
 every preset that has some, in twelve keys and with eight seeds, with fifty by `--all`.
-`--seeds 3` measures more of the forms and phrases; `--only lines phrases` prints these tables
-alone; `--audio` also renders tracks and listens to them (needs librosa and a soundfont).  Exits
-with 1 where a bar is not met.
+`--seeds 4-6` writes forms, studies and phrases with these seeds; `--only lines phrases` prints
+these tables alone; `--counts FILE` adds the phrases to those that the file has counted, so that
+fifty seeds may be measured in parts (`--only phrases --seeds 1-10 --counts FILE`, then `11-20`);
+`--audio` also renders tracks and listens to them (needs librosa and a soundfont).  Exits with 1
+where a bar is not met.
 """
 
 from __future__ import annotations
 
 import argparse
+import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from functools import cache
+from pathlib import Path
+from typing import NamedTuple
 
 from benchmarks.musical.accompaniment import accompaniment
 from benchmarks.musical.alike import alike, by_feel
@@ -29,29 +34,44 @@ from benchmarks.musical.timing import timing
 from benchmarks.musical.walking import study, walking
 from drillgen.score import Score
 
-PHRASE_SEEDS, ALL_PHRASE_SEEDS = 8, 50
+
+class _Seeds(NamedTuple):
+    """What each kind of table is written with."""
+
+    forms: range = range(1)
+    study: range = range(1, 3)
+    phrases: range = range(1, 9)
 
 
+_FIFTY = range(1, 51)
 Tables = dict[str, Callable[[], Iterator[Figure]]]
 
 
 def main() -> int:
     """Measure and print; 0 where every bar is met."""
     parser = argparse.ArgumentParser(description="How the band plays, beside its bars.")
-    parser.add_argument("--seeds", type=int, default=1, help="how often each form is written")
+    parser.add_argument("--seeds", type=_seeds, help="from one to another: 1-10", metavar="N-M")
     parser.add_argument("--all", action="store_true", help="fifty seeds of each phrase")
+    parser.add_argument("--counts", type=Path, help="counts of phrases to add these to")
     parser.add_argument("--audio", action="store_true", help="render and listen, too")
-    parser.add_argument("--only", nargs="+", choices=_tables(1, 1), help="these tables alone")
+    parser.add_argument("--only", nargs="+", choices=_tables(_Seeds()), help="these tables alone")
     options = parser.parse_args()
     print("| figure | measured | bar | met | source |\n| --- | --- | --- | --- | --- |")
     missed = 0
-    phrase_seeds = options.seeds * (ALL_PHRASE_SEEDS if options.all else PHRASE_SEEDS)
-    tables = _tables(options.seeds, phrase_seeds)
+    seeds = _Seeds(*[options.seeds] * 3) if options.seeds else _Seeds()
+    tables = _tables(seeds._replace(phrases=_FIFTY) if options.all else seeds, options.counts)
     for figure in _figures(tables, options.only, options.audio):
         print(figure, flush=True)
         missed += not figure.holds
     print(f"\n{missed} bars not met." if missed else "\nEvery bar is met.")
     return 1 if missed else 0
+
+
+def _seeds(text: str) -> range:
+    found = re.fullmatch(r"(\d+)-(\d+)", text)
+    if not found or int(found[1]) > int(found[2]):
+        raise argparse.ArgumentTypeError(f"{text!r}: allowed are seeds from one to another, 1-10")
+    return range(int(found[1]), int(found[2]) + 1)
 
 
 def _figures(tables: Tables, only: Sequence[str] | None, listen: bool) -> Iterator[Figure]:
@@ -64,12 +84,16 @@ def _figures(tables: Tables, only: Sequence[str] | None, listen: bool) -> Iterat
         yield from audio()
 
 
-def _tables(seeds: int, phrase_seeds: int) -> Tables:
+def _tables(seeds: _Seeds, counts: Path | None = None) -> Tables:
     """Each table by its name; what several of them measure is written once."""
 
     @cache
+    def as_they_are() -> list[Score]:
+        return list(presets())
+
+    @cache
     def scores() -> list[Score]:
-        return [*presets(), *forms(seeds)]
+        return [*as_they_are(), *forms(seeds.forms)]
 
     @cache
     def in_feels() -> list[Score]:
@@ -80,13 +104,13 @@ def _tables(seeds: int, phrase_seeds: int) -> Tables:
         "comping": lambda: comping(scores()),
         "accompaniment": lambda: accompaniment(scores()),
         "walking": lambda: walking(scores()),
-        "study": lambda: study(2 * seeds),
+        "study": lambda: study(seeds.study),
         "alike": lambda: alike(scores()),
         "feels": lambda: by_feel(in_feels()),
         "sides": lambda: sides(in_feels()),
         "timing": timing,
-        "phrases": lambda: phrases(called(phrase_seeds)),
-        "fingering": lambda: fingering(presets()),
+        "phrases": lambda: phrases(called(seeds.phrases), counts),
+        "fingering": lambda: fingering(as_they_are()),
         "lines": lines,
         "teaching": teaching,
     }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from itertools import product
 from typing import Any
 
@@ -39,9 +39,9 @@ TONICS = {
 WALKING = {"drums": "sticks", "bass": "walking"}
 
 
-def forms(seeds: int) -> Iterator[Score]:
+def forms(seeds: Iterable[int]) -> Iterator[Score]:
     """Every form with every comping instrument at every tempo, in three keys."""
-    for (name, form), tempo, player, seed in product(FORMS.items(), TEMPOS, PLAYERS, range(seeds)):
+    for (name, form), tempo, player, seed in product(FORMS.items(), TEMPOS, PLAYERS, seeds):
         keys = {"minor": ["Cm", "F#m", "Bbm"], "vamp": ["C", "F", "Db"]}.get(name, ["Bb", "F", "E"])
         yield one(progression=form, key_cycle=keys, passes=2, seed=seed, tempo=tempo,
                   key=keys[0], band={**WALKING, "comping": player})  # fmt: skip
@@ -69,14 +69,14 @@ def presets() -> Iterator[Score]:
             yield from map(arrange, charts(drill))
 
 
-def called(seeds: int) -> Iterator[Score]:
-    """The phrases of every preset that has some, in twelve keys, with each seed from 1 on."""
+def called(seeds: Iterable[int]) -> Iterator[Score]:
+    """The phrases of every preset that has some, in twelve keys, with each seed."""
     for preset in list_presets():
         for drill in load(preset.name).drills:
             if isinstance(drill.line, Phrases):
                 mode = drill.key_cycle[0].mode
                 keys = tuple(Key.parse(f"{tonic} {mode}") for tonic in TONICS[mode])
-                for seed in range(1, seeds + 1):
+                for seed in seeds:
                     chart = charts(drill.model_copy(update={"key_cycle": keys, "seed": seed}))[0]
                     part = line(chart)
                     yield Score(chart, (part,) if part else ())

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from fractions import Fraction
 from itertools import groupby, pairwise
+from pathlib import Path
 
 from benchmarks.musical.figure import Figure, share
 from drillgen.chart import Bar
@@ -78,30 +80,41 @@ class _Tally:
 
     hits: Counter[str] = field(default_factory=Counter)
     of: Counter[str] = field(default_factory=Counter)
+    silences: int = 0  # in one bar, most
+
+    def added(self, file: Path) -> _Tally:
+        """Together with what a file has counted, which is then kept there."""
+        if file.exists():
+            before = json.loads(file.read_text())
+            self.hits += Counter(before["hits"])
+            self.of += Counter(before["of"])
+            self.silences = max(self.silences, before["silences"])
+        file.write_text(json.dumps(asdict(self)))
+        return self
 
     def note(self, name: str, holds: bool, times: int = 1) -> None:
         self.hits[name] += holds * times
         self.of[name] += times
 
 
-def phrases(scores: Iterable[Score]) -> Iterator[Figure]:
-    """Figures of every phrase."""
-    tally, most = _Tally(), 0
+def phrases(scores: Iterable[Score], counts: Path | None = None) -> Iterator[Figure]:
+    """Figures of every phrase, and of those that a file has counted."""
+    tally = _Tally()
     for score in scores:
         if not isinstance(score.chart.drill.line, Phrases):
             continue
         motives: list[Motive] = []
         for phrase in phrases_of(score):
             _count(phrase, tally)
-            most = max(most, *_silences(phrase).values(), 0)
+            tally.silences = max(tally.silences, *_silences(phrase).values(), 0)
             tally.note("again", phrase.motive in motives[-_REMEMBERED:])
             rhythms = [[place for place, _ in motive] for motive in motives[-_REMEMBERED:]]
             tally.note("rhythm", [place for place, _ in phrase.motive] in rhythms)
             motives.append(phrase.motive)
-    yield from _figures(tally, most)
+    yield from _figures(tally.added(counts) if counts else tally)
 
 
-def _figures(tally: _Tally, most: int) -> Iterator[Figure]:
+def _figures(tally: _Tally) -> Iterator[Figure]:
     practice, long = "common practice", "phrases of two bars and more"
 
     def measured(name: str) -> float:
@@ -118,7 +131,7 @@ def _figures(tally: _Tally, most: int) -> Iterator[Figure]:
                  measured("lands"), (90, 100), practice, " %")  # fmt: skip
     yield Figure("phrases: notes alone, a beat and a half from the next", tally.hits["alone"],
                  (0, 0), practice)  # fmt: skip
-    yield Figure("phrases: silences in one bar, most", most, (0, 1), practice)
+    yield Figure("phrases: silences in one bar, most", tally.silences, (0, 1), practice)
     yield Figure("phrases: the same motive within four calls", tally.hits["again"], (0, 0),
                  practice)  # fmt: skip
     yield Figure("phrases: … the same rhythm", measured("rhythm"), None, "", " %")

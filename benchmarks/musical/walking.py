@@ -173,10 +173,10 @@ _OTHERS = ((3, 4), (4, 3), (10, 11), (11, 10), (9, 10), (6, 7))  # … that cont
 _PRACTICE = "common practice"
 
 
-def study(seeds: int) -> Iterator[Figure]:
+def study(seeds: Iterable[int]) -> Iterator[Figure]:
     """The student's line through each form in twelve keys, twice in each; walked and in two."""
     walked, in_two = Counter[str](), Counter[str]()
-    for name, seed in product(_STUDIED, range(1, seeds + 1)):
+    for name, seed in product(_STUDIED, seeds):
         _study(name, seed, {}, walked)
         _study(name, seed, {"beat_one": "chord tone"}, walked)
         _study(name, seed, {"two_beat": True}, in_two)
