@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from math import exp
 from random import Random
@@ -18,6 +19,7 @@ from drillgen.lines.motives import (
     EIGHTH,
     TICKS,
     Figure,
+    Onsets,
     Source,
     Time,
     figures,
@@ -53,7 +55,7 @@ class Wishes:
     @property
     def plain(self) -> bool:
         """Two notes only: clear at once, with long endings."""
-        return self.notes == 2
+        return self.notes == _PLAIN
 
     @property
     def few(self) -> bool:
@@ -61,7 +63,7 @@ class Wishes:
         return self.notes <= _FEW
 
 
-_FEW = 3
+_FEW, _PLAIN = 3, 2
 
 # How often, in per cent.
 _FORMS = {
@@ -70,10 +72,13 @@ _FORMS = {
     3: {"onward": 100},
     4: {"onward": 40, "breathing": 35, "answered": 25},
 }  # by how many bars
+_OF_FEW = {4: {"onward": 10, "breathing": 45, "answered": 45}}  # … from two or three notes
 _TIED = 0.3  # of phrases hold a note over a bar line
 _SAME = 0.7  # of returns keep the rhythm exactly; the others change its last two notes
 _SAME_AGAIN = 0.5  # … of second returns
 _TOO_SHORT = 0.15  # how much less likely a motive of two notes is that four bars are made of
+_TAIL = 0.5  # of answers from few notes are the end of what they answer
+_SPACE = 1.5  # what it costs, from few notes, to go on within a beat and a half
 _TRIES = 32
 _CHANGE, _FREE = 0.8, 0.3  # what each onset costs that a last statement changes; in an answer
 _STALE = 0.7  # … where it changes none
@@ -97,7 +102,9 @@ def laid_out(source: Source, wishes: Wishes, random: Random) -> Form:
     choices, weights = builder.choices(chosen[0][1])
     best: tuple[float, Form] | None = None
     for _ in range(_TRIES if choices else 0):
-        form = builder.form(builder.shortened(motive(choices, weights, random)), chosen)
+        form = builder.form(
+            builder.shortened(motive(choices, weights, source.late, random)), chosen
+        )
         if form:
             found = _faults(form, time, wishes, tied) + random.random() / 2
             if best is None or found < best[0]:
@@ -125,7 +132,8 @@ def _kinds(units: int, wishes: Wishes, time: Time, random: Random) -> list[tuple
 
 
 def _kind(size: int, wishes: Wishes, barred: set[str], random: Random) -> str:
-    table = {kind: share for kind, share in _FORMS[size].items() if kind not in barred}
+    forms = {**_FORMS, **_OF_FEW} if wishes.few else _FORMS
+    table = {kind: share for kind, share in forms[size].items() if kind not in barred}
     if "short" in table:  # short, short leaves no silence
         table["short"] = round(table["short"] * (1 - wishes.rests) / (1 - _USUAL_RESTS))
     if "breathing" in table:  # more or less often as more or less is left silent
@@ -174,41 +182,14 @@ class _Builder:
 
     def choices(self, kind: str) -> tuple[Sequence[Figure], Sequence[float]]:
         """The figures that motives of this form are drawn from, and how likely each is."""
-        time = self.time
-        longest = {"short": 2 * time.beat - EIGHTH, "breathing": time.unit}.get(
-            kind, min(3 * time.beat + EIGHTH, time.unit - EIGHTH)
-        )
-        leads = kind == "breathing" and not self.source.own
-        choices = _leading(self.source) if leads else figures(self.source, longest)
-        if kind == "breathing":
-            choices = [each for each in choices if each.onsets[-1] >= time.unit - EIGHTH]
-        if kind == "short":
-            choices = [figure for figure in choices if len(figure.onsets) <= 3]
-        plain, few = self.wishes.plain, self.wishes.few
+        wishes = self.wishes
+        density, rests = wishes.density, wishes.rests
+        choices, usual = _choices(self.source, kind, density, rests, wishes.notes, self.tied)
         weights = [
-            weight(each, self.wishes.density, time, plain=plain, few=few)
-            * (0.02 if each.onsets in self.wishes.avoid else 1.0)
-            * self._tying(each, kind)
-            * self._resting(each)
-            * (_TOO_SHORT if kind == "onward" and len(each.onsets) < 3 and not plain else 1.0)
-            for each in choices
+            weight * (0.02 if each.onsets in wishes.avoid else 1.0)
+            for each, weight in zip(choices, usual, strict=True)
         ]
         return choices, weights
-
-    def _tying(self, figure: Figure, kind: str) -> float:
-        """How much likelier a motive is, or less, where a note is to be held over a bar line or
-        must not be."""
-        hold = self.time.unit + figure.onsets[0] - figure.onsets[-1]
-        if kind == "short" or self.source.own:
-            return 1.0
-        if not self.tied:
-            return 0.05 if figure.onsets[-1] % self.time.unit > self.time.unit - EIGHTH - 1 else 1.0
-        return 4.0 if figure.onsets[0] > 0 and hold <= _HOLD * self.time.beat else 1.0
-
-    def _resting(self, figure: Figure) -> float:
-        """How much likelier a motive is that leaves much time before it comes again, or less."""
-        beats = (self.time.unit + figure.onsets[0] - figure.onsets[-1]) / self.time.beat
-        return exp(_ROOMY * (self.wishes.rests - _USUAL_RESTS) * (beats - 2))
 
     def _chunk(
         self, figure: Figure, place: int, size: int, kind: str, *, last: bool
@@ -218,42 +199,53 @@ class _Builder:
         first: Part = "motive" if place == self.time.begin else "return"
         said = figure.later(place)
         if kind == "once":
-            yield first, self._landed(said) if last else said
+            yield first, self._landed(said, place) if last else said
         elif kind == "again":
             yield first, said
-            yield "return", self._returned(figure.later(place + unit), last)
+            yield "return", self._returned(figure, place + unit, last)
         elif kind == "among":
             yield first, said
-            yield "answer", self._answer(figure.later(place + unit), last)
+            yield "answer", self._answer(figure, place + unit, last)
         elif kind == "short":
             yield first, said
             yield "return", figure.later(place + unit // 2)
-            yield "long", self._long(figure.later(place + unit), last)
+            yield "long", self._long(figure, place + unit, last)
         elif kind == "breathing":
             yield first, said
-            yield "return", self._returned(figure.later(place + 2 * unit), last)
+            yield "return", self._returned(figure, place + 2 * unit, last)
         elif kind == "answered":
-            among = self._answer(figure, last=False).later(unit)
+            asked = self._answer(figure, place + unit, last=False)
+            if self.wishes.few:  # a question that rests
+                asked = self._landed(asked, place + unit, _FREE, place + 2 * unit - self.time.beat)
             yield first, said
-            yield "answer", among.later(place)
+            yield "answer", asked
             yield "return", figure.later(place + 2 * unit)
-            again = among.later(place + 2 * unit)
-            yield "answer", self._landed(again, _FREE) if last else again
+            again = asked.later(2 * unit)
+            yield "answer", self._landed(again, place + 3 * unit, _FREE) if last else again
         else:
             yield first, said
             for turn in range(1, size - 1):
                 again = self._varied(figure, _SAME if turn == 1 else _SAME_AGAIN)
                 yield "return", again.later(place + turn * unit)
-            yield "answer", self._answer(figure.later(place + (size - 1) * unit), last)
+            yield "answer", self._answer(figure, place + (size - 1) * unit, last)
 
-    def _returned(self, figure: Figure, last: bool) -> Figure:
-        return self._landed(figure) if last else figure
+    def _returned(self, figure: Figure, place: int, last: bool) -> Figure:
+        again = figure.later(place)
+        return self._landed(again, place) if last else again
+
+    def _of_cells(self, figure: Figure, place: int) -> list[Figure]:
+        """What else the teacher's cells make there with the same beginning."""
+        alike = (each.later(place) for each in figures(self.source, _reach(self.time)))
+        return [each for each in alike if each.onsets[:2] == figure.onsets[:2]]
 
     def _varied(self, figure: Figure, same: float) -> Figure:
         """The rhythm again, exactly or, more or less often, with its last notes changed."""
         if self.random.random() < same or not self.source.adds or len(figure.onsets) < 3:
             return figure
         kept = figure.onsets[: -2 if len(figure.onsets) > 3 else -1]
+        if self.source.own:
+            cells = self._of_cells(figure, 0)
+            return self.random.choice([e for e in cells if e.onsets[: len(kept)] == kept] or cells)
         places = range(kept[-1] + EIGHTH, self.time.unit, EIGHTH)
         latest = self.time.unit - (
             0 if self.tied else TICKS
@@ -267,51 +259,77 @@ class _Builder:
             return figure
         return Figure((*kept, self.random.choice(ends)), _before(figure, kept[-1]))
 
-    def _answer(self, figure: Figure, last: bool) -> Figure:
-        """Other notes of the same rhythm: one of its onsets may be missing, and its end."""
+    def _answer(self, figure: Figure, place: int, last: bool) -> Figure:
+        """Other notes of the same rhythm: one of its onsets may be missing, and its end; from few
+        notes often its end alone; from the teacher's cells another figure that begins as it does.
+        """
+        figure = figure.later(place)
         onsets = figure.onsets
-        if len(onsets) > 3 and self.random.random() < 0.6:
+        if self.source.own:
+            figure = self.random.choice([figure, *self._of_cells(figure, place)])
+        elif self.wishes.few and len(onsets) > 2 and self.random.random() < _TAIL:
+            figure = Figure(onsets[-((2 * len(onsets) + 2) // 3) :])
+        elif len(onsets) > 3 and self.random.random() < 0.6:
             gone = self.random.randrange(1, len(onsets) - 1)
             figure = Figure((*onsets[:gone], *onsets[gone + 1 :]), figure.rests)
-        return self._landed(figure, _FREE) if last else figure
+        return self._landed(figure, place, _FREE) if last else figure
 
-    def _long(self, figure: Figure, last: bool) -> Figure:
+    def _long(self, figure: Figure, place: int, last: bool) -> Figure:
         """The short figure once more, led on to a note that lasts."""
+        figure = figure.later(place)
         time, onsets = self.time, figure.onsets
         later = figure.later(time.unit // 2).onsets[:1]
-        if self.source.adds and self.random.random() < 0.5 and onsets[-1] + EIGHTH < later[0]:
+        free = not self.source.own
+        if free and self.random.random() < 0.5 and onsets[-1] + EIGHTH < later[0]:
             onsets = (*onsets, later[0] - EIGHTH)
         onsets = (*onsets, *later)
         longer = Figure(onsets, figure.rests)
-        return self._landed(longer, _FREE) if last else longer
+        return self._landed(longer, place, _FREE) if last else longer
 
-    def _landed(self, figure: Figure, change: float = _CHANGE) -> Figure:
-        """The figure with a last note that rests well and has the time to: its own, else an
-        earlier or another one."""
+    def _landed(
+        self, figure: Figure, place: int, change: float = _CHANGE, until: int = 0
+    ) -> Figure:
+        """The figure with a last note that rests well and has the time to, until the phrase's end
+        or an earlier one: its own, else an earlier or another one."""
         time = self.time
-        room = time.end - (self.wishes.last or time.beat)
+        end = until or time.end
+        room = end - (0 if until else self.wishes.last or time.beat)
         best: tuple[float, Figure] | None = None
-        for kept in range(len(figure.onsets), 0, -1):
-            onsets = figure.onsets[:kept]
-            options = [onsets] if kept > 1 else []
-            if self.source.adds:
-                start = onsets[-1] + EIGHTH
-                options += [(*onsets, place) for place in range(start, room + 1, EIGHTH)]
-            for option in options:
-                if option[-1] > room:
-                    continue
-                price = self._price(option, figure, change)
-                if best is None or price < best[0]:
-                    best = price, Figure(option, _before(figure, option[-1]))
+        for option in self._endings(figure, place, room):
+            price = self._price(option.onsets, figure, change, end)
+            if best is None or price < best[0]:
+                best = price, option
         return best[1] if best else figure
 
-    def _price(self, onsets: tuple[int, ...], figure: Figure, change: float) -> float:
+    def _endings(self, figure: Figure, place: int, room: int) -> list[Figure]:
+        """Ways to end a figure, the last note begun by `room`; of the teacher's cells, where they
+        allow it."""
+        if self.source.own:
+            cells = [figure, *self._of_cells(figure, place)]
+            short = {
+                Figure(each.onsets[:kept], _before(each, each.onsets[kept - 1]))
+                for each in cells
+                for kept in range(2, len(each.onsets) + 1)
+                if each.onsets[kept - 1] <= room
+            }
+            if short:
+                return sorted(short)
+        found: list[Onsets] = []
+        for kept in range(len(figure.onsets), 0, -1):
+            onsets = figure.onsets[:kept]
+            found += [onsets] if kept > 1 and onsets[-1] <= room else []
+            if self.source.adds:
+                start = onsets[-1] + EIGHTH
+                found += [(*onsets, later) for later in range(start, room + 1, EIGHTH)]
+        return [Figure(onsets, _before(figure, onsets[-1])) for onsets in found]
+
+    def _price(self, onsets: Onsets, figure: Figure, change: float, end: int) -> float:
         """What it costs to end so."""
         time = self.time
         changed = len({*onsets} ^ {*figure.onsets})
         lands = time.is_landing(onsets[-1])
-        early = (time.end - 1) // time.bar - onsets[-1] // time.bar
-        short = self.wishes.plain and time.end - onsets[-1] < 2 * time.beat
+        early = (end - 1) // time.bar - onsets[-1] // time.bar
+        short = self.wishes.plain and end - onsets[-1] < 2 * time.beat
         stale = _STALE * (change == _FREE and not changed)
         return (
             stale
@@ -368,6 +386,49 @@ class _Builder:
         return longest
 
 
+@lru_cache(maxsize=128)
+def _choices(
+    source: Source, kind: str, density: float, rests: float, notes: int, tied: bool
+) -> tuple[Sequence[Figure], Sequence[float]]:
+    """The figures for a form, and how likely each is where none has been said lately."""
+    time, plain = source.time, notes == _PLAIN
+    longest = {"short": 2 * time.beat - EIGHTH, "breathing": time.unit}.get(kind, _reach(time))
+    leads = kind == "breathing" and not source.own
+    choices = _leading(source) if leads else figures(source, longest)
+    if kind == "breathing":
+        choices = [each for each in choices if each.onsets[-1] >= time.unit - EIGHTH]
+    if kind == "short":
+        choices = [figure for figure in choices if len(figure.onsets) <= 3]
+    weights = [
+        weight(each, density, source, plain=plain, few=notes <= _FEW)
+        * (1.0 if kind == "short" or source.own else _tying(each, time, tied))
+        * _resting(each, time, rests)
+        * (_TOO_SHORT if kind == "onward" and len(each.onsets) < 3 and not plain else 1.0)
+        for each in choices
+    ]
+    return choices, weights
+
+
+def _reach(time: Time) -> int:
+    """How far into its bar a motive's last note begins at most."""
+    return min(3 * time.beat + EIGHTH, time.unit - EIGHTH)
+
+
+def _tying(figure: Figure, time: Time, tied: bool) -> float:
+    """How much likelier a motive is, or less, where a note is to be held over a bar line or must
+    not be."""
+    if not tied:
+        return 0.05 if figure.onsets[-1] % time.unit > time.unit - EIGHTH - 1 else 1.0
+    hold = time.unit + figure.onsets[0] - figure.onsets[-1]
+    return 4.0 if figure.onsets[0] > 0 and hold <= _HOLD * time.beat else 1.0
+
+
+def _resting(figure: Figure, time: Time, rests: float) -> float:
+    """How much likelier a motive is that leaves much time before it comes again, or less."""
+    beats = (time.unit + figure.onsets[0] - figure.onsets[-1]) / time.beat
+    return exp(_ROOMY * (rests - _USUAL_RESTS) * (beats - 2))
+
+
 def _before(figure: Figure, place: int) -> tuple[tuple[int, int], ...]:
     return tuple(rest for rest in figure.rests if rest[1] <= place)
 
@@ -407,7 +468,7 @@ def _faults(form: Form, time: Time, wishes: Wishes, tied: bool) -> float:
     found += 10.0 * _lonely(strokes, time) + 8.0 * _torn(strokes, time)
     if wishes.few:
         calm = (_CALM + _LIVELY * wishes.density) * (time.end - time.begin) / time.unit
-        found += _BUSY * max(len(strokes) - calm, 0)
+        found += _BUSY * max(len(strokes) - calm, 0) + _SPACE * _hurried(form, time)
     onsets = tuple(start - time.begin for start, _ in form[0].strokes)
     return found + 3.0 * (onsets in wishes.avoid)
 
@@ -416,6 +477,16 @@ def _clipped(statement: Statement, following: Statement, time: Time) -> bool:
     """Whether a statement ends on a short note before a rest."""
     start, end = statement.strokes[-1]
     return end - start < time.beat and end < following.strokes[0][0]
+
+
+def _hurried(form: Form, time: Time) -> int:
+    """Bars that a statement fills to within a beat and a half of the next one."""
+    bars = (pair for pair in pairwise(form) if pair[1].part != "long")
+    return sum(
+        after.strokes[0][0] - one.strokes[-1][0] < time.beat * 3 // 2
+        for one, after in bars
+        if after.strokes[0][0] // time.unit > one.strokes[0][0] // time.unit
+    )
 
 
 def is_tied(form: Form, bar: int) -> bool:

@@ -98,6 +98,12 @@ class Source:
         """Whether a note may be added where a figure ends: another cell would begin with one."""
         return not self.own or any(cell.lengths[0][1] for cell in self.cells)
 
+    @property
+    def late(self) -> float:
+        """How many motives begin after a rest: all, where most of the teacher's cells do."""
+        late = sum(not cell.lengths[0][1] for cell in self.cells)
+        return 1.0 if self.own and 2 * late > len(self.cells) else _UPBEATS
+
 
 def source(cells: Sequence[RhythmCell] | None, time: Time) -> Source:
     named = cells or DEFAULT_CELLS[time.beat != TICKS]
@@ -110,6 +116,7 @@ _FEWEST, _MOST = 2, 6
 _TASTE = 1.3
 _DULL = 0.4  # quarters only, or nothing on any beat
 _EVEN, _UNSETTLED = 0.35, 0.5  # of few notes: all equally far apart; not ending where one rests
+_UPBEATS = 0.36  # of motives begin after a rest
 _LIMPING = 0.5  # a note off the beat after another, with none on the beats between
 
 
@@ -169,10 +176,10 @@ def _ended(strokes: _Strokes, total: int, source: Source) -> Iterator[Figure]:
         yield Figure((*onsets, total), (*rests, *tail))
 
 
-def weight(figure: Figure, density: float, time: Time, *, plain: bool, few: bool) -> float:
+def weight(figure: Figure, density: float, source: Source, *, plain: bool, few: bool) -> float:
     """How readily a motive is made of a figure; `plain` where it must be clear at once, `few` where
     there are so few notes that its rhythm must be worth hearing."""
-    onsets = figure.onsets
+    onsets, time = figure.onsets, source.time
     wished = _FEWEST_WISHED + density * (_MOST_WISHED - _FEWEST_WISHED)
     found = exp(-_TASTE * abs(len(onsets) - wished))
     on_beats = [time.is_on_beat(onset) for onset in onsets]
@@ -185,7 +192,7 @@ def weight(figure: Figure, density: float, time: Time, *, plain: bool, few: bool
     found *= _LIMPING**limps
     if plain:
         found *= 0.3 ** (not on_beats[0])
-    if few:
+    if few or source.own:
         found *= _EVEN ** (len({after - before for before, after in pairwise(onsets)}) < 2)
         found *= _UNSETTLED ** (not time.is_landing(onsets[-1]))
     width = onsets[-1] - onsets[0]
@@ -201,12 +208,11 @@ def with_a_short_note(figure: Figure, time: Time) -> Figure:
     return figure
 
 
-_UPBEATS = 0.36  # of motives begin after a rest
-
-
-def motive(choices: Sequence[Figure], weights: Sequence[float], random: Random) -> Figure:
-    """One of the figures; four in ten begin after a rest, where there are such."""
-    late = random.random() < _UPBEATS
+def motive(
+    choices: Sequence[Figure], weights: Sequence[float], after_a_rest: float, random: Random
+) -> Figure:
+    """One of the figures; so many of them begin after a rest, where there are such."""
+    late = random.random() < after_a_rest
     for wanted in (late, not late):
         kept = [
             (figure, weight)

@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import groupby, pairwise, zip_longest
+from itertools import groupby, pairwise
 from math import exp
 from random import Random
 
@@ -44,6 +44,9 @@ _CONTOURS = {  # where in the set a motive goes, from its first note to its last
     "home": (0.5, 0.5),
 }
 _VARIANTS = {1: 0.35, -1: 0.35, 0: 0.3}  # set steps by which a motive is moved when it returns
+_TAIL = 0.5  # of answers from few notes say the motive's last ones again
+_FEW_MOVES = 2  # set steps from the lowest of few notes to the highest
+_ANSWERED_ANEW = 2  # notes in which a second answer differs from the first, or one from a tail
 _NEW_END = 0.35  # of returns go another way from their last note but two
 _BLUE = (3, 6, 10)  # semitones over the tonic: they may be held over any chord
 _WAYS_TRIED = 32
@@ -73,16 +76,21 @@ def sung(form: Form, ground: Ground, random: Random, said: frozenset[Line]) -> L
     """Notes for every stroke of a form: the best of some ways to sing it; `said` are the first
     bars that would not be new."""
     ways = [_way(form, ground, random) for _ in range(_WAYS_TRIED)]
-    return min(ways, key=lambda way: _faults(form, way, ground, said) + random.random() / 2)
+    heard = _Heard.of(form, ground)
+    return min(ways, key=lambda way: _faults(form, way, heard, said) + random.random() / 2)
 
 
 def _way(form: Form, ground: Ground, random: Random) -> Line:
     motive = _motive(len(form[0].strokes), ground, random)
-    notes = list(motive)
+    notes, answer = list(motive), list[int]()
     for statement in form[1:]:
         count = len(statement.strokes)
         if statement.part == "answer":
-            notes += _walk(count, notes[-1:], ground, random)
+            if not answer and ground.top <= _FEW_MOVES and random.random() < _TAIL:
+                answer = motive[-count:]
+            kept = answer[: max(count - _ANSWERED_ANEW, 0)]
+            answer = kept + _walk(count - len(kept), (kept or notes)[-1:], ground, random)
+            notes += answer
         else:
             moved = _moved(motive, ground, random)[:count]
             if count > 2 and random.random() < _NEW_END:
@@ -154,25 +162,50 @@ def _home(before: int, ground: Ground, random: Random) -> int:
     return random.choices(ends, [exp(-0.9 * abs(each - before)) for each in ends])[0]
 
 
-def _faults(form: Form, way: Line, ground: Ground, said: frozenset[Line]) -> float:
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """What every way to sing a form has in common."""
+
+    ground: Ground
+    strokes: Sequence[tuple[int, int]]
+    short: Sequence[bool]  # of each stroke
+    accented: Sequence[bool]
+    rubs: Sequence[Sequence[float]]  # how each note of the pool would stand against its chord
+    keys: Sequence[int]  # semitones over the tonic of each note of the pool
+    opening: int  # notes of the first bar
+
+    @classmethod
+    def of(cls, form: Form, ground: Ground) -> _Heard:
+        time = ground.time
+        strokes = [stroke for statement in form for stroke in statement.strokes]
+        rubs = [
+            [_rub(stroke, note, chord, ground) for note in range(ground.top + 1)]
+            for stroke, chord in zip(strokes, ground.chords, strict=True)
+        ]
+        return cls(
+            ground,
+            strokes,
+            [end - start < time.beat for start, end in strokes],
+            [is_accented(stroke, time) for stroke in strokes],
+            rubs,
+            [note.semitones for note in ground.pool],
+            len(opening(form, time)),
+        )
+
+
+def _faults(form: Form, way: Line, heard: _Heard, said: frozenset[Line]) -> float:
     """What a teacher would mark in the notes."""
-    strokes = [stroke for statement in form for stroke in statement.strokes]
-    first = way[: len(opening(form, ground.time))]
+    ground, first = heard.ground, way[: heard.opening]
+    keys = [heard.keys[note] for note in way]
     found = 50.0 * (first in said) + 3.0 * (way[0] not in ground.first)
     found += 2.0 * (ground.newest is not None and ground.newest not in way)
-    found += _moves(way, ground) + _returns(form, way) + _leaps(strokes, way, ground)
-    found += _from_few(form, way, ground)
-    found += sum(
-        _rub(stroke, note, chord, ground)
-        for stroke, note, chord in zip(strokes, way, ground.chords, strict=True)
-    )
-    found += _ending(way[-1], ground)
-    return found + _peak(strokes, way, ground)
+    found += _moves(way, keys, ground) + _returns(form, way) + _leaps(keys, heard.short)
+    found += _from_few(form, way, ground) + _ending(way[-1], ground) + _peak(way, heard)
+    return found + sum(rub[note] for rub, note in zip(heard.rubs, way, strict=True))
 
 
-def _moves(way: Line, ground: Ground) -> float:
+def _moves(way: Line, keys: Sequence[int], ground: Ground) -> float:
     """Wide leaps, leaps on in one direction, a note three times running, a trill, few notes."""
-    keys = [ground.pool[note].semitones for note in way]
     leaps = [after - before for before, after in pairwise(keys)]
     found = sum(3.0 * (abs(leap) > 7) + 1.0 * (abs(leap) > 5) for leap in leaps)
     found += sum(
@@ -201,8 +234,10 @@ def _from_few(form: Form, way: Line, ground: Ground) -> float:
     bars = max((ground.time.end - ground.time.begin) / ground.time.unit, 1)
     found = 1.2 * max((changes if ground.top == 1 else zigzags) - _TURNS * bars, 0)
     found += 6.0 * (len(set(way)) == 1)
-    asked = way[len(form[0].strokes) - 1]
-    return found + 1.0 * (len(form) > 1 and asked == way[-1])
+    half = form[: max(len(form) // 2, 1)]
+    asked = way[sum(len(statement.strokes) for statement in half) - 1]
+    finished = ground.pool[way[-1]].semitones % 12 == 0 or ground.top > 1
+    return found + (len(form) > 1 and asked == way[-1]) + 1.5 * (not finished)
 
 
 def _returns(form: Form, way: Line) -> float:
@@ -219,16 +254,14 @@ def _returns(form: Form, way: Line) -> float:
     return found
 
 
-def _leaps(strokes: Sequence[tuple[int, int]], way: Line, ground: Ground) -> float:
+def _leaps(keys: Sequence[int], short: Sequence[bool]) -> float:
     """Leaps of a fourth and more that are not turned back from, as to the last note, and those in
     the midst of short notes (common practice: a leap is filled, and heard where there is time)."""
-    keys = [ground.pool[note].semitones for note in way]
     found, moves = 0.0, [b - a for a, b in pairwise(keys)]
-    for (stroke, move), after in zip_longest(zip(strokes[:-1], moves, strict=True), moves[1:]):
+    for index, move in enumerate(moves):
         if abs(move) >= _LEAP:
-            short = stroke[1] - stroke[0] < ground.time.beat
-            turned = after is not None and after * move < 0
-            found += 0.8 * short + 1.2 * (not turned)
+            turned = index + 1 < len(moves) and moves[index + 1] * move < 0
+            found += 0.8 * short[index] + 1.2 * (not turned)
     return found
 
 
@@ -253,13 +286,13 @@ def _ending(last: int, ground: Ground) -> float:
     return 0.0 if place == 0 else 0.3 if place in chord[:3] else 1.8
 
 
-def _peak(strokes: Sequence[tuple[int, int]], way: Line, ground: Ground) -> float:
+def _peak(way: Line, heard: _Heard) -> float:
     """One highest note, once, on an accent."""
-    if ground.top < 2:
+    if heard.ground.top < 2:
         return 0.0
-    peaks = [stroke for stroke, note in zip(strokes, way, strict=True) if note == max(way)]
-    unaccented = not any(is_accented(stroke, ground.time) for stroke in peaks)
-    return 4.0 * (len(peaks) - 1) + 1.5 * unaccented
+    top = max(way)
+    peaks = [accent for accent, note in zip(heard.accented, way, strict=True) if note == top]
+    return 4.0 * (len(peaks) - 1) + 1.5 * (not any(peaks))
 
 
 def is_accented(stroke: tuple[int, int], time: Time) -> bool:
