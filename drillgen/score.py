@@ -3,6 +3,8 @@
 Times are in quarter notes from the first bar's start (the count-in's, where there is one), as
 fractions.  Pitches are spelled and sounding (a double bass is engraved an octave higher by the
 sheet).  Swing is not written: swing eighths stand as plain eighths, as on a lead sheet.
+
+Here too, since every player asks it: in which bars a part plays at all, and what a voice says there.
 """
 
 from __future__ import annotations
@@ -10,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import groupby
 from typing import Literal
 
 from drillgen.chart import Bar, Chart, Role
@@ -50,7 +53,7 @@ class Part:
     """Everything one player plays, in order of time."""
 
     name: PartName
-    instrument: str  # a key of `drillgen.instruments`
+    instrument: str  # a key of `drill.sheet.INSTRUMENTS`, or "standard kit", "brush kit"
     notes: tuple[Note, ...] = ()
     hits: tuple[Hit, ...] = ()
 
@@ -64,6 +67,38 @@ class Score:
 
     def part(self, name: PartName) -> Part | None:
         return next((part for part in self.parts if part.name == name), None)
+
+
+# Who plays in which bar: the room that the band leaves for the student.
+
+_KEEPS_TIME: tuple[PartName, ...] = ("drums", "click")  # who goes on where only time is kept
+
+
+def plays(chart: Chart, bar: Bar, part: PartName) -> bool:
+    """Whether a part of the band plays in a bar: never in the count-in nor in a drop-out, else as
+    `gaps` says."""
+    if bar.role == "count-in" or chart.drops_out(bar):
+        return False
+    gaps = chart.drill.gaps
+    if bar.role != "response" or gaps is None or gaps.band == "plays":
+        return True
+    return gaps.band == "time" and part in _KEEPS_TIME
+
+
+def runs(chart: Chart, part: PartName) -> Iterator[tuple[Bar, ...]]:
+    """Stretches of neighbouring bars of the form in which a part plays."""
+    played = groupby(chart.bars, key=lambda bar: bar.form_bar >= 0 and plays(chart, bar, part))
+    return (tuple(bars) for playing, bars in played if playing)
+
+
+def after(chart: Chart, bar: Bar) -> Bar | None:
+    """The next bar of the track."""
+    return chart.bars[bar.number + 1] if bar.number + 1 < len(chart.bars) else None
+
+
+def starts_pass(chart: Chart, bar: Bar) -> bool:
+    before = chart.bars[bar.number - 1] if bar.number else None
+    return bar.form_bar >= 0 and (before is None or before.pass_number != bar.pass_number)
 
 
 # What a voice says, where the drill asks for it: the key that comes, and whose turn it is.

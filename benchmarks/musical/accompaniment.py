@@ -12,10 +12,9 @@ from fractions import Fraction
 from itertools import pairwise
 
 from benchmarks.musical.figure import Figure, share
-from drillgen.band.who_plays import plays
 from drillgen.chart import Bar, Span
 from drillgen.drill.sheet import BASSES
-from drillgen.score import Note, Score
+from drillgen.score import Note, Score, plays
 
 _PASSING = Fraction(3, 10)  # beats
 _TEACHER = "a teacher's reading (common practice)"

@@ -35,11 +35,10 @@ from drillgen.band.feel import (
     remembering,
 )
 from drillgen.band.walking import players, walked
-from drillgen.band.who_plays import after, bass_ceiling, plays, runs
 from drillgen.chart import Bar, Chart
 from drillgen.drill.sheet import BASSES, INSTRUMENTS
 from drillgen.lines.pass_context import Cell, PassContext, WholeTrack, cells, closest
-from drillgen.score import Note, Part
+from drillgen.score import Note, Part, after, plays, runs
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Name, Pitch
 
@@ -164,7 +163,7 @@ _GHOST_LEVEL = -5.0  # dB: a skipped note leads the ear to the next one
 _DRAWN = 2  # of how far the hand is from its place: such a part is taken back
 _BELOW = 3  # semitones: the answer is looked for under the root first
 _RISING = "368"  # a figure with one of these goes up from its root
-_OCTAVE = 12
+_OCTAVE = 12  # semitones
 _HIGHEST_OCTAVE = 50  # MIDI key: above D3 a bass gets in the way of the chords
 
 
@@ -366,6 +365,7 @@ def with_pedals(notes: Sequence[Note], cells: Sequence[Cell]) -> Iterator[Note]:
 INSTRUMENT = "upright"
 _LOW_START = 8  # semitones above the lowest note: where a bass player begins
 _UNDER_A_LINE = 4  # … under a line on a bass: from E1 to Eb2, below most of it
+_TENTH = 16  # semitones
 
 
 def bass(chart: Chart) -> Part | None:
@@ -376,7 +376,7 @@ def bass(chart: Chart) -> Part | None:
     instrument = INSTRUMENTS[INSTRUMENT]
     low, high = spec.register or (
         instrument.low.midi,
-        bass_ceiling(chart, instrument.low.midi, instrument.high.midi),
+        _ceiling(chart, instrument.low.midi, instrument.high.midi),
     )
     players = {"roots": _roots, "two-beat": _two_beat, "walking": _walking}
     line = chart.drill.line
@@ -391,6 +391,21 @@ def bass(chart: Chart) -> Part | None:
         notes += players[spec.kind](chart, room)
     notes += _ending(chart, low, high, low + start, track)
     return Part("bass", INSTRUMENT, tuple(notes))
+
+
+def _ceiling(chart: Chart, low: int, high: int) -> int:
+    """The highest MIDI key of the band's bass that leaves the student's instrument its room.
+
+    Where the line lies on an instrument of the bass's own register, the band's bass keeps to the
+    lowest tenth of its range, enough for every root and fifth (common practice: who accompanies
+    a bass solo stays low).  Under a voice of the harmony, which may come down to Eb2, a bass that
+    does not walk has an octave, enough for every root.
+    """
+    line = chart.drill.line
+    if line is None or line.sounding_range[0] > low + _OCTAVE:
+        return high
+    under = line.keeps_up and line.range is None and chart.drill.band.bass.kind != "walking"
+    return min(high, low + (_OCTAVE - 1 if under else _TENTH))
 
 
 def _walking(chart: Chart, room: PassContext) -> list[Note]:

@@ -28,10 +28,9 @@ from drillgen.band.feel import (
     strokes,
 )
 from drillgen.band.voicing import Sounded, voicings
-from drillgen.band.who_plays import after, plays, starts_pass
 from drillgen.chart import Bar, Chart
 from drillgen.drill.models import Meter
-from drillgen.score import Note, Part, Touch
+from drillgen.score import Note, Part, Touch, after, plays, starts_pass
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Key
 

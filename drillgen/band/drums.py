@@ -35,9 +35,8 @@ from drillgen.band.feel import (
     remembering,
     strokes,
 )
-from drillgen.band.who_plays import after, plays, starts_pass
 from drillgen.chart import Bar, Chart
-from drillgen.score import Hit, Note, Part
+from drillgen.score import Hit, Note, Part, after, plays, starts_pass
 
 # A light crash at the form's top, a lighter stroke where a section begins, a fill into either.
 #

@@ -32,9 +32,8 @@ from drillgen.band.hands import (
     lowest_above,
     zone_of,
 )
-from drillgen.band.who_plays import ceilings, plays
 from drillgen.chart import Bar, Chart
-from drillgen.score import Part
+from drillgen.score import Part, plays
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Key, Pitch
 from drillgen.theory.voicings import (
@@ -114,12 +113,32 @@ def voicings(
     low, high = chart.drill.band.comping.register or (low, high)
     player = _Comper(
         chart, heard, OwnRoots(chart, line), low, high,
-        tops=ceilings(chart, line, low + _ROOM, high),
+        tops=_ceilings(chart, line, low + _ROOM, high),
         vamps=modal_bars(chart, heard),
         tune=TopVoice(Random(f"{chart.drill.luck} voicings")),
         random=Random(f"{chart.drill.luck} left hand"),
     )  # fmt: skip
     return (player.strikes(stroke, length) for stroke, length in struck)
+
+
+def _ceilings(chart: Chart, line: Part | None, least: int, high: int) -> dict[int, int]:
+    """The highest MIDI key, by the number of the bar, that keeps a part below the line.
+
+    A pass keeps below the line's lowest note, so that a response sounds as its call did; where
+    that leaves less room than up to `least`, each bar keeps below its own notes; where not even
+    that is possible the line lies among the part's own notes or under it, and `high` stays.
+    """
+    lowest: dict[int, int] = {}
+    for note in line.notes if line is not None else ():
+        number = chart.bar_at(note.start).number
+        lowest[number] = min(lowest.get(number, high), note.pitch.midi - 1)
+    found = {bar.number: high for bar in chart.bars}
+    for bars in chart.passes():
+        through = min((lowest.get(bar.number, high) for bar in bars), default=high)
+        for bar in bars:
+            top = through if through >= least else lowest.get(bar.number, high)
+            found[bar.number] = top if top >= least else high
+    return found
 
 
 @dataclass
