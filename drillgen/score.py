@@ -4,7 +4,7 @@ Times are in quarter notes from the first bar's start (the count-in's, where the
 fractions.  Pitches are spelled and sounding (a double bass is engraved an octave higher by the
 sheet).  Swing is not written: swing eighths stand as plain eighths, as on a lead sheet.
 
-Here too, since every player asks it: in which bars a part plays at all, and what a voice says there.
+Here too, since every player asks it: in which bars a part plays at all; and what a voice says.
 """
 
 from __future__ import annotations
