@@ -19,7 +19,7 @@ from drillgen.drill.bars import BarRange
 from drillgen.drill.models import Drill, Gaps, Tempo
 from drillgen.drill.progression import Slot
 from drillgen.theory.chords import Chord, Numeral, as_written, parse_numeral, relieved
-from drillgen.theory.pitch import Key, Mode
+from drillgen.theory.pitch import Key, Mode, Name
 
 Role = Literal["count-in", "call", "response", "play", "ending"]
 ENDING_BARS = 2  # the last chord rings for this long
@@ -39,6 +39,8 @@ class Span:
     duration: Fraction  # quarter notes
     chord: Chord | None
     leads_to: Chord | None = None  # the form's next chord on another root; None before N.C.
+    # Its root as the key has it; players may write another: E for the Fb of Gb.
+    meant: Name | None = None
 
     @cached_property
     def end(self) -> Fraction:
@@ -307,8 +309,11 @@ def _shared(drill: Drill, key: Key, numerals: tuple[str, ...]) -> tuple[Span, ..
     meter = drill.meter
     first = -(-meter.beats // 2) * meter.beat if len(numerals) > 1 else meter.bar
     places = ((Fraction(0), first), (first, meter.bar - first))
-    chords = [as_written(parse_numeral(text).in_key(key), key) for text in numerals]
-    spans = (Span(*place, chord) for place, chord in zip(places, chords, strict=False))
+    chords = [parse_numeral(text).in_key(key) for text in numerals]
+    spans = (
+        Span(*place, as_written(chord, key), meant=chord.root)
+        for place, chord in zip(places, chords, strict=False)
+    )
     return tuple(spans) or (Span(Fraction(0), meter.bar, None),)
 
 
@@ -417,6 +422,7 @@ def _spans(drill: Drill, index: int, bar: Bar) -> tuple[Span, ...]:
             slot.duration,
             sounding(slot, drill.key, bar.key),
             _leads_to(drill, (*played[place:], *played[:place]), number, bar.key),
+            _meant(slot, drill.key, bar.key),
         )
         for number, slot in enumerate(drill.progression.bars[index].slots)
     )
@@ -442,13 +448,25 @@ def sounding(slot: Slot, written_in: Key, key: Key) -> Chord | None:
     In the key that it was written in a symbol stays as it is, but for double accidentals (one in
     its root, or two in its tones).
     """
+    chord = _in_key(slot, written_in, key)
+    if chord is None or isinstance(slot.symbol, Numeral):
+        return chord and as_written(chord, key)
+    asked = key == written_in and abs(chord.root.alter) < 2
+    return relieved(chord) if asked else as_written(chord, key)
+
+
+def _in_key(slot: Slot, written_in: Key, key: Key) -> Chord | None:
+    """The chord of a slot as the key has it, whatever players write for it."""
     if slot.symbol is None:
         return None
     if isinstance(slot.symbol, Numeral):
-        return as_written(slot.symbol.in_key(key), key)
-    chord = slot.symbol.transposed(key.tonic.fifths - written_in.tonic.fifths)
-    asked = key == written_in and abs(chord.root.alter) < 2
-    return relieved(chord) if asked else as_written(chord, key)
+        return slot.symbol.in_key(key)
+    return slot.symbol.transposed(key.tonic.fifths - written_in.tonic.fifths)
+
+
+def _meant(slot: Slot, written_in: Key, key: Key) -> Name | None:
+    chord = _in_key(slot, written_in, key)
+    return chord.root if chord else None
 
 
 def _final_chord(drill: Drill, last: Bar) -> Chord:

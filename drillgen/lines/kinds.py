@@ -39,28 +39,33 @@ from drillgen.lines.pass_context import (
     open_spans,
 )
 from drillgen.score import Note, Part
+from drillgen.theory.pitch import Pitch
 from drillgen.theory.spelling import LineTone, spelled
 
 # The notes of a line, spelled as a copyist would.
 
 
 def respelled(notes: Sequence[Note], cells: Sequence[Cell]) -> list[Note]:
-    """The same notes, each spelled by where it leads; of notes together, voice by voice.
+    """The same notes, each spelled by where it leads.
 
     Both are in order of time, notes together from low to high.  A note before the first chord
     belongs to it.
     """
+    found = by_voice(notes, _tones(notes, cells))
+    return [replace(note, pitch=pitch) for note, pitch in zip(notes, found, strict=True)]
+
+
+def by_voice(notes: Sequence[Note], tones: Sequence[LineTone]) -> list[Pitch]:
+    """How a copyist spells notes, a tone for each; of notes together, voice by voice."""
     voices: dict[int, list[int]] = {}
     for _, together in groupby(range(len(notes)), key=lambda index: notes[index].start):
         for voice, index in enumerate(together):
             voices.setdefault(voice, []).append(index)
-    tones = _tones(notes, cells)
-    found = list(notes)
+    found: dict[int, Pitch] = {}
     for indices in voices.values():
         names = spelled([tones[index] for index in indices])
-        for index, pitch in zip(indices, names, strict=True):
-            found[index] = replace(notes[index], pitch=pitch)
-    return found
+        found |= dict(zip(indices, names, strict=True))
+    return [found[index] for index in range(len(notes))]
 
 
 def _tones(notes: Sequence[Note], cells: Sequence[Cell]) -> list[LineTone]:

@@ -49,8 +49,8 @@ from drillgen.page.tones import (
     word_tone,
 )
 from drillgen.performance import LOUDNESS
-from drillgen.score import Note, PartName, turn_words
-from drillgen.sheet.reader import Reader
+from drillgen.score import Note, Part, PartName, turn_words
+from drillgen.sheet.reader import Reader, read_by
 from drillgen.sheet.svg import font_faces
 from drillgen.sound.fluidsynth import RATE
 from drillgen.sound.release import choke_fall, sample_at
@@ -101,8 +101,11 @@ def _reading(take: Take, stand: Stand, reading: Reading, names: Names) -> dict[s
     }
     if not reader.written.fifths:
         return found
+    line = take.score.part("line")
+    read = line and read_by(chart, line, reader)
     for key, place, bars in zip(keys, places, _by_key(chart), strict=True):
-        key |= {"seen": reading.pictures[place].label, "first": _first_seen(take, bars, reader)}
+        first = _first_seen(line, read, bars, reader)
+        key |= {"seen": reading.pictures[place].label, "first": first}
     seen = ([reader.span(span, bar.key) for span in bar.spans] for bar in chart.bars)
     return found | {"chords": [[_chord(span) for span in spans] for spans in seen]}
 
@@ -139,7 +142,7 @@ def _key(take: Take, bars: Sequence[Bar], tone_of: Mapping[int, int]) -> dict[st
 
 def _first(take: Take, bars: Sequence[Bar], tone_of: Mapping[int, int]) -> dict[str, Any] | None:
     """The first note of the line in a key: its name as it sounds, what it is, and its tone."""
-    if (note := _first_note(take, bars)) is None:
+    if (note := _first_note(take.score.part("line"), bars)) is None:
         return None
     return {
         "name": _sounding(note),
@@ -148,20 +151,22 @@ def _first(take: Take, bars: Sequence[Bar], tone_of: Mapping[int, int]) -> dict[
     }
 
 
-def _first_seen(take: Take, bars: Sequence[Bar], reader: Reader) -> dict[str, str] | None:
+def _first_seen(
+    line: Part | None, read: Part | None, bars: Sequence[Bar], reader: Reader
+) -> dict[str, str] | None:
     """The same for a reader who sees another one: its name as it is written, and what it is."""
-    if (note := _first_note(take, bars)) is None:
+    note, seen = _first_note(line, bars), _first_note(read, bars)
+    if note is None or seen is None:
         return None
     key, under = bars[0].key, _under(bars, note)
     what = _what(note, under and reader.span(under, key))
     return {
-        "name": reader.pitch(note.pitch, key, under).name.pretty,
+        "name": reader.pitch(seen.pitch, key, under).name.pretty,
         "what": ", ".join(filter(None, (f"concert {_sounding(note)}", what))),
     }
 
 
-def _first_note(take: Take, bars: Sequence[Bar]) -> Note | None:
-    line = take.score.part("line")
+def _first_note(line: Part | None, bars: Sequence[Bar]) -> Note | None:
     inside = (n for n in line.notes if bars[0].start <= n.start < bars[-1].end) if line else ()
     return next(iter(inside), None)
 

@@ -18,6 +18,7 @@ from itertools import groupby
 from drillgen.chart import Chart, Span
 from drillgen.drill.models import Drill, Fingering, SheetSpec
 from drillgen.drill.sheet import BASSES, CONCERT, IN_B_FLAT, IN_E_FLAT, INSTRUMENTS, Transposition
+from drillgen.lines.kinds import by_voice
 from drillgen.lines.kinds import line as write
 from drillgen.listing import listing, number_of, shows
 from drillgen.score import Note, Part
@@ -32,6 +33,7 @@ from drillgen.sheet.fingering import (
 )
 from drillgen.theory.chords import as_written
 from drillgen.theory.pitch import Key, Name, Pitch
+from drillgen.theory.spelling import LineTone
 
 MOST_ACCIDENTALS = 6  # of a signature that transposing has made
 _CIRCLE = 12  # fifths to the same sound
@@ -68,20 +70,22 @@ class Reader:
         """A chord of a key as this reader sees it."""
         if span.chord is None or not self.written.fifths:
             return span
-        chord = span.chord.transposed(self.moved(key))
-        return replace(span, chord=as_written(chord, self.key(key)))
+        root = span.meant or span.chord.root
+        chord = span.chord.on(Name(root.fifths + self.moved(key)))
+        return replace(span, chord=as_written(chord, self.key(key)), meant=None)
 
     def pitch(self, pitch: Pitch, key: Key, under: Span | None = None) -> Pitch:
         """A sounding pitch as it is written, over a chord of a key."""
-        fifths = self.moved(key)
-        if under is not None and under.chord is not None:
-            seen = self.span(under, key).chord
-            assert seen is not None
-            respelled = seen.root.fifths - under.chord.root.fifths - fifths
-            fifths += respelled
-        name = Name(pitch.name.fifths + fifths)
+        name = Name(pitch.name.fifths + self.shift(key, under))
         name = name if abs(name.alter) <= 2 else name.simplest
         return Pitch.near(name, pitch.midi + self.written.semitones)
+
+    def shift(self, key: Key, under: Span | None) -> int:
+        """How far a note over a chord of a key is moved along the line of fifths: as its chord."""
+        seen = under and self.span(under, key).chord
+        if not (under and under.chord and seen):
+            return self.moved(key)
+        return seen.root.fifths - under.chord.root.fifths
 
 
 def reader_of(spec: SheetSpec, player: str) -> Reader:
@@ -150,11 +154,16 @@ def _range(text: str, written: Transposition) -> tuple[int, int]:
 
 
 def read_by(chart: Chart, line: Part, reader: Reader) -> Part:
-    """The line in the reader's range, moved by octaves.
+    """The line in the reader's range, moved by octaves, and named so that it is spelled in the key
+    that is read.
 
     Everything moves together by the octaves that leave fewest notes outside; a pass that lies
     better another way moves that way; single notes that are still outside move by themselves.
     """
+    return _spelled(chart, _folded(chart, line, reader), reader)
+
+
+def _folded(chart: Chart, line: Part, reader: Reader) -> Part:
     if reader.compass is None:
         return line
     low, high = reader.compass
@@ -165,6 +174,44 @@ def read_by(chart: Chart, line: Part, reader: Reader) -> Part:
         octaves = _octaves(notes, low, high, near=together)
         moved += [_inside(note, octaves, low, high) for note in notes]
     return replace(line, notes=tuple(moved))
+
+
+def _spelled(chart: Chart, line: Part, reader: Reader) -> Part:
+    """The names that a copyist gives a line made from chords in the key that is read, moved back to
+    the one that sounds.  What answers, or stands over no chord, keeps its names."""
+    options = chart.drill.line
+    if not reader.written.fifths or options is None or not options.of_chords:
+        return line
+    found: list[Note] = []
+    for _, notes in groupby(line.notes, key=lambda note: chart.bar_at(note.start).pass_number):
+        placed = [(note, _chord_under(chart, note)) for note in notes]
+        over = [(note, under) for note, under in placed if under is not None]
+        tones = [_tone(chart, note, under, reader) for note, under in over]
+        names = iter(by_voice([note for note, _ in over], tones))
+        found += [
+            note if under is None else _named(chart, note, under, next(names), reader)
+            for note, under in placed
+        ]
+    return replace(line, notes=tuple(found))
+
+
+def _chord_under(chart: Chart, note: Note) -> Span | None:
+    bar = chart.bar_at(note.start)
+    under = (s for s in bar.spans if s.chord and s.start <= note.start < s.end)
+    return next(under, None) if bar.role != "response" else None
+
+
+def _tone(chart: Chart, note: Note, under: Span, reader: Reader) -> LineTone:
+    bar = chart.bar_at(note.start)
+    chord = reader.span(under, bar.key).chord
+    assert chord is not None
+    pitch = reader.pitch(note.pitch, bar.key, under)
+    return LineTone(pitch, chord, reader.key(bar.key), bar.start, note.mark == "approach")
+
+
+def _named(chart: Chart, note: Note, under: Span, seen: Pitch, reader: Reader) -> Note:
+    shift = reader.shift(chart.bar_at(note.start).key, under)
+    return replace(note, pitch=Pitch.near(Name(seen.name.fifths - shift), note.pitch.midi))
 
 
 _OCTAVES = range(-4, 5)

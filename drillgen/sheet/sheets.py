@@ -114,11 +114,9 @@ class SheetSection:
 
 
 def compose(score: Score, wanted: SheetRequest, prefix: str) -> Iterator[SheetSection]:
-    """The keys of a track, `prefix` before their ids.  Raises FingeringError."""
+    """The keys of a track whose line is the reader's, `prefix` before their ids.  Raises
+    FingeringError."""
     chart, line = score.chart, score.part("line") if wanted.line else None
-    if line and chart.drill.sheet.degrees:
-        line = annotated(chart, line)
-    line = line and read_by(chart, line, wanted.reader)
     sounding = by_bar(chart, line.notes if line else ())
     style, strings = _style(chart, line, wanted)
     for part in key_parts(chart, sounding, prefix):
@@ -373,11 +371,28 @@ def _for_reader(
     chords = drill.sheet.show != "line" or not line
     heard = drill.line is not None and drill.line.by_ear
     hands = not name
+    tracks = [_read(score, reader) for score in tracks]
     handed, answers = _names(name)
     yield _sheet(tracks, SheetRequest(reader, line and not heard, chords, hands=hands), handed)
     if heard:
         wanted = SheetRequest(reader, line=True, chords=True, degrees=True, hands=hands)
         yield _sheet(tracks, wanted, answers)
+
+
+def _read(score: Score, reader: Reader) -> Score:
+    """The track with the line as the reader gets it, with its degrees where they are asked for."""
+    chart, line = score.chart, score.part("line")
+    if line is None:
+        return score
+    seen = read_by(chart, line, reader)
+    if chart.drill.sheet.degrees:
+        marks = (note.mark for note in annotated(chart, line).notes)
+        seen = replace(seen, notes=tuple(map(_marked, seen.notes, marks)))
+    return replace(score, parts=tuple(seen if part is line else part for part in score.parts))
+
+
+def _marked(note: Note, mark: str) -> Note:
+    return replace(note, mark=mark)
 
 
 def _names(reader: str) -> tuple[str, str]:

@@ -88,30 +88,69 @@ def test_keys_beyond_six_accidentals_are_respelled(reader: str) -> None:
         assert label == f"{RESPELLED[reader].get(before, unread)} (concert {before})"
 
 
-@pytest.mark.parametrize(("reader", "up"), [("Bb", "M2"), ("Eb", "M6")])
-def test_chords_are_transposed(reader: str, up: str) -> None:
-    """Each root is the concert root moved by music21's own interval, its kind unchanged."""
+# How far a chord's root lies above the tonic (common practice).
+ABOVE = {"iiø7": "M2", "V7b9/3": "P5", "imaj7": "P1", "subV7": "m2", "bVII7": "m7", "IVmaj7": "P4"}
+
+
+@pytest.mark.parametrize("reader", ["Bb", "Eb", "horn"])
+def test_chords_are_those_of_the_key_that_is_read(reader: str) -> None:
+    """Each root is as far above the tonic that is read as its numeral says, by music21's own
+    intervals: the way home by the back door in concert G flat, E7 there, is D flat 7 in E flat.
+    A double flat, and C or F flat where the key has none, have their other name.  The kinds are
+    those of the concert sheet."""
     _, found = sheets_of(
-        key_cycle=["C", "Ab", "F"],
-        progression="iiø7 | V7b9/3 | imaj7 | subV7",
+        key_cycle=["C", "Ab", "F", "Gb", "B"],
+        progression=" | ".join(ABOVE),
         line="roots",
+        gaps="off",
+        ending="none",
         sheet={"also_for": [reader]},
     )
     for here, there in zip(found.handout.sections, found.others[0].sections, strict=True):
         plain, moved = symbols(read(here.musicxml)), symbols(read(there.musicxml))
         assert [kind for _, kind in moved] == [kind for _, kind in plain]
-        for (root, _), (written, _) in zip(plain, moved, strict=True):
-            above = interval.Interval(up).transposePitch(_pitch(root))
-            assert written in (above.name.replace("-", "b"), _simpler(above))
+        tonic = there.label.split()[0].translate(SIGNS)
+        for numeral, (written, _) in zip(ABOVE, moved, strict=True):
+            above = interval.Interval(ABOVE[numeral]).transposePitch(pitch.Pitch(tonic))
+            assert written.replace("b", "-") == _simpler(above, concert_signature(tonic))
+
+
+SIGNS = str.maketrans({"♭": "-", "♯": "#"})  # music21's own
+
+
+def concert_signature(tonic: str) -> int:
+    return int(keys.Key(tonic, "major").sharps)
+
+
+def _simpler(found: pitch.Pitch, signature: int) -> str:
+    needs = {"C-": -6, "F-": -7}.get(found.name)
+    rare = needs is not None and signature > needs
+    return str((found.getEnharmonic() if rare or abs(found.alter) > 1 else found).name)
+
+
+@pytest.mark.parametrize(("key", "reader", "read_in"), [("B", "Bb", "Db"), ("E", "Eb", "Db")])
+def test_a_line_is_spelled_in_the_key_that_is_read(key: str, reader: str, read_in: str) -> None:
+    """An altered scale over A flat 7 that sounds in B or E is named as the same scale in D flat is:
+    by E, D, B and A, no double flat among five (hand-worked, common practice)."""
+    asked = {"progression": "ii7 | V7alt | Imaj7 | %", "gaps": "off", "ending": "none"}
+    line = {
+        "kind": "scale pattern",
+        "pattern": "scale",
+        "note": "eighth",
+        "direction": "alternating",
+    }
+    _, moved = sheets_of(**asked, line=line, key_cycle=key, sheet={"also_for": [reader]})
+    _, own = sheets_of(**asked, line=line, key_cycle=read_in)
+    names, there = (
+        [each.pitch.name for each in read(sheet.musicxml).recurse().getElementsByClass("Note")]
+        for sheet in (moved.others[0], own.handout)
+    )
+    assert names == there and {"E", "D", "B", "A"} <= set(names)
+    assert not any("--" in name for name in names)
 
 
 def _pitch(name: str) -> pitch.Pitch:
     return pitch.Pitch(name.replace("b", "-"))
-
-
-def _simpler(found: pitch.Pitch) -> str:
-    simple = found.getEnharmonic() if abs(found.alter) > 1 else found
-    return str(simple.name).replace("-", "b")
 
 
 @pytest.mark.parametrize(
