@@ -26,7 +26,8 @@ test: $(VENV)/.test-installed ## check style and types, then run the tests
 	$(RUN)/ruff check .
 	$(RUN)/ruff format --check .
 	$(RUN)/mypy
-	$(RUN)/python -m pytest --numprocesses auto --dist loadgroup --no-loadscope-reorder
+	@# What is compiled is kept, whatever the environment says: each process would do it again.
+	PYTHONDONTWRITEBYTECODE= $(RUN)/python -m pytest --numprocesses auto --dist loadgroup --no-loadscope-reorder
 
 lint: $(VENV)/.test-installed
 	$(RUN)/ruff check .
