@@ -5,12 +5,12 @@ One worker runs all tests that name a preset first (`scheduling.py`).
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import cache, lru_cache
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import list_presets, load
-from drillgen.drill.models import Override
+from drillgen.drill.models import Drill, Override
 from drillgen.score import Score
 from drillgen.sheet.sheets import Sheets, sheets
 
@@ -19,11 +19,17 @@ NAMES = tuple(sorted(preset.name for preset in list_presets()))
 ASKED = [(name, 1) for name in NAMES] + [(name, 7) for name in NAMES[::3]]
 
 
+@cache
+def drills(preset: str) -> tuple[Drill, ...]:
+    """A preset's drills as they are."""
+    return load(preset).drills
+
+
 @lru_cache(maxsize=2)
 def composed(preset: str, seed: int) -> tuple[tuple[Score, ...], ...]:
     """For each drill of a preset the scores of its tracks."""
-    drills = load(preset, [Override.of("seed", seed)]).drills
-    return tuple(tuple(arrange(chart) for chart in charts(drill)) for drill in drills)
+    asked = load(preset, [Override.of("seed", seed)]).drills
+    return tuple(tuple(arrange(chart) for chart in charts(drill)) for drill in asked)
 
 
 @lru_cache(maxsize=2)

@@ -105,7 +105,8 @@ def test_no_motive_comes_again_within_four_calls(seed: int, asked: tuple[object,
     blues the second line keeps the first one's rhythm."""
     cells, call = asked
     options = {} if cells is None else {"cells": cells}
-    score = phrases(notes=["1", "5"], gaps=call, progression=BLUES, seed=seed, **options)
+    score = phrases(notes=["1", "5"], gaps=call, progression=BLUES, seed=seed,
+                    key_cycle=TWELVE[:6], **options)  # fmt: skip
     said = [opening(start, notes) for start, _, notes in calls(score)]
     assert all(each not in said[max(turn - 4, 0) : turn] for turn, each in enumerate(said))
     lines = [[place for place, _ in each] for each in said]
@@ -197,7 +198,7 @@ def test_registers_lie_above_each_other() -> None:
 def test_the_cells_are_the_ones_named(seed: int) -> None:
     """An eighth rest, an eighth and a quarter, on the first beat or the third, and nothing else: in
     every bar notes begin on the second half of 1, on 2, on the second half of 3, or on 4."""
-    score = phrases(cells=["r:e e q"], rests=0, progression=BLUES, seed=seed)
+    score = phrases(cells=["r:e e q"], rests=0, progression=BLUES, seed=seed, key_cycle="C, F, Bb")
     places = {note.start % 4 for note in notes_of(score)}
     assert places <= {Fraction(1, 2), 1, Fraction(5, 2), 3}
     assert len(places) > 2
@@ -229,9 +230,8 @@ def test_a_phrase_ends_on_a_long_note(
     """In 4/4 the last note lasts a beat or more and begins on 1 or 3, or half a beat before one of
     them and is held over it; no note stands alone, a beat and a half from both its neighbours; and
     no bar has two silences."""
-    score = phrases(
-        progression=BLUES, gaps=call, seed=seed, density=density, rests=rests, grow=grow
-    )
+    score = phrases(progression=BLUES, gaps=call, seed=seed, density=density, rests=rests,
+                    grow=grow, key_cycle=TWELVE[:4])  # fmt: skip
     for start, _, notes in calls(score):
         last = notes[-1]
         assert last.duration >= 1
@@ -290,9 +290,8 @@ def test_most_phrases_have_one_highest_note() -> None:
 @pytest.mark.parametrize("call", [1, 2, 4])
 def test_the_last_note_is_as_long_as_asked(length: str, quarters: int, call: int) -> None:
     """`length` in `ends`, to the gap if need be; `note` says as before where it lies."""
-    score = phrases(
-        ends={"note": "open", "length": length}, gaps=call, progression=BLUES, grow=False
-    )
+    score = phrases(ends={"note": "open", "length": length}, gaps=call, progression=BLUES,
+                    grow=False, key_cycle=TWELVE[:4])  # fmt: skip
     last = [notes[-1] for _, _, notes in calls(score)]
     assert {note.duration for note in last} == {quarters}
     assert {note.mark for note in last} <= {"4", "5", "b7"}

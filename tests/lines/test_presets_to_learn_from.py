@@ -10,15 +10,15 @@ from drillgen.chart import charts
 from drillgen.drill.lesson import load
 from drillgen.drill.models import Override
 from drillgen.drill.sheet import BASSES
-from tests.composed import NAMES, composed
+from tests.composed import NAMES, composed, drills
 
-DRILLS = [(name, number) for name in NAMES for number in range(len(load(name).drills))]
+DRILLS = [(name, number) for name in NAMES for number in range(len(drills(name)))]
 
 
 @pytest.mark.parametrize(("preset", "number"), DRILLS)
 def test_calls_and_responses_take_turns(preset: str, number: int) -> None:
     """Within a key no call follows a call, and the last word is the student's."""
-    drill = load(preset).drills[number]
+    drill = drills(preset)[number]
     if drill.gaps is None:
         return
     for chart in charts(drill)[:1]:

@@ -12,12 +12,13 @@ from hypothesis import strategies as st
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
-from drillgen.drill.lesson import list_presets, load
+from drillgen.drill.lesson import load
 from drillgen.drill.lines import GuideTones
 from drillgen.drill.models import Override
 from drillgen.drill.sheet import BASSES
 from drillgen.score import Score
 from tests.band.test_odd_shapes import low_interval_limits
+from tests.composed import NAMES, drills
 from tests.lines.writing import TWELVE, WITHOUT_OTHERS, line, progressions, written
 
 _OCTAVE = 12
@@ -55,9 +56,9 @@ def moves(found: _Pass) -> list[list[int]]:
 
 
 THREADS = [
-    (preset.name, number)
-    for preset in list_presets()
-    for number, drill in enumerate(load(preset.name).drills)
+    (name, number)
+    for name in NAMES
+    for number, drill in enumerate(drills(name))
     if isinstance(drill.line, GuideTones) and drill.line.thread == "key"
 ]
 

@@ -19,7 +19,7 @@ from drillgen.pack.files import PackError
 from drillgen.pack.recording import here
 from drillgen.sound.soundfonts import choose
 from tests.conftest import Run
-from tests.pack.building import LONG, contents, lesson, started, tracks, until
+from tests.pack.building import BARE, LONG, contents, lesson, started, tracks, until
 from tests.pack.conftest import embedded_soundfont
 
 pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
@@ -84,17 +84,17 @@ def test_the_same_pack(scheduler: str, tmp_path: Path, drillgen: Run) -> None:
 
 def test_a_worker_killed_half_way(scheduler: str, tmp_path: Path) -> None:
     """One of two workers is killed in the middle of its work: nothing is lost."""
-    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [90, 91, 92, 93, 94, 95]"}, LONG)
+    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [120, 121, 122, 123, 124]"}, LONG)
     pack = tmp_path / "out"
     with (
         workers(scheduler, tmp_path, 2) as (first, _),
-        started("build", plan, "-o", pack, "--cluster", scheduler) as process,
+        started("build", plan, "-o", pack, "--cluster", scheduler, *BARE) as process,
     ):
         until(lambda: list(pack.glob("*/*.wav")))
         first.kill()
         said = process.communicate()
         assert process.returncode == 0, said
-    assert len(tracks(pack)) == 6 and not [n for n in contents(pack) if n.startswith(".")]
+    assert len(tracks(pack)) == 5 and not [n for n in contents(pack) if n.startswith(".")]
 
 
 def build(tmp_path: Path, address: str) -> Result:

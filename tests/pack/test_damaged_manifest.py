@@ -58,7 +58,7 @@ def places(value: Any, depth: int = 6) -> Iterator[tuple[Any, ...]]:
             yield from ((key, *rest) for rest in places(value[key], depth - 1))
 
 
-@settings(max_examples=40)
+@settings(max_examples=25)
 @given(data=st.data())
 def test_one_field_is_something_else(made: Path, data: st.DataObject) -> None:
     """Whatever one field of the manifest holds, or is gone, another build of one of the drills
