@@ -65,14 +65,14 @@ def test_one_soundfont_is_marked() -> None:
     assert marked and all(used.startswith(f"{name} will be used") for name in marked)
 
 
-class _Terminal(StringIO):
+class Terminal(StringIO):
     def isatty(self) -> bool:
         return True
 
 
 def test_a_bar_that_is_done_is_full(monkeypatch: pytest.MonkeyPatch) -> None:
     """Half the work is 50 % of the progress bar, all of it 100 %."""
-    said = _Terminal()
+    said = Terminal()
     monkeypatch.setattr("sys.stderr", said)
     with ProgressBar(quiet=False) as report:
         report(0.5, "one")
