@@ -12,7 +12,7 @@ import hashlib
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from itertools import islice
 from statistics import median
@@ -153,7 +153,7 @@ def _strokes(voice: Voice, preset: SoundfontPreset) -> Iterator[PageStroke]:
         yield PageStroke(
             start,
             max(sample_at(note.start + note.duration) - start, 1),
-            DistinctNote(replace(preset, bank=take), note.key, step, holds.get(note.key, 0)),
+            DistinctNote(preset._replace(bank=take), note.key, step, holds.get(note.key, 0)),
             _DB_A_DECADE * math.log10(note.velocity / step),
             note.bar,
         )

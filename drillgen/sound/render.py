@@ -131,7 +131,7 @@ class ReferencePart(Closing):
             _, begins, key, velocity, take = self._events.pop()
             if begins:
                 if self._preset.own:
-                    place = replace(self._preset, bank=take).place
+                    place = self._preset._replace(bank=take).place
                     self._synth.select(self._percussion, *place)
                 self._synth.on(self._percussion, key, velocity)
             else:

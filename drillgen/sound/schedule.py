@@ -79,7 +79,7 @@ class _Plan:
 
     def ended(self, note: DistinctNote, hold: int) -> DistinctNote:
         """The copy that ends by itself, of a note whose release follows no law."""
-        return replace(note, hold=nearest_on_grid(hold, self.steps(note)))
+        return note._replace(hold=nearest_on_grid(hold, self.steps(note)))
 
     def steps(self, note: DistinctNote) -> int:
         """How coarse the lengths of such copies are, in steps of the grid."""
@@ -97,7 +97,7 @@ class _Plan:
             note, rate, gain, steps = places[place]
             hold = nearest_on_grid(stroke.hold, steps) if steps else 0
             if (*place, hold) not in known:
-                known[*place, hold] = copies[replace(note, hold=hold)]
+                known[*place, hold] = copies[note._replace(hold=hold)]
             yield stroke, known[*place, hold], rate, gain
 
     def wanted(self, players: Iterable[_Player]) -> dict[DistinctNote, int]:
@@ -361,7 +361,7 @@ def _takes(player: _Player) -> list[_Player]:
     return [
         _Player(
             player.voice,
-            replace(player.preset, bank=take),
+            player.preset._replace(bank=take),
             tuple(s for s, turn in zip(player.strokes, turns, strict=True) if turn == take),
         )
         for take in range(TAKES)
