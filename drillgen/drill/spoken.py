@@ -25,15 +25,15 @@ _SPOKEN = {
     "B": "b.:40 b:10 i:250",
     "C": "s:150 i:230",
     "D": "d.:40 d:14 i:250",
-    "E": "iʰ:25 i:265",
-    "F": "ɛ:170 f:150",
+    "E": "iʰ:60 i:330",
+    "F": "ɛ:170 f:200",
     "G": "dʒ:60 i:240",
     "sharp": "ʃ:110 ɑ:110 r:70 p.:60 p:10 pʰ:30",
     "flat": "f:80 l:60 æ:140 t.:50 t:15 tʰ:40",
     "minor": "m:70 a:70 ɪ:70 n:60 ɝ:130",
     "listen": "l:60 ɪ:80 s:90 ə:50 n:100",
     "play": "p:10 pʰ:30 l:55 e:90 j:130",
-    "sing": "s:130 ɪ:120 ŋ:120",
+    "sing": "s:80 ɪ:80 ŋ:100",
 }
 # Each word's sounds, and their lengths in milliseconds.
 WORDS: dict[str, tuple[tuple[str, int], ...]] = {

@@ -6,9 +6,10 @@ pole and a zero of the nose), the noise of friction through resonators side by s
 his equations 1 and 2.  The source is the polynomial pulse of Klatt & Klatt, JASA 87:820-857, 1990.
 Parameters move from one sound's target to the next one's about the moment at which they meet.
 
-Targets: vowels by the men of Peterson & Barney, JASA 24:175-184, 1952, Table II (the tests
-compare); consonants by Klatt's Tables II and III, from memory; the poles of friction and the levels
-were chosen by eye and by a speech recogniser (`python -m benchmarks.speech`).
+Targets: vowels about the means of the men of Peterson & Barney, JASA 24:175-184, 1952, Table II
+(the tests measure how near); consonants by Klatt's Tables II and III; both from memory.  Within what
+a speaker varies, they, the poles of friction and the levels were chosen by eye and by a speech
+recogniser (`python -m benchmarks.speech`).
 
 Each word is as loud as any other: its loudest 400 ms have the loudness of a band's bass (ITU-R
 BS.1770-5, as `loudness.py` has it).
@@ -71,11 +72,11 @@ _ALVEOLAR = (Pole(3500, 800, -3), Pole(5000, 1800, 0))
 
 # A sound and a dot: its closure; a raised h: its breath.
 SOUNDS: dict[str, SpeechSound] = {
-    "i": SpeechSound((270, 2290, 3010), (50, 100, 140)),
-    "iʰ": SpeechSound((270, 2290, 3010), (120, 150, 200), _OFF, -20, turns=15),
-    "ɪ": SpeechSound((390, 1990, 2550), (50, 100, 140)),
+    "i": SpeechSound((290, 2250, 2900), (50, 100, 140)),
+    "iʰ": SpeechSound((290, 2250, 2900), (120, 150, 200), _OFF, -20, turns=15),
+    "ɪ": SpeechSound((420, 1910, 2550), (50, 100, 140)),
     "e": SpeechSound((480, 2000, 2600)),
-    "ɛ": SpeechSound((530, 1840, 2480)),
+    "ɛ": SpeechSound((560, 1750, 2500), (50, 80, 120)),
     "æ": SpeechSound((660, 1720, 2410), (70, 110, 180)),
     "ɑ": SpeechSound((730, 1090, 2440), (100, 70, 160)),
     "a": SpeechSound((720, 1250, 2500), (90, 80, 150)),
@@ -86,10 +87,10 @@ SOUNDS: dict[str, SpeechSound] = {
     "l": SpeechSound((330, 1050, 2880), (50, 100, 280), voice=-5, moves=45),
     "m": SpeechSound((300, 1200, 2130), (60, 150, 200), voice=-9, nose=1, moves=25),
     "n": SpeechSound((300, 1500, 2470), (60, 200, 250), voice=-9, nose=1, moves=30),
-    "ŋ": SpeechSound((300, 2000, 2700), (60, 250, 300), voice=-10, nose=1),
+    "ŋ": SpeechSound((300, 2200, 2600), (60, 250, 300), voice=-6, nose=1),
     "s": SpeechSound((320, 1500, 2600), (200, 120, 200), _OFF, _OFF, -6, _S, turns=25),
     "ʃ": SpeechSound((300, 1840, 2750), (200, 100, 200), _OFF, _OFF, -12, _SH, turns=25),
-    "f": SpeechSound((340, 1100, 2180), (200, 120, 180), _OFF, _OFF, -20, _F, turns=20),
+    "f": SpeechSound((340, 1100, 2180), (200, 120, 180), _OFF, _OFF, -20, _F, moves=100, turns=40),
     "b.": SpeechSound((200, 900, 2150), (60, 110, 130), -18, moves=30, turns=6),
     "b": SpeechSound((250, 1000, 2150), (60, 110, 130), -8, _OFF, -16, _LABIAL, 0, 35, 4),
     "d.": SpeechSound((200, 1700, 2700), (60, 100, 170), -18, moves=30, turns=6),
