@@ -7,8 +7,8 @@ his equations 1 and 2.  The source is the polynomial pulse of Klatt & Klatt, JAS
 Parameters move from one sound's target to the next one's about the moment at which they meet.
 
 Targets: vowels about the means of the men of Peterson & Barney, JASA 24:175-184, 1952, Table II
-(the tests measure how near); consonants by Klatt's Tables II and III; both from memory.  Within what
-a speaker varies, they, the poles of friction and the levels were chosen by eye and by a speech
+(the tests measure how near); consonants by Klatt's Tables II and III; both from memory.  Within
+what a speaker varies, they, the poles of friction and the levels were chosen by eye and by a speech
 recogniser (`python -m benchmarks.speech`).
 
 Each word is as loud as any other: its loudest 400 ms have the loudness of a band's bass (ITU-R
