@@ -162,9 +162,9 @@ def _announced(chart: Chart) -> Iterator[_Announced]:
 
 def _last(chart: Chart, bar: Bar) -> tuple[Bar, ...]:
     """A bar and the one before it, where that is of the same role and key."""
-    other = chart.bars[bar.number - 1]
+    other = chart.bars[max(bar.number - 1, 0)]
     alike = (other.role, other.key_number) == (bar.role, bar.key_number)
-    return (other, bar) if alike else (bar,)
+    return (other, bar) if alike and other is not bar else (bar,)
 
 
 def turn_words(drill: Drill, role: Role) -> tuple[str, ...]:

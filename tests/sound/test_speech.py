@@ -16,9 +16,14 @@ import soundfile
 from scipy.linalg import solve_toeplitz
 from scipy.signal import resample_poly
 
+from drillgen.arrange import arrange
+from drillgen.chart import charts
+from drillgen.drill.lesson import load
 from drillgen.drill.spoken import WORDS
+from drillgen.performance import perform
+from drillgen.sound.release import passage
 from drillgen.sound.speech import said, word_samples
-from tests.conftest import DATA, Run
+from tests.conftest import DATA, Run, run_command
 
 Samples = np.ndarray[Any, np.dtype[np.float64]]
 RATE, SPOKEN_AT = 44100, 22050
@@ -64,8 +69,6 @@ class Pair:
 def pair(tmp_path_factory: pytest.TempPathFactory) -> Pair:
     """The same drill twice, through the command, so soft that nothing is limited."""
     folder = tmp_path_factory.mktemp("said")
-    from tests.conftest import run_command
-
     for name, kind in (("words", "keys and turns"), ("without", "off")):
         (folder / f"{name}.yaml").write_text(DRILL.replace("KIND", kind), "utf-8")
         options = ("--stems", "--room", "off", "--no-page", "--no-sheets", "--quiet")
@@ -125,6 +128,17 @@ def test_words_are_alike_and_beside_the_band(pair: Pair) -> None:
     band = pair.words - pair.voice
     over = [each - loudness(band, beat) for each, (beat, _) in zip(words, WHERE, strict=True)]
     assert np.median(over[3:]) == pytest.approx(3, abs=3)
+
+
+def test_a_loop_names_no_other_key(tmp_path: Path) -> None:
+    """Of a loop of the first key, which comes back to itself, its turns are left, where they were,
+    and no name of the next one."""
+    drill = tmp_path / "said.yaml"
+    drill.write_text(DRILL.replace("KIND", "keys and turns"), "utf-8")
+    performance = perform(arrange(charts(load(drill).drills[0])[0]))
+    loop, _ = passage(performance, (8 * BEAT, 24 * BEAT))
+    assert [word.text for word in loop.words] == ["play", "listen"]
+    assert [word.start for word in loop.words] == pytest.approx([6.5 * BEAT, 14.5 * BEAT])
 
 
 @pytest.mark.parametrize(
