@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import lru_cache
 from itertools import pairwise
 from typing import Literal
 
@@ -84,13 +85,28 @@ def placed(
 ) -> Iterator[ChordFigure]:
     """The degrees in every octave in which the range holds all of them; where it holds them in
     none, those that hold the most, the rest moved by octaves."""
-    found = roots(root, degrees, context.low, context.high)
-    out = outside(found[0], degrees, context.low, context.high) if found else 0
+    whole = tuple(degrees)
+    for pitches, places, out in _octaves(root, whole, context.low, context.high):
+        yield ChordFigure(whole, pitches, *places, price + _OUTSIDE * out, leads, pivot)
+
+
+_Places = tuple[int, int, int, int, float]  # MIDI keys: first, last, lowest, highest, mean
+
+
+@lru_cache(maxsize=1 << 14)
+def _octaves(
+    root: Name, degrees: tuple[Degree, ...], low: int, high: int
+) -> tuple[tuple[tuple[Pitch, ...], _Places, int], ...]:
+    """Their pitches and places over each root, and how many lie outside the range."""
+    found = roots(root, degrees, low, high)
+    out = outside(found[0], degrees, low, high) if found else 0
+    laid = []
     for lowest in found:
-        pitches = tuple(folded(lowest, degrees, context))
+        pitches = tuple(folded(lowest, degrees, low, high))
         keys = [pitch.midi for pitch in pitches]
         places = keys[0], keys[-1], min(keys), max(keys), sum(keys) / len(keys)
-        yield ChordFigure(tuple(degrees), pitches, *places, price + _OUTSIDE * out, leads, pivot)
+        laid.append((pitches, places, out))
+    return tuple(laid)
 
 
 _ANOTHER, _OTHER_TWO = 3.0, 5.0  # another last note than a figure's own, or other two

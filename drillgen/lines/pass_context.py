@@ -79,7 +79,7 @@ class PassContext:
 
     def within(self, pitch: Pitch) -> Pitch:
         """A pitch, or its name as close to it as the range allows."""
-        return pitch if self.holds(pitch.midi) else self.closest(pitch.name, pitch.midi)
+        return within(pitch, self.low, self.high)
 
 
 _EIGHTH = Fraction(1, 2)
@@ -154,6 +154,11 @@ def closest(name: Name, near: float, low: int, high: int) -> Pitch:
     return min(inside, key=lambda pitch: (abs(pitch.midi - near), pitch.midi))
 
 
+def within(pitch: Pitch, low: int, high: int) -> Pitch:
+    """A pitch, or its name as close to it as the range allows."""
+    return pitch if low <= pitch.midi <= high else closest(pitch.name, pitch.midi, low, high)
+
+
 # Figures: degrees over a root, given pitches inside the range and laid out in time.
 
 _MOST_ACCIDENTALS = 2  # nobody reads a triple flat
@@ -190,9 +195,9 @@ def roots(root: Name, degrees: Sequence[Degree], low: int, high: int) -> list[Pi
     return [pitch for pitch, each in zip(places, out, strict=True) if each == min(out)]
 
 
-def folded(root: Pitch, degrees: Iterable[Degree], context: PassContext) -> list[Pitch]:
+def folded(root: Pitch, degrees: Iterable[Degree], low: int, high: int) -> list[Pitch]:
     """The degrees over a root, those outside the range moved into it by octaves."""
-    return [context.within(readable(root.up(degree))) for degree in degrees]
+    return [within(readable(root.up(degree)), low, high) for degree in degrees]
 
 
 def count(cell: Cell, step: Fraction) -> int:

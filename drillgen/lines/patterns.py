@@ -398,7 +398,7 @@ def _through(tasks: list[_Chord], context: PassContext, options: ScalePattern) -
         )
         steps, falls = walk.steps(task.total + 1)
         *degrees, following = task.degrees(steps)
-        pitches = folded(root, degrees, context)
+        pitches = folded(root, degrees, context.low, context.high)
         last = pitches[-1].midi
         due = root.midi + following.semitones  # what would come next, went this chord on
         due = min(max(due, last - _STEP), last + _STEP)
