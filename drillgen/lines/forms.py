@@ -227,7 +227,7 @@ class _Builder:
             for turn in range(1, size - 1):
                 again = self._varied(figure, _SAME if turn == 1 else _SAME_AGAIN)
                 yield "return", again.later(place + turn * unit)
-            yield "answer", self._answer(figure, place + (size - 1) * unit, last)
+            yield "answer", self._answer(figure, place + (size - 1) * unit, last, tail=1.0)
 
     def _returned(self, figure: Figure, place: int, last: bool) -> Figure:
         again = figure.later(place)
@@ -259,15 +259,15 @@ class _Builder:
             return figure
         return Figure((*kept, self.random.choice(ends)), _before(figure, kept[-1]))
 
-    def _answer(self, figure: Figure, place: int, last: bool) -> Figure:
+    def _answer(self, figure: Figure, place: int, last: bool, tail: float = _TAIL) -> Figure:
         """Other notes of the same rhythm: one of its onsets may be missing, and its end; from few
-        notes often its end alone; from the teacher's cells another figure that begins as it does.
-        """
+        notes often (`tail`) its end alone; from the teacher's cells another figure that begins as
+        it does."""
         figure = figure.later(place)
         onsets = figure.onsets
         if self.source.own:
             figure = self.random.choice([figure, *self._of_cells(figure, place)])
-        elif self.wishes.few and len(onsets) > 2 and self.random.random() < _TAIL:
+        elif self.wishes.few and len(onsets) > 2 and self.random.random() < tail:
             figure = Figure(onsets[-((2 * len(onsets) + 2) // 3) :])
         elif len(onsets) > 3 and self.random.random() < 0.6:
             gone = self.random.randrange(1, len(onsets) - 1)

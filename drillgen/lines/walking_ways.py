@@ -34,7 +34,8 @@ _TURN = 0.8  # the line changes direction
 _AGAINST = 0.7  # a step against the direction that the line has here
 STEP = 2  # semitones
 _LEADING = (1, 2, 5, 7)  # semitones
-_LEAP_TO_PASSING = 1.8  # a leap should land on a chord tone
+_LEAP_TO_PASSING = 3.5  # a leap should land on a chord tone
+_LEAP_FROM_PASSING = 2.5  # … and what is none goes on by step
 _SEESAW = 3.0  # back to the note before last
 LEAP = 5  # semitones
 _LEAP_AFTER_LEAP = 1.2
@@ -62,6 +63,11 @@ class Way(NamedTuple):
     came: int | None  # semitones from the note before; None where there was none
     before: Way | None  # None where the way begins
     passes: bool = False  # whether it must go on by a semitone as it came
+    lands: bool = True  # whether a leap may leave it
+
+    def leaving(self, distance: int) -> float:
+        """What it costs to go on by an interval, for where it stands in the chord."""
+        return 0.0 if self.lands or abs(distance) <= STEP else _LEAP_FROM_PASSING
 
     def goes_on(self, distance: int) -> bool:
         """Whether it may go on by an interval: always, but from a passing note."""
@@ -109,9 +115,10 @@ def onward(ways: Ways, steps: Sequence[Step], aim: int) -> Ways:
                     continue
                 total = way.cost + price + moved + (_AGAINST if distance * aim < 0 else 0.0)
                 total += 0.0 if lands or abs(distance) <= STEP else _LEAP_TO_PASSING
+                total += way.leaving(distance)
                 state = (key, 1 if distance > 0 else -1)
                 if state not in reached or total < reached[state].cost:
-                    reached[state] = Way(total, pitch, key, distance, way, passes)
+                    reached[state] = Way(total, pitch, key, distance, way, passes, lands)
         ways = reached or ways
     return ways
 
@@ -120,9 +127,10 @@ def arrivals(ways: Ways, target: Pitch) -> list[tuple[float, Way]]:
     """The ways to the note before `target` and their costs with the step to it, cheapest first."""
     key = target.midi
     costs = [
-        (way.cost + _moves(way.came, direction).get(key - way.key, _OUT_OF_REACH), way)
+        (way.cost + _moves(way.came, direction).get(by, _OUT_OF_REACH) + way.leaving(by), way)
         for (_, direction), way in ways.items()
-        if way.goes_on(key - way.key)
+        for by in (key - way.key,)
+        if way.goes_on(by)
     ]
     return sorted(costs, key=lambda arrival: arrival[0])
 
