@@ -93,7 +93,8 @@ def test_every_preset_names_the_schema_that_lies_beside_it(preset):
 
 def test_the_schema_file_is_current():
     """`drillgen schema > presets/drill.schema.json` would change nothing."""
-    assert (presets_folder() / SCHEMA).read_text("utf-8") == as_text()
+    current = (presets_folder() / SCHEMA).read_text("utf-8") == as_text()
+    assert current, f"presets/{SCHEMA} is out of date: `make schema` writes it anew"
 
 
 def test_instruments_have_their_general_midi_programs():

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from drillgen.drill.lines import MODELS
 from drillgen.score import Note, Score
 from drillgen.theory.chords import Chord
 from tests.lines import writing
@@ -21,9 +22,13 @@ RUNNING: list[Any] = [
     {"kind": "enclosure", "fill": "chord tones"},
     {"kind": "scale pattern", "note": "triplet"},
 ]
-EVERY: list[Any] = [*RUNNING, "guide tones", {"kind": "guide tones", "voices": "both"}, "roots",
-                    "enclosure", {"kind": "riff", "notes": "1:q b3 4 5"}, "phrases",
-                    {"kind": "written", "notes": "1:q 2 3 5"}]  # fmt: skip
+OWN_NOTES = {"riff": "1:q b3 4 5", "written": "1:q 2 3 5"}
+EVERY: list[Any] = [
+    *RUNNING,
+    *(kind for kind in MODELS if kind not in (*RUNNING, *OWN_NOTES)),
+    {"kind": "guide tones", "voices": "both"},
+    *({"kind": kind, "notes": notes} for kind, notes in OWN_NOTES.items()),
+]
 
 
 def written(**drill: Any) -> Score:

@@ -6,7 +6,9 @@ import re
 
 import pytest
 
+from drillgen.drill.lesson import list_presets
 from drillgen.drill.lines import MODELS
+from drillgen.lines.kinds import WRITERS
 from drillgen.theory.chords import parse_numeral
 from drillgen.theory.pitch import Key
 from drillgen.theory.scales import SCALES, chord_scale
@@ -26,12 +28,24 @@ def test_every_example_is_what_the_tool_writes(drill: str, expected: str) -> Non
 def test_every_kind_and_every_option_stands_in_the_chapter(kind: str) -> None:
     """Each kind has a section with an example, and a row for each option of its own."""
     section = re.search(rf"\n## {kind}\n(.*?)(?=\n## |\Z)", TEXT, re.IGNORECASE | re.DOTALL)
-    assert section and "```text" in section[1]
+    assert section, f"docs/lines.md: no section ## {kind.capitalize()}"
+    assert "```text" in section[1], f"docs/lines.md: {kind} has no example with a `text` block"
     model = MODELS[kind]
     common = {"kind", "instrument", "range", "begin_at", "dictation"}
     names = {field.alias or name for name, field in model.model_fields.items()}
     for option in names - common:
-        assert f"| `{option}` |" in section[1], option
+        assert f"| `{option}` |" in section[1], f"docs/lines.md: {kind} has no row for `{option}`"
+
+
+@pytest.mark.parametrize("kind", MODELS)
+def test_no_kind_is_half_there(kind: str) -> None:
+    """Each kind has a writer, a row in `docs/language.md`'s table of kinds, and a preset."""
+    assert MODELS[kind] in WRITERS, f"WRITERS in drillgen/lines/kinds.py has no row for {kind}"
+    rows = (PAGE.parent / "language.md").read_text("utf-8").partition("| kind | what it is for")[2]
+    assert f"\n| `{kind}` | " in rows, f"docs/language.md: no row `{kind}` in the table of kinds"
+    presets = (preset.path.read_text("utf-8") for preset in list_presets())
+    named = re.compile(rf"\bline:\s*({kind}\b|\{{?\s*(.*\s)?kind: {kind}\b)")
+    assert any(named.search(text) for text in presets), f"no preset has a line of the kind {kind}"
 
 
 def test_the_table_of_scales_is_the_one_that_is_used() -> None:

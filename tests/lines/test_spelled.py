@@ -12,6 +12,7 @@ import pytest
 
 from drillgen.chart import charts
 from drillgen.drill.lesson import list_presets, load
+from drillgen.drill.lines import MODELS
 from drillgen.drill.models import Override
 from drillgen.lines.kinds import line
 from drillgen.theory.chords import Chord
@@ -19,7 +20,7 @@ from drillgen.theory.pitch import Key, Name, Pitch
 
 PRESETS = [preset.name for preset in list_presets()]
 # Made from the chords; melodies of scale notes are spelled by their tonic (test_written.py).
-OF_CHORDS = ("walking", "scale pattern", "arpeggio", "guide tones", "enclosure")
+OF_CHORDS = [kind for kind, model in MODELS.items() if model.of_chords]
 RARE = {"Cb", "Fb", "E#", "B#"}
 # An interval's fifths, the smaller way round: up to the augmented second and diminished seventh
 # every interval is written; the augmented sixth (a diminished third inverted) is the next.
