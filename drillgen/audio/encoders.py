@@ -50,7 +50,7 @@ class LibavCoding:
     container: str
     codec: str
     samples: str  # the sample format that the encoder takes
-    words: Callable[[Tags], dict[str, str]]
+    words: Callable[[Tags], dict[str, str]]  # the tags by the names that the muxer takes
     muxer_has_chapters: bool = False  # else `words` have them, or there are none
     rate: int = 0  # samples a second; 0: the source's own
     bits: tuple[int, int] | None = None  # a second: mono, stereo; None: what the sound needs

@@ -69,6 +69,7 @@ VORBIS = [
     ("DESCRIPTION", TAGS.comment),
     ("LICENSE", TAGS.licence),
 ]
+WITH_VORBIS_COMMENTS = ("flac", "opus")
 # What libsndfile knows of tags, by its own names (sndfile.h: SF_STR_TITLE and so on).
 SNDFILE = {
     "title": TAGS.title,
@@ -78,9 +79,10 @@ SNDFILE = {
 }
 
 
-@pytest.mark.parametrize("form", BY_LIBAV)
+@pytest.mark.parametrize("form", sorted(FORMATS.keys() - WITH_VORBIS_COMMENTS))
 def test_tags_read_by_libav(piece: Piece, form: str) -> None:
     """libav finds title, album, track, key, tempo, genre, comment and licence."""
+    assert form in BY_LIBAV, f"no row {form} in BY_LIBAV: the tags that it should have, for libav"
     with av.open(str(piece.files[form])) as file:
         found = dict(file.metadata)
     expected = BY_LIBAV[form]
@@ -144,7 +146,7 @@ def test_atoms_of_m4a(piece: Piece) -> None:
     }
 
 
-@pytest.mark.parametrize("form", ["flac", "opus"])
+@pytest.mark.parametrize("form", WITH_VORBIS_COMMENTS)
 def test_comments(piece: Piece, form: str) -> None:
     """FLAC (RFC 9639, 8.6) and Opus (RFC 7845, 5.2) have every comment once, then the chapters."""
     found = comments(piece.files[form])
@@ -175,6 +177,7 @@ def test_chapters(piece: Piece, form: str) -> None:
     track or `chpl` in MP4, CHAPTER000 and so on in FLAC and Opus.
     """
     found = chapters(piece.files[form])
+    assert found, "no chapters: `LibavCoding.muxer_has_chapters`, or fields of the tags, write them"
     assert [title for _, title in found] == [chapter.title for chapter in TAGS.chapters]
     assert [start for start, _ in found] == pytest.approx(
         [chapter.start for chapter in TAGS.chapters], abs=0.001
