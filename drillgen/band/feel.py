@@ -6,16 +6,16 @@ The file's stem names the feel; adding a file adds a feel.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from math import inf
 from random import Random
-from typing import Any, Literal, NoReturn
+from typing import Any, Literal, NoReturn, cast, get_args
 
 from drillgen.chart import Bar, Chart
-from drillgen.drill.band import feel_file, feel_place
+from drillgen.drill.band import CompingKind, feel_file, feel_place
 from drillgen.drill.messages import listed, nearest, show
 from drillgen.drill.models import Meter
 from drillgen.drill.sheet import KITS_PLAYED
@@ -305,15 +305,31 @@ def _feel(name: str, meter: Meter) -> Feel:
     )
 
 
-# What a file says of sounds and strokes is read before anything is played, so that `check` and
-# `build` refuse it alike, with its place.
+# What a file says is read before anything is played, so that `check` and `build` refuse it alike,
+# with its place.
 
 _Path = tuple[str | int, ...]
+_TEMPOS = ("from", "below")
+# What a table may have, by where it stands: what it needs, and what else means something.
+_HAVE: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    "meter": (("count", "drums", "comping", "bass"), ("last",)),
+    "drums": (("sticks", "brushes"), ()),
+    "book": (("kit", "layers", "fill", "opening"), ("section", "endings")),
+    "layer": (("sound", "level", "patterns"), ("comment", "phrases", "may", *_TEMPOS)),
+    "stroke": (("sound", "level"), ()),
+    "comping": (("cells", "strokes"), get_args(CompingKind)),
+    "rhythms": (("cells", "strokes"), ()),
+    "bass": (("two-beat",), ()),
+    "pattern": (("weight",), _TEMPOS),
+}
 
 
 def _check(name: str, meter: Meter) -> None:
-    """Raises FeelError at the first sound, kit or stroke of a meter that nobody can play."""
+    """Raises FeelError at the first word that means nothing in a meter, the first that is missing,
+    or the first sound, kit or stroke that nobody can play."""
     table, top = feel_file(name)["meters"][meter.text], ("meters", meter.text)
+    for path, kind, found in _tables(table):
+        _check_keys(name, (*top, *path), found, *_HAVE[kind])
     for tools, book in table["drums"].items():
         for path, word, known in _named(book):
             if word not in known:
@@ -326,8 +342,50 @@ def _check(name: str, meter: Meter) -> None:
             raise FeelError(f"{feel_place(name, (*top, *path))}: {error}") from error
 
 
-def _refuse_name(name: str, path: _Path, word: Any, known: Mapping[str, int]) -> NoReturn:
-    what = "kit" if known is KITS else "sound of the kit"
+def _check_keys(
+    name: str, path: _Path, found: Any, needed: tuple[str, ...], others: tuple[str, ...]
+) -> None:
+    allowed = (*needed, *others)
+    if not isinstance(found, Mapping):
+        raise FeelError(f"{feel_place(name, path)}: here stands a table of {listed(allowed)}")
+    for key in found:
+        if key not in allowed:
+            _refuse_name(name, (*path, key), key, allowed)
+    if missing := [key for key in needed if key not in found]:
+        raise FeelError(f"{feel_place(name, path)}: {listed(missing)} is missing here")
+
+
+def _tables(table: Any) -> Iterator[tuple[_Path, str, Any]]:
+    """Every table of a meter whose words are settled, the outer ones first, with its place and
+    its kind in `_HAVE`."""
+    yield (), "meter", table
+    yield ("drums",), "drums", table["drums"]
+    for tools, book in table["drums"].items():
+        yield ("drums", tools), "book", book
+        for key in ("opening", "section"):
+            if key in book:
+                yield ("drums", tools, key), "stroke", book[key]
+        for number, layer in enumerate(book["layers"]):
+            yield ("drums", tools, "layers", number), "layer", layer
+            yield from _long(("drums", tools, "layers", number, "patterns"), layer["patterns"])
+    yield ("comping",), "comping", table["comping"]
+    for who, rhythms in _own_rhythms(table["comping"]):
+        yield ("comping", who), "rhythms", rhythms
+        yield from _long(("comping", who, "cells"), rhythms["cells"])
+    yield from _long(("comping", "cells"), table["comping"]["cells"])
+    yield ("bass",), "bass", table["bass"]
+    yield from _long(("bass", "two-beat"), table["bass"]["two-beat"])
+
+
+def _long(path: _Path, patterns: Mapping[str, Any]) -> Iterator[tuple[_Path, str, Any]]:
+    """The patterns that have more than a weight."""
+    for pattern, value in patterns.items():
+        if isinstance(value, Mapping):
+            yield (*path, pattern), "pattern", value
+
+
+def _refuse_name(name: str, path: _Path, word: Any, known: Collection[str]) -> NoReturn:
+    what = "kit" if known is KITS else "sound of the kit" if known is KEYS else "word of this table"
     meant = nearest(word, known)
     raise FeelError(
         f"{feel_place(name, path)}: {show(word)} is no {what}; allowed: {listed(known)}"
@@ -388,7 +446,11 @@ def last_strokes(chart: Chart) -> tuple[PatternStroke, ...]:
 
 
 def _swing(value: Any) -> Swing:
-    return value if value in ("published", "straight") else float(value)
+    if value in ("published", "straight"):
+        return cast("Swing", value)
+    if not isinstance(value, int | float):
+        raise ValueError(f"swing: {show(value)} is none of published, straight or a ratio")
+    return float(value)
 
 
 def _drum_book(book: Mapping[str, Any], meter: Meter) -> DrumBook:
@@ -446,8 +508,11 @@ def _fill(fill: Mapping[str, Any]) -> Fill:
 
 def _comping(table: Mapping[str, Any]) -> Mapping[str, Rhythms]:
     """Everybody's rhythms, and those of instruments that have their own."""
-    own = {name: each for name, each in table.items() if name not in ("cells", "strokes")}
-    return {name: _rhythms(each) for name, each in {"cells": table, **own}.items()}
+    return {name: _rhythms(each) for name, each in (("cells", table), *_own_rhythms(table))}
+
+
+def _own_rhythms(table: Mapping[str, Any]) -> list[tuple[str, Any]]:
+    return [(name, each) for name, each in table.items() if name not in ("cells", "strokes")]
 
 
 def _rhythms(table: Mapping[str, Any]) -> Rhythms:

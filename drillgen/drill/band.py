@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal, get_args
 from pydantic import Field, ValidationInfo, model_validator
 
 from drillgen.disk import cache_dir, whole_file
+from drillgen.drill.bars import METERS
 from drillgen.drill.fields import (
     OFF,
     RANGE,
@@ -117,6 +118,9 @@ def _read(path: Path) -> Mapping[str, Any]:
     if unknown := [key for key in keys if key not in (*_NEEDED, *_OPTIONAL)]:
         allowed = listed([*_NEEDED, *_OPTIONAL])
         raise FeelError(f"{path.name}: {listed(unknown)} means nothing; a feel has {allowed}.")
+    for meter in found["meters"] if isinstance(found["meters"], Mapping) else ["none"]:
+        if meter not in METERS:
+            raise FeelError(f"{path.name}: {show(meter)} is no meter; allowed: {listed(METERS)}.")
     return found
 
 

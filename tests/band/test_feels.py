@@ -6,6 +6,7 @@ import csv
 from collections import Counter
 from fractions import Fraction
 from itertools import pairwise
+from pathlib import Path
 from typing import get_args
 
 import pytest
@@ -17,10 +18,13 @@ from drillgen.cli import main
 from drillgen.drill import band
 from drillgen.drill.band import CompingKind
 from drillgen.drill.bars import FASTEST, METERS, SLOWEST
+from drillgen.drill.lesson import list_presets
 from drillgen.performance import perform
 from drillgen.timing import ratio_in
 from tests.band.playing import BLUES, EVERY, WITH_BASS, bars, of, shapes, struck, written
 from tests.conftest import DATA
+
+DOCS = Path(__file__).parents[2] / "docs"
 
 TEMPOS = range(int(SLOWEST), int(FASTEST) + 1)
 HALF, THIRD = Fraction(1, 2), Fraction(1, 3)
@@ -66,6 +70,23 @@ def test_a_feel_is_complete(name, meter):
         for bar in bars_of(pattern):
             assert figure_notes(bar, METERS[meter])[0].stroke.place == 0  # the one is said
     assert all(strokes(bar, METERS[meter]) for bar in played.count)
+
+
+@pytest.mark.parametrize("name", band.playable_feels())
+def test_the_docs_tell_of_every_feel(name):
+    """Each has a row with its meters and basses and a paragraph in `docs/feels.md`, its name in the
+    row of feels of `docs/language.md`, and a preset."""
+    page = (DOCS / "feels.md").read_text("utf-8")
+    row = next((row for row in page.split("\n") if row.startswith(f"| `{name}` |")), "")
+    for word in (*band.meters(name), *band.basses(name)):
+        assert word in row, f"docs/feels.md: the table needs a row of `{name}` with {word}"
+    assert f"\n**{name}.** " in page, f"docs/feels.md: no paragraph begins **{name}.**"
+    fields = (DOCS / "language.md").read_text("utf-8").split("\n")
+    (feels,) = (row for row in fields if row.startswith("| `feel` |"))
+    assert f"`{name}`" in feels, f"docs/language.md: the row of `feel` does not name `{name}`"
+    presets = (preset.path.read_text("utf-8") for preset in list_presets())
+    said = f"\nfeel: {name}\n"
+    assert name == "swing" or any(said in text for text in presets), f"no preset has feel: {name}"
 
 
 def test_the_kit_has_its_general_midi_keys():
@@ -386,8 +407,12 @@ def test_the_band_is_softer_under_a_response_where_asked(name, meter, bass):
         ("basses:", "base:", "", "shuffle.yaml has no basses"),
         ("meters:", "balanse: {}\nmeters:", "", "shuffle.yaml: balanse means nothing"),
         ("weight: {bass:", "weight: {base:", "", '"base" is none of'),
-        ("swing: 2", "swing: triplets", "", "The feel shuffle cannot be played in 4/4"),
-        ("count:", "cuont:", "", "'count' is missing"),
+        ("swing: 2", "swing: triplets", "", 'swing: "triplets" is none of published'),
+        ("count:", "cuont:", "cuont", 'did you mean "count"?'),
+        ("opening: {sound: crash cymbal, level", "opening: {level", "opening", "sound is missing"),
+        ("  4/4:", "  4/3:", "", '"4/3" is no meter; allowed: 4/4'),
+        ("comment:", "coment:", "coment", 'did you mean "comment"?'),
+        ("below: 200", "belwo: 200", "belwo", 'did you mean "below"?'),
         ("meters:", "meters: [", "", "shuffle.yaml is not readable as YAML"),
         ("sound: ride cymbal", "sound: ride cymbel", "ride", "allowed: bass drum, side stick"),
         ("kit: standard", "kit: standart", "standart", 'did you mean "standard"?'),
@@ -397,7 +422,7 @@ def test_the_band_is_softer_under_a_response_where_asked(name, meter, bass):
 )
 def test_a_feel_that_is_wrong_is_named(tmp_path, monkeypatch, right, wrong, at, said):
     """Who writes a feel of their own is told what is wrong with its file by check and by build, a
-    sound, a kit or a stroke with its line and column, and nothing is made."""
+    word, a sound, a kit or a stroke with its line and column, and nothing is made."""
     place = ""
     for file in band.FEELS_FOLDER.glob("*.yaml"):
         text = file.read_text("utf-8")
