@@ -283,8 +283,10 @@ def feel(name: str, meter: Meter) -> Feel:
     try:
         _check(name, meter)
         return _feel(name, meter)
-    except (KeyError, TypeError, ValueError) as error:
+    except (AttributeError, KeyError, TypeError, ValueError) as error:
         said = f"{error} is missing or unknown" if isinstance(error, KeyError) else str(error)
+        if isinstance(error, AttributeError | TypeError):
+            said = f"a list, a table or a number stands where another of them belongs ({error})"
         raise FeelError(f"The feel {name} cannot be played in {meter.text}: {said}.") from error
 
 
@@ -317,9 +319,10 @@ _HAVE: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "book": (("kit", "layers", "fill", "opening"), ("section", "endings")),
     "layer": (("sound", "level", "patterns"), ("comment", "phrases", "may", *_TEMPOS)),
     "stroke": (("sound", "level"), ()),
-    "comping": (("cells", "strokes"), get_args(CompingKind)),
+    "comping": (("cells", "strokes"), get_args(CompingKind)[:-1]),  # all but "off"
     "rhythms": (("cells", "strokes"), ()),
     "bass": (("two-beat",), ()),
+    "patterns": (("patterns",), ()),
     "pattern": (("weight",), _TEMPOS),
 }
 
@@ -377,8 +380,11 @@ def _tables(table: Any) -> Iterator[tuple[_Path, str, Any]]:
     yield from _long(("bass", "two-beat"), table["bass"]["two-beat"])
 
 
-def _long(path: _Path, patterns: Mapping[str, Any]) -> Iterator[tuple[_Path, str, Any]]:
-    """The patterns that have more than a weight."""
+def _long(path: _Path, patterns: Any) -> Iterator[tuple[_Path, str, Any]]:
+    """The patterns that have more than a weight; or what stands there, where it is no table."""
+    if not isinstance(patterns, Mapping):
+        yield path, "patterns", patterns
+        return
     for pattern, value in patterns.items():
         if isinstance(value, Mapping):
             yield (*path, pattern), "pattern", value
