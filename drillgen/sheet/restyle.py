@@ -111,6 +111,9 @@ def system_starts(musicxml: str, bars_a_system: int | None = None) -> dict[int, 
     return {index: measures[index].get("id", "") for index in sorted(found)}
 
 
+_BLANK = "\u00a0"  # no-break space
+
+
 def prepared(musicxml: str, starts: Collection[int]) -> str:
     """The same music, each system on a page of its own, beginning at the measures `starts`."""
     root = ET.fromstring(musicxml)
@@ -119,6 +122,9 @@ def prepared(musicxml: str, starts: Collection[int]) -> str:
             name.text = ""
     for harmony in root.iter("harmony"):
         _plain_harmony(harmony)
+    for words in root.iter("words"):
+        if words.get("font-style") == "italic":  # then verovio keeps them off what they end beside
+            words.text = f"{words.text}{_BLANK}"
     for unpitched in root.iter("unpitched"):
         for child, value in zip(unpitched, _MIDDLE_OF_TREBLE, strict=False):
             child.text = value
@@ -390,9 +396,8 @@ def _chord(element: ET.Element) -> ET.Element:
 
 
 def _letters(text: ET.Element) -> str:
-    return "".join(
-        (span.text or "") for span in text.iter(f"{SVG}tspan") if "font-size" in span.attrib
-    ).translate(_SIGNS)
+    spans = (span for span in text.iter(f"{SVG}tspan") if "font-size" in span.attrib)
+    return "".join(span.text or "" for span in spans).removesuffix(_BLANK).translate(_SIGNS)
 
 
 def _text(text: ET.Element) -> ET.Element:

@@ -42,6 +42,7 @@ def test_no_two_things_touch(browser: Any) -> None:
         ("minor-questions", ["Ebm", "C#m"], "tenor"),
         ("turnaround-arpeggios", ["B", "Db"], "Bb"),
         ("riff-before-the-beat", ["F", "E"], "horn"),
+        ("bare-and-full", ["Ab"], "Bb"),
     ],
 )
 def test_nothing_touches_on_paper(browser: Any, name: str, keys: list[str], reader: str) -> None:
