@@ -93,7 +93,7 @@ INSTRUMENTS: dict[str, Instrument] = {
     "flute": _row(73, "C4", "C7"),
     "clarinet": _row(71, "D3", "C6", "treble", IN_B_FLAT),
     "trumpet": _row(56, "E3", "Bb5", "treble", IN_B_FLAT),
-    "horn": _row(60, "F2", "F5", "treble", IN_F),
+    "horn": _row(60, "C3", "F5", "treble", IN_F),
     "trombone": _row(57, "E2", "Bb4", "bass"),
     "tuba": _row(58, "F1", "F4", "bass"),
     "soprano saxophone": _row(64, "Ab3", "Eb6", "treble", IN_B_FLAT),

@@ -160,6 +160,7 @@ def _pitch(name: str) -> pitch.Pitch:
         ("violin", "G3", "E6"),
         ("viola", "C3", "E5"),
         ("trumpet", "E3", "Bb5"),
+        ("horn", "C3", "F5"),  # written from G below the treble staff, where a student is at ease
     ],
 )
 def test_a_bass_line_is_folded_into_the_reader_s_range(reader: str, low: str, high: str) -> None:
