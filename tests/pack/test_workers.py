@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from drillgen.pack.tasks import Failure, Outcome, PackTask, TaskResult
-from drillgen.pack.workers import WorkerProcesses
+from drillgen.pack.workers import WorkerProcesses, _death
 
 
 @pytest.fixture
@@ -56,6 +56,7 @@ def test_one_that_dies_has_failed_alone(jobs: Any, tmp_path: Path) -> None:
             assert outcome.result.blame == "program"
             said[name.split()[1]] = outcome.result.message
     assert "SIGABRT" in said["crash"] and "exit code 7" in said["leave"]
+    assert "of itself (exit code 0)" in _death(0)  # as where a library calls exit
     assert "MemoryError" in said["starve"] and "3" in said["stop"]
 
 

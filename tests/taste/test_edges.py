@@ -18,7 +18,9 @@ from drillgen.bank import soundfont_writer
 from drillgen.chart import Chart, charts
 from drillgen.cli import _wrapped, main
 from drillgen.commands import length
-from drillgen.drill.reader import drill_of
+from drillgen.drill.messages import DrillError
+from drillgen.drill.reader import drill_of, parse_drill
+from drillgen.listing import in_words
 from drillgen.page import Stand, Take, html
 from drillgen.performance import perform
 from drillgen.score import Note
@@ -41,14 +43,16 @@ def checked(folder: Path, **drill: Any) -> str:
     return done.output
 
 
-def test_megabytes_are_millions(tmp_path: Path) -> None:
-    """A build's size is told in megabytes of 10^6 bytes (IEC 80000-13): two mixes of 16-bit stereo
-    at 44,100 Hz, and of MP3 at the 150 kbit/s that LAME's V2 has for a band (common practice)."""
-    said = checked(tmp_path, tempo=60, passes=100, count_in=0, ending="none")
+@pytest.mark.parametrize(("line", "mixes"), [("roots", 2), ("off", 1)])
+def test_megabytes_are_millions(tmp_path: Path, line: str, mixes: int) -> None:
+    """A build's size is told in megabytes of 10^6 bytes (IEC 80000-13): of 16-bit stereo at 44,100
+    Hz, and of MP3 at the 150 kbit/s that LAME's V2 has for a band (common practice); of two mixes,
+    but of one where there is no line to leave out."""
+    said = checked(tmp_path, tempo=60, passes=100, count_in=0, ending="none", line=line)
     found = re.search(r"6 min 40 s of music: about (\d+) MB as WAV, (\d+) MB", said)
     assert found
-    assert int(found[1]) == pytest.approx(2 * 400 * 44_100 * 4 / 1e6, abs=1)
-    assert int(found[2]) == pytest.approx(2 * 400 * 150_000 / 8 / 1e6, abs=1)
+    assert int(found[1]) == pytest.approx(mixes * 400 * 44_100 * 4 / 1e6, abs=1)
+    assert int(found[2]) == pytest.approx(mixes * 400 * 150_000 / 8 / 1e6, abs=1)
 
 
 @pytest.mark.parametrize(
@@ -62,10 +66,12 @@ def test_a_minute_has_sixty_seconds(seconds: float, said: str) -> None:
 
 
 def test_the_head_of_a_listing_has_minutes_and_seconds(tmp_path: Path) -> None:
-    """Forty bars of four beats at 120 are a minute and twenty seconds; a form of one bar is listed
-    like any other."""
+    """Forty bars of four beats at 120 are a minute and twenty seconds; a form of one bar is written
+    out like any other, a line of text for each pass."""
     said = checked(tmp_path, tempo=120, passes=40, count_in=0, ending="none")
     assert "40 bars, 1:20" in said
+    one = heard(progression="I6", line="roots", passes=3, ending="none").score
+    assert len(in_words(one).split("\n")) == 3
 
 
 def test_what_a_silent_band_is_softer_by_is_not_said(tmp_path: Path) -> None:
@@ -84,11 +90,14 @@ def test_a_response_longer_than_a_form_of_one_call(tmp_path: Path) -> None:
     assert "responses of 3 bars don't fit over calls of 2 bars" in said
 
 
-@pytest.mark.parametrize("port", [0, 65_536])
-def test_ports_have_sixteen_bits(tmp_path: Path, port: int) -> None:
+@pytest.mark.parametrize("command", ["serve", "play"])
+@pytest.mark.parametrize(
+    ("port", "may_be"), [(0, False), (1, True), (65_535, True), (65_536, False)]
+)
+def test_ports_have_sixteen_bits(tmp_path: Path, command: str, port: int, may_be: bool) -> None:
     """0 and 65,536 are no ports to serve on (RFC 9293, 3.1)."""
-    done = CliRunner().invoke(main, ["serve", str(tmp_path), "--port", str(port)])
-    assert done.exit_code == 2 and "1<=x<=65535" in done.output
+    done = CliRunner().invoke(main, [command, str(tmp_path / "nothing"), "--port", str(port)])
+    assert done.exit_code == 2 and ("not in the range" not in done.output) is may_be
 
 
 def test_messages_are_never_narrower_than_a_braille_line(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -112,6 +121,18 @@ def test_a_line_of_the_file_is_cut_round_its_caret(caret: int) -> None:
     row, below = _wrapped(["    " + text, "    " + " " * caret + "^"], 40)
     assert len(row) <= 40 and row[below.index("^")] == text[caret]
     assert row[4] == text[0] or caret > 20
+    whole = "    " + text[:36]
+    assert next(_wrapped([whole, "    " + " " * 35 + "^"], 40)) == whole
+
+
+@pytest.mark.parametrize(("more", "offered"), [(57, True), (58, False)])
+def test_a_text_with_a_colon_is_offered_in_quotes(more: int, offered: bool) -> None:
+    """Whole, where it has 60 characters at most: a longer one would hide what is to be done."""
+    text = f"a: {'b' * more}"
+    with pytest.raises(DrillError) as caught:
+        parse_drill(f"title: {text}\nprogression: I\n")
+    assert (f'title: "{text}"' in str(caught.value)) is offered
+    assert offered or "the text in quotes" in str(caught.value)
 
 
 @pytest.mark.parametrize("size", [100, 16_500, 300_000])

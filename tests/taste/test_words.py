@@ -40,9 +40,11 @@ def test_a_default_in_the_schema_is_what_nothing_means(name: str) -> None:
     ("done", "seconds", "said"),
     [
         (0.02, 60, ""),  # too early to tell
+        (0.03, 2.5, "81 s left"),
         (0.04, 1, ""),
         (0.04, 2.5, "60 s left"),
         (0.5, 1.9, ""),
+        (0.5, 2, "2 s left"),
         (0.5, 2.1, "2 s left"),
         (0.9, 5, "a moment left"),
         (0.75, 4.5, "2 s left"),
