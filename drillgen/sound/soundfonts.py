@@ -28,14 +28,13 @@ import time
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from difflib import get_close_matches
 from functools import cache, cached_property, partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from drillgen.bank import recipe
 from drillgen.disk import alone, cache_dir, data_dir, is_regular, whole_file
-from drillgen.drill.messages import listed, refuse, show
+from drillgen.drill.messages import listed, nearest, refuse, show
 from drillgen.drill.sheet import INSTRUMENTS, KITS_PLAYED, OWN, AskedSounds, instrument_of
 from drillgen.errors import SoundError
 from drillgen.sound.soundfont_file import Identity, Outside, check, identity, outside, unchanged
@@ -527,10 +526,10 @@ def numbered(font: Soundfont, name: str) -> int:
     known[OWN] = OURS
     if (found := known.get(name.casefold())) is not None:
         return found
-    near = [known[each] for each in get_close_matches(name.casefold(), known, n=1)]
-    meant = [OWN if number == OURS else fonts[number].called for number in near]
+    near = nearest(name, known)[1:-1]
+    meant = near and show(OWN if known[near] == OURS else fonts[known[near]].called)
     called = listed([OWN, *dict.fromkeys(each.called for each in fonts)])
-    raise refuse(f"no soundfont is called {show(name)}", called, "".join(map(show, meant)))
+    raise refuse(f"no soundfont is called {show(name)}", called, meant)
 
 
 def _has(font: Soundfont, number: int, percussion: bool, program: int) -> bool:
@@ -658,9 +657,9 @@ def _requested(request: str) -> SoundfontChoice:
         return SoundfontChoice(_with_others(wanted, fonts), "you asked for it")
     if path.is_file():
         raise SoundError(f"{request} is no soundfont: those end in {' or '.join(_ENDINGS)}.")
-    near = get_close_matches(request.lower(), names, n=1)
+    near = nearest(request, names)[1:-1]
     hint = (
-        f"did you mean {names[near[0]].called}"
+        f"did you mean {names[near].called}"
         if near
         else "found were " + (", ".join(dict.fromkeys(font.called for font in fonts)) or "none")
     )

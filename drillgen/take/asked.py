@@ -13,11 +13,11 @@ import re
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from difflib import get_close_matches
 from itertools import groupby, pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from drillgen.drill.messages import nearest
 from drillgen.drill.sheet import INSTRUMENTS
 from drillgen.errors import reason
 from drillgen.take import AskedNote, AskedResponse, HearingError
@@ -177,8 +177,8 @@ def _kept(
 ) -> list[AskedTrack]:
     """The tracks with the wanted value.  Raises HearingError, with those that there are."""
     if wanted not in values:
-        near = get_close_matches(wanted, values, 1)
-        perhaps = f"; did you mean {near[0]}?" if near else ""
+        near = nearest(wanted, values)
+        perhaps = f"; did you mean {near}?" if near else ""
         raise HearingError(f"{said}: allowed: {', '.join(dict.fromkeys(values))}{perhaps}")
     return [track for track, value in zip(tracks, values, strict=True) if value == wanted]
 
