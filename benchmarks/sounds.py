@@ -56,7 +56,6 @@ gaps: none
 ending: none
 """
 
-Row = tuple[str, str, list[str]]  # the measure, its mark, and a figure for each soundfont
 Measures = dict[str, float]
 
 

@@ -10,7 +10,6 @@ from drillgen.arrange import arrange
 from drillgen.band.feel import KEYS
 from drillgen.chart import Bar, charts
 from drillgen.drill.band import basses, meters, playable_feels
-from drillgen.drill.bars import METERS, Meter
 from drillgen.drill.models import Drill
 from drillgen.score import Part, PartName, Score
 
@@ -53,7 +52,3 @@ def shapes(score: Score, name: PartName) -> Iterator[frozenset[tuple[Fraction, i
     events += [(hit.start, hit.key) for hit in part.hits]
     for bar in bars(score):
         yield frozenset((at - bar.start, key) for at, key in events if bar.start <= at < bar.end)
-
-
-def meter_of(text: str) -> Meter:
-    return METERS[text]

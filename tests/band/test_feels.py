@@ -27,7 +27,7 @@ from tests.conftest import DATA
 DOCS = Path(__file__).parents[2] / "docs"
 
 TEMPOS = range(int(SLOWEST), int(FASTEST) + 1)
-HALF, THIRD = Fraction(1, 2), Fraction(1, 3)
+HALF = Fraction(1, 2)
 
 
 def always_something(choices: Choices) -> bool:

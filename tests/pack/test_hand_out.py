@@ -7,7 +7,6 @@ import json
 import re
 import zipfile
 from pathlib import Path
-from typing import Any
 
 import pypdf
 import pytest
@@ -45,11 +44,6 @@ def made(tmp_path_factory: pytest.TempPathFactory, notes: Path) -> Path:
     assert done.returncode == 0, done.stderr
     assert f"The whole pack, to send: {(folder / 'pack.zip').resolve()}" in done.stdout
     return folder / "pack"
-
-
-def parsed(path: Path) -> Any:
-    """Everything in a MusicXML file, as music21 reads it."""
-    return converter.parse(path).recurse()
 
 
 def words(pdf: bytes) -> list[str]:
