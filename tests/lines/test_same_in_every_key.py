@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from itertools import groupby, pairwise
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from drillgen.arrange import arrange
@@ -76,6 +76,7 @@ def test_every_preset_has_one_thread(preset: str, number: int, cycle: str | None
     assert cycle or len(shapes) == 1
 
 
+@settings(max_examples=40)
 @given(progressions, st.sampled_from([3, 7]), st.sampled_from(["one", "both"]),
        st.sampled_from(["C2 to G3", "E1 to E2", "C3 to C6", "F2 to A3"]),
        st.sampled_from(["off", "roots"]))  # fmt: skip
