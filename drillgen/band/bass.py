@@ -160,7 +160,9 @@ def _under(pitch: Pitch, room: PassContext, chord: Chord | None) -> Pitch:
 # not left.
 
 _GHOST_LEVEL = -5.0  # dB: a skipped note leads the ear to the next one
+_SIXTH = 9
 _DRAWN = 2  # of how far the hand is from its place: such a part is taken back
+_ROOM_BELOW = 8  # semitones: of a lower root the fifth that leads on lies above, a step from there
 _BELOW = 3  # semitones: the answer is looked for under the root first
 _RISING = "368"  # a figure with one of these goes up from its root
 _OCTAVE = 12  # semitones
@@ -217,9 +219,11 @@ def _bar(
     crowded = any(cell.span.duration < chart.drill.meter.beat for cell in inside)
     leads_on = _goes_on_after(chart, bar)
     rises = any(word.degree in _RISING for word in figure)
+    leads = any(word.degree == "N" for word in figure)
     last: Pitch | None = None
     for number, cell in enumerate(inside):
         root, begun = _root(cell, room, None if number else led), False
+        up = rises or (leads and root.midi < room.low + _ROOM_BELOW)
         ahead = leads_on or number + 1 < len(inside)
         for word in figure:
             place = bar.start + word.stroke.place
@@ -232,7 +236,7 @@ def _bar(
                 if degree == "N" and cell.following:
                     pitch = _ahead(cell.following[0].bass_name, room, last or root)
                 else:
-                    pitch = _pitch(cell, room, degree, root, rises)
+                    pitch = _pitch(cell, room, degree, root, up)
                 last = pitch
                 yield _note(cell, room, word, place, degree, pitch)
         if not begun:
@@ -252,10 +256,12 @@ def _goes_on_after(chart: Chart, bar: Bar) -> bool:
 
 
 def _ahead(name: Name, room: PassContext, last: Pitch) -> Pitch:
-    """The next bass note ahead of its chord: near the last one, drawn to the hand's place, so that
-    no seventh is leapt where a step does (common practice)."""
+    """The next bass note ahead of its chord: near the last one, drawn to the hand's place where
+    that is no seventh (common practice)."""
     near = last.midi + (room.near - last.midi) // _DRAWN
-    return closest(name, near, room.low, room.high)
+    pitch = closest(name, near, room.low, room.high)
+    far = abs(pitch.midi - last.midi) > _SIXTH
+    return closest(name, last.midi, room.low, room.high) if far else pitch
 
 
 def _note(
