@@ -17,6 +17,7 @@ import json
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -378,15 +379,18 @@ def spoken_words(stand: Stand) -> Values:
     drill = stand.takes[0].chart.drill
     texts = dict.fromkeys(word for key in stand.keys for word in key_words(key))
     texts |= dict.fromkeys(_spoken(drill)["turns"].values())
-    words = {text: {"lasts": lasts(text), "tones": list(_word_tones(text))} for text in texts}
+    words = {text: {"lasts": lasts(text), "tones": _word_tones(text)} for text in texts}
     return {"quick": QUICK, "fast": FAST, "words": words}
 
 
-def _word_tones(text: str) -> Iterator[list[Any]]:
-    for quick in (False, True):
-        tone = word_tone(text, quick)
-        mp3 = base64.b64encode(tone.mp3).decode("ascii")
-        yield [tone.name, mp3, tone.count, round(tone.decibels, 1)]
+@cache
+def _word_tones(text: str) -> tuple[tuple[str, str, int, float], ...]:
+    """A word said usually and quickly: name, sound, samples, dB of its level."""
+    tones_of = (word_tone(text, quick) for quick in (False, True))
+    return tuple(
+        (each.name, base64.b64encode(each.mp3).decode("ascii"), each.count, round(each.decibels, 1))
+        for each in tones_of
+    )
 
 
 def _layout_numbers(stand: Stand) -> dict[Any, int]:

@@ -57,7 +57,7 @@ def test_short_forms_over_long_ones():
     assert over(("gaps", "off")).gaps is None
     assert over(("sheet", "chords"), ("sheet.clef", "tenor")).sheet.show == "chords"
     band = over(("band", "off"), ("band.click", "beats")).band
-    assert [part.kind for _, part in band] == ["off", "off", "off", "beats"]
+    assert [part.kind for _, part in band] == ["off", "off", "off", "beats", "off"]
 
 
 def test_values_are_read_like_values_in_a_file():
