@@ -33,6 +33,7 @@ from drillgen.lines.walking_ways import (
     ARCHED,
     CLOSING,
     LEAP,
+    LEAP_TO_PASSING,
     OCTAVE,
     STEP,
     Arcs,
@@ -381,10 +382,16 @@ class _Walker:
         return step
 
     def _habits(self, cell: Cell, way: Way, target: Pitch) -> float:
-        """What a way costs as a whole: saying something again, or not leading into the target."""
+        """What a way costs as a whole: saying something again, not leading into the target, or
+        leaping to one that is none of its chord's tones."""
+        if cell.following is not None and abs(target.midi - way.key) > STEP:
+            chord = cell.following[0]
+            astray = LEAP_TO_PASSING * (target.name not in (*chord.names, chord.bass_name))
+        else:
+            astray = 0.0
         led = cell.following is None or leads(target.midi - way.key)
         unled = _UNLED_AT_THE_END if cell is self.context.cells[-1] else _UNLED
-        return self.memory.price(cell, way.path) + (0.0 if led else unled)
+        return self.memory.price(cell, way.path) + astray + (0.0 if led else unled)
 
     def _in_two(
         self, cell: Cell, so_far: list[Pitch], degrees: Sequence[tuple[int, float]]

@@ -34,7 +34,7 @@ _TURN = 0.8  # the line changes direction
 _AGAINST = 0.7  # a step against the direction that the line has here
 STEP = 2  # semitones
 _LEADING = (1, 2, 5, 7)  # semitones
-_LEAP_TO_PASSING = 3.5  # a leap should land on a chord tone
+LEAP_TO_PASSING = 3.5  # a leap should land on a chord tone
 _LEAP_FROM_PASSING = 2.5  # … and what is none goes on by step
 _SEESAW = 3.0  # back to the note before last
 LEAP = 5  # semitones
@@ -114,7 +114,7 @@ def onward(ways: Ways, steps: Sequence[Step], aim: int) -> Ways:
                 if moved is None or not way.goes_on(distance) or (passes and abs(distance) != 1):
                     continue
                 total = way.cost + price + moved + (_AGAINST if distance * aim < 0 else 0.0)
-                total += 0.0 if lands or abs(distance) <= STEP else _LEAP_TO_PASSING
+                total += 0.0 if lands or abs(distance) <= STEP else LEAP_TO_PASSING
                 total += way.leaving(distance)
                 state = (key, 1 if distance > 0 else -1)
                 if state not in reached or total < reached[state].cost:
