@@ -45,7 +45,7 @@ class _Seeds(NamedTuple):
 
 
 _FIFTY = range(1, 51)
-_LINES = ("study", "phrases", "lines", "teaching")
+_LINES = ("phrases", "lines")
 Tables = dict[str, Callable[[], Iterator[Figure]]]
 
 
@@ -79,13 +79,13 @@ def _seeds(text: str) -> range:
 def _figures(
     seeds: _Seeds, counts: Path | None, only: Sequence[str] | None, listen: bool
 ) -> Iterator[Figure]:
-    """The band's tables and those of lines alone, each in a process of its own."""
+    """Most tables in one process, and the lines that take as long as all of these in another."""
     wanted = [name for name in _tables(_Seeds()) if only is None or name in only]
-    band = [name for name in wanted if name not in _LINES]
+    others = [name for name in wanted if name not in _LINES]
     with ProcessPoolExecutor(2) as pool:
         parts = [
             pool.submit(_measured, names, seeds, counts)
-            for names in (band, [name for name in wanted if name in _LINES])
+            for names in (others, [name for name in wanted if name in _LINES])
         ]
         for part in parts:
             yield from part.result()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from itertools import product
 from typing import Any
 
@@ -69,6 +70,11 @@ def presets() -> Iterator[Score]:
             yield from map(arrange, charts(drill))
 
 
+def at_one_tempo(drill: Drill) -> Drill:
+    """Without its other tracks."""
+    return drill.model_copy(update={"tempos": drill.tempos[:1]})
+
+
 def called(seeds: Iterable[int]) -> Iterator[Score]:
     """The phrases of every preset that has some, in twelve keys, with each seed."""
     for preset in list_presets():
@@ -76,7 +82,9 @@ def called(seeds: Iterable[int]) -> Iterator[Score]:
             if isinstance(drill.line, Phrases):
                 mode = drill.key_cycle[0].mode
                 keys = tuple(Key.parse(f"{tonic} {mode}") for tonic in TONICS[mode])
+                drill = at_one_tempo(drill).model_copy(update={"key_cycle": keys})
+                laid_out = charts(drill)[0]
                 for seed in seeds:
-                    chart = charts(drill.model_copy(update={"key_cycle": keys, "seed": seed}))[0]
+                    chart = replace(laid_out, drill=drill.model_copy(update={"seed": seed}))
                     part = line(chart)
                     yield Score(chart, (part,) if part else ())

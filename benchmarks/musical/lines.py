@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise, product
 from typing import Any, NamedTuple
 
-from benchmarks.musical.corpus import FORMS
+from benchmarks.musical.corpus import FORMS, at_one_tempo
 from benchmarks.musical.figure import Figure, share
 from drillgen.chart import Chart, Span, charts
 from drillgen.drill.lesson import list_presets, load
@@ -56,7 +56,7 @@ def tracks() -> Iterator[_Track]:
     drills += [_drill(name, options) for name, options in product(FORMS, _KINDS)]
     for drill in drills:
         if isinstance(drill.line, GuideTones | Arpeggio | ScalePattern | Enclosure):
-            chart = charts(drill)[0]
+            chart = charts(at_one_tempo(drill))[0]
             part = line(chart)
             yield _Track(chart, drill.line, part.notes if part else ())
 

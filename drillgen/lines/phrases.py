@@ -330,6 +330,7 @@ _THIRDS_AND_ROOT = (0, 3, 4)  # on these a phrase sounds finished
 _REMEMBERED = 4  # calls
 _LINES = 3  # of a blues
 _TRIES, _TRIES_IN_A_BAR = 40, 8  # to say a whole phrase that the track has not had
+_NEW_IN_A_BAR = 2  # … and in one bar, after so many, one whose beginning has not been heard lately
 _SAME_WORDS = 20  # … so many of them on the rhythm of the line before
 _ROOM = 3  # beats: a shorter call is used to its end, without a breath
 
@@ -459,7 +460,8 @@ def _new(call: _Call) -> _Said:
     for turn in range(_TRIES if len(call.bars) > 1 else _TRIES_IN_A_BAR):
         found = _phrase(call, len(calls), lately, random, turn)
         whole = where, found.heard
-        if found.opening not in openings and whole not in track.said:
+        enough = len(call.bars) == 1 and turn >= _NEW_IN_A_BAR
+        if found.opening not in openings and (enough or whole not in track.said):
             break
     calls.append(found)
     track.said.add(whole)
