@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import groupby, pairwise
 from pathlib import Path
@@ -86,10 +86,11 @@ class _Tally:
         """Together with what a file has counted, which is then kept there."""
         if file.exists():
             before = json.loads(file.read_text())
-            self.hits += Counter(before["hits"])
-            self.of += Counter(before["of"])
+            self.hits.update(before["hits"])
+            self.of.update(before["of"])
             self.silences = max(self.silences, before["silences"])
-        file.write_text(json.dumps(asdict(self)))
+        kept = {"hits": self.hits, "of": self.of, "silences": self.silences}
+        file.write_text(json.dumps(kept))
         return self
 
     def note(self, name: str, holds: bool, times: int = 1) -> None:
