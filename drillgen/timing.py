@@ -170,6 +170,13 @@ class Drift:
         own = self._own(part, number, into, unit, ride) + delay
         return max(min(own, latest) + lean + ride, -_EARLIEST)
 
+    def ratio(self, number: int) -> float:
+        """How the ride swings on a beat, counted from the track's start."""
+        number = min(number, len(self._paces) - 1)
+        pace = self._paces[number]
+        long = pace.length * pace.ratio / (pace.ratio + 1) + self._ride[number]
+        return long / (pace.length - long)
+
     def _own(self, part: PartName, number: int, into: int, unit: int, ride: float) -> float:
         """Against the ride, which swings by so many ms."""
         player = self._players.get(part)
@@ -493,7 +500,8 @@ def clock_of(
         beats, unit = _in_beats(place, beat)
         delay = 0.0
         if soloist and beats // unit in late:
-            delay = _as_soloist(paces[chart.bar_at(place).number], beats % unit / unit)
+            bpm, ratio = paces[chart.bar_at(place).number].bpm, drift.ratio(beats // unit)
+            delay = _as_soloist(bpm, ratio, beats % unit / unit)
         moved = drift.moved(part, beats, unit, delay, latest)
         return max(exact(place) + round(moved / 1000, 6), 0.0)
 
@@ -548,10 +556,10 @@ def soloist_ratio(bpm: float) -> float:
     return max(2.0483 - 0.0031 * bpm, 1.0)
 
 
-def _as_soloist(pace: Pace, share: float) -> float:
-    """The soloist's delay, ms, by how far into a beat: none on its half.  The published ones belong
-    to swing: straight feels have none."""
-    return soloist_delay(pace.bpm, pace.ratio) * abs(1 - 2 * share) if pace.ratio > 1 else 0.0
+def _as_soloist(bpm: float, ratio: float, share: float) -> float:
+    """The soloist's delay, ms, by how the ride swings there and how far into a beat: none on its
+    half.  The published ones belong to swing: straight feels have none."""
+    return soloist_delay(bpm, round(ratio, 2)) * abs(1 - 2 * share) if ratio > 1 else 0.0
 
 
 def _in_beats(place: Fraction, beat: Fraction) -> tuple[int, int]:

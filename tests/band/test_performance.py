@@ -133,11 +133,12 @@ def correlation(values: list[float], lag: int) -> float:
     return sum(a * b for a, b in both) / sum(a * a for a in rest)
 
 
-@pytest.mark.parametrize("tempo", [100, 180, 280])
+@pytest.mark.parametrize("tempo", [100, 180, 240, 280])
 def test_the_line_is_late_on_beats_and_together_off_them(tempo: int) -> None:
     """Soloists are late on downbeats and together with the drums on offbeats (Friberg & Sundström
     2002): the line's mean delay is at most the published one, nor more than 30 ms, its offbeats are
-    on average where the drums' are, and its ratio lies below theirs."""
+    on average where the drums' are, and its ratio lies below theirs, but in no track below 1: a
+    soloist is hardly late where the ride itself is nearly even."""
     row = next(row for row in PUBLISHED if int(row["bpm"]) == tempo)
     delays, off, first, second = [], [], [], []
     for seed in range(5):
@@ -150,14 +151,13 @@ def test_the_line_is_late_on_beats_and_together_off_them(tempo: int) -> None:
         delays.append(mean(line(beat) - drums(beat) for beat in beats) * 1000)
         halves = [beat + Fraction(1, 2) for beat in beats]
         off.append(mean(line(place) - drums(place) for place in halves) * 1000)
-        first.append(
-            mean((line(b + HALF) - line(b)) / (line(b + 1) - line(b + HALF)) for b in beats)
-        )
+        first.append(mean(line(b + HALF) - line(b) for b in beats)
+                     / mean(line(b + 1) - line(b + HALF) for b in beats))  # fmt: skip
         second.append(mean(drums(b + HALF) - drums(b) for b in beats)
                       / mean(drums(b + 1) - drums(b + HALF) for b in beats))  # fmt: skip
     assert 3 < mean(delays) <= min(float(row["soloist_beat_delay_ms_KTH"]) + 2, 31)
     assert abs(mean(off)) < 4
-    assert 1 < mean(first) < mean(second) + 0.05
+    assert 1 < min(first) and mean(first) < mean(second) + 0.05
 
 
 @pytest.mark.parametrize("tempo", [60, 80, 140])
