@@ -13,21 +13,25 @@ from drillgen.drill.lines import Arpeggio, GuideTones, Roots, Walking
 @pytest.mark.parametrize(
     ("text", "kinds"),
     [
-        ("off", "off off off off"),
-        ("none", "off off off off"),
-        ("{drums: brushes}", "brushes piano off off"),
+        ("off", "off off off off off"),
+        ("none", "off off off off off"),
+        ("{drums: brushes}", "brushes piano off off off"),
         (
             "{drums: off, comping: electric piano, bass: two-beat, click: two and four}",
-            "off|electric piano|two-beat|two and four",
+            "off|electric piano|two-beat|two and four|off",
         ),
-        ("{drums: false, comping: none, bass: walking}", "off off walking off"),
-        ("{drums: {level: -3}, bass: {kind: roots}}", "sticks piano roots off"),
-        ("{comping: vibraphone, click: beats}", "sticks vibraphone off beats"),
-        ("{comping: guitar}", "sticks guitar off off"),
+        ("{drums: false, comping: none, bass: walking}", "off off walking off off"),
+        ("{drums: {level: -3}, bass: {kind: roots}}", "sticks piano roots off off"),
+        ("{comping: vibraphone, click: beats}", "sticks vibraphone off beats off"),
+        (
+            "{spoken: keys and turns}",
+            "sticks|piano|off|off|keys and turns",
+        ),
+        ("{comping: guitar}", "sticks guitar off off off"),
     ],
 )
 def test_band(shortest, text, kinds):
-    """Each player by name, by mapping, or off; `off` stays a word as YAML 1.2 reads it."""
+    """Each part by name, by mapping, or off; `off` stays a word as YAML 1.2 reads it."""
     expected = kinds.split("|") if "|" in kinds else kinds.split()
     assert [part.kind for _, part in shortest(f"band: {text}\n").band] == expected
 

@@ -25,8 +25,8 @@ from drillgen.page import Stand, Take, html
 from drillgen.performance import perform
 from drillgen.score import Note
 from drillgen.take import AskedNote, AskedResponse, HeardNote, tables
+from drillgen.take.hear_files import picture
 from drillgen.take.judge import JudgedResponse, Tuning, in_reach
-from drillgen.take.report import picture
 from drillgen.theory.pitch import Pitch
 from drillgen.theory.voicings import leap_together
 from tests.taste.heard import heard
