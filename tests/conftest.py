@@ -52,7 +52,8 @@ def run_command(
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
-    """One more than there are processors: the first mostly waits."""
+    """One more than there are processors: the first mostly waits.  (With one more still, presets
+    are composed in more workers, and two processors take longer.)"""
     return len(os.sched_getaffinity(0)) + 1 if hasattr(os, "sched_getaffinity") else 2
 
 

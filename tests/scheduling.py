@@ -14,10 +14,9 @@ from xdist.scheduler import LoadScopeScheduling
 
 from drillgen.drill.lesson import list_presets
 
-# The page's tests wait for music to be played, in its time: one worker has those in Chromium and
-# one those in other browsers, from the beginning on, before whatever takes its own time.
+# The page's tests wait for music to be played, in its time: one worker has them all, from the
+# beginning on, and goes before the others, which leave it half a processor so.
 IN_TIME = "tests/page/"
-OTHER_BROWSERS = "tests/page/test_other_browsers.py"
 # Begun next, so that no worker ends with them alone: long, and in several groups.
 LONG = ("tests/pack/", "tests/audio/", "tests/sound/")
 # Of these files each test may run anywhere: nothing slow is shared between its tests.
@@ -32,11 +31,10 @@ def _presets() -> tuple[str, ...]:
 
 @cache
 def group(nodeid: str) -> str:
-    """The page's tests by browser, a preset's (whose music is composed once: `composed.py`), else a
-    file's."""
+    """The page's tests, a preset's (whose music is composed once: `composed.py`), else a file's."""
     file, _, test = nodeid.partition("::")
     if file.startswith(IN_TIME):
-        return OTHER_BROWSERS if file == OTHER_BROWSERS else IN_TIME
+        return IN_TIME
     if file in APART:
         return nodeid
     values = re.search(r"\[(.*)\]$", test)

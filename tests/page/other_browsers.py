@@ -109,6 +109,14 @@ class OtherBrowser(ABC):
         self.evaluate("heard.listen()")
         self.evaluate("heard.blocks.length = heard.starts.length = heard.marks.length = 0")
 
+    def hear(self, seconds: float) -> None:
+        """Wait until so much has been recorded: on a busy machine sound may have gaps."""
+        samples = "heard.blocks.reduce((sum, block) => sum + block[0].length, 0)"
+        end = time.monotonic() + PATIENCE
+        while float(self.evaluate(f"{samples} / drillgen.context.sampleRate")) < seconds:
+            assert time.monotonic() < end
+            time.sleep(0.05)
+
     def recorded(self) -> NDArray[np.float32]:
         """As `View.recorded`."""
         channels = int(self.evaluate("heard.blocks[0].length"))

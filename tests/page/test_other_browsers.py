@@ -99,7 +99,7 @@ def test_repeated_bars_have_no_seam(heard: OtherBrowser) -> None:
     heard.set(from_=1, to=2, tempo=360, repeat=True, count_in=False)
     heard.record()
     heard.play()
-    time.sleep(4.6)
+    heard.hear(5)
     mix = heard.recorded()[0, RATE // 2 :]
     period = round(heard.evaluate("drillgen.context.sampleRate") * 4 / 3)
     one, two = mix[period : 2 * period], mix[2 * period : 3 * period]
