@@ -17,7 +17,7 @@ import sys
 import time
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
@@ -211,18 +211,27 @@ class Firefox(OtherBrowser):
 class WebKit(OtherBrowser):
     """WebKitGTK's small browser through WebDriver, a session for each page."""
 
-    def __init__(self, address: str, program: Path) -> None:
-        self._address, self._program, self._session = address, program, ""
+    def __init__(self, drive: Callable[[], str], program: Path) -> None:
+        """`drive`: start a driver, and say where it listens."""
+        self._drive, self._program, self._session = drive, program, ""
+        self._address = drive()
 
     def ask(self, method: str, path: str, **body: Any) -> Any:
         data = json.dumps(body).encode() if method == "POST" else None
         to = f"{self._address}/session{path}"
         request = Request(to, data, {"Content-Type": "application/json"}, method=method)
-        with urlopen(request, timeout=2 * PATIENCE) as answer:
+        with urlopen(request, timeout=PATIENCE) as answer:
             return json.load(answer)["value"]
 
     def open(self, url: str) -> None:
-        self.close()
+        try:
+            self.close()
+            self._begin(url)
+        except TimeoutError:  # now and then a driver never answers: another one does
+            self._address, self._session = self._drive(), ""
+            self._begin(url)
+
+    def _begin(self, url: str) -> None:
         own = {"binary": str(self._program), "args": ["--automation"]}
         wanted = {"alwaysMatch": {"webkitgtk:browserOptions": own}}
         self._session = "/" + self.ask("POST", "", capabilities=wanted)["sessionId"]
@@ -231,7 +240,8 @@ class WebKit(OtherBrowser):
 
     def close(self) -> None:
         if self._session:
-            self.ask("DELETE", self._session)
+            with suppress(OSError):  # a driver that has gone, or does not answer, takes it along
+                self.ask("DELETE", self._session)
         self._session = ""
 
     def evaluate(self, expression: str) -> Any:
@@ -291,11 +301,15 @@ def webkit(folder: Path) -> Iterator[OtherBrowser]:
         own |= {"DISPLAY": f":{display}", "HOME": str(folder), "GDK_BACKEND": "x11"}
         # It may be root who tests, in a container in which no further one can be made.
         own |= {"WEBKIT_DISABLE_SANDBOX_THIS_IS_DANGEROUS": "1"}
-        port = _free_port()
-        opened.enter_context(_running([driver, f"--port={port}"], folder, **own))
-        found = WebKit(f"http://127.0.0.1:{port}", program)
+
+        def drive() -> str:
+            port = _free_port()
+            opened.enter_context(_running([driver, f"--port={port}"], folder, **own))
+            time.sleep(1)  # the driver does not say when it listens
+            return f"http://127.0.0.1:{port}"
+
+        found = WebKit(drive, program)
         opened.callback(found.close)
-        time.sleep(1)  # the driver does not say when it listens
         yield found
 
 
