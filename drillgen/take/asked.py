@@ -34,7 +34,7 @@ MANIFEST = "manifest.json"
 _FLATTEST = 5  # fifths below the signature's tonic: its minor second; above, its raised fourth
 _GB, _A_SHARP = -6, 10  # between them white keys have their plain names
 _TIME = re.compile(r"(-)?(?:(\d{1,3}):)?(\d{1,5}(?:\.\d+)?)")
-_EARLY = 0.06  # seconds: a line's note may come so much before its bar
+EARLY = 0.06  # seconds: a line's note may come so much before its bar
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +96,7 @@ def _answers(
         if (bars[called[0]].role, bars[answered[0]].role) != ("call", "response"):
             continue
         end = bars[called[-1]].end
-        own = [note for note in notes if done <= note.start + _EARLY < end]
+        own = [note for note in notes if done <= note.start + EARLY < end]
         start, until = bars[answered[0]].start, bars[answered[-1]].end
         found = _repeated(own, bars[called[0]].start, end, (start, until))
         done = end
@@ -117,7 +117,7 @@ def _repeated(
     later = answer[0] - start
     while start + later < answer[1] - 1e-6:
         for note in notes:
-            if note.start + later + _EARLY < answer[1]:
+            if note.start + later + EARLY < answer[1]:
                 yield replace(note, start=note.start + later, end=min(note.end + later, answer[1]))
         later += end - start
 
@@ -129,7 +129,7 @@ def _along(
     pieces = (run[i : i + _TOGETHER] for run in played for i in range(0, len(run), _TOGETHER))
     for run in pieces:
         first, last = bars[run[0]], bars[run[-1]]
-        own = tuple(n for n in notes if first.start <= n.start + _EARLY < last.end)
+        own = tuple(n for n in notes if first.start <= n.start + EARLY < last.end)
         if own:
             numbers = (run[0] - count_in + 1, run[-1] - count_in + 1)
             yield AskedResponse(first.key, *numbers, first.start, last.end, own)
@@ -346,7 +346,7 @@ def _seconds(tempos: Sequence[tuple[int, int]], tick: int, ticks: int) -> float:
 
 
 def _key_at(bars: Sequence[AskedBar], seconds: float) -> str:
-    place = bisect_right([bar.start for bar in bars], seconds + _EARLY) - 1
+    place = bisect_right([bar.start for bar in bars], seconds + EARLY) - 1
     return bars[max(place, 0)].key
 
 
@@ -365,7 +365,7 @@ def highest(notes: Iterable[AskedNote]) -> list[AskedNote]:
     """In order of time, of notes together the highest: a machine's ear follows one voice."""
     found: list[AskedNote] = []
     for note in sorted(notes, key=lambda note: (note.start, -note.key)):
-        if found and note.start - found[-1].start < _EARLY:
+        if found and note.start - found[-1].start < EARLY:
             found[-1] = max(found[-1], note, key=lambda each: each.key)
         else:
             found.append(note)

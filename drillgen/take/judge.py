@@ -36,6 +36,11 @@ class Verdict:
     cents: float = 0.0  # sharp: positive; against the player's own tuning
     length: str = ""  # "short", "normal" or "connected"
 
+    @property
+    def is_right(self) -> bool:
+        """Whether it was the asked note, be it early or flat."""
+        return self.verdict in tables()["counts_as_right"]
+
 
 @dataclass(frozen=True, slots=True)
 class JudgedResponse:
@@ -48,7 +53,7 @@ class JudgedResponse:
     @property
     def right(self) -> int:
         """How many notes were the asked ones, be they early or flat."""
-        return sum(each.verdict in tables()["counts_as_right"] for each in self.verdicts)
+        return sum(each.is_right for each in self.verdicts)
 
 
 def judged(

@@ -13,7 +13,7 @@ from statistics import median
 from typing import Any
 
 from drillgen.take import AskedResponse, HeardNote, HearingError, tables
-from drillgen.take.asked import AskedTrack, named
+from drillgen.take.asked import EARLY, AskedTrack, named
 from drillgen.take.judge import JudgedResponse, Verdict, judged
 from drillgen.take.listen import recording
 from drillgen.take.notes import listen
@@ -89,7 +89,7 @@ def summary(responses: Iterable[JudgedResponse]) -> Values:
     """Counts, and the middle and spread of lateness (ms) and intonation (cents) of right notes."""
     responses = list(responses)
     verdicts = [verdict for response in responses for verdict in response.verdicts]
-    right = [v for v in verdicts if v.verdict in tables()["counts_as_right"]]
+    right = [verdict for verdict in verdicts if verdict.is_right]
     ms, ms_spread = _middle([verdict.ms for verdict in right])
     cents, cents_spread = _middle([verdict.cents for verdict in right])
     return {
@@ -128,8 +128,7 @@ def by_bar(responses: Iterable[JudgedResponse]) -> dict[int, list[Verdict]]:
         bars = response.last_bar - response.first_bar + 1
         length = (response.end - response.start) / bars
         for verdict in judgement.verdicts:
-            # Before its bar line by less than that, a note is early; by more, it anticipates.
-            into = verdict.asked.start + tables()["judge"]["time_ms"] / 1000 - response.start
+            into = verdict.asked.start + EARLY - response.start
             found.setdefault(min(max(int(into / length), 0), bars - 1) + 1, []).append(verdict)
     return dict(sorted(found.items()))
 
@@ -140,7 +139,7 @@ def solid(right: int, asked: int) -> bool:
 
 
 def _right(verdicts: Iterable[Verdict]) -> int:
-    return sum(verdict.verdict in tables()["counts_as_right"] for verdict in verdicts)
+    return sum(verdict.is_right for verdict in verdicts)
 
 
 def next_step(responses: Sequence[JudgedResponse], tempo: float) -> Values:
