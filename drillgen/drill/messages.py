@@ -192,11 +192,17 @@ class DrillError(DrillgenError):
 
 def nearest(word: Any, known: Iterable[str]) -> str:
     """The closest of the known words in quotes, or "" where none is close."""
+    found = nearest_word(word, known)
+    return f'"{found}"' if found else ""
+
+
+def nearest_word(word: Any, known: Iterable[str]) -> str:
+    """The same without quotes."""
     by_fold = {name.casefold(): name for name in known}
     asked = str(word).casefold()[:_LONGEST_WORD]
     found = letters.nearest(asked, by_fold)
     found = found or next((each for each in asked.split() if each in by_fold), "")
-    return f'"{by_fold[found]}"' if found else ""
+    return by_fold[found] if found else ""
 
 
 def listed(words: Iterable[Any]) -> str:

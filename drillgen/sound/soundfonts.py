@@ -34,7 +34,7 @@ from typing import Any, NamedTuple
 
 from drillgen.bank import recipe
 from drillgen.disk import alone, cache_dir, data_dir, is_regular, whole_file
-from drillgen.drill.messages import listed, nearest, refuse, show
+from drillgen.drill.messages import listed, nearest_word, refuse, show
 from drillgen.drill.sheet import INSTRUMENTS, KITS_PLAYED, OWN, AskedSounds, instrument_of
 from drillgen.errors import SoundError
 from drillgen.sound.soundfont_file import Identity, Outside, check, identity, outside, unchanged
@@ -526,7 +526,7 @@ def numbered(font: Soundfont, name: str) -> int:
     known[OWN] = OURS
     if (found := known.get(name.casefold())) is not None:
         return found
-    near = nearest(name, known)[1:-1]
+    near = nearest_word(name, known)
     meant = near and show(OWN if known[near] == OURS else fonts[known[near]].called)
     called = listed([OWN, *dict.fromkeys(each.called for each in fonts)])
     raise refuse(f"no soundfont is called {show(name)}", called, meant)
@@ -657,7 +657,7 @@ def _requested(request: str) -> SoundfontChoice:
         return SoundfontChoice(_with_others(wanted, fonts), "you asked for it")
     if path.is_file():
         raise SoundError(f"{request} is no soundfont: those end in {' or '.join(_ENDINGS)}.")
-    near = nearest(request, names)[1:-1]
+    near = nearest_word(request, names)
     hint = (
         f"did you mean {names[near].called}"
         if near
