@@ -363,6 +363,12 @@ class Performance:
     seconds: float  # the track's length; the last chord's ring included
     words: tuple[SpokenWord, ...] = ()
 
+    @property
+    def parts(self) -> tuple[PartName, ...]:
+        """Who is heard."""
+        spoken: tuple[PartName, ...] = ("spoken",) if self.words else ()
+        return (*(voice.part for voice in self.voices), *spoken)
+
 
 def perform(score: Score) -> Performance:
     """Play a score: swing, time, touch and level.  The same score gives the same performance."""

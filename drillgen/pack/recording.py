@@ -48,7 +48,7 @@ def make_track(job: TrackJob, track: PlayedTrack, place: Workspace) -> ManifestE
         raise PackError(SILENT)
     font = here(job.soundfont, job.sha256)
     recorder = Recorder(track.performance, place, font, job.settings)
-    wanted = tuple(mixes(track.parts, job.settings.mixes, job.settings.stems))
+    wanted = tuple(mixes(track.performance.parts, job.settings.mixes, job.settings.stems))
     rendered, files = _audio(job, track, wanted, recorder)
     for loop in loops(track.chart) if job.settings.loops else ():
         _merge(files, _loop(job, track, loop, wanted, recorder))
@@ -61,7 +61,7 @@ def make_track(job: TrackJob, track: PlayedTrack, place: Workspace) -> ManifestE
 
 def _left_out(job: TrackJob, track: PlayedTrack) -> Iterator[str]:
     """What was asked for and is not made of this track."""
-    yield from left_out(track.parts, job.settings.mixes)
+    yield from left_out(track.performance.parts, job.settings.mixes)
     if job.settings.loops and climbs(track.chart):
         yield JUMPS
 

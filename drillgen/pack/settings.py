@@ -171,11 +171,6 @@ class PlayedTrack:
     def file(self, ending: str) -> PurePosixPath:
         return PurePosixPath(self.folder) / f"{self.name}{ending}"
 
-    @property
-    def parts(self) -> tuple[PartName, ...]:
-        spoken: tuple[PartName, ...] = ("spoken",) if self.performance.words else ()
-        return tuple(voice.part for voice in self.performance.voices) + spoken
-
 
 def plan(drills: Sequence[Drill], folders: Sequence[str]) -> tuple[Planned, ...]:
     """Every track of some drills, in order; no two of them share a file."""

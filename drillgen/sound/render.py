@@ -325,9 +325,8 @@ def _directly(parts: Parts, performance: Performance, room: str | float) -> _Tra
     def source(own: Sequence[PartName], begin: int, end: int) -> Iterator[Samples]:
         return stream(parts.bus(own), room, begin, end)
 
-    names = dict.fromkeys(voice.part for voice in performance.voices)
-    names |= dict.fromkeys(("spoken",) if performance.words else ())
-    return _TrackSound(tuple(names), source, max(sample_at(performance.seconds), 1), parts.warnings)
+    length = max(sample_at(performance.seconds), 1)
+    return _TrackSound(performance.parts, source, length, parts.warnings)
 
 
 def _is_silent(
