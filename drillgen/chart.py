@@ -72,6 +72,10 @@ class Bar:
     def end(self) -> Fraction:
         return self.start + self.length
 
+    def span_at(self, place: Fraction) -> Span | None:
+        """The chord that stands at a place (quarter notes from the track's start)."""
+        return next((span for span in self.spans if span.start <= place < span.end), None)
+
 
 @dataclass(frozen=True)
 class Chart:
@@ -416,15 +420,18 @@ def _spans(drill: Drill, index: int, bar: Bar) -> tuple[Span, ...]:
     last = bar.pass_number % drill.passes == 0
     played = drill.progression.played(last=last)
     place = played.index(index)
+    onwards = (*played[place:], *played[:place])
+    slots = drill.progression.bars[index].slots
+    meant = [_in_key(slot, drill.key, bar.key) for slot in slots]
     return tuple(
         Span(
             slot.start,
             slot.duration,
-            sounding(slot, drill.key, bar.key),
-            _leads_to(drill, (*played[place:], *played[:place]), number, bar.key),
-            _meant(slot, drill.key, bar.key),
+            _as_played(chord, slot, drill.key, bar.key),
+            _leads_to(drill, onwards, number, bar.key),
+            chord.root if chord else None,
         )
-        for number, slot in enumerate(drill.progression.bars[index].slots)
+        for number, (slot, chord) in enumerate(zip(slots, meant, strict=True))
     )
 
 
@@ -448,7 +455,10 @@ def sounding(slot: Slot, written_in: Key, key: Key) -> Chord | None:
     In the key that it was written in a symbol stays as it is, but for double accidentals (one in
     its root, or two in its tones).
     """
-    chord = _in_key(slot, written_in, key)
+    return _as_played(_in_key(slot, written_in, key), slot, written_in, key)
+
+
+def _as_played(chord: Chord | None, slot: Slot, written_in: Key, key: Key) -> Chord | None:
     if chord is None or isinstance(slot.symbol, Numeral):
         return chord and as_written(chord, key)
     asked = key == written_in and abs(chord.root.alter) < 2
@@ -462,11 +472,6 @@ def _in_key(slot: Slot, written_in: Key, key: Key) -> Chord | None:
     if isinstance(slot.symbol, Numeral):
         return slot.symbol.in_key(key)
     return slot.symbol.transposed(key.tonic.fifths - written_in.tonic.fifths)
-
-
-def _meant(slot: Slot, written_in: Key, key: Key) -> Name | None:
-    chord = _in_key(slot, written_in, key)
-    return chord.root if chord else None
 
 
 def _final_chord(drill: Drill, last: Bar) -> Chord:

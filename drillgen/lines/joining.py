@@ -19,7 +19,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import Literal
 
-from drillgen.chart import Bar, Chart, Span
+from drillgen.chart import Bar, Chart
 from drillgen.drill.lines import Arpeggio, Enclosure, Line, ScalePattern, Walking
 from drillgen.lines.pass_context import (
     PassContext,
@@ -372,7 +372,7 @@ def _ways(
     """Every last note that could fall on a place; `wide` is what each semitone costs of a move that
     is no step."""
     earlier = [note for note in notes if note.start < place]
-    span = _under(bar.spans, place)
+    span = bar.span_at(place)
     if not earlier or span is None or span.chord is None:
         return
     before = earlier[-1].pitch
@@ -393,7 +393,7 @@ def _led(
     if len(earlier) < 2:
         return
     before, given = earlier[-2:]
-    span = _under(bar.spans, given.start)
+    span = bar.span_at(given.start)
     if span is None or span.chord is None:
         return
     scale = scale_of(span.chord, bar.key, context.home, options.chosen_scales, span.leads_to)
@@ -409,10 +409,6 @@ def _led(
         for cost, end in _ways(changed, place, bar, context, _WIDE):
             if abs(end[0].pitch.midi - pitch.midi) <= _STEP:
                 yield cost + _CHANGED + abs(pitch.midi - given.pitch.midi) / 4, [led, *end]
-
-
-def _under(spans: Iterable[Span], place: Fraction) -> Span | None:
-    return next((span for span in spans if span.start <= place < span.end), None)
 
 
 def _rests(chord: Chord, key: Key, low: int, high: int) -> Iterator[tuple[Degree, Pitch]]:

@@ -177,8 +177,7 @@ def _sounding(note: Note) -> str:
 
 
 def _under(bars: Sequence[Bar], note: Note) -> Span | None:
-    spans = (s for bar in bars for s in bar.spans if s.start <= note.start < s.end)
-    return next((span for span in spans if span.chord), None)
+    return next((span for bar in bars if (span := bar.span_at(note.start))), None)
 
 
 def _what(note: Note, under: Span | None) -> str:

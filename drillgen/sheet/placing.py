@@ -381,8 +381,7 @@ def _circle(text: ET.Element) -> ET.Element:
 
 
 def _span(chart: Chart, note: Note) -> Span | None:
-    spans = chart.bar_at(note.start).spans
-    return next((span for span in spans if span.start <= note.start < span.end), None)
+    return chart.bar_at(note.start).span_at(note.start)
 
 
 def _degree(note: Note, span: Span | None, *, of_chords: bool) -> str:

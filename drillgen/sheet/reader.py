@@ -197,8 +197,8 @@ def _spelled(chart: Chart, line: Part, reader: Reader) -> Part:
 
 def _chord_under(chart: Chart, note: Note) -> Span | None:
     bar = chart.bar_at(note.start)
-    under = (s for s in bar.spans if s.chord and s.start <= note.start < s.end)
-    return next(under, None) if bar.role != "response" else None
+    under = bar.span_at(note.start)
+    return under if under and under.chord and bar.role != "response" else None
 
 
 def _tone(chart: Chart, note: Note, under: Span, reader: Reader) -> LineTone:

@@ -217,9 +217,7 @@ def _pitched(signs: Sequence[Sign], reader: Reader, place: SheetBar) -> Iterator
 
 def _under(place: SheetBar, note: Note) -> Span | None:
     """The chord over which a note begins; a pick-up belongs to the key and chord that follow."""
-    if place.pickup:
-        return None
-    return next((s for s in place.bar.spans if s.start <= note.start < s.end), None)
+    return None if place.pickup else place.bar.span_at(note.start)
 
 
 def _signs(
