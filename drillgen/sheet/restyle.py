@@ -138,7 +138,7 @@ def prepared(musicxml: str, starts: Collection[int]) -> str:
         _even_bars(measures)
         _bare_first(measures[0])
         _pages(measures, starts)
-        _courtesy(root, part)
+        _go_on(root, part, starts)
     return ET.tostring(root, encoding="unicode")
 
 
@@ -227,19 +227,22 @@ COMING = "coming"  # the id of a bar that is not shown: it begins the key that f
 NEXT_SIGNATURE = "signature that follows"  # in sharps, negative: flats; for programs
 
 
-def _courtesy(root: ET.Element, part: ET.Element) -> None:
-    """The signature that follows, at the end of the last system: verovio draws it there where the
-    music goes on with it on another."""
-    fields = root.iterfind(f".//miscellaneous-field[@name='{NEXT_SIGNATURE}']")
-    for field in fields:
-        last = part.findall("measure")[-1]
-        coming = ET.SubElement(part, "measure", number=last.get("number", ""), id=COMING)
-        ET.SubElement(coming, "print", {"new-page": "yes"})
+def _go_on(root: ET.Element, part: ET.Element, starts: Collection[int]) -> None:
+    """Another page with a bar that is not shown, where verovio is in want of one: it draws the
+    signature that follows at the end of a system only where the music goes on with it on another,
+    and music without a page break it breaks wherever it likes."""
+    signature = root.findtext(f".//miscellaneous-field[@name='{NEXT_SIGNATURE}']")
+    if signature is None and any(starts):
+        return
+    last = part.findall("measure")[-1]
+    coming = ET.SubElement(part, "measure", number=last.get("number", ""), id=COMING)
+    ET.SubElement(coming, "print", {"new-page": "yes"})
+    if signature is not None:
         key = ET.SubElement(ET.SubElement(coming, "attributes"), "key")
-        ET.SubElement(key, "fifths").text = field.text
-        note = ET.SubElement(coming, "note")
-        ET.SubElement(note, "rest", measure="yes")
-        ET.SubElement(note, "duration").text = "1"
+        ET.SubElement(key, "fifths").text = signature
+    note = ET.SubElement(coming, "note")
+    ET.SubElement(note, "rest", measure="yes")
+    ET.SubElement(note, "duration").text = "1"
 
 
 def _encoded(measures: list[ET.Element]) -> Iterator[int]:

@@ -61,6 +61,26 @@ def test_every_printed_bar_has_its_id(name: str) -> None:
             assert found == list(section.bar_ids) == list(strip.bar_ids)
 
 
+@pytest.mark.parametrize("repeat", [1, 8])
+def test_two_bars_alone_stand_whole_in_one_system(repeat: int) -> None:
+    """A loop of two busy bars, on paper and on a phone: both bars are drawn, beside each other."""
+    sheet = sheets_of(
+        progression="I7 | % | IV7 | %",
+        key_cycle="Bb",
+        line={"kind": "riff", "notes": "1:e b3 4:q b3:e 1 r:q"},
+        gaps="none",
+        bars="3-4",
+        repeat=repeat,
+    )[1].handout
+    for narrow in (False, True):
+        (strip,) = strips(sheet.sections, narrow=narrow)
+        bars = list(elements(strip.svg, "sheet-bar"))
+        assert [bar.attrib["id"] for bar in bars] == list(sheet.sections[0].bar_ids)
+        assert len({bar[0].attrib["y"] for bar in bars}) == 1
+    drawn = list(elements(whole_svg("Two bars", sheet.sections), "sheet-bar"))
+    assert len(drawn) == len(sheet.sections[0].bar_ids)
+
+
 def test_the_next_signature_is_announced() -> None:
     """Behind the last bar of C stand E flat's three flats, and behind that of E flat A's three
     sharps (SMuFL E260, E262); not where each key is a track of its own (common practice)."""
