@@ -37,7 +37,8 @@ from drillgen.drill.sheet import INSTRUMENTS
 from drillgen.errors import SoundError
 from drillgen.performance import Voice, perform
 from drillgen.sound.fluidsynth import RATE
-from drillgen.sound.soundfonts import Figures, find_soundfonts
+from drillgen.sound.known_soundfonts import Figures
+from drillgen.sound.soundfonts import find_soundfonts
 
 _BASSES = {"upright bass": 32, "electric bass": 33}
 _KEYS = range(28, 68)  # E1 to G4
@@ -109,7 +110,7 @@ INSTRUMENT_TABLE, MIX_TABLE = "instruments", "mixes"
 
 
 def _instruments(fonts: Sequence[tuple[str, Player]]) -> None:
-    """As `_MEASURED` in `drillgen.sound.soundfonts` has them."""
+    """As `MEASURED` in `drillgen.sound.known_soundfonts` has them."""
     print("| instrument | soundfont | cents | step, dB | brighter | seconds | misses |")
     print("| --- " * 7 + "|")
     for instrument, each in INSTRUMENTS.items():

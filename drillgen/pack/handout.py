@@ -30,7 +30,7 @@ from drillgen.pack.manifest import files_of
 from drillgen.pack.settings import NOTES, PLAYLISTS, SPLIT
 from drillgen.pack.tasks import ManifestEntry, PackTask, Workspace, cache_key_of, program
 from drillgen.page import ALONE, INDEX
-from drillgen.sound.soundfonts import UNKNOWN, strictest, strictness
+from drillgen.sound.licences import UNKNOWN, strictest, strictness
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,7 +45,8 @@ from drillgen.pack.manifest_store import ManifestStore
 from drillgen.pack.settings import Extras, Planned, Settings, formats_before
 from drillgen.pack.tasks import ManifestEntry, PackTask
 from drillgen.page import ALONE, INDEX
-from drillgen.sound.soundfonts import Soundfont, strictest
+from drillgen.sound.licences import strictest
+from drillgen.sound.soundfonts import Soundfont
 
 
 @dataclass(frozen=True, slots=True)

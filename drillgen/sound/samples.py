@@ -31,6 +31,7 @@ import numpy as np
 
 from drillgen.disk import cache_dir, is_regular, whole_file
 from drillgen.errors import SoundError, remark
+from drillgen.sound.checksums import sha256_of
 from drillgen.sound.fluidsynth import (
     GRID,
     HOP,
@@ -44,9 +45,10 @@ from drillgen.sound.fluidsynth import (
 )
 from drillgen.sound.library import library
 from drillgen.sound.loudness import hop_energies
+from drillgen.sound.own_soundfont import own_soundfont
 from drillgen.sound.release import Beginnings, Chokes, Law, Touch, measured_law, touches
 from drillgen.sound.soundfont_file import identity, unchanged
-from drillgen.sound.soundfonts import Soundfont, own_soundfont, sha256_of
+from drillgen.sound.soundfonts import Soundfont
 
 LIMIT = 1 << 30  # bytes
 _FORMAT = 5  # counts up when the meaning of an entry changes

@@ -17,13 +17,13 @@ from click.testing import CliRunner
 from drillgen.cli import main
 from drillgen.errors import SoundError
 from drillgen.sound import soundfonts
+from drillgen.sound.checksums import sha256_of
+from drillgen.sound.licences import strictest
 from drillgen.sound.soundfont_file import outside
 from drillgen.sound.soundfonts import (
     choose,
     damaged_soundfonts,
     find_soundfonts,
-    sha256_of,
-    strictest,
     who_plays,
 )
 from tests.pack.conftest import embedded_soundfont
@@ -302,7 +302,7 @@ def test_each_instrument_by_how_it_measures(
         content = soundfont(start, presets=tuple((0, program) for program in programs))
         (places["system"] / f"{start}.sf2").write_bytes(content)
         known[hashlib.sha256(content).hexdigest()] = start
-    monkeypatch.setattr(soundfonts, "_BY_CONTENT", known)
+    monkeypatch.setattr(soundfonts, "BY_CONTENT", known)
     played = {what: name for what, name, *_ in who_plays(choose().soundfont)}
     assert played["piano"] == "FluidR3 GM"  # 2.7 s of each note against 0.6 s
     assert played["vibraphone"] == "GMbank"  # keys 0.6 dB apart against 8.3 dB
