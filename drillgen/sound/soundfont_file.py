@@ -90,6 +90,10 @@ def _outside(file: BinaryIO, path: Path) -> Outside:
     head = file.read(12)
     if len(head) < 12 or head[:4] != b"RIFF" or head[8:] != b"sfbk":
         raise SoundError(f"{path} is not a soundfont.")
+    if (said := int.from_bytes(head[4:8], "little") + 8) != size:  # FluidSynth refuses it, too
+        raise SoundError(
+            f"{path} is cut short or damaged: it says that it has {said} bytes, but has {size}."
+        )
     texts: dict[str, str] = {}
     presets: frozenset[tuple[int, int]] | None = None
     for kind, start, end in chunks(file, 12, size, path):

@@ -183,6 +183,21 @@ def test_damaged_ones_are_named(places: dict[str, Path]) -> None:
     assert "b.sf2 is cut short" in said[0] and "c.sf2 is not a soundfont" in said[1]
 
 
+@pytest.mark.parametrize("said", [-4, 4, 100, 2**31])
+def test_a_size_that_is_none(places: dict[str, Path], said: int) -> None:
+    """A file is as long as its head says (SoundFont 2.04, section 4, and the RIFF that it is built
+    on: FluidSynth refuses any other), or it is passed over, and a whole one is used."""
+    whole = soundfont("Whole", presets=((0, 0),))
+    length = int.from_bytes(whole[4:8], "little") + said
+    (places["project"] / "lying.sf2").write_bytes(
+        whole[:4] + length.to_bytes(4, "little") + whole[8:]
+    )
+    (places["system"] / "whole.sf2").write_bytes(whole)
+    assert choose().soundfont.path.name == "whole.sf2"
+    (said_of_it,) = damaged_soundfonts()
+    assert f"says that it has {length + 8} bytes, but has {len(whole)}" in said_of_it
+
+
 def test_malicious(places: dict[str, Path]) -> None:
     """Bytes changed at random: a soundfont or a plain refusal, never anything else."""
     whole = bytearray(soundfont("Evil", "me", ((0, 0), (128, 0))))
