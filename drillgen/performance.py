@@ -286,7 +286,7 @@ LOUDNESS: dict[PartName, float] = {
     "line": 2.0,
     "click": -6.0,
     "cue": 2.0,
-    "spoken": 5.0,  # each word as it is loudest: understood over a whole band (3), not above a line
+    "spoken": 7.0,  # each word as it is loudest: over a band (3) that steps back under it
 }
 # Instruments that soundfonts have louder than their part's others, dB.
 SOUNDS = {"electric piano": -4.0}

@@ -53,6 +53,7 @@ from drillgen.performance import LOUDNESS
 from drillgen.score import Note, Part, PartName, turn_words
 from drillgen.sheet.reader import Reader, read_by
 from drillgen.sheet.svg import font_faces
+from drillgen.sound.ducking import COMES, GOES, STEP_BACK, YIELDING
 from drillgen.sound.fluidsynth import RATE
 from drillgen.sound.release import choke_fall, sample_at
 from drillgen.sound.samples import Bank, DistinctNote
@@ -361,7 +362,7 @@ def _voice(drill: Drill) -> Values:
 
 def _spoken(drill: Drill) -> Values:
     """What the drill asks a voice to say, where words begin behind a beat, the bars of the count-in
-    before it begins, and what is said of a bar's role."""
+    before it begins, what is said of a bar's role, and who steps back meanwhile, and how."""
     roles: dict[int, str] = {}
     for role in ("call", "response") if drill.gaps else ():
         roles[ROLES.index(role)], *_ = turn_words(drill, role)
@@ -370,6 +371,7 @@ def _spoken(drill: Drill) -> Values:
         "behind": float(behind_a_beat(drill.meter)),
         "from": int(drill.count_in.starting_note),
         "turns": roles,
+        "duck": {"by": STEP_BACK, "comes": COMES, "goes": GOES, "parts": sorted(YIELDING)},
     }
 
 
@@ -431,7 +433,7 @@ def _line_tones(players: Sequence[Sequence[PagePlayer]], sounds: Sounds) -> dict
 # file they are blocks of data in the document, and the scripts are allowed by their hashes.
 
 # In the order in which they build on each other.
-SCRIPTS = ("base", "load", "tones", "band", "player", "turns", "choices", "places", "strip",
+SCRIPTS = ("base", "load", "tones", "duck", "band", "player", "turns", "choices", "places", "strip",
            "address", "offline", "keys", "drag", "click", "spoken", "paper", "sight", "bars",
            "room", "desk", "show", "results", "advice", "hearing", "answers", "page")  # fmt: skip
 # What runs in the worker that listens; it is loaded when it is asked for.

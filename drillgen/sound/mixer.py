@@ -26,6 +26,7 @@ import numpy as np
 from drillgen.disk import read_at, write_at
 from drillgen.performance import Performance, Voice
 from drillgen.score import PartName
+from drillgen.sound.ducking import YIELDING, Ducking
 from drillgen.sound.fluidsynth import HOP, RATE, Closing, Progress, Samples
 from drillgen.sound.loudness import Floats, Measured, loudness_of
 from drillgen.sound.release import choke_fall, curve, tail
@@ -226,11 +227,13 @@ class Group:
 
     parts: tuple[PartName, ...]
     mixes: tuple[tuple[int, Place], ...]  # the mixes that it is in, and where it stands there
+    yields: bool = False  # it steps back under a spoken word
 
 
 def grouped(parts: Iterable[PartName], mixes: Sequence[MixRequest]) -> tuple[Group, ...]:
     """The fewest groups by which all mixes can be made."""
-    members: dict[tuple[tuple[int, Place], ...], list[PartName]] = {}
+    parts = list(parts)
+    members: dict[tuple[tuple[tuple[int, Place], ...], bool], list[PartName]] = {}
     for part in parts:
         found = tuple(
             (index, (mix.sides or {}).get(part))
@@ -238,8 +241,9 @@ def grouped(parts: Iterable[PartName], mixes: Sequence[MixRequest]) -> tuple[Gro
             if part in mix.parts
         )
         if found:
-            members.setdefault(found, []).append(part)
-    return tuple(Group(tuple(parts), found) for found, parts in members.items())
+            yields = "spoken" in parts and part in YIELDING
+            members.setdefault((found, yields), []).append(part)
+    return tuple(Group(tuple(own), *found) for found, own in members.items())
 
 
 def summed(sounds: Sequence[Samples], places: Sequence[Place], mono: bool, out: Samples) -> Samples:
@@ -328,10 +332,16 @@ class Desk(Closing):
     """Use it in a `with` block."""
 
     def __init__(
-        self, parts: Sequence[PartName], mixes: Sequence[MixRequest], length: int, around: bool
+        self,
+        parts: Sequence[PartName],
+        mixes: Sequence[MixRequest],
+        length: int,
+        around: bool,
+        ducking: Ducking,
     ) -> None:
         """`around`: the track is a loop, so that its end is not faded."""
         self._mixes, self.length, self._around = mixes, length, around
+        self._ducking = ducking
         self._groups: tuple[Group, ...] = grouped(parts, mixes)
         self._tape = Tape(mixes[0].path.parent, len(self._groups), length)
         self.measured = [
@@ -364,7 +374,7 @@ class Desk(Closing):
                     fade(block, self.length - begin)
                 self._tape.record(track, begin, block)
             for index, line in enumerate(lines):
-                self._sum(index, sounds, line[:, HOP : HOP + count])
+                self._sum(index, begin, sounds, line[:, HOP : HOP + count])
                 if begin >= first:
                     self.measured[index].take(begin, line[:, : HOP + count])
                 line[:, :HOP] = line[:, count : HOP + count]
@@ -393,11 +403,13 @@ class Desk(Closing):
         """A mix as it was recorded, without its gain."""
         out = np.empty((2, end - begin), np.float32)
         own = [self._tape.play(track, begin, end) for track in range(len(self._groups))]
-        return self._sum(index, own, out)
+        return self._sum(index, begin, own, out)
 
-    def _sum(self, index: int, sounds: Sequence[Samples], out: Samples) -> Samples:
+    def _sum(self, index: int, begin: int, sounds: Sequence[Samples], out: Samples) -> Samples:
+        spoken = "spoken" in self._mixes[index].parts
+        low = self._ducking.factors(begin, out.shape[1]) if spoken else None
         own = [
-            (sound, place)
+            (sound * low if low is not None and group.yields else sound, place)
             for sound, group in zip(sounds, self._groups, strict=True)
             for mix, place in group.mixes
             if mix == index

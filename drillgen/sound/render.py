@@ -24,6 +24,7 @@ from drillgen.bank.make import TAKES
 from drillgen.errors import SoundError, reason
 from drillgen.performance import Performance, Played, Voice
 from drillgen.score import PartName
+from drillgen.sound.ducking import Ducking, Span
 from drillgen.sound.fluidsynth import GRID, HOP, RATE, Closing, Progress, Samples, Synth, on_grid
 from drillgen.sound.library import library
 from drillgen.sound.loudness import Measured, loudness_of
@@ -34,6 +35,7 @@ from drillgen.sound.mixer import (
     Desk,
     MixReport,
     MixRequest,
+    PlacedSample,
     RenderReport,
     Source,
     sides,
@@ -217,6 +219,7 @@ class _TrackSound:
     source: Source
     stretch: int  # samples that are mixed in one go
     warnings: tuple[str, ...]
+    words: tuple[PlacedSample, ...] = ()
 
 
 def prepare_notes(
@@ -276,7 +279,9 @@ def render(
             sound = _from_notes(performance, bank, room, length if loop else None, notes)
         pool = stack.enter_context(ThreadPoolExecutor(jobs or os.cpu_count()))
         try:
-            desk = stack.enter_context(Desk(sound.parts, mixes, length, around=loop is not None))
+            around = loop is not None
+            ducking = _ducking(sound.words, length if around else 0)
+            desk = stack.enter_context(Desk(sound.parts, mixes, length, around, ducking))
             desk.record(sound.source, sound.stretch, pool, _part_of(report, _NOTES, _MIXING))
             peaks = tuple(pool.map(Measured.find_peak, desk.measured))
             gain, warnings = _gain(desk, mixes, peaks, target_lufs, ceiling_dbtp)
@@ -316,7 +321,8 @@ def _from_notes(
                 buses[own] = Bus(sounding.notes(own))
         return stream(buses[own], room, begin, end)
 
-    return _TrackSound(tuple(sounding.parts), source, STRETCH, sounding.warnings)
+    words = sounding.parts.get("spoken", ())
+    return _TrackSound(tuple(sounding.parts), source, STRETCH, sounding.warnings, words)
 
 
 def _directly(parts: Parts, performance: Performance, room: str | float) -> _TrackSound:
@@ -326,7 +332,17 @@ def _directly(parts: Parts, performance: Performance, room: str | float) -> _Tra
         return stream(parts.bus(own), room, begin, end)
 
     length = max(sample_at(performance.seconds), 1)
-    return _TrackSound(performance.parts, source, length, parts.warnings)
+    return _TrackSound(performance.parts, source, length, parts.warnings, spoken(performance))
+
+
+def _ducking(words: Sequence[PlacedSample], around: int) -> Ducking:
+    """`around`: the samples of a loop, whose end must know of the words at its start."""
+    starts = (
+        (word.start + turn, word.copy.shape[1])
+        for word in words
+        for turn in ((0, around) if around else (0,))
+    )
+    return Ducking(Span(start, start + count) for start, count in starts)
 
 
 def _is_silent(

@@ -88,17 +88,52 @@ def _sound(folder: Path, name: str) -> Samples:
     return np.asarray(soundfile.read(path)[0].mean(axis=1))
 
 
-def test_words_stand_between_the_beats(pair: Pair) -> None:
-    """With words the play-along differs from that without them within 20 ms of each word's place
-    and nowhere else: behind a beat of the count-in, and before each turn and key."""
+def _against(pair: Pair) -> Samples:
+    """The play-along without words, as loud as in the one with them."""
     still = slice(round(3 * BEAT * RATE), round(6 * BEAT * RATE))
     gain = pair.words[still] @ pair.without[still] / (pair.without[still] @ pair.without[still])
-    apart = np.abs(pair.words - gain * pair.without)
-    assert apart[still].max() < 10 / 32768  # two files' dither
-    moments = apart[: len(apart) // 220 * 220].reshape(-1, 220).max(axis=1) > 40 / 32768
-    found = np.flatnonzero(moments) * 220 / RATE
+    assert np.abs(pair.words - gain * pair.without)[still].max() < 10 / 32768  # two files' dither
+    return np.asarray(gain * pair.without)
+
+
+def _moments(apart: Samples) -> Samples:
+    """Where something is heard, in seconds, to 5 ms."""
+    moments = np.abs(apart[: len(apart) // 220 * 220]).reshape(-1, 220).max(axis=1) > 40 / 32768
+    return np.asarray(np.flatnonzero(moments) * 220 / RATE)
+
+
+def test_words_stand_between_the_beats(pair: Pair) -> None:
+    """The voice begins within 20 ms of each word's place and nowhere else: behind a beat of the
+    count-in, and before each turn and key.  From 0.12 s before a word to 0.65 s behind its place
+    (the longest lasts 0.4 s) the play-along differs from that without words, else it does not."""
+    found = _moments(pair.voice)
     begun = [time for time in found if not ((found < time) & (found > time - 0.12)).any()]
     assert begun == pytest.approx([beat * BEAT for beat, _ in WHERE], abs=0.02)
+    other = _moments(pair.words - _against(pair))
+    assert all(any(-0.12 < at - beat * BEAT < 0.65 for beat, _ in WHERE) for at in other)
+
+
+def test_the_band_steps_back_under_a_word(pair: Pair) -> None:
+    """In the middle of each word behind the count-in the band plays 3 to 9 dB softer than without
+    words ("a few dB", common practice).  It goes there on a ramp, and where no word comes soon is
+    back 0.4 s behind one; between words that follow each other beat by beat it stays down."""
+    band, without = pair.words - pair.voice, _against(pair)
+    for beat, word in WHERE[3:]:
+        begin, lasts = beat * BEAT, sum(length for _, length in WORDS[word]) / 1000
+        share = _share(band, without, begin + lasts / 2, 0.02)
+        assert -9 < 20 * np.log10(share) < -3
+        if not any(0 < beat - other < 2 for other, _ in WHERE):
+            ramp = [_share(band, without, begin + at, 0.01) for at in (-0.12, -0.05)]
+            assert ramp[0] == pytest.approx(1, abs=0.03) and share + 0.05 < ramp[1] < 0.95
+        follows = any(0 < other - beat < 2 for other, _ in WHERE)
+        after = _share(band, without, begin + lasts + (0.15 if follows else 0.4), 0.01)
+        assert after == pytest.approx(share if follows else 1, abs=0.03)
+
+
+def _share(one: Samples, other: Samples, middle: float, half: float) -> float:
+    """How large one sound is in another, about a moment (seconds)."""
+    piece = slice(round((middle - half) * RATE), round((middle + half) * RATE))
+    return float(one[piece] @ other[piece] / (other[piece] @ other[piece]))
 
 
 def test_words_are_lyrics_in_midi(pair: Pair) -> None:
@@ -116,7 +151,7 @@ def test_words_are_lyrics_in_midi(pair: Pair) -> None:
 
 def test_words_are_alike_and_beside_the_band(pair: Pair) -> None:
     """By pyloudnorm (ITU-R BS.1770) the words of a track are equally loud, within 2 LU, each over
-    the 400 ms from its beginning; and 0 to 6 LU louder than what plays meanwhile."""
+    the 400 ms from its beginning; and 8 to 16 LU louder than the piano that plays meanwhile."""
     meter = pyloudnorm.Meter(RATE)
 
     def loudness(sound: Samples, beat: float) -> float:
@@ -127,7 +162,7 @@ def test_words_are_alike_and_beside_the_band(pair: Pair) -> None:
     assert max(words) - min(words) < 2
     band = pair.words - pair.voice
     over = [each - loudness(band, beat) for each, (beat, _) in zip(words, WHERE, strict=True)]
-    assert np.median(over[3:]) == pytest.approx(3, abs=3)
+    assert np.median(over[3:]) == pytest.approx(12, abs=4)
 
 
 def test_a_loop_names_no_other_key(tmp_path: Path) -> None:

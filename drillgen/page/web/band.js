@@ -13,6 +13,7 @@
       this.tones = tones;
       this.levels = new Map(drill.parts.map((part) => [part.name, { on: true, decibels: 0 }]));
       this.voices = new Set();
+      this.idle = new Map(); // of each part: gains whose voices have ended, for the next ones
       this.last = new Map(); // "part key" to the voice that sounds there
     }
 
@@ -31,6 +32,8 @@
       this.silence();
       if (this.out) this.out.disconnect();
       this.inputs = null;
+      this.voices.clear();
+      this.idle.clear();
     }
 
     connect(context) {
@@ -39,6 +42,7 @@
       this.limiter = addLimiter(context, this.out.input);
       this.master.connect(this.limiter);
       if (this.room) addRoom(context, this.room, this.master, this.limiter);
+      this.duck = new d.Duck(context, this.master, this.drill.spoken.duck);
       this.inputs = new Map(this.drill.parts.map((part) => [part.name, this.input(context, part)]));
     }
 
@@ -52,7 +56,9 @@
     input(context, part) {
       // A source in the middle has gain 1 on both sides, as in the mixes: a panner takes 3 dB.
       const gain = new GainNode(context, { gain: this.levelOf(part) });
-      gain.connect(new StereoPannerNode(context, { pan: part.pan })).connect(this.master);
+      const yields = this.drill.spoken.duck.parts.includes(part.name);
+      const to = yields ? this.duck.input : this.master;
+      gain.connect(new StereoPannerNode(context, { pan: part.pan })).connect(to);
       return gain;
     }
 
@@ -75,13 +81,36 @@
       if (!tone.buffer) return null;
       const place = `${name} ${tone.key}`;
       this.damp(name, tone, when);
-      const voice = newVoice(d.context, tone, when, d.gainOf(decibels) * tone.gain);
-      voice.gain.connect(this.inputs.get(name));
-      voice.source.onended = () => { voice.gain.disconnect(); this.voices.delete(voice); };
+      const voice = newVoice(name, this.gainFor(name), tone, when, d.gainOf(decibels) * tone.gain);
+      voice.source.onended = () => this.end(voice);
       if (tone.release) letGo(voice, when + hold, tone.release);
       this.voices.add(voice);
       this.last.set(place, voice);
       return voice;
+    }
+
+    /** A gain of a part, made anew only where all are in use: browsers sweep nodes late. */
+    gainFor(name) {
+      const idle = (this.idle.get(name) || []).pop();
+      if (idle) return idle;
+      const gain = new GainNode(d.context);
+      gain.connect(this.inputs.get(name));
+      return gain;
+    }
+
+    /** A voice has come to its end, or will not begin. */
+    end(voice) {
+      if (!this.voices.delete(voice)) return;
+      voice.source.onended = null;
+      voice.source.disconnect();
+      if (!this.idle.has(voice.name)) this.idle.set(voice.name, []);
+      this.idle.get(voice.name).push(voice.gain);
+    }
+
+    /** Strike a word, under which the band steps back. */
+    speak(number, when) {
+      const voice = this.strike("spoken", number, when, 0, 0);
+      if (voice && this.levels.get("spoken").on) this.duck.under(voice.start, voice.end);
     }
 
     /** A note struck again ends its former self; one drum may choke another. */
@@ -100,9 +129,10 @@
       for (const voice of this.voices) {
         if (voice.start >= when) {
           voice.source.stop();
-          this.voices.delete(voice);
+          this.end(voice);
         }
       }
+      if (this.duck) this.duck.cancel(when);
       this.last = new Map([...this.last].filter(([, voice]) => voice.start < when));
     }
 
@@ -121,12 +151,13 @@
     return new (window.AudioContext || window.webkitAudioContext)({ sampleRate: rate, latencyHint: "interactive" });
   }
 
-  function newVoice(context, tone, start, level) {
-    const source = new AudioBufferSourceNode(context, { buffer: tone.buffer });
-    const gain = new GainNode(context, { gain: level });
+  function newVoice(name, gain, tone, start, level) {
+    const source = new AudioBufferSourceNode(d.context, { buffer: tone.buffer });
+    gain.gain.cancelScheduledValues(0);
+    gain.gain.setValueAtTime(level, d.context.currentTime);
     source.connect(gain);
     source.start(start, tone.shift, tone.seconds);
-    return { source, gain, level, start, off: Infinity, rate: 0, end: start + tone.seconds };
+    return { name, source, gain, level, start, off: Infinity, rate: 0, end: start + tone.seconds };
   }
 
   /** From `when` on a voice falls by `rate` dB a second (below 0); earlier orders to fall stand. */

@@ -264,7 +264,8 @@
       for (const { bar, beat, tone } of this.say(stretch, stretch.next)) {
         const at = this.take.starts[bar] + d.secondsInto(this.take, bar, beat / beats);
         const begun = at < stretch.from - 1e-6;
-        if (!begun) this.strike({ part: "spoken", tone, hold: 0, decibels: 0 }, timeOf(at), stretch.speed);
+        const [when, now] = [timeOf(at), d.context.currentTime];
+        if (!begun && when >= now - LATE) this.band.speak(tone, Math.max(when, now));
       }
     }
 
