@@ -19,20 +19,21 @@ import sys
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from importlib.util import cache_from_source
 from itertools import zip_longest
 from pathlib import Path
 from random import Random
+
+from tools.touched import ALIKE, TASTE
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = "drillgen"
 WORK = ROOT / ".mutants"
 TOUCHED = WORK / "touched.jsonl"
-SCRATCH = WORK / "scratch"
 BUDGET = 8.0  # seconds of processor time that the tests of one mutant took when they were seen
 PATIENCE = 240  # seconds after which a mutant hangs, and is dead
 FEW = 5  # tests: where no more run a function, those of its file and its room come, too
-ALIKE = 3  # parameter sets of one test
-TASTE = "tests/taste/"
+MANY = 100  # a whole number from which on it is a measure
 DIGESTS = "tests/test_digests.py"
 PRESETS = ("first-two-fives", "blues-walking", "paper-lantern", "one-bar-echoes")
 COPIED = ("drillgen", "tests", "tools", "benchmarks", "docs", "presets", "pyproject.toml",
@@ -44,6 +45,7 @@ OPERATORS: dict[type[ast.cmpop], str] = {
     ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">=", ast.Eq: "==", ast.NotEq: "!=",
     ast.In: "in", ast.NotIn: "not in", ast.Is: "is", ast.IsNot: "is not",
 }  # fmt: skip
+Function = ast.FunctionDef | ast.AsyncFunctionDef
 
 
 @dataclass(frozen=True)
@@ -55,7 +57,7 @@ class Mutant:
     begin: int  # bytes
     end: int
     becomes: str
-    functions: frozenset[str]  # "file:line" of those that see it
+    functions: frozenset[str]  # "file:name" of those that see it
 
     @property
     def room(self) -> str:
@@ -76,12 +78,14 @@ class _Finder(ast.NodeVisitor):
 
     def __init__(self, file: str, text: str, users: dict[str, set[str]]) -> None:
         self._file, self._lines, self._users = file, text.split("\n"), users
+        self.tree = ast.parse(text)
+        self._places = dict(_functions(self.tree, f"{file}:"))
         self._inside: list[str] = []  # functions
         self._names: list[str] = []  # what the module assigns here
         self.found: list[Mutant] = []
 
-    def visit_FunctionDef(self, node: ast.FunctionDef | ast.AsyncFunctionDef) -> None:
-        self._inside.append(_place(self._file, node))
+    def visit_FunctionDef(self, node: Function) -> None:
+        self._inside.append(self._places[node])
         self.generic_visit(node)
         self._inside.pop()
 
@@ -129,14 +133,22 @@ class _Finder(ast.NodeVisitor):
 
 
 def _other(value: float) -> str:
+    """A count is one more, a measure half as much again: one hertz more would be no change."""
     if isinstance(value, int):
-        return str(value + 1)
+        return str(value + 1 if value < MANY else value * 3 // 2)
     return repr(round(value * 1.5, 6)) if value else "0.5"
 
 
-def _place(file: str, node: ast.FunctionDef | ast.AsyncFunctionDef) -> str:
-    """As Python names a function: by the line of its first decorator."""
-    return f"{file}:{min([node.lineno, *(each.lineno for each in node.decorator_list)])}"
+def _functions(node: ast.AST, inside: str) -> Iterator[tuple[Function, str]]:
+    """All functions under a node, each with its qualified name as Python gives it."""
+    for child in ast.iter_child_nodes(node):
+        if isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef):
+            yield child, inside + child.name
+            yield from _functions(child, f"{inside}{child.name}.<locals>.")
+        elif isinstance(child, ast.ClassDef):
+            yield from _functions(child, f"{inside}{child.name}.")
+        else:
+            yield from _functions(child, inside)
 
 
 def sources() -> dict[str, str]:
@@ -152,12 +164,11 @@ def users(texts: dict[str, str]) -> dict[str, set[str]]:
     """For each name the functions that mention it."""
     found: dict[str, set[str]] = defaultdict(set)
     for file, text in texts.items():
-        for node in ast.walk(ast.parse(text)):
-            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
-                for inner in ast.walk(node):
-                    if isinstance(inner, ast.Name | ast.Attribute):
-                        name = inner.id if isinstance(inner, ast.Name) else inner.attr
-                        found[name].add(_place(file, node))
+        for node, place in _functions(ast.parse(text), f"{file}:"):
+            for inner in ast.walk(node):
+                if isinstance(inner, ast.Name | ast.Attribute):
+                    name = inner.id if isinstance(inner, ast.Name) else inner.attr
+                    found[name].add(place)
     return found
 
 
@@ -168,7 +179,7 @@ def chosen(count: int, seed: int) -> list[Mutant]:
     rooms: dict[str, list[Mutant]] = defaultdict(list)
     for file, text in texts.items():
         finder = _Finder(file, text, known)
-        finder.visit(ast.parse(text))
+        finder.visit(finder.tree)
         for mutant in finder.found:
             rooms[mutant.room].append(mutant)
     for mutants in rooms.values():
@@ -230,7 +241,7 @@ def _pytest(
     arguments: list[str], folder: Path, plugin: str, **more: str
 ) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", "-p", plugin]
-    environment = os.environ | {"PYTHONPATH": str(folder), "PYTHONDONTWRITEBYTECODE": "1"} | more
+    environment = os.environ | {"PYTHONPATH": str(folder)} | more
     return subprocess.run(
         [*command, *arguments],
         cwd=folder,
@@ -242,15 +253,15 @@ def _pytest(
     )
 
 
-def run(names: list[str]) -> str:
+def run(names: list[str], scratch: Path) -> str:
     """The first test that fails in the scratch copy; "" where all pass."""
     if not names:
         return ""
-    listed = WORK / "chosen"
+    listed = scratch / "chosen"
     listed.write_text("\n".join(names), "utf-8")
     files = sorted({name.split("::")[0] for name in names if (ROOT / name.split("::")[0]).exists()})
     try:
-        done = _pytest(files, SCRATCH, plugin="tools.chosen", CHOSEN=str(listed))
+        done = _pytest(files, scratch, plugin="tools.chosen", CHOSEN=str(listed))
     except subprocess.TimeoutExpired:
         return "(it hangs)"
     if done.returncode in (0, 5):
@@ -259,31 +270,37 @@ def run(names: list[str]) -> str:
     return failed[1] if failed else "(it does not start)"
 
 
-def fate(mutant: Mutant, tests: list[Seen], budget: float) -> tuple[str, str]:
+def fate(mutant: Mutant, tests: list[Seen], budget: float, scratch: Path) -> tuple[str, str]:
     """How a mutant ends (killed, digests, survived), and by which test."""
-    path = SCRATCH / PACKAGE / mutant.file
+    path = scratch / PACKAGE / mutant.file
     text = (ROOT / PACKAGE / mutant.file).read_text("utf-8")
     digests = [f"{DIGESTS}::test_no_note_has_changed[{name}-1]" for name in PRESETS]
     try:
-        path.write_text(mutant.source(text)[0], "utf-8")
-        if failed := run(selection(mutant, tests, budget)):
+        _write(path, mutant.source(text)[0])
+        if failed := run(selection(mutant, tests, budget), scratch):
             return "killed", failed
-        failed = run(digests)
+        failed = run(digests, scratch)
         return ("digests", failed) if failed else ("survived", "")
     finally:
-        path.write_text(text, "utf-8")
+        _write(path, text)
 
 
-def copy() -> None:
-    """A scratch copy of the tree as it is."""
-    shutil.rmtree(SCRATCH, ignore_errors=True)
-    SCRATCH.mkdir(parents=True)
+def _write(path: Path, text: str) -> None:
+    """A module, of which nothing compiled is left: Python tells by second and size."""
+    path.write_text(text, "utf-8")
+    Path(cache_from_source(str(path))).unlink(missing_ok=True)
+
+
+def copy(scratch: Path) -> None:
+    """The tree as it is."""
+    shutil.rmtree(scratch, ignore_errors=True)
+    scratch.mkdir(parents=True)
     for name in COPIED:
         source = ROOT / name
         if source.is_dir():
-            shutil.copytree(source, SCRATCH / name, symlinks=True)
+            shutil.copytree(source, scratch / name, symlinks=True)
         elif source.exists():
-            shutil.copy(source, SCRATCH / name)
+            shutil.copy(source, scratch / name)
 
 
 def told(mutant: Mutant, found: tuple[str, str]) -> str:
@@ -293,11 +310,13 @@ def told(mutant: Mutant, found: tuple[str, str]) -> str:
     return f"{found[0]:8} {mutant.file}:{mutant.line}  {was}  ->  {now}  {found[1]}"
 
 
-def fates(mutants: list[Mutant], budget: float) -> Iterator[tuple[Mutant, tuple[str, str]]]:
+def fates(
+    mutants: list[Mutant], budget: float, scratch: Path
+) -> Iterator[tuple[Mutant, tuple[str, str]]]:
     tests = seen_tests()
-    copy()
+    copy(scratch)
     for mutant in mutants:
-        found = fate(mutant, tests, budget)
+        found = fate(mutant, tests, budget, scratch)
         print(told(mutant, found), flush=True)
         yield mutant, found
 
@@ -309,19 +328,21 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--budget", type=float, default=BUDGET)
     parser.add_argument("--skip", type=int, default=0, help="those that were tried before")
+    parser.add_argument("--part", default="1/1", help="2/3: of each three the second one alone")
     parser.add_argument("--only", default="", help="those whose file:line begins so")
     parser.add_argument("--list", action="store_true", help="only show them")
     asked = parser.parse_args()
     WORK.mkdir(exist_ok=True)
+    part, parts = map(int, asked.part.split("/"))
     mutants = [
         mutant
-        for mutant in chosen(asked.count, asked.seed)[asked.skip :]
+        for mutant in chosen(asked.count, asked.seed)[asked.skip :][part - 1 :: parts]
         if f"{mutant.file}:{mutant.line}".startswith(tuple(asked.only.split(",")))
     ]
     if asked.list:
         print("\n".join(told(mutant, ("", "")) for mutant in mutants))
         return
-    table = list(fates(mutants, asked.budget))
+    table = list(fates(mutants, asked.budget, WORK / f"scratch-{part}"))
     count = Counter(found[0] for _, found in table)
     print("\nSurvivors:")
     print("\n".join(told(mutant, found) for mutant, found in table if found[0] == "survived"))

@@ -2,7 +2,8 @@
 starts, and what it costs.
 
 `python -m pytest -p tools.touched` with TOUCHED naming a file; a line of JSON for each test:
-its name, its seconds of processor time, and the functions as "file:line".
+its name, its seconds of processor time, and the functions as "file:name", by qualified names, so
+that a file's other lines may move.
 """
 
 from __future__ import annotations
@@ -10,12 +11,15 @@ from __future__ import annotations
 import json
 import os
 import resource
+from collections import Counter
 from collections.abc import Generator
 from cProfile import Profile
 from pathlib import Path
 from types import CodeType
 
 ROOT = Path(__file__).parents[1] / "drillgen"
+TASTE = "tests/taste/"
+ALIKE = 3  # parameter sets of one test
 _INSIDE = f"{ROOT}{os.sep}"
 _watch = Profile()
 
@@ -31,7 +35,7 @@ def functions() -> set[str]:
     _watch.disable()
     codes = (row.code for row in _watch.getstats())
     return {
-        f"{code.co_filename.removeprefix(_INSIDE)}:{code.co_firstlineno}"
+        f"{code.co_filename.removeprefix(_INSIDE)}:{code.co_qualname}"
         for code in codes
         if isinstance(code, CodeType) and code.co_filename.startswith(_INSIDE)
     }
@@ -53,6 +57,18 @@ if "TOUCHED" in os.environ:
     os.environ["PYTHONPATH"] = os.pathsep.join([_own, os.environ.get("PYTHONPATH", "")])
 
     _made: dict[object, set[str]] = {}  # what ran to set each fixture up
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+        """A few parameter sets of each test are as many as a mutant meets (`mutate.py`)."""
+        kinds: Counter[str] = Counter()
+        left, own = [], []
+        for item in items:
+            kind = item.nodeid.split("[")[0]
+            kinds[kind] += 1
+            (own if kinds[kind] <= ALIKE or TASTE in kind else left).append(item)
+        config.hook.pytest_deselected(items=left)
+        items[:] = own
 
     @pytest.hookimpl(wrapper=True)
     def pytest_fixture_setup(fixturedef: object) -> Generator[None, object, object]:
