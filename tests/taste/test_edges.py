@@ -24,9 +24,10 @@ from drillgen.listing import in_words
 from drillgen.page import Stand, Take, html
 from drillgen.performance import perform
 from drillgen.score import Note
-from drillgen.take import AskedNote, AskedResponse, HeardNote, tables
+from drillgen.take import AskedNote, AskedResponse, HeardNote, notes, tables
 from drillgen.take.hear_files import picture
 from drillgen.take.judge import JudgedResponse, Tuning, in_reach
+from drillgen.take.notes import GrowingNote
 from drillgen.theory.pitch import Pitch
 from drillgen.theory.voicings import leap_together
 from tests.taste.heard import heard
@@ -244,3 +245,20 @@ def test_what_has_no_ending_goes_round(ending: str, loops: bool) -> None:
     take = Take(score.chart, score, perform(score))
     stand = Stand("x", score.chart.keys, (take,))
     assert html.drill(stand, [[]], html.Sounds({}, 0.0), [])["loops"] is loops
+
+
+def growing(keys: list[float], onset: float = 0.0) -> GrowingNote:
+    """A note with a pitch in every frame from the sound's start on."""
+    frames = list(range(len(keys)))
+    return GrowingNote(0, onset, True, True, frames[-1], -10.0, keys, frames)
+
+
+@pytest.mark.parametrize(("missing", "heard"), [(0, 40.0), (1, 52.0)])
+def test_a_note_is_read_before_the_next_one_covers_it(missing: int, heard: float) -> None:
+    """Where enough frames are read from a note alone (`alone_frames` in the tables), its pitch is
+    that of these; with one fewer, the middle one of all."""
+    rules, frame = tables()["notes"], tables()["sound"]["pitch"]["hop"] / tables()["sound"]["rate"]
+    alone = notes._SETTLED + rules["alone_frames"] - missing
+    note = growing([40.0] * alone + [52.0] * 40, onset=9.0)
+    following = (alone - 1) * frame + rules["reach_ms"] / 1000 + frame / 2
+    assert notes._pitch_before(note, following) == heard

@@ -5,12 +5,26 @@ from __future__ import annotations
 import importlib.util
 import os
 import sys
+from contextlib import nullcontext
+from ipaddress import IPv4Address
 from pathlib import Path
+from time import time
 from types import ModuleType, SimpleNamespace
+from typing import Any
 
+import jsonschema
 import pytest
 
 from drillgen import disk
+from drillgen.bank.soundfont_writer import timecents
+from drillgen.drill.messages import DrillError
+from drillgen.drill.reader import parse_drill
+from drillgen.drill.schema import json_schema
+from drillgen.errors import DrillgenError
+from drillgen.pack.settings import _numbered
+from drillgen.serve import server
+from drillgen.sound import soundfonts
+from drillgen.sound.reverb import size_of
 
 
 def on_windows(monkeypatch: pytest.MonkeyPatch, locking: object) -> ModuleType:
@@ -52,3 +66,65 @@ def test_a_byte_that_is_locked_is_waited_for(
 
     with (tmp_path / "any").open("w+b") as file, pytest.raises(BlockingIOError):
         on_windows(monkeypatch, taken).lock(file.fileno())
+
+
+@pytest.mark.parametrize(
+    ("seconds", "cents"), [(1, 0), (2, 1200), (0.5, -1200), (0.25, -2400), (0, -12000)]
+)
+def test_an_envelope_is_told_in_timecents(seconds: float, cents: int) -> None:
+    """1200 for each doubling of a second, -12000 for what comes at once (SoundFont 2.04, 8.1.3:
+    attackVolEnv)."""
+    assert timecents(seconds) == cents
+
+
+def test_an_old_soundfont_goes_and_no_other(tmp_path: Path) -> None:
+    """Of our own that lie in the cache, those of other versions that nobody has made for two days;
+    never the one in use, however old, and nothing of anybody else's."""
+    ages = {"drillgen-own-old.sf2": 2, "drillgen-own-new.sf2": 0, "drillgen-own-used.sf2": 9,
+            "another.sf2": 9}  # fmt: skip
+    for name, days in ages.items():
+        (tmp_path / name).touch()
+        os.utime(tmp_path / name, (time() - days * 24 * 3600,) * 2)
+    soundfonts._remove_old(tmp_path, "drillgen-own-used.sf2")
+    assert {file.name for file in tmp_path.iterdir()} == ages.keys() - {"drillgen-own-old.sf2"}
+
+
+def test_no_port_is_free(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Which ones were tried is said, from the documented one on."""
+
+    def taken(*_: Any, **__: Any) -> None:
+        raise OSError(98, "Address already in use")
+
+    monkeypatch.setattr(server, "PackServer", taken)
+    with pytest.raises(server.ServeError, match="any port from 8000 to 80"):
+        server.open_server(tmp_path, IPv4Address("127.0.0.1"))
+
+
+@pytest.mark.parametrize(("move", "may_be"), [(0, False), (1, True), (-5, True), (7, True)])
+def test_a_cycle_that_does_not_move_is_none(move: int, may_be: bool) -> None:
+    """An editor that reads the schema refuses it as the command does."""
+    drill = {"progression": "I", "key_cycle": {"move": move}}
+    assert jsonschema.Draft202012Validator(json_schema()).is_valid(drill) is may_be
+
+
+@pytest.mark.parametrize("before", [0, 1, 2])
+def test_lines_are_counted_from_one(before: int) -> None:
+    """Empty ones as well, the first of the file among them."""
+    with pytest.raises(DrillError) as caught:
+        parse_drill("\n" * before + "progression: I | Q\n")
+    assert f":{before + 1}:18:" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("count", "first"), [(1, "01 a"), (9, "01 a"), (99, "01 a"), (100, "001 a")]
+)
+def test_folders_are_numbered_so_that_they_sort(count: int, first: str) -> None:
+    """By two digits, as on a record's sleeve, and by three only where there are a hundred."""
+    assert _numbered(["a"] * count)[0] == first
+
+
+@pytest.mark.parametrize(("seconds", "there_is"), [(0.1, 1), (3, 1), (0.09, 0), (3.2, 0)])
+def test_rooms_that_music_is_played_in(seconds: float, there_is: int) -> None:
+    """Halls for music die away in three seconds at most (common values of room acoustics)."""
+    with nullcontext() if there_is else pytest.raises(DrillgenError, match=r"0\.1 to 3"):
+        size_of(seconds)

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import pytest
 
+from drillgen.performance import perform
 from tests.taste.heard import PAN, heard, loudness
 
 BAND = {"drums": "sticks", "comping": "piano", "bass": "walking"}
@@ -106,3 +107,14 @@ def test_the_band_is_softer_under_a_response(level: int) -> None:
         by_role.get(role, []).append(loudness(note))
     call, response = (sum(each) / len(each) for each in by_role.values())
     assert response - call == pytest.approx(level, abs=0.5)
+
+
+@pytest.mark.parametrize("pan", [-0.5, 0.8])
+def test_a_part_stands_where_it_is_asked_to(pan: float) -> None:
+    """In the mixes as in the MIDI file; where nothing is asked for, drums and chords stand on
+    different sides of the middle (common practice)."""
+    usual, asked = (
+        {voice.part: voice.stands for voice in perform(heard(band=band).score).voices}
+        for band in (BAND, BAND | {"drums": {"kind": "sticks", "pan": pan}})
+    )
+    assert asked["drums"] == pan and usual["drums"] > 0 > usual["comping"] == asked["comping"]

@@ -5,15 +5,20 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from io import StringIO
+from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from click.testing import CliRunner
 
+from drillgen import cli, commands
 from drillgen.cli import main
 from drillgen.commands import ProgressBar, time_left
 from drillgen.drill.reader import drill_of
 from drillgen.drill.schema import json_schema
+from drillgen.listing import remarks
+from drillgen.pack.build import Pack
 from drillgen.page import Stand, Take
 from drillgen.page.html import layout
 from drillgen.performance import perform
@@ -59,6 +64,43 @@ def test_how_long_it_will_take(done: float, seconds: float, said: str) -> None:
     assert time_left(done, seconds) == said
 
 
+@pytest.mark.parametrize(
+    ("progression", "minor"),
+    [("iiø7 | V7b9 | iiø7 | V7b9", "iiø7"), ("i7 | iv7", "i7"), ("ii7 | V7", ""), ("I7 | iv7", "")],
+)
+def test_a_progression_in_minor_is_seen(progression: str, minor: str) -> None:
+    """By its tonic, or by a half-diminished second where it has none (common practice: ii is so in
+    minor), where a drill names no key."""
+    said = " ".join(remarks(drill_of({"progression": progression})))
+    assert ("in minor" in said) is bool(minor)
+    assert f"in minor ({minor})" in said or not minor
+
+
+def test_stages_that_are_not_reached() -> None:
+    """A set grows to all of its notes: five of them from two on in four stages."""
+    line = {"kind": "phrases", "notes": "1 2 b3 4 5", "grow": [2, 3, 4, 5]}
+    said = " ".join(remarks(drill_of({"progression": "i7", "key_cycle": "C minor", "line": line})))
+    assert "grow from 2 to 5 in 4 stages" in said
+
+
+@pytest.mark.parametrize(("made", "said"), [(1, "Made 1 of 2 tracks"), (2, "Made 2 tracks")])
+def test_how_much_was_made(tmp_path: Path, made: int, said: str) -> None:
+    """Where all tracks were made, it is not said how many of them."""
+    soundfont = SimpleNamespace(path=tmp_path, name="any")
+    pack = Pack(tmp_path, (tmp_path / "a", tmp_path / "b"), tmp_path / "index.html", None, None,
+                (), 60.0, made, (), 1.0, soundfont, ())  # type: ignore[arg-type]  # fmt: skip
+    assert commands._said(pack).startswith(said)
+
+
+@pytest.mark.parametrize(("feel", "meter", "told"), [("swing", "4/4", 0), ("swing", "3/4", 1)])
+def test_a_list_tells_an_unusual_meter(tmp_path: Path, feel: str, meter: str, told: int) -> None:
+    """Of swing, three beats a bar; four are what it means (common practice)."""
+    file = tmp_path / "any.yaml"
+    file.write_text(f"title: Any\nprogression: I6\nfeel: {feel}\nmeter: {meter}\n", "utf-8")
+    preset = SimpleNamespace(is_lesson=False, path=file)
+    assert (f" in {meter}" in cli._facts(preset)) is bool(told)  # type: ignore[arg-type]
+
+
 def test_one_soundfont_is_marked() -> None:
     """`soundfonts` sets an arrow before the one that it says will be used, and before no other."""
     said = CliRunner().invoke(main, ["soundfonts"]).output
@@ -81,6 +123,16 @@ def test_a_bar_that_is_done_is_full(monkeypatch: pytest.MonkeyPatch) -> None:
         report(1.0, "two")
     shown = re.findall(r"(\d+)%", said.getvalue())
     assert "50" in shown and shown[-1] == "100"
+
+
+def test_a_bar_stays_where_nothing_was_done(monkeypatch: pytest.MonkeyPatch) -> None:
+    """However often half of the work is reported, it is half."""
+    said = Terminal()
+    monkeypatch.setattr("sys.stderr", said)
+    with ProgressBar(quiet=False) as report:
+        for number in range(20):
+            report(0.5, str(number))
+    assert re.findall(r"(\d+)%", said.getvalue())[-1] == "50"
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,68 @@
+"""What goes with a chord and what does not (common practice, where nothing else is named)."""
+
+from __future__ import annotations
+
+import pytest
+
+from drillgen.band.walking import standing
+from drillgen.theory.chords import parse_chord
+from drillgen.theory.pitch import Degree, Key, Name
+from drillgen.timing import _of_track
+from tests.taste.heard import heard
+
+
+@pytest.mark.parametrize(
+    ("chord", "never"),
+    [("Cm7", "E"), ("C7", "Eb"), ("C7", "B"), ("Cmaj7", "Bb"), ("C6", "Bb"), ("Cm7b5", "G"),
+     ("C7#5", "G"), ("Cmaj7", "Db"), ("Cm7", "Db")],
+)  # fmt: skip
+def test_a_bass_does_not_contradict_its_chord(chord: str, never: str) -> None:
+    """No other version of a third, fifth or seventh that the chord has, and no minor ninth over
+    what is no dominant; every tone of the chord stands above that, and what is left out of a scale
+    between them."""
+    read = parse_chord(chord)
+    stands = standing(read, Key.parse("C"))
+    assert stands[Name.parse(never).pitch_class] == 0
+    assert all(stands[name.pitch_class] == max(stands) for name in read.names)
+
+
+def test_a_dominant_has_its_minor_ninth() -> None:
+    """It is no mistake over one, and a 13 takes neither fifth nor seventh away."""
+    stands = standing(parse_chord("C13"), Key.parse("F"))
+    assert all(stands[Name.parse(name).pitch_class] for name in ("Db", "G", "Bb", "A"))
+
+
+@pytest.mark.parametrize(
+    ("chord", "third", "seventh"),
+    [("C6", "3", "6"), ("Cm6", "b3", "6"), ("Cmaj7", "3", "7"), ("C", "3", "1"),
+     ("Cm(b6)", "b3", "1")],
+)  # fmt: skip
+def test_what_stands_for_a_seventh(chord: str, third: str, seventh: str) -> None:
+    """The sixth in a chord that has one instead, but no flat sixth; in a triad the root."""
+    assert parse_chord(chord).guide_tones == (Degree.parse(third), Degree.parse(seventh))
+
+
+@pytest.mark.parametrize(("chord", "eleventh"), [("C13", False), ("Cm13", True), ("Cm11", True)])
+def test_an_eleventh_over_a_major_third_is_only_implied(chord: str, eleventh: bool) -> None:
+    """A thirteenth chord names all thirds up to its 13, and is played without the eleventh where
+    that would lie a semitone over the third."""
+    assert (Degree(11) in parse_chord(chord).played) is eleventh
+
+
+@pytest.mark.parametrize("bpm_swings", [0.2, 1.0, 5.0])
+def test_no_track_swings_wider_than_three_to_one(bpm_swings: float) -> None:
+    """A dotted eighth and a sixteenth, unless the drill itself asks for more."""
+    assert 2 < _of_track(2.0, bpm_swings) <= 3 and _of_track(3.5, bpm_swings) == 3.5
+
+
+def test_a_triplet_of_the_bass_falls_within_its_beat(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A walking bass that drops in triplets plays on each third of the beat, and no two notes at
+    once."""
+    monkeypatch.setattr("drillgen.band.bass._TRIPLETS", 0.9)  # a player who loves them
+    bass = {"kind": "walking", "density": 1}
+    part = heard(band={"drums": "off", "bass": bass}, passes=4, tempo=100).score.part("bass")
+    assert part is not None
+    starts = [note.start for note in part.notes]
+    thirds = [start % 1 * 3 for start in starts if start.denominator == 3]
+    assert thirds.count(1) == thirds.count(2) > 4 and len(thirds) == 2 * thirds.count(1)
+    assert len(set(starts)) == len(starts)

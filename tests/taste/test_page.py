@@ -1,0 +1,43 @@
+"""What the page is told of a drill, without a browser."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from drillgen.arrange import arrange
+from drillgen.chart import charts
+from drillgen.drill.reader import drill_of
+from drillgen.page import Stand, Take, html
+from drillgen.performance import perform
+
+
+def stand(**drill: Any) -> Stand:
+    """A drill's tracks, as the page takes them."""
+    usual = {"progression": "ii7 | V7 | I6 | %", "key_cycle": "C", "line": "roots", "gaps": "none"}
+    scores = [arrange(chart) for chart in charts(drill_of(usual | drill))]
+    takes = tuple(Take(score.chart, score, perform(score)) for score in scores)
+    return Stand("x", takes[0].chart.keys, takes)
+
+
+@pytest.mark.parametrize(("asked", "pan"), [({}, 0), ({"pan": -0.5}, -0.5), ({"pan": 1}, 1)])
+def test_a_voice_speaks_from_the_middle(asked: dict[str, float], pan: float) -> None:
+    """Where nothing else is asked for."""
+    one = stand(band={"drums": "off", "spoken": {"kind": "keys"} | asked})
+    parts = html.drill(one, [[]], html.Sounds({}, 0.0), [])["parts"]
+    assert {part["name"]: part["pan"] for part in parts}["spoken"] == pan
+
+
+@pytest.mark.parametrize(("gaps", "count"), [("none", 0), ({"call": 2, "response": 2}, 2)])
+def test_who_plays_along_is_not_judged(gaps: Any, count: int) -> None:
+    """The responses of both calls are asked for, and nothing where there are none."""
+    assert len(html.asked(stand(gaps=gaps).takes[0])) == count
+
+
+def test_each_tempo_may_be_slowed_to_the_next_one() -> None:
+    """Of 100, 120 and 140 the faster ones as far as their slower neighbour, since from there on
+    that one sounds better; the slowest one further."""
+    slowed = list(html._slowed(stand(tempo=[100, 120, 140])))
+    assert slowed[1:] == [pytest.approx(120 / 100), pytest.approx(140 / 120)]
+    assert slowed[0] > 1.2

@@ -1,0 +1,51 @@
+"""How far players vary, beside what was measured: "GM" is the Groove MIDI Dataset (CC BY 4.0;
+medians of 6 to 8 jazz performances), "JTD" the Jazz Trio Database (MIT; 17 trio tracks)."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from statistics import mean, median, pstdev
+
+import pytest
+
+from tests.taste.heard import heard, loudness
+
+
+@pytest.mark.parametrize(
+    ("feel", "key", "measured"),
+    [("swing", 51, 0.20), ("bossa nova", 42, 0.20), ("swing", 44, 0.23), ("bossa nova", 36, 0.25)],
+)  # ride, closed hi-hat in the hand, foot hi-hat, bass drum: General MIDI percussion
+def test_how_far_strokes_in_one_place_vary(feel: str, key: int, measured: float) -> None:
+    """A hand or a foot strikes one place of the bar as unevenly as drummers do (GM: standard
+    deviation over the mean of velocities), to two fifths: a track of a drummer's differs so."""
+    found = []
+    for seed in range(2):
+        band = {"drums": {"kind": "sticks", "density": 0}}
+        track = heard(band=band, feel=feel, seed=seed, passes=6, tempo=130, ending="none")
+        places: dict[tuple[object, str], list[int]] = defaultdict(list)
+        for event, note in track.events("drums"):
+            if note.pitch == key:
+                bar = track.score.chart.bar_at(event.start)
+                places[event.start - bar.start, event.touch].append(note.velocity)
+        alike = [pstdev(each) / mean(each) for each in places.values() if len(each) > 15]
+        found.append(mean(alike))
+    assert mean(found) == pytest.approx(measured, rel=0.4)
+
+
+def test_no_stroke_of_the_hand_sticks_out() -> None:
+    """The strongest of a ride is 4 to 7.5 dB over a plain one in the middle: drummers accent, and
+    nothing is twice as loud as what is beside it (10 dB: common practice)."""
+    found = []
+    for seed in range(3):
+        track = heard(band={"drums": "sticks"}, seed=seed, passes=12, tempo=120)
+        ride = [(event.touch, loudness(n)) for event, n in track.events("drums") if n.pitch == 51]
+        plain = median(level for touch, level in ride if touch == "normal")
+        found.append(max(level for _, level in ride) - plain)
+    assert max(found) <= 7.5 and max(found) >= 4
+
+
+def test_a_stroke_is_written_as_a_sixteenth() -> None:
+    """Nothing holds a drum: a short note, a quarter of a beat where time is straight."""
+    track = heard(band={"drums": "sticks"}, tempo=60, feel="straight eighths")
+    ride = [n.end - n.start for n in track.part("drums").notes if n.pitch == 51]
+    assert median(ride) == pytest.approx(0.25, abs=0.01)
