@@ -79,7 +79,7 @@ def cue(chart: Chart, line: Part | None) -> Part | None:
 def _starting_note(chart: Chart, line: Part, bar: Bar) -> Iterator[Note]:
     """The first note that the line has from a bar on, sounded as the bar begins and gone before a
     pick-up to the next key."""
-    length = bar.length - min(chart.drill.meter.beat, bar.length / 2)
+    length = bar.length - chart.drill.meter.beat
     coming = next((note for note in line.notes if note.start >= bar.start), None)
     if coming is not None:
         free = coming.start - bar.start

@@ -322,13 +322,13 @@ class Drift:
         """The ride's, which the band goes with: a track's own ratio, wandering within it."""
         random = self._random("swing")
         keep = exp(-1 / _WANDER_CONSTANT)
-        new, slow, bar, found = sqrt(1 - keep * keep), _drawn(random), 0.0, []
-        for number, pace in enumerate(self._paces):
-            if not number % self._bar:
-                bar = _BARS_DIFFER * _drawn(random)
-            slow = keep * slow + new * random.gauss(0, 1)
-            ratio = _of_track(pace.ratio, swings) * exp(_WANDERS * slow + bar)
-            found.append(self._share * _later(pace, ratio))
+        new, slow, found = sqrt(1 - keep * keep), _drawn(random), []
+        for first in range(0, len(self._paces), self._bar):
+            bar = _BARS_DIFFER * _drawn(random)
+            for pace in self._paces[first : first + self._bar]:
+                slow = keep * slow + new * random.gauss(0, 1)
+                ratio = _of_track(pace.ratio, swings) * exp(_WANDERS * slow + bar)
+                found.append(self._share * _later(pace, ratio))
         return found
 
     def _comped(self, swings: float) -> list[float]:

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import pytest
 
 from drillgen.band.walking import standing
+from drillgen.lines import phrases
 from drillgen.theory.chords import parse_chord
 from drillgen.theory.pitch import Degree, Key, Name
 from drillgen.timing import _of_track
@@ -66,3 +70,21 @@ def test_a_triplet_of_the_bass_falls_within_its_beat(monkeypatch: pytest.MonkeyP
     thirds = [start % 1 * 3 for start in starts if start.denominator == 3]
     assert thirds.count(1) == thirds.count(2) > 4 and len(thirds) == 2 * thirds.count(1)
     assert len(set(starts)) == len(starts)
+
+
+def test_no_note_stands_better_against_a_chord_than_its_own() -> None:
+    """Long or short, on a strong place or not; a long one rubs more than a short one, and most a
+    semitone over a tone of the chord, blue notes apart."""
+    pool: Any = [SimpleNamespace(semitones=semitones) for semitones in range(12)]
+    time: Any = SimpleNamespace(beat=4, is_strong=lambda start: start % 8 == 0)
+    ground = phrases.Ground(pool, frozenset(), frozenset(), (), None, time)
+    seventh = (0, 4, 7, 10)
+    rub = {
+        (stroke, note): phrases._rub(stroke, note, seventh, ground)
+        for stroke in ((0, 4), (0, 1), (4, 8), (2, 3))
+        for note in range(12)
+    }
+    own = [price for (_, note), price in rub.items() if note in seventh]
+    assert max(own) <= min(rub.values())
+    assert rub[(0, 4), 2] > rub[(0, 1), 2] > rub[(2, 3), 2]
+    assert rub[(4, 8), 8] == max(rub.values()) > rub[(4, 8), 2]
