@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib.util
 import os
 import sys
@@ -14,13 +15,16 @@ from typing import Any
 
 import jsonschema
 import pytest
+from click.testing import CliRunner
 
 from drillgen import disk
 from drillgen.bank.soundfont_writer import timecents
+from drillgen.cli import main
 from drillgen.drill.messages import DrillError
 from drillgen.drill.reader import parse_drill
 from drillgen.drill.schema import json_schema
 from drillgen.errors import DrillgenError
+from drillgen.pack import files, folder
 from drillgen.pack.settings import _numbered
 from drillgen.serve import server
 from drillgen.sound import soundfonts
@@ -128,3 +132,40 @@ def test_rooms_that_music_is_played_in(seconds: float, there_is: int) -> None:
     """Halls for music die away in three seconds at most (common values of room acoustics)."""
     with nullcontext() if there_is else pytest.raises(DrillgenError, match=r"0\.1 to 3"):
         size_of(seconds)
+
+
+def test_what_is_wrong_in_a_file_is_no_crash(tmp_path: Path) -> None:
+    """It ends with 2, as wrong arguments do (`docs/building.md`; Python's own 1 would mean a defect)."""
+    (tmp_path / "any.yaml").write_text("progression: Q", "utf-8")
+    assert CliRunner().invoke(main, ["check", str(tmp_path / "any.yaml")]).exit_code == 2
+
+
+def test_half_a_file_is_swept_by_the_next_build(tmp_path: Path) -> None:
+    """What a killed build has begun to write is known by its name."""
+    with disk.whole_file(tmp_path / "any"):
+        (part,) = tmp_path.iterdir()
+        assert part in [path for pattern in folder._LEFT for path in tmp_path.glob(pattern)]
+
+
+def test_half_a_zip_is_swept_by_the_next_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On another disk than its pack's it is copied first, under a name that is known again."""
+    tried: list[str] = []
+
+    def replace(path: Path, _: Path) -> None:
+        tried.append(path.name)
+        if len(tried) == 1:
+            raise OSError(errno.EXDEV, "Invalid cross-device link")
+
+    target = tmp_path / "pack.zip"
+    (tmp_path / "room").mkdir()
+    with monkeypatch.context() as patch:
+        patch.setattr(files, "refuse_other_zip", lambda *_: None)
+        patch.setattr(Path, "replace", replace)
+        files._made_in(tmp_path / "room", tmp_path, target, [])
+    left, other = tmp_path / tried[1], tmp_path / ".pack.zip.part-of-mine"
+    left.touch()
+    other.touch()
+    files._sweep_parts(target)
+    assert other.exists() and not left.exists()

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from drillgen.band.hands import TopVoice
 from drillgen.band.walking import standing
 from drillgen.lines import phrases
 from drillgen.theory.chords import parse_chord
@@ -88,3 +89,17 @@ def test_no_note_stands_better_against_a_chord_than_its_own() -> None:
     assert max(own) <= min(rub.values())
     assert rub[(0, 4), 2] > rub[(0, 1), 2] > rub[(2, 3), 2]
     assert rub[(4, 8), 8] == max(rub.values()) > rub[(4, 8), 2]
+
+
+@pytest.mark.parametrize(("wish", "best"), [("stay", {0}), ("step", {1, 2}), ("third", {3, 4})])
+def test_a_top_voice_gets_what_is_nearest_to_its_wish(wish: str, best: set[int]) -> None:
+    """A step is a semitone or a tone, a third three or four semitones; the further from that, the
+    worse."""
+    chance: Any = SimpleNamespace(choices=lambda *_: [wish], random=lambda: 0.99)
+    top = TopVoice(chance)
+    top.went((60, 64, 67))
+    price = top.taste()
+    prices = [price((60, 64, 67 + moved)) for moved in range(8)]
+    assert {moved for moved, each in enumerate(prices) if each == min(prices)} == best
+    assert prices[: min(best) + 1] == sorted(prices[: min(best) + 1], reverse=True)
+    assert prices[max(best) :] == sorted(prices[max(best) :])

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.reader import drill_of
-from drillgen.page import Stand, Take, html
+from drillgen.page import Stand, Take, html, tones
 from drillgen.performance import perform
 
 
@@ -41,3 +43,25 @@ def test_each_tempo_may_be_slowed_to_the_next_one() -> None:
     slowed = list(html._slowed(stand(tempo=[100, 120, 140])))
     assert slowed[1:] == [pytest.approx(120 / 100), pytest.approx(140 / 120)]
     assert slowed[0] > 1.2
+
+
+@pytest.mark.parametrize("seconds", [0.1, 0.3, 0.6, 1.1, 2.5, 5.0])
+def test_a_copy_of_a_note_is_hardly_longer_than_it_sounds(seconds: float) -> None:
+    """At most twice as long, or half a second: a pack is handed out, and the page loaded."""
+    hold = round(seconds * tones.RATE)
+    stroke: Any = SimpleNamespace(hold=hold)
+    count = tones._count(stroke, -1e9, 1.0)
+    assert hold <= count <= max(2 * hold, tones.RATE / 2)
+
+
+def test_peaks_are_limited_by_what_an_ear_forgives(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Clicks far louder than their loudness asks for are turned up until a limiter takes 3 to 8 dB
+    from them, and no further: more is heard as pumping (common practice)."""
+    clicks = np.zeros((2, 2 * tones.RATE), np.float32)
+    clicks[:, :: tones.RATE // 2] = 1.0
+    monkeypatch.setattr(tones, "_placed", lambda *_: [])
+    monkeypatch.setattr(tones, "mixed", lambda *_: iter([clicks]))
+    player: Any = SimpleNamespace(voice=SimpleNamespace(part="drums"))
+    bank: Any = None
+    gain = tones.gain([player], {}, bank, clicks.shape[1])
+    assert 3 <= gain - 20 * np.log10(tones._CEILING) <= 8
