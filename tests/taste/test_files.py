@@ -29,6 +29,7 @@ from drillgen.pack.settings import _numbered
 from drillgen.serve import server
 from drillgen.sound import soundfonts
 from drillgen.sound.reverb import size_of
+from tests.taste.heard import heard
 
 
 def on_windows(monkeypatch: pytest.MonkeyPatch, locking: object) -> ModuleType:
@@ -135,7 +136,7 @@ def test_rooms_that_music_is_played_in(seconds: float, there_is: int) -> None:
 
 
 def test_what_is_wrong_in_a_file_is_no_crash(tmp_path: Path) -> None:
-    """It ends with 2, as wrong arguments do (`docs/building.md`; Python's own 1 would mean a defect)."""
+    """It ends with 2, as wrong arguments do (`docs/building.md`); 1 is what Python ends a defect with."""
     (tmp_path / "any.yaml").write_text("progression: Q", "utf-8")
     assert CliRunner().invoke(main, ["check", str(tmp_path / "any.yaml")]).exit_code == 2
 
@@ -169,3 +170,10 @@ def test_half_a_zip_is_swept_by_the_next_one(
     other.touch()
     files._sweep_parts(target)
     assert other.exists() and not left.exists()
+
+
+def test_ticks_are_whole_parts_of_what_is_played() -> None:
+    """Of thirty-second notes and of their triplets (Standard MIDI Files 1.0: division), and no more
+    than 960 to a quarter, the most that common sequencers keep (common practice)."""
+    ticks = heard().file.resolution
+    assert ticks % (8 * 3) == 0 and ticks <= 960
