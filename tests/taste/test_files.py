@@ -136,7 +136,7 @@ def test_rooms_that_music_is_played_in(seconds: float, there_is: int) -> None:
 
 
 def test_what_is_wrong_in_a_file_is_no_crash(tmp_path: Path) -> None:
-    """It ends with 2, as wrong arguments do (`docs/building.md`); 1 is what Python ends a defect with."""
+    """It ends with 2, as wrong arguments do (`docs/building.md`); a defect of Python's with 1."""
     (tmp_path / "any.yaml").write_text("progression: Q", "utf-8")
     assert CliRunner().invoke(main, ["check", str(tmp_path / "any.yaml")]).exit_code == 2
 
