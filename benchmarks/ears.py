@@ -31,19 +31,6 @@ from typing import Any
 import numpy as np
 import soundfile
 
-DRILLS: dict[str, tuple[str, dict[str, object]]] = {
-    "swing 120": ("first-two-fives", {"tempo": 120, "band": {"bass": "walking"}}),
-    "swing 200": ("first-two-fives", {"tempo": 200, "band": {"bass": "walking"}}),
-    "ballad 60": ("lamps-out-one-by-one", {"tempo": 60}),
-    "bossa 120": ("window-on-the-harbour", {"tempo": 120}),
-    "samba 190": ("street-before-noon", {"tempo": 190}),
-    "waltz 138": ("three-and-two-halves", {"tempo": 138}),
-    "two-feel 112": ("before-the-band-walks", {"tempo": 112}),
-    "straight 132": ("water-over-stones", {"tempo": 132}),
-    "shuffle 120": ("boots-on-the-back-stairs", {"tempo": 120, "band": {"bass": "walking"}}),
-    "slow 12/8 60": ("four-slow-steps", {"tempo": 60}),
-    "five 150": ("three-plus-two", {"tempo": 150}),
-}
 _PASSES = 3  # a tracker needs some time, and mir_eval leaves out the first five seconds
 _PHONE = 300.0  # Hz
 _LOWEST, _HIGHEST = 38.0, 262.0  # Hz: D#1 to C4
@@ -54,7 +41,7 @@ _ORDER = 4  # of the high-pass, in powers of two: 24 dB an octave
 
 def written(folder: Path, asked: Sequence[str]) -> None:
     """Write the mixes and what is played in them."""
-    from benchmarks.mixes import fonts, mixed, played
+    from benchmarks.mixes import DRILLS, fonts, mixed, played
 
     folder.mkdir(parents=True, exist_ok=True)
     for drill, (preset, settings) in DRILLS.items():

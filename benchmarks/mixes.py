@@ -1,4 +1,4 @@
-"""`python -m benchmarks.sounds mixes [SOUNDFONT …]`: whole mixes of some presets, in numbers.
+"""`python -m benchmarks.sounds mixes [SOUNDFONT …]`: whole mixes of every feel, in numbers.
 
 Each soundfont is heard as where nobody chose one, with drillgen's own sounds beside it; behind
 `chosen:` it plays all that it has.
@@ -27,16 +27,21 @@ from drillgen.sound.loudness import hop_energies, loudness_of
 from drillgen.sound.render import MixRequest, render
 from drillgen.sound.soundfonts import Soundfont, find_soundfonts, read_soundfont
 
-_PRESETS: dict[str, dict[str, object]] = {
-    "first-two-fives": {"tempo": 120, "band": {"bass": "walking"}},
-    "lamps-out-one-by-one": {"tempo": 60},
-    "window-on-the-harbour": {"tempo": 120},
-    "street-before-noon": {"tempo": 190},
-    "boots-on-the-back-stairs": {"tempo": 112, "band": {"bass": "walking"}},
-    "water-over-stones": {"tempo": 132},
+DRILLS: dict[str, tuple[str, dict[str, object]]] = {
+    "swing 120": ("first-two-fives", {"tempo": 120, "band": {"bass": "walking"}}),
+    "swing 200": ("first-two-fives", {"tempo": 200, "band": {"bass": "walking"}}),
+    "ballad 60": ("lamps-out-one-by-one", {"tempo": 60}),
+    "bossa 120": ("window-on-the-harbour", {"tempo": 120}),
+    "samba 190": ("street-before-noon", {"tempo": 190}),
+    "waltz 138": ("three-and-two-halves", {"tempo": 138}),
+    "two-feel 112": ("before-the-band-walks", {"tempo": 112}),
+    "straight 132": ("water-over-stones", {"tempo": 132}),
+    "shuffle 120": ("boots-on-the-back-stairs", {"tempo": 120, "band": {"bass": "walking"}}),
+    "slow 12/8 60": ("four-slow-steps", {"tempo": 60}),
+    "five 150": ("three-plus-two", {"tempo": 150}),
 }
 _HEADS = (
-    "preset",
+    "drill",
     "soundfont",
     "side/mid, dB",
     "in mono, LU",
@@ -65,11 +70,11 @@ class Mixed(NamedTuple):
 def mixes(asked: Sequence[str]) -> None:
     """Print the table."""
     print(f"| {' | '.join(_HEADS)} |\n{'| --- ' * len(_HEADS)}|\n| {' | '.join(_MARKS)} |")
-    for preset, settings in _PRESETS.items():
+    for drill, (preset, settings) in DRILLS.items():
         for name, font in fonts(asked):
             figures = list(_figures(mixed(played(preset, settings), font)))
             cells = [f"{each:.1f}" if each == each else "–" for each in figures]
-            print(f"| {preset} | {name} | {' | '.join(cells)} |", flush=True)
+            print(f"| {drill} | {name} | {' | '.join(cells)} |", flush=True)
 
 
 def fonts(asked: Sequence[str]) -> Iterator[tuple[str, Soundfont]]:
