@@ -301,6 +301,7 @@ def decibels(amplitude: float) -> float:
 
 
 _REACH = 3  # pieces: 17 ms
+_RAMP = np.arange(PIECE, dtype=np.float32) / PIECE
 
 
 class Limiter:
@@ -322,13 +323,28 @@ class Limiter:
 
     def __call__(self, block: Samples, begin: int) -> Samples:
         """A block of shape (2, n) that begins at a sample of the track; drawn straight between."""
-        first, last = begin // PIECE, (begin + block.shape[1] - 1) // PIECE
-        edges = self._edges[max(first, 0) : last + 2]
+        edges = self._around(begin, begin + block.shape[1])
         if edges.min(initial=1.0) == 1:
             return block
-        places = np.arange(begin, begin + block.shape[1]) / PIECE
-        gains = np.interp(places, np.arange(max(first, 0), max(first, 0) + len(edges)), edges)
-        return np.asarray(block * gains.astype(np.float32))
+        rising = (edges[1:] - edges[:-1]).astype(np.float32)
+        gains = (edges[:-1, None].astype(np.float32) + rising[:, None] * _RAMP).ravel()
+        first = begin % PIECE
+        return np.asarray(block * gains[first : first + block.shape[1]])
+
+    def gains(self, begin: int, end: int) -> bytes:
+        """Equal where the same is done; empty where nothing is."""
+        edges = self._around(begin, end)
+        return b"" if edges.min(initial=1.0) == 1 else edges.tobytes()
+
+    def _around(self, begin: int, end: int) -> Floats:
+        """The gains at the edges of all pieces that lie there, at least in part; beyond the
+        track's ends they go on as at the ends."""
+        first, last = begin // PIECE, (end - 1) // PIECE + 1
+        edges = self._edges[max(first, 0) : last + 1]
+        if first < 0 or len(edges) <= last - first:
+            before = max(-first, 0)
+            edges = np.pad(edges, (before, last - first + 1 - len(edges) - before), mode="edge")
+        return np.asarray(edges)
 
 
 def _padded(asked: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -376,6 +392,15 @@ class Measured:
         self._highest = 0.0  # true peak of the whole
         self._peak = 0.0  # and of what is not limited
 
+    def take_from(self, other: Measured, begin: int, count: int) -> None:
+        """As `take`, where another mix has been measured that is the same there."""
+        for own, theirs, size in (
+            (self._levels.energies, other._levels.energies, HOP),
+            (self._levels.sizes, other._levels.sizes, PIECE),
+        ):
+            part = slice(begin // size, -(-(begin + count) // size))
+            own[part] = theirs[part]
+
     def take(self, begin: int, line: Samples) -> None:
         """Measure what begins at a sample, a multiple of HOP; `line` has the HOP before it too."""
         self._levels.take(begin, line)
@@ -407,6 +432,11 @@ class Measured:
             self._peaks = first, true_peaks(self._levels.sizes, self._read, first)
         return self._peaks[1]
 
+    def gains(self, begin: int, end: int) -> bytes:
+        """What the limiter does there: equal where it does the same; empty where it does
+        nothing."""
+        return b"" if self._limiter is None else self._limiter.gains(begin, end)
+
     def limited(self, sound: Samples, begin: int) -> Samples:
         """Sound of the mix from a sample on, with its peaks limited."""
         return sound if self._limiter is None else self._limiter(sound, begin)
@@ -421,7 +451,8 @@ class Measured:
         if self._limited is not None:
             return self._limited
         levels, touched = self._levels.copy(), self._limiter.touched()
-        for hops in runs(np.unique(touched * PIECE // HOP), 1, _MEASURED_TOGETHER):
+        changed = np.array(list(dict.fromkeys((touched * PIECE // HOP).tolist())), np.int64)
+        for hops in runs(changed, 1, _MEASURED_TOGETHER):
             self._take_limited(levels, int(hops[0]), int(hops[-1]) + 1)
         self._limited = levels
         return levels

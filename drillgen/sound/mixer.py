@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import IO, NamedTuple, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from drillgen.disk import read_at, write_at
 from drillgen.performance import Performance, Voice
@@ -31,7 +32,7 @@ from drillgen.sound.fluidsynth import HOP, RATE, Closing, Progress, Samples
 from drillgen.sound.loudness import Floats, Measured, loudness_of
 from drillgen.sound.release import choke_fall, curve, tail
 from drillgen.sound.reverb import Reverb
-from drillgen.sound.wav import WavWriter
+from drillgen.sound.wav import Frames, WavWriter, framed
 
 # What is asked of a rendering, and what it reports.
 
@@ -135,6 +136,9 @@ class _MixedNote(NamedTuple):
 class Adding(Protocol):
     """Something that sounds."""
 
+    def sounds(self, begin: int, end: int) -> bool:
+        """Whether anything may be heard from a sample to another."""
+
     def add(self, block: Samples, begin: int, scratch: Samples) -> None:
         """Add the samples from `begin` on to a block of shape (2, n); `scratch` is as large."""
 
@@ -147,11 +151,17 @@ class Bus:
         self._starts = np.array([sound.start for sound in self._sounds], np.int64)
         self._ends = self._starts + np.array([sound.length for sound in self._sounds], np.int64)
 
+    def sounds(self, begin: int, end: int) -> bool:
+        """Whether a note sounds from a sample to another."""
+        return bool(self._within(begin, end).any())
+
     def add(self, block: Samples, begin: int, scratch: Samples) -> None:
         """Add the samples from `begin` on to a block of shape (2, n); `scratch` is as large."""
-        within = (self._starts < begin + block.shape[1]) & (self._ends > begin)
-        for index in np.flatnonzero(within).tolist():
+        for index in np.flatnonzero(self._within(begin, begin + block.shape[1])).tolist():
             self._sounds[index].add(block, begin, scratch)
+
+    def _within(self, begin: int, end: int) -> NDArray[np.bool_]:
+        return (self._starts < end) & (self._ends > begin)
 
 
 def _ready(note: PlacedSample) -> _MixedNote:
@@ -181,17 +191,22 @@ def mixed(notes: Sequence[PlacedSample], length: int, room: str | float) -> Iter
     """
     begin = -HOP
     for block in stream(Bus(notes), room, 0, length):
+        if begin < 0:
+            begin = 0
+            continue
+        count = min(BLOCK, length - begin)
+        block = np.zeros((2, count), np.float32) if block is None else block
         fade(block, length - begin)
-        if begin >= 0:
-            yield block
-        begin += block.shape[1]
+        yield block
+        begin += count
 
 
-def stream(bus: Adding, room: str | float, begin: int, end: int) -> Iterator[Samples]:
+def stream(bus: Adding, room: str | float, begin: int, end: int) -> Iterator[Samples | None]:
     """A bus in a room from `begin`, a multiple of HOP, to `end`: blocks of shape (2, <= BLOCK).
 
     A lead of HOP samples before `begin` comes first.  What rings in from before is worked out
     anew, so that a track can be mixed from several places at once, always to the same samples.
+    None is a block of silence: there is neither a note nor what the room remembers of one.
     """
     acoustics = Reverb(room)
     scratch = np.empty((2, BLOCK), np.float32)
@@ -200,6 +215,9 @@ def stream(bus: Adding, room: str | float, begin: int, end: int) -> Iterator[Sam
         (first, min(first + BLOCK, end)) for first in range(begin, end, BLOCK)
     ]
     for first, last in places:
+        if not bus.sounds(first - acoustics.memory, last):
+            yield None
+            continue
         block = np.zeros((2, last - first), np.float32)
         for at in range(0, last - first, BLOCK):
             bus.add(block[:, at : at + BLOCK], first + at, scratch)
@@ -278,10 +296,11 @@ class Tape(Closing):
     def __init__(self, folder: Path, tracks: int, length: int) -> None:
         """`folder`: where a long tape goes, as a file without a name."""
         self._length = length
+        self._heard = np.zeros((tracks, -(-length // BLOCK)), np.bool_)
         self._sound: Samples | None = None
         self._file: IO[bytes] | None = None
         if tracks * length * 8 <= _IN_MEMORY:
-            self._sound = np.empty((tracks, 2, length), np.float32)
+            self._sound = np.zeros((tracks, 2, length), np.float32)
         else:
             # Closed on exit.
             self._file = tempfile.TemporaryFile(dir=folder, buffering=0)  # noqa: SIM115
@@ -293,7 +312,9 @@ class Tape(Closing):
             self._file.close()
 
     def record(self, track: int, begin: int, block: Samples) -> None:
-        """Put a block of shape (2, n) into its place.  Raises OSError."""
+        """Put a block of shape (2, n) into its place: from a multiple of BLOCK to the next at most.
+        What is not recorded is silence.  Raises OSError."""
+        self._heard[track, begin // BLOCK] = True
         if self._sound is not None:
             self._sound[track, :, begin : begin + block.shape[1]] = block
             return
@@ -303,8 +324,11 @@ class Tape(Closing):
                 self._file, np.ascontiguousarray(block[side]).data, self._at(track, side, begin)
             )
 
-    def play(self, track: int, begin: int, end: int) -> Samples:
-        """What lies from `begin` to `end`, within the tape; it must not be changed."""
+    def play(self, track: int, begin: int, end: int) -> Samples | None:
+        """What lies from `begin` to `end`, within the tape; it must not be changed.  None is
+        silence."""
+        if not self._heard[track, begin // BLOCK : -(-end // BLOCK)].any():
+            return None
         if self._sound is not None:
             return self._sound[track, :, begin:end]
         assert self._file is not None
@@ -325,7 +349,8 @@ class Tape(Closing):
 STRETCH = 8 * BLOCK  # samples, 12 s
 
 # The sum of some parts from a sample to another: a lead of HOP samples, then blocks of BLOCK.
-Source = Callable[[Sequence[PartName], int, int], Iterator[Samples]]
+Source = Callable[[Sequence[PartName], int, int], Iterator[Samples | None]]
+_Sounds = Sequence[Samples | None]  # a block of every group; None is silence
 
 
 class Desk(Closing):
@@ -365,28 +390,51 @@ class Desk(Closing):
         end = min(first + stretch, self.length)
         streams = [source(group.parts, first, end) for group in self._groups]
         lines = [np.zeros((2, HOP + BLOCK), np.float32) for _ in self._mixes]
-        begin = first - HOP
-        while begin < end:
-            count = HOP if begin < first else min(BLOCK, end - begin)
+        leads = [next(stream) for stream in streams]
+        for index, line in enumerate(lines):
+            self._sum(index, first - HOP, leads, line[:, :HOP])
+        for begin in range(first, end, BLOCK):
             sounds = [next(stream) for stream in streams]
-            for track, block in enumerate(sounds if begin >= first else ()):
-                if not self._around:
-                    fade(block, self.length - begin)
-                self._tape.record(track, begin, block)
-            for index, line in enumerate(lines):
-                self._sum(index, begin, sounds, line[:, HOP : HOP + count])
-                if begin >= first:
-                    self.measured[index].take(begin, line[:, : HOP + count])
-                line[:, :HOP] = line[:, count : HOP + count]
-            begin += count
+            for track, block in enumerate(sounds):
+                if block is not None:
+                    if not self._around:
+                        fade(block, self.length - begin)
+                    self._tape.record(track, begin, block)
+            self._measure(begin, min(BLOCK, end - begin), leads, sounds, lines)
+            leads = sounds
 
-    def write(self, task: tuple[int, WavWriter, float, int]) -> None:
-        """Write a stretch: the mix's number, its file, the gain as a factor, the first sample."""
-        index, writer, factor, first = task
+    def _measure(
+        self, begin: int, count: int, before: _Sounds, sounds: _Sounds, lines: Sequence[Samples]
+    ) -> None:
+        """Measure a block in every mix; `lines`: their last HOP, and room for the block.  Where
+        mixes have the same in them, as a play-along where the line rests, one stands for them."""
+        done: dict[object, int] = {}
+        for index, line in enumerate(lines):
+            heard = self._in(index, before), self._in(index, sounds)
+            low = self._low(index, begin - HOP, HOP + count) is not None
+            alike = done.setdefault((heard, low), index)
+            if alike == index:
+                self._sum(index, begin, sounds, line[:, HOP : HOP + count])
+                self.measured[index].take(begin, line[:, : HOP + count])
+                line[:, :HOP] = line[:, count : HOP + count]
+            else:
+                self.measured[index].take_from(self.measured[alike], begin, count)
+                line[:, :HOP] = lines[alike][:, :HOP]
+
+    def write(self, writers: Sequence[WavWriter], factor: float, first: int) -> None:
+        """Write a stretch of every mix: their files, the gain as a factor, the first sample."""
         for begin in range(first, min(first + STRETCH, self.length), BLOCK):
             end = min(begin + BLOCK, self.length)
-            sound = self.measured[index].limited(self._play(index, begin, end), begin)
-            writer.write(begin, sound, factor)
+            tracks = self._played(begin, end)
+            done: dict[object, Frames] = {}
+            for index, (writer, measured) in enumerate(zip(writers, self.measured, strict=True)):
+                low = self._low(index, begin, end - begin) is not None
+                alike = self._in(index, tracks), low, measured.gains(begin, end)
+                if alike not in done:
+                    out = np.empty((2, end - begin), np.float32)
+                    sound = self._sum(index, begin, tracks, out)
+                    done[alike] = framed(begin, measured.limited(sound, begin), factor)
+                writer.write(begin, done[alike])
 
     def stretches(self) -> range:
         """The first samples of what `write` writes at a time."""
@@ -402,20 +450,36 @@ class Desk(Closing):
     def _play(self, index: int, begin: int, end: int) -> Samples:
         """A mix as it was recorded, without its gain."""
         out = np.empty((2, end - begin), np.float32)
-        own = [self._tape.play(track, begin, end) for track in range(len(self._groups))]
-        return self._sum(index, begin, own, out)
+        return self._sum(index, begin, self._played(begin, end), out)
 
-    def _sum(self, index: int, begin: int, sounds: Sequence[Samples], out: Samples) -> Samples:
-        spoken = "spoken" in self._mixes[index].parts
-        low = self._ducking.factors(begin, out.shape[1]) if spoken else None
-        own = [
-            (sound * low if low is not None and group.yields else sound, place)
-            for sound, group in zip(sounds, self._groups, strict=True)
-            for mix, place in group.mixes
-            if mix == index
+    def _played(self, begin: int, end: int) -> _Sounds:
+        return [self._tape.play(track, begin, end) for track in range(len(self._groups))]
+
+    def _sum(self, index: int, begin: int, sounds: _Sounds, out: Samples) -> Samples:
+        places, mono = self._in(index, sounds)
+        low = self._low(index, begin, out.shape[1])
+        chosen = [
+            sound * low if low is not None and self._groups[track].yields else sound
+            for track, _ in places
+            if (sound := sounds[track]) is not None
         ]
-        chosen, places = [sound for sound, _ in own], [place for _, place in own]
-        return summed(chosen, places, self._mixes[index].mono, out)
+        return summed(chosen, [place for _, place in places], mono, out)
+
+    def _low(self, index: int, begin: int, count: int) -> Samples | None:
+        """The gain of what yields to a mix's words; None where nothing does."""
+        spoken = "spoken" in self._mixes[index].parts
+        return self._ducking.factors(begin, count) if spoken else None
+
+    def _in(self, index: int, sounds: _Sounds) -> tuple[tuple[tuple[int, Place], ...], bool]:
+        """What is heard in a mix: which groups, where each stands, and whether on both sides
+        alike."""
+        heard = (
+            (track, place)
+            for track, (sound, group) in enumerate(zip(sounds, self._groups, strict=True))
+            for mix, place in group.mixes
+            if mix == index and sound is not None
+        )
+        return tuple(heard), self._mixes[index].mono
 
 
 BASS = -21.0  # LUFS: where a band's bass stands, so that the mix needs little gain

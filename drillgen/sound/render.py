@@ -17,6 +17,7 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -87,6 +88,10 @@ class Direct:
 
     def __init__(self, players: Sequence[ReferencePart], words: Bus) -> None:
         self._players, self._words = players, words
+
+    def sounds(self, begin: int, end: int) -> bool:
+        """They are asked for what comes in any case."""
+        return True
 
     def add(self, block: Samples, begin: int, scratch: Samples) -> None:
         """Add the samples from `begin` on, which must follow the last ones; before 0 is silence."""
@@ -315,7 +320,7 @@ def _from_notes(
     buses: dict[tuple[PartName, ...], Bus] = {}
     lock = threading.Lock()
 
-    def source(parts: Sequence[PartName], begin: int, end: int) -> Iterator[Samples]:
+    def source(parts: Sequence[PartName], begin: int, end: int) -> Iterator[Samples | None]:
         with lock:
             if (own := tuple(parts)) not in buses:
                 buses[own] = Bus(sounding.notes(own))
@@ -328,7 +333,7 @@ def _from_notes(
 def _directly(parts: Parts, performance: Performance, room: str | float) -> _TrackSound:
     """By FluidSynth itself, which plays from the start to the end and no other way."""
 
-    def source(own: Sequence[PartName], begin: int, end: int) -> Iterator[Samples]:
+    def source(own: Sequence[PartName], begin: int, end: int) -> Iterator[Samples | None]:
         return stream(parts.bus(own), room, begin, end)
 
     length = max(sample_at(performance.seconds), 1)
@@ -406,13 +411,9 @@ def _write(
     factor = 10 ** (gain / 20)
     with ExitStack() as files:
         writers = [files.enter_context(writing(mix.path, desk.length)) for mix in mixes]
-        tasks = [
-            (number, writer, factor, first)
-            for number, writer in enumerate(writers)
-            for first in desk.stretches()
-        ]
-        for done, _ in enumerate(pool.map(desk.write, tasks), 1):
-            progress(done / len(tasks), "Writing files")
+        work = partial(desk.write, writers, factor)
+        for done, _ in enumerate(pool.map(work, firsts := desk.stretches()), 1):
+            progress(done / len(firsts), "Writing files")
 
 
 def _unheard(done: float, what: str) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import IO
 
 import numpy as np
+from numpy.typing import NDArray
 
 from drillgen.disk import whole_file, write_at
 from drillgen.errors import SoundError, reason
@@ -30,26 +31,32 @@ _HEADER = struct.Struct("<4sI4s4sIHHIIHH4sI")
 _LONGEST = (2**32 - 1 - _HEADER.size) // _FRAME  # frames: lengths are 32 bits
 
 
+Frames = NDArray[np.int16]  # shape (n, 2), as they lie in the file
+
+
+def framed(begin: int, block: Samples, factor: float = 1.0) -> Frames:
+    """Sound of shape (2, n) as it is written at a sample, made louder by a factor.
+
+    Full scale is 1; what is beyond is clipped.
+    """
+    scaled = block * np.float32(FULL_SCALE * factor)
+    scaled += _dither(begin, block.shape[1])
+    np.rint(scaled, out=scaled)
+    np.maximum(scaled, -FULL_SCALE - 1, out=scaled)
+    np.minimum(scaled, FULL_SCALE, out=scaled)
+    frames = np.empty(scaled.shape[::-1], "<i2")
+    frames[:, 0], frames[:, 1] = scaled.astype("<i2")
+    return frames
+
+
 class WavWriter:
     """An open WAV file.  Get one from `writing`.  Several threads may write at once."""
 
     def __init__(self, target: IO[bytes]) -> None:
         self._target = target
 
-    def write(self, begin: int, block: Samples, factor: float = 1.0) -> None:
-        """Put sound of shape (2, n) at a sample, made louder by a factor.
-
-        Full scale is 1; what is beyond is clipped.
-        """
-        count = block.shape[1]
-        scaled = block * np.float32(FULL_SCALE * factor)
-        scaled += _dither(begin, count)
-        np.rint(scaled, out=scaled)
-        np.maximum(scaled, -FULL_SCALE - 1, out=scaled)
-        np.minimum(scaled, FULL_SCALE, out=scaled)
-        words = scaled.astype("<i2")
-        frames = np.empty((count, 2), "<i2")
-        frames[:, 0], frames[:, 1] = words
+    def write(self, begin: int, frames: Frames) -> None:
+        """Put frames at a sample."""
         write_at(self._target, frames.data, _HEADER.size + begin * _FRAME)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import tracemalloc
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -76,6 +77,20 @@ def test_the_band_is_equally_loud_with_the_line(tmp_path: Path, font: Soundfont)
     without, with_line, line = (read(request.path) for request in requests)
     assert np.abs(with_line - without - line).max() <= 4 / 32768
     assert level(line) > -60
+
+
+def test_where_the_line_rests(tmp_path: Path, font: Soundfont) -> None:
+    """Where the line rests and has died away, both mixes have the same samples; each is as loud as
+    ffmpeg measures, and the line is back where it comes in again."""
+    played = band(20.0)
+    *others, line = played.voices
+    resting = replace(line, notes=tuple(n for n in line.notes if not 5 < n.start < 15))
+    report = render(replace(played, voices=(*others, resting)), both(tmp_path), soundfont=font)
+    for mix in report.mixes:
+        heard(mix)
+    added = read(tmp_path / "b.wav") - read(tmp_path / "a.wav")
+    assert not added[:, 9 * 44100 : 14 * 44100].any()
+    assert level(added[:, 3 * 44100 : 5 * 44100]) > -50 and level(added[:, 15 * 44100 :]) > -50
 
 
 def test_same_bytes(tmp_path: Path, font: Soundfont) -> None:

@@ -12,7 +12,7 @@ import pytest
 import soundfile
 
 from drillgen.errors import SoundError
-from drillgen.sound.wav import writing
+from drillgen.sound.wav import framed, writing
 
 LSB = 1 / 32767
 
@@ -20,7 +20,7 @@ LSB = 1 / 32767
 def written(path: Path, signal: np.ndarray, block: int) -> bytes:
     with writing(path, signal.shape[1]) as file:
         for first in reversed(range(0, signal.shape[1], block)):
-            file.write(first, signal[:, first : first + block].astype(np.float32))
+            file.write(first, framed(first, signal[:, first : first + block].astype(np.float32)))
     return path.read_bytes()
 
 
@@ -64,7 +64,7 @@ def test_nothing_half_done(tmp_path: Path) -> None:
     target = tmp_path / "a.wav"
     target.write_bytes(b"older")
     with pytest.raises(KeyError), writing(target, 1000) as file:
-        file.write(0, np.zeros((2, 1000), np.float32))
+        file.write(0, framed(0, np.zeros((2, 1000), np.float32)))
         raise KeyError
     assert [(p.name, p.read_bytes()) for p in tmp_path.iterdir()] == [("a.wav", b"older")]
 
@@ -83,12 +83,12 @@ def test_no_room_left(tmp_path: Path) -> None:
         "import resource, signal, sys, numpy as np\n"
         "from pathlib import Path\n"
         "from drillgen.errors import SoundError\n"
-        "from drillgen.sound.wav import writing\n"
+        "from drillgen.sound.wav import framed, writing\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (100000, 100000))\n"
         "try:\n"
         "    with writing(Path(sys.argv[1]), 200000) as file:\n"
-        "        file.write(0, np.zeros((2, 200000), np.float32))\n"
+        "        file.write(0, framed(0, np.zeros((2, 200000), np.float32)))\n"
         "except SoundError as error:\n"
         "    print(error)\n"
     )
