@@ -15,9 +15,11 @@ ROOT = Path(__file__).parents[1]
 
 
 def drillgen(arguments: list[str], cache: Path) -> list[str]:
-    """Run the command in a process of its own, with a note cache of its own."""
+    """Run the command in a process of its own, with a note cache of its own.  What Python compiles
+    is kept beside that, whatever the environment says: so it is where drillgen is installed."""
     command = [sys.executable, "-m", "drillgen", *arguments]
-    silent(command, os.environ | {"DRILLGEN_CACHE": str(cache)})
+    own = {"DRILLGEN_CACHE": str(cache), "PYTHONPYCACHEPREFIX": str(cache.with_name("compiled"))}
+    silent(command, os.environ | own | {"PYTHONDONTWRITEBYTECODE": ""})
     return command
 
 
