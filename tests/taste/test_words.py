@@ -13,8 +13,10 @@ import pytest
 from click.testing import CliRunner
 
 from drillgen import cli, commands
+from drillgen.chart import charts
 from drillgen.cli import main
 from drillgen.commands import ProgressBar, time_left
+from drillgen.drill.lesson import LESSONS
 from drillgen.drill.reader import drill_of
 from drillgen.drill.schema import json_schema
 from drillgen.listing import remarks
@@ -22,7 +24,8 @@ from drillgen.pack.build import Pack
 from drillgen.page import Stand, Take
 from drillgen.page.html import layout
 from drillgen.performance import perform
-from drillgen.score import Score
+from drillgen.score import Score, speech
+from drillgen.sheet.svg import Drawing, Words
 from tests.taste.heard import heard
 
 SCHEMA = json_schema()
@@ -99,6 +102,49 @@ def test_a_list_tells_an_unusual_meter(tmp_path: Path, feel: str, meter: str, to
     file.write_text(f"title: Any\nprogression: I6\nfeel: {feel}\nmeter: {meter}\n", "utf-8")
     preset = SimpleNamespace(is_lesson=False, path=file)
     assert (f" in {meter}" in cli._facts(preset)) is bool(told)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("kind", "keys", "turns"),
+    [("keys", True, False), ("turns", False, True), ("keys and turns", True, True)],
+)
+def test_a_voice_says_what_it_is_asked_for(kind: str, keys: bool, turns: bool) -> None:
+    """Each key once, whose turn it is at each call and response, or both, and nothing else
+    (`docs/language.md`, "A voice")."""
+    drill = {"progression": "ii7 | V7 | I6 | %", "key_cycle": ["C", "F"], "gaps": 4, "tempo": 80,
+             "line": "roots", "band": {"spoken": kind}}  # fmt: skip
+    said = [word.text for word in speech(charts(drill_of(drill))[0]).words]
+    assert [word for word in said if word in ("C", "F")] == ["C", "F"] * keys
+    assert [word for word in said if word in ("listen", "play")] == ["listen", "play"] * 2 * turns
+    assert len(said) == 2 * keys + 4 * turns
+
+
+def test_a_box_stands_as_far_from_its_words_on_every_side() -> None:
+    """The name of a key on a sheet: a letter more makes its box a letter wider, and no more."""
+    found = []
+    for text in ("F", "Gb", "B major"):
+        drawing = Drawing(5000)
+        drawing.words(Words(text, 300, boxed=True))
+        box, words = (
+            {k: e.get(k, "0") for k in ("x", "width", "height")} for e in drawing.elements
+        )
+        inset = float(words.get("x", "")) - float(box.get("x", ""))
+        assert float(box.get("height", "")) == 300 + 2 * inset
+        found.append((len(text), float(box.get("width", "")) - 2 * inset))
+    letter = found[0][1]
+    assert 0.4 * 300 < letter < 0.7 * 300
+    assert all(width == pytest.approx(count * letter) for count, width in found)
+
+
+def test_presets_stand_under_their_groups(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each group is named once, before its presets; lessons are the first."""
+    groups = {"one": "a", "two": "a", "three": "b", "four": LESSONS}
+    found = [SimpleNamespace(group=groups[name], name=name, title="Any") for name in groups]
+    monkeypatch.setattr("drillgen.drill.lesson.list_presets", lambda: found)
+    monkeypatch.setattr(cli, "_facts", lambda _: "any")
+    said = CliRunner().invoke(main, ["presets", "list"]).output
+    first = [line.split()[0] for line in said.split("\n") if line]
+    assert first == [LESSONS, "four", "a", "one", "two", "b", "three"]
 
 
 def test_one_soundfont_is_marked() -> None:
