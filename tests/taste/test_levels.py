@@ -118,3 +118,33 @@ def test_a_part_stands_where_it_is_asked_to(pan: float) -> None:
         for band in (BAND, BAND | {"drums": {"kind": "sticks", "pan": pan}})
     )
     assert asked["drums"] == pan and usual["drums"] > 0 > usual["comping"] == asked["comping"]
+
+
+@pytest.mark.parametrize(
+    ("click", "meter", "beats"),
+    [("beats", "4/4", {0, 1, 2, 3}), ("two and four", "4/4", {1, 3}), ("two and four", "2/4", {1})],
+)
+def test_where_a_click_is_heard(click: str, meter: str, beats: set[int]) -> None:
+    """On every beat, or on 2 and 4 alone, as jazz students practise with a metronome (common
+    practice)."""
+    score = heard(band={"drums": "off", "click": click}, meter=meter, ending="none").score
+    part = score.part("click")
+    assert part is not None
+    bars = [score.chart.bar_at(hit.start) for hit in part.hits]
+    found = {int(h.start - bar.start) for h, bar in zip(part.hits, bars, strict=True)
+             if bar.form_bar >= 0}  # fmt: skip
+    assert found == beats
+
+
+@pytest.mark.parametrize(("bars", "strokes"), [(1, [4]), (2, [2, 4]), (4, [2, 2, 2, 4])])
+def test_how_a_swing_is_counted_in(bars: int, strokes: list[int]) -> None:
+    """In halves until the last bar, which is counted in quarters; each 1 by another sound, and no
+    other beat (common practice: "one … two … one two three four")."""
+    score = heard(band={"drums": "off"}, count_in={"bars": bars, "sound": "click"}).score
+    part = score.part("click")
+    assert part is not None
+    counted = [[h for h in part.hits if bar.start <= h.start < bar.end]
+               for bar in score.chart.bars if bar.role == "count-in"]  # fmt: skip
+    assert [len(hits) for hits in counted] == strokes
+    assert len({hits[0].key for hits in counted}) == 1
+    assert all(hit.key != hits[0].key for hits in counted for hit in hits[1:])
