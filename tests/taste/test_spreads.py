@@ -6,8 +6,12 @@ from __future__ import annotations
 from collections import defaultdict
 from statistics import mean, median, pstdev
 
+import numpy as np
 import pytest
 
+from drillgen.score import after
+from drillgen.sound.mixer import fade
+from drillgen.timing import late_beats
 from tests.taste.heard import heard, loudness
 
 
@@ -50,3 +54,31 @@ def test_a_stroke_is_written_as_a_sixteenth() -> None:
     track = heard(band={"drums": "sticks"}, tempo=60, feel="straight eighths", ending="none")
     lengths = {round(n.end - n.start, 2) for n in track.part("drums").notes}
     assert lengths == {0.25}
+
+
+@pytest.mark.parametrize(
+    ("line", "late"),
+    [("off", False), ("roots", False), ({"kind": "arpeggio", "note": "eighth"}, True)],
+)
+def test_only_a_line_of_eighths_lies_behind_the_beat(line: object, late: bool) -> None:
+    """What was measured is soloists' eighths; a held note would only drag, and without a line
+    nobody is late."""
+    score = heard(line=line, band={"drums": "sticks"}).score
+    assert bool(late_beats(score)) is late
+
+
+def test_every_bar_but_the_last_has_a_next() -> None:
+    """Which begins where it ends."""
+    chart = heard(passes=1).score.chart
+    follow = [after(chart, bar) for bar in chart.bars]
+    assert follow[-1] is None and len(follow) > 4
+    assert [bar.start for bar in follow if bar] == [bar.end for bar in chart.bars[:-1]]
+
+
+@pytest.mark.parametrize("to_end", [100, 5000, 9999])
+def test_a_track_fades_into_silence(to_end: int) -> None:
+    """Never louder, and nothing after its end."""
+    block = np.ones((2, 10_000), np.float32)
+    fade(block, to_end)
+    assert not block[:, to_end:].any() and (np.diff(block) <= 0).all()
+    assert block[0, to_end - 1] < 0.01 < block[0, max(to_end - 400, 0)]
