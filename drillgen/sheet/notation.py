@@ -426,7 +426,7 @@ def marks_over(measure: Element, marks: BarMarks, divisions: int) -> None:
 
 # By its sound's name, the words of a jump. Their sign stands beside "To Coda" as an element of its
 # own; a space that does not break keeps programs from counting word and sign as two codas.
-_JUMPS = {
+JUMPS = {
     "tocoda": "To\u00a0Coda",
     "dacapo": "D.C. al Coda",
     "dalsegno": "D.S. al Coda",
@@ -436,7 +436,7 @@ _JUMPS = {
 def _jump(measure: Element, sign: str, token: str, divisions: int) -> None:
     """A sign over a measure's beginning, or a jump over its end, and what is played there."""
     direction = SubElement(measure, "direction", placement="above")
-    if words := _JUMPS.get(sign):
+    if words := JUMPS.get(sign):
         over = SubElement(direction, "direction-type")
         text(over, "words", words, {"halign": "right", "font-weight": "bold"})
     if sign not in ("dacapo", "dalsegno"):

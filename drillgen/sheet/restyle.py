@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from xml.etree import ElementTree as ET
 
+from drillgen.sheet.notation import JUMPS
 from drillgen.sheet.placing import (
     NUMBER,
     ROW_SIZE,
@@ -91,7 +92,8 @@ def _gap(one: str, other: str) -> int:
 # What differs, measured with verovio 6.4: it prints `<degree>` beside the kind's own text though it
 # is not to be printed; it places `<unpitched>` as if every clef were treble; a bar without a chord
 # symbol is too wide where the next one has one; it leaves out the sign beside "To Coda", and lifts
-# all chord symbols over a jump; and only a page break gives each system a picture of its own.
+# all chord symbols over a jump; the sound of a jump ends the bracket over its bar; and only a
+# page break gives each system a picture of its own.
 # Reader, key and tempo stand in the heading over the staff, so they are taken off it.
 
 BARS_A_SYSTEM = 4
@@ -171,7 +173,7 @@ def _plain_harmony(harmony: ET.Element) -> None:
         kind.set("text", kind.get("text", "") + degrees + ROOM)
 
 
-_JUMPS = ("segno", "coda", "tocoda", "dacapo", "dalsegno")
+_SIGNS_OF_JUMPS = {"segno", "coda", *JUMPS}
 
 
 def _jumps_below(measure: ET.Element, staff: str) -> None:
@@ -179,12 +181,11 @@ def _jumps_below(measure: ET.Element, staff: str) -> None:
     their places."""
     for index, direction in reversed([*enumerate(measure)]):
         sound = direction.find("sound") if direction.tag == "direction" else None
-        if sound is None or not any(name in sound.attrib for name in _JUMPS):
+        if sound is None or not sound.attrib.keys() & _SIGNS_OF_JUMPS:
             continue
         direction.set("placement", "below")
-        ET.SubElement(direction, "staff").text = staff
         direction.remove(sound)
-        direction.append(sound)
+        ET.SubElement(direction, "staff").text = staff
         for sign in direction.findall("direction-type")[1:]:
             direction.remove(sign)
             alone = ET.Element("direction", placement="below")
@@ -277,7 +278,8 @@ _CLASSES = {
 }
 _SLASH = "sheet-slash"  # it is no note: a page that hides the line goes on showing it
 _SLASH_HEADS = "#E10"  # SMuFL, "Slash noteheads": U+E100 to U+E10F
-_BOLD = ("reh", "tempo", "fing", "dir tocoda", "dir dacapo", "dir dalsegno")
+_JUMP = "jump"  # words that say where to go on
+_BOLD = ("reh", "tempo", "fing", _JUMP)
 _STYLES = {"dir": {"font-style": "italic"}, **{kind: {"font-weight": "bold"} for kind in _BOLD}}
 _NOT_SHOWN = ("mNum", "pgHead", "pgFoot", "placeholder", "grpSym", "labelAttr")
 # Verovio sets these signs in the music font's private letters (SMuFL); as text they are Unicode's.
@@ -357,11 +359,16 @@ def _restyled(element: ET.Element) -> ET.Element:
     if kind == "harm":
         return _chord(element)
     plain = _plain(element)
+    if kind == "dir" and "".join(element.itertext()).strip() in JUMPS.values():
+        kind = _JUMP
+        plain.set("class", "sheet-jump")
     plain.attrib.update(_STYLES.get(kind, {}))
     for child in element:
         if _hidden(child):
             continue
         plain.append(_text(child) if child.tag == f"{SVG}text" else _restyled(child))
+    if plain.get("class") == "sheet-ending":
+        _with_point(plain)
     return plain
 
 
@@ -374,9 +381,7 @@ def _plain(element: ET.Element) -> ET.Element:
             plain.set(name, value.partition("-")[0])  # a scope is put before it when it is drawn
         elif name not in ("class", "id"):
             plain.set(name, value)
-    if kind == "dir" and element.get("class") != kind:  # verovio says which jump it is
-        plain.set("class", "sheet-jump")
-    elif kind in _CLASSES:
+    if kind in _CLASSES:
         plain.set("class", _SLASH if kind == "note" and _is_slash(element) else _CLASSES[kind])
     if kind in _WITH_IDS and _OURS.fullmatch(element.get("id", "")):
         plain.set("id", element.attrib["id"])
@@ -414,3 +419,9 @@ def _text(text: ET.Element) -> ET.Element:
     plain.set("font-size", next(sizes, str(ROW_SIZE)))
     plain.text = _letters(text)
     return plain
+
+
+def _with_point(ending: ET.Element) -> None:
+    """`1, 2.`: verovio leaves out the point behind the times of an ending (common practice)."""
+    for text in ending.iter("text"):
+        text.text = f"{', '.join((text.text or '').strip(' .').split(','))}."

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
 from typing import Any
+from xml.etree import ElementTree as ET
 
 import pytest
 
@@ -58,8 +61,53 @@ def test_brackets_of_endings_are_clear(browser: Any) -> None:
     """The figures of first and second endings touch no chord symbol, mark or note."""
     sheet = sheets_of(**SONG | {"line": "roots"})[1].handout
     (boxes,) = measured(browser, [on_paper(sheet)])
-    assert [box.what for box in boxes if box.bar == ""] == ["1", "2"] * 2
+    assert [box.what for box in boxes if box.bar == ""] == ["1.", "2."] * 2
     assert touching(boxes) == []
+
+
+@pytest.mark.parametrize("to_coda", [3, 4, 5, 6])
+def test_brackets_cover_their_endings(to_coda: int) -> None:
+    """Each bracket reaches from the first to the last of the bars that MusicXML puts under it,
+    wherever the coda is left for, with a point behind its figure (common practice)."""
+    sections = SONG["progression"]
+    form = {**sections, "A": sections["A"] | {"to_coda": to_coda}, "coda": "iii7 | VI7"}
+    drill = SONG | {"progression": form | {"form": "A A B A coda"}, "sheet": "chords"}
+    for section in sheets_of(**drill)[1].handout.sections:
+        found = [
+            bracket
+            for strip in strips([section])
+            for bracket in _brackets(ET.fromstring(re.sub(" xmlns=.[^ ]*", "", strip.svg)))
+        ]
+        assert found == _endings(ET.fromstring(section.musicxml))
+
+
+def _brackets(strip: ET.Element) -> Iterator[tuple[str | None, list[str]]]:
+    """The text of each bracket, and the bars whose middle is under it."""
+    for system in strip.iter("g"):
+        bars = [each for each in system if each.get("class") == "sheet-bar"]
+        brackets = [each for each in system.iter("g") if each.get("class") == "sheet-ending"]
+        for bracket in brackets if bars else ():
+            line = bracket.find("path")
+            assert line is not None
+            left, _, right, _ = map(float, re.findall(r"[\d.]+", line.get("d", "")))
+            boxes = [(bar.get("id", ""), bar[0].attrib) for bar in bars]
+            middles = [(i, float(b["x"]) + float(b["width"]) / 2) for i, b in boxes]
+            yield bracket.findtext("text"), [i for i, middle in middles if left < middle < right]
+
+
+def _endings(score: ET.Element) -> list[tuple[str | None, list[str]]]:
+    """The text of each ending, and the measures from its start to its stop (MusicXML 4.0)."""
+    found: list[tuple[str | None, list[str]]] = []
+    inside = False
+    for measure in score.iter("measure"):
+        marks = {mark.get("type"): mark for mark in measure.iter("ending")}
+        if "start" in marks:
+            found.append((marks["start"].text, []))
+        inside = inside or "start" in marks
+        if inside:
+            found[-1][1].append(measure.get("id", ""))
+        inside = inside and not marks.keys() & {"stop", "discontinue"}
+    return found
 
 
 @pytest.mark.parametrize("own", [{"show": "chords"}, {"tablature": True, "fingering": True}])
