@@ -12,17 +12,19 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from drillgen.drill.bars import METERS, Meter
 from drillgen.drill.key_cycle import read_key
 from drillgen.drill.melody import LENGTHS, MAX_BARS, ScaleNote
 from drillgen.drill.messages import DrillError, RefusedError, listed, refuse, show
+from drillgen.drill.progression import read_progression
 from drillgen.drill.reader import read_data, refused_at
 from drillgen.drill.score_file import LARGEST, NO_CHORD, ReadScore, ScoreMeasure, read_score
+from drillgen.drill.score_form import playing_order, sections
 from drillgen.drill.yaml_source import SourceItem
 from drillgen.theory.pitch import Degree, Key, Name, Pitch, degree_over
 
@@ -36,6 +38,8 @@ PLAYED = (".mid", ".midi")
 @dataclass(frozen=True, slots=True)
 class LeadSheet(ReadScore):
     """What is read, bar by bar as it is played."""
+
+    form: dict[str, Any] = field(default_factory=dict)  # sections, where they are the same bars
 
     @property
     def chords(self) -> tuple[str, ...]:
@@ -51,7 +55,22 @@ class LeadSheet(ReadScore):
 def read_lead_sheet(path: Path) -> LeadSheet:
     """Raises RefusedError."""
     found = read_score(path)
-    return LeadSheet(found.key, found.meter, found.measures, found.pickup)
+    order = playing_order(found.measures)
+    played = tuple(found.measures[place] for place in order.places)
+    form = sections(found.measures, order, tuple(_by_bar(played)))
+    sheet = LeadSheet(found.key, found.meter, played, found.pickup, form)
+    return sheet if _is_said(sheet) else replace(sheet, form={})
+
+
+def _is_said(sheet: LeadSheet) -> bool:
+    """Whether sections say the same bars, and more than bars alone."""
+    try:
+        both = [read_progression(said, {"meter": sheet.meter})
+                for said in (sheet.form, " | ".join(sheet.chords))]  # fmt: skip
+    except RefusedError:
+        return False
+    one, other = ([bar.slots for bar in each.bars] for each in both)
+    return one == other and (len(sheet.form) > 2 or " " in sheet.form["form"])
 
 
 # The chords, bar by bar.
@@ -358,12 +377,12 @@ def with_lead_sheet(item: SourceItem, folder: Path) -> SourceItem:
                     else read_lead_sheet(folder / name)
                 )
             sheet = sheets[name]
-            bars = sheet.chords if path == ("progression",) else sheet.notes
+            said = " | ".join(sheet.chords if path == ("progression",) else sheet.notes)
         except RefusedError as refused:
-            said = Path(name).name
-            wrongs = [replace(each, message=f"{said}: {each.message}") for each in refused.wrongs]
+            file = Path(name).name
+            wrongs = [replace(each, message=f"{file}: {each.message}") for each in refused.wrongs]
             raise DrillError(refused_at(item, path, RefusedError(wrongs))) from None
-        _put(found, path, replace(named, value=" | ".join(bars), style=None))
+        _put(found, path, _item((path == ("progression",) and sheet.form) or said, named))
         for key, value in (("key", str(sheet.key)), ("meter", sheet.meter.text)):
             if key not in found:
                 found[key] = replace(named, value=value, key=None)
@@ -389,6 +408,15 @@ def _said_before(found: dict[str, SourceItem]) -> tuple[Key | None, Meter | None
     except RefusedError:
         key = None
     return key, METERS.get(meter.value) if meter and isinstance(meter.value, str) else None
+
+
+def _item(value: Any, named: SourceItem) -> SourceItem:
+    """What a lead sheet says, as if it stood where that is named."""
+    if isinstance(value, dict):
+        value = {name: replace(_item(each, named), key=None) for name, each in value.items()}
+    elif isinstance(value, list):
+        value = tuple(_item(each, named) for each in value)
+    return replace(named, value=value, style=None)
 
 
 def _put(found: dict[str, SourceItem], path: tuple[str, ...], item: SourceItem) -> None:

@@ -1,15 +1,14 @@
-"""Scores in MusicXML 4.0 (W3C), plain or compressed (.mxl), as measures in the order played.
+"""Scores in MusicXML 4.0 (W3C), plain or compressed (.mxl), as measures in the order written.
 
-Of the first part that has chord symbols: these, its notes and its rests.  Repeats, endings and
-jumps are played out: after a da capo or dal segno repeats are not taken and endings are the last
-ones (common practice).  A part for a transposing instrument is read as it sounds.
+Of the first part that has chord symbols: these, its notes and its rests.  A part for a transposing
+instrument is read as it sounds.
 """
 
 from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
@@ -29,7 +28,6 @@ if TYPE_CHECKING:  # few drills name a lead sheet: what reads one is imported wh
 LARGEST = 20 << 20  # bytes, also of what a compressed file becomes
 NO_CHORD = "N.C."
 _CONTAINER = "META-INF/container.xml"
-_MOST = 2000  # measures as played: more is a jump that never ends
 _ALLOWED = "a lead sheet in MusicXML (.musicxml, .mxl), as notation editors export it"
 _LEADING = {"major": 0, "minor": 3}  # fifths from the signature to the tonic
 
@@ -47,7 +45,8 @@ class ScoreMeasure:
     forward: bool = False
     backward: int = 0  # how often the repeat is played; 0 where none ends here
     ending: frozenset[int] = frozenset()
-    marks: set[str] = field(default_factory=set)  # segno, coda, tocoda, fine, dacapo, dalsegno
+    marks: set[str] = field(default_factory=set)  # _SIGNS, and whether a jump is al fine, al coda
+    rehearsal: str = ""
 
     def refuse(self, message: str, allowed: str = "") -> RefusedError:
         return refuse(f"measure {self.number}: {message}", allowed)
@@ -55,7 +54,7 @@ class ScoreMeasure:
 
 @dataclass(frozen=True, slots=True)
 class ReadScore:
-    """A score's measures as they are played."""
+    """A score's measures, without the pick-up before them."""
 
     key: Key
     meter: Meter
@@ -83,8 +82,7 @@ def read_score(path: Path) -> ReadScore:
         raise refuse("the score has no measures", _ALLOWED)
     short = len(measures) > 1 and 0 < measures[0].length < reading.meter.bar
     pickup, measures = (measures[0], measures[1:]) if short else (None, measures)
-    order = tuple(measures[place] for place in _played(measures))
-    return ReadScore(reading.key, reading.meter, order, pickup)
+    return ReadScore(reading.key, reading.meter, tuple(measures), pickup)
 
 
 def _score(data: bytes) -> ET.Element:
@@ -130,6 +128,8 @@ _WORDS = {
     "dalsegno": r"\bD\.? ?S\.?(?!\w)|\bdal segno\b",
     "tocoda": r"\bto coda\b",
     "fine": r"^\s*fine\s*$",
+    "alfine": r"\bal fine\b",
+    "alcoda": r"\bal coda\b",
 }  # common practice
 _SIGNS = ("segno", "coda", "tocoda", "fine", "dacapo", "dalsegno")
 
@@ -157,6 +157,7 @@ class _Reading:
                 self._harmony(each, found, at)
             elif each.tag in ("direction", "sound"):
                 found.marks |= set(_marks(each))
+                found.rehearsal = each.findtext(".//rehearsal", "").strip() or found.rehearsal
             elif each.tag == "barline":
                 ends |= self._barline(each, found)
             elif each.tag == "note":
@@ -319,62 +320,3 @@ def _degrees(element: ET.Element, kind: str, found: ScoreMeasure) -> tuple[Degre
         else:
             more.append(Degree(number, alter - (number == 7)))
     return ascending([*degrees.values(), *more])
-
-
-# From what is written to what is played.
-
-
-def _played(measures: Sequence[ScoreMeasure]) -> list[int]:
-    """The places of the measures in playing order.  Raises RefusedError for what never ends."""
-    order: list[int] = []
-    start, turn, at, jumped = 0, 1, 0, False
-    while at < len(measures):
-        measure = measures[at]
-        if measure.forward and at != start:
-            start, turn = at, 1
-        most = _times(measures, start)
-        turn = most if jumped else turn
-        if measure.ending and turn not in measure.ending and (not jumped or turn <= most):
-            at += 1
-            continue
-        order.append(at)
-        if len(order) > _MOST:
-            raise measure.refuse("repeats and jumps never end", "a form that ends")
-        if jumped and "fine" in measure.marks:
-            break
-        if jumped and "tocoda" in measure.marks:
-            at = start = _target(measures, "coda", at)
-            continue
-        if measure.backward and turn < most:
-            turn, at = turn + 1, start
-            continue
-        closes = measure.ending and (at + 1 == len(measures) or not measures[at + 1].ending)
-        if measure.backward or (closes and turn == most):
-            start, turn = at + 1, 1
-        if not jumped and measure.marks & {"dacapo", "dalsegno"}:
-            jumped = True
-            at = start = 0 if "dacapo" in measure.marks else _target(measures, "segno", 0)
-            continue
-        at += 1
-    return order
-
-
-def _times(measures: Sequence[ScoreMeasure], start: int) -> int:
-    """How often the section that begins at a place is played."""
-    most = 1
-    for place, measure in enumerate(measures[start:], start):
-        if measure.forward and place != start:
-            break
-        most = max(most, measure.backward, *measure.ending)
-        if measure.backward and not measure.ending:
-            break
-    return most
-
-
-def _target(measures: Sequence[ScoreMeasure], sign: str, after: int) -> int:
-    """Where a sign stands: a coda's last one, behind the jump."""
-    places = [place for place, each in enumerate(measures) if sign in each.marks]
-    found = [place for place in places if sign == "segno" or place > after]
-    if not found:
-        raise measures[after].refuse(f"the jump leads to a {sign}, and there is none")
-    return found[-1] if sign == "coda" else found[0]

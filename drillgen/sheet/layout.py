@@ -403,26 +403,64 @@ def _shows(
 def _keep_each(
     kept: _Kept, sections: list[list[Bar]], sounding: Mapping[int, Sequence[Note]]
 ) -> None:
-    """Sections, each with its endings."""
+    """Sections, those that come again at once between repeats, with their endings."""
     while sections:
-        found, common = [sections[0]], sum(not bar.ending for bar in sections[0])
-        for section in sections[1:] if common < len(sections[0]) else ():
-            if not _is_next(found[-1], section, common, sounding):
-                break
-            found.append(section)
-        sections = sections[len(found) :]
-        if len(found) > 1:
-            kept.with_endings([[section] for section in found], common)
+        length, times = _again(sections, sounding)
+        turns = [
+            list(chain(*sections[start : start + length]))
+            for start in range(0, length * times, length)
+        ]
+        runs = _runs_of(turns, sounding)
+        if len(runs) > 1:
+            kept.with_endings(runs, sum(not bar.ending for bar in turns[0]))
         else:
-            kept.bars += found[0]
+            kept.repeat(runs[0])
+        sections = sections[length * times :]
+
+
+def _again(
+    sections: Sequence[Sequence[Bar]], sounding: Mapping[int, Sequence[Note]]
+) -> tuple[int, int]:
+    """How many sections, from the first on, come again at once, and how often they are played."""
+    for length in range(1, len(sections) // 2 + 1):
+        times = 1
+        while _is_next(sections[(times - 1) * length :], length, sounding):
+            times += 1
+        if times > 1:
+            return length, times
+    return 1, 1
 
 
 def _is_next(
-    one: Sequence[Bar], other: Sequence[Bar], common: int, sounding: Mapping[int, Sequence[Note]]
+    sections: Sequence[Sequence[Bar]], length: int, sounding: Mapping[int, Sequence[Note]]
 ) -> bool:
-    """Whether a section is another's, played again with the next ending."""
-    follows = (one[0].section, one[-1].ending + 1) == (other[0].section, other[-1].ending)
-    return follows and _alike(one[:common], other[:common], sounding) == common
+    """Whether so many sections are played again, with the next ending of the last of them, or as
+    they are."""
+    one, other = sections[:length], sections[length : 2 * length]
+    if [bars[0].section for bars in one] != [bars[0].section for bars in other]:
+        return False
+    if any(bar.ending for bars in one[:-1] for bar in bars):
+        return False
+    if other[-1][-1].ending - one[-1][-1].ending not in (0, 1):
+        return False
+    return all(_same(a, b, sounding) for a, b in zip(one, other, strict=True))
+
+
+def _same(one: Sequence[Bar], other: Sequence[Bar], sounding: Mapping[int, Sequence[Note]]) -> bool:
+    """Whether two sections read alike before their endings."""
+    common = [sum(not bar.ending for bar in bars) for bars in (one, other)]
+    return common == 2 * [_alike(one[: common[0]], other[: common[1]], sounding)]
+
+
+def _runs_of(
+    turns: Sequence[Sequence[Bar]], sounding: Mapping[int, Sequence[Note]]
+) -> list[list[Sequence[Bar]]]:
+    """Turns, those that read alike together."""
+    runs: list[list[Sequence[Bar]]] = []
+    for turn in turns:
+        alike = runs and _alike(runs[-1][0], turn, sounding) == len(turn) == len(runs[-1][0])
+        runs[-1 if alike else len(runs) :] = [[*(runs[-1] if alike else []), turn]]
+    return runs
 
 
 def _runs(bars: Sequence[Bar], sounding: Mapping[int, Sequence[Note]]) -> list[list[list[Bar]]]:
