@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator, Sequence
-from itertools import combinations
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -61,11 +60,13 @@ def measured(browser: Any, pictures: Sequence[str]) -> list[list[Box]]:
 def touching(boxes: Sequence[Box]) -> list[tuple[Box, Box]]:
     """Texts that touch each other or a sign, and what leaves the sheet beside itself."""
     outside = [(b, b) for b in boxes if b.left < 0 or b.right > WIDTH or b.top < 0]
-    pairs = combinations(sorted(boxes, key=lambda box: box.top), 2)
-    return outside + [
-        (one, other) for one, other in pairs
-        if "text" in (one.kind, other.kind) and one.touches(other)
-    ]  # fmt: skip
+    found, beside = list[tuple[Box, Box]](), list[Box]()
+    for box in sorted(boxes, key=lambda box: box.top):
+        beside = [other for other in beside if other.bottom > box.top]  # the others lie higher
+        found += [(other, box) for other in beside
+                  if "text" in (other.kind, box.kind) and other.touches(box)]  # fmt: skip
+        beside.append(box)
+    return outside + found
 
 
 def sheets_of_preset(
