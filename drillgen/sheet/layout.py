@@ -9,16 +9,15 @@ by as much (common practice).
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import chain, groupby, pairwise
-from typing import Any
+from itertools import groupby, pairwise
 
 from drillgen.chart import Bar, Chart
 from drillgen.drill.models import Drill
-from drillgen.drill.progression import is_coda
 from drillgen.listing import number_of
 from drillgen.score import Note
+from drillgen.sheet.repeats import KeptBars, comes_after, kept_bars
 from drillgen.theory.pitch import Key
 
 # How many bars stand on a system.
@@ -208,7 +207,7 @@ def _part(
 ) -> KeyPart:
     start, end = shown
     whole = (start, end) == (bars[0].start, bars[-1].end)
-    kept = _kept(chart, _runs(bars, sounding), sounding) if whole else _Kept([*bars])
+    kept = kept_bars(chart, bars, sounding) if whole else KeptBars([*bars])
     first = bars[0].key_number == 0 and prefix in ("", _FIRST_TRACK)
     kept.say_jump(f"{prefix}{bars[0].key_number + 1}", from_the_top=first)
     places = [
@@ -225,269 +224,7 @@ def _part(
     return KeyPart(bars[0].key, tuple(places), tuple(shown_in))
 
 
-# Repeats: what reads alike is printed once.  Passes that are alike stand between repeats; a form's
-# sections, and passes that are brought home the last time, may have a first and a second ending.
-# What comes again before the coda is not printed: the sheet jumps back, and from there to the coda.
-
 _FIRST_TRACK = "k0"
-
-
-@dataclass(slots=True)
-class _Kept:
-    """The bars that are printed."""
-
-    bars: list[Bar]
-    shown_in: dict[int, int] = field(default_factory=dict)  # others' numbers: theirs
-    said: dict[int, dict[str, Any]] = field(default_factory=dict)  # of a place, by its number
-    passed: list[Bar] = field(default_factory=list)  # endings that are not the last ones
-    jump: tuple[Bar, ...] = ()  # from where, to where, from where to the coda, and the coda
-
-    def say(self, bar: Bar, **what: Any) -> None:
-        self.said.setdefault(bar.number, {}).update(what)
-
-    def again(self, bars: Sequence[Bar], printed: Sequence[Bar]) -> None:
-        """Bars that others, alike, show."""
-        self.shown_in |= {b.number: p.number for b, p in zip(bars, printed, strict=True)}
-
-    def repeat(self, run: Sequence[Sequence[Bar]]) -> None:
-        """A pass that is played several times."""
-        first, *later = run
-        self.bars += first
-        if later:
-            self.say(first[0], opens_repeat=True)
-            self.say(first[-1], times=len(run), barline="")
-        for bars in later:
-            self.again(bars, first)
-
-    def with_endings(self, runs: Sequence[Sequence[Sequence[Bar]]], common: int) -> None:
-        """What is alike in its first bars: these once, and the others as endings."""
-        first, time = runs[0][0], 0
-        self.bars += first[:common]
-        self.say(first[0], opens_repeat=True)
-        for run in runs:
-            ending = run[0][common:]
-            times = ", ".join(str(time + number + 1) for number in range(len(run)))
-            time += len(run)
-            self.bars += ending
-            self.passed += ending if run is not runs[-1] else ()
-            for bar in ending:
-                self.say(bar, ending=times)
-            self.say(ending[0], begins_ending=True)
-            self.say(ending[-1], ends_ending=True, goes_back=run is not runs[-1])
-            for bars in run:
-                self.again(bars[:common], first[:common])
-                self.again(bars[common:], ending)
-        for bar in self.bars:
-            self.shown_in.pop(bar.number, None)
-
-    @property
-    def straight(self) -> list[Bar]:
-        """As after a jump: without repeats, with the last endings (common practice)."""
-        return [bar for bar in self.bars if bar not in self.passed]
-
-    def with_coda(self, again: Sequence[Bar], printed: Sequence[Bar], coda: Sequence[Bar]) -> None:
-        """Bars that others, alike, show, to which the sheet jumps back, and then the coda."""
-        self.jump = (self.bars[-1], printed[0], printed[-1], coda[0])
-        self.again(again, printed)
-        self.bars += coda
-
-    def say_jump(self, token: str, *, from_the_top: bool) -> None:
-        """Its signs, the first bar's with or without a segno."""
-        if not self.jump:
-            return
-        end, to, leaves, coda = self.jump
-        top = from_the_top and to is self.bars[0]
-        signs = [] if top else [(to, "segno")]
-        signs += [(leaves, "tocoda"), (end, "dacapo" if top else "dalsegno"), (coda, "coda")]
-        for bar in (end, to, leaves, coda):
-            self.say(bar, jumps=tuple((sign, token) for each, sign in signs if each is bar))
-        self.say(coda, rehearsal="")  # its sign says it
-
-
-def _kept(
-    chart: Chart, runs: list[list[list[Bar]]], sounding: Mapping[int, Sequence[Note]]
-) -> _Kept:
-    kept = _Kept([])
-    while runs:
-        pair, runs = runs[:2], runs[1:]
-        common, left = _brought_home(chart, pair, sounding), _left_for_coda(pair, sounding)
-        if left:
-            _keep_coda(kept, pair[0], pair[1][0], left)
-            runs = runs[1:]
-        elif common:
-            kept.with_endings(pair, common)
-            runs = runs[1:]
-        elif len(pair[0]) == 1:
-            _keep_sections(chart, kept, pair[0][0], sounding)
-        else:
-            kept.repeat(pair[0])
-    return kept
-
-
-def _brought_home(
-    chart: Chart, pair: list[list[list[Bar]]], sounding: Mapping[int, Sequence[Note]]
-) -> int:
-    """How many bars passes have in common with the last one, which is brought home; 0 where it is
-    none, or differs from its beginning on."""
-    if chart.drill.ending != "home" or len(pair) < 2 or any(_after(pair[1][0][0])):
-        return 0
-    before, last = pair[0][0], pair[1][0]
-    common = _alike(before, last, sounding)
-    return common if len(before) == len(last) and 2 * common >= len(last) > common else 0
-
-
-def _left_for_coda(pair: list[list[list[Bar]]], sounding: Mapping[int, Sequence[Note]]) -> int:
-    """After how many bars, alike in the passes before it, the last one goes to the coda; 0: it does
-    not, or reads otherwise."""
-    if len(pair) < 2 or any(is_coda(bar.section) for bar in pair[0][0]):
-        return 0
-    before, last = pair[0][0], pair[1][0]
-    left = next((place for place, bar in enumerate(last) if is_coda(bar.section)), 0)
-    return left if left <= len(before) and _alike(before, last[:left], sounding) == left else 0
-
-
-def _keep_coda(kept: _Kept, run: list[list[Bar]], last: list[Bar], left: int) -> None:
-    """Passes that are alike, and the last one, which is left for the coda after some bars."""
-    if left == len(run[0]):  # it is played to its end
-        kept.repeat([*run, last[:left]])
-        kept.bars += last[left:]
-    else:
-        kept.repeat(run)
-        kept.with_coda(last[:left], run[0][:left], last[left:])
-
-
-def _alike(one: Sequence[Bar], other: Sequence[Bar], sounding: Mapping[int, Sequence[Note]]) -> int:
-    """How many bars read alike from the first on."""
-    pairs = zip(one, other, strict=False)
-    reads = [_read(a, sounding.get(a.number, ())) == _read(b, sounding.get(b.number, ()))
-             for a, b in pairs]  # fmt: skip
-    return reads.index(False) if False in reads else len(reads)
-
-
-def _keep_sections(
-    chart: Chart, kept: _Kept, bars: Sequence[Bar], sounding: Mapping[int, Sequence[Note]]
-) -> None:
-    """A pass that is printed once, its sections with their endings."""
-    starts = [index for index, bar in enumerate(bars) if bar.starts_section or index == 0]
-    sections = [list(bars[i:j]) for i, j in zip(starts, [*starts[1:], len(bars)], strict=True)]
-    gaps = chart.drill.gaps
-    if gaps is not None and gaps.harmony == "repeats":
-        kept.bars += bars
-        return
-    ends = bars[0].pass_number % chart.drill.passes == 0 and is_coda(sections[-1][0].section)
-    coda = sections[-1] if ends else []
-    for count in range(1, len(sections) - 1) if coda else ():
-        again = list(chain(*sections[count:-1]))
-        found = _Kept([])
-        _keep_each(found, sections[:count], sounding)
-        if printed := _shows(found.straight, again, sounding):
-            _keep_each(kept, sections[:count], sounding)
-            kept.with_coda(again, printed, coda)
-            return
-    _keep_each(kept, sections, sounding)
-
-
-def _shows(
-    printed: Sequence[Bar], again: Sequence[Bar], sounding: Mapping[int, Sequence[Note]]
-) -> Sequence[Bar]:
-    """The first of what is printed, from a section's beginning and not to the very end, that reads
-    like some bars that come again."""
-    length = len(again)
-    for to in range(len(printed) - length):
-        begins = to == 0 or printed[to].starts_section
-        if begins and _alike(printed[to : to + length], again, sounding) == length:
-            return printed[to : to + length]
-    return ()
-
-
-def _keep_each(
-    kept: _Kept, sections: list[list[Bar]], sounding: Mapping[int, Sequence[Note]]
-) -> None:
-    """Sections, those that come again at once between repeats, with their endings."""
-    while sections:
-        length, times = _again(sections, sounding)
-        turns = [
-            list(chain(*sections[start : start + length]))
-            for start in range(0, length * times, length)
-        ]
-        runs = _runs_of(turns, sounding)
-        if len(runs) > 1:
-            kept.with_endings(runs, sum(not bar.ending for bar in turns[0]))
-        else:
-            kept.repeat(runs[0])
-        sections = sections[length * times :]
-
-
-def _again(
-    sections: Sequence[Sequence[Bar]], sounding: Mapping[int, Sequence[Note]]
-) -> tuple[int, int]:
-    """How many sections, from the first on, come again at once, and how often they are played."""
-    for length in range(1, len(sections) // 2 + 1):
-        times = 1
-        while _is_next(sections[(times - 1) * length :], length, sounding):
-            times += 1
-        if times > 1:
-            return length, times
-    return 1, 1
-
-
-def _is_next(
-    sections: Sequence[Sequence[Bar]], length: int, sounding: Mapping[int, Sequence[Note]]
-) -> bool:
-    """Whether so many sections are played again, with the next ending of the last of them, or as
-    they are."""
-    one, other = sections[:length], sections[length : 2 * length]
-    if [bars[0].section for bars in one] != [bars[0].section for bars in other]:
-        return False
-    if any(bar.ending for bars in one[:-1] for bar in bars):
-        return False
-    if other[-1][-1].ending - one[-1][-1].ending not in (0, 1):
-        return False
-    return all(_same(a, b, sounding) for a, b in zip(one, other, strict=True))
-
-
-def _same(one: Sequence[Bar], other: Sequence[Bar], sounding: Mapping[int, Sequence[Note]]) -> bool:
-    """Whether two sections read alike before their endings."""
-    common = [sum(not bar.ending for bar in bars) for bars in (one, other)]
-    return common == 2 * [_alike(one[: common[0]], other[: common[1]], sounding)]
-
-
-def _runs_of(
-    turns: Sequence[Sequence[Bar]], sounding: Mapping[int, Sequence[Note]]
-) -> list[list[Sequence[Bar]]]:
-    """Turns, those that read alike together."""
-    runs: list[list[Sequence[Bar]]] = []
-    for turn in turns:
-        alike = runs and _alike(runs[-1][0], turn, sounding) == len(turn) == len(runs[-1][0])
-        runs[-1 if alike else len(runs) :] = [[*(runs[-1] if alike else []), turn]]
-    return runs
-
-
-def _runs(bars: Sequence[Bar], sounding: Mapping[int, Sequence[Note]]) -> list[list[list[Bar]]]:
-    """The passes, those that read alike together; a tag and the ending by themselves."""
-    runs: list[list[list[Bar]]] = []
-    before: list[tuple[object, ...]] = []
-    for _, found in groupby(bars, key=lambda bar: (bar.pass_number, *_after(bar))):
-        one = list(found)
-        reads = [_read(bar, sounding.get(bar.number, ())) for bar in one]
-        if runs and reads == before and not any(_after(one[0])):
-            runs[-1].append(one)
-        else:
-            runs.append([one])
-        before = reads
-    return runs
-
-
-def _after(bar: Bar) -> tuple[bool, bool]:
-    """Whether a bar comes after the last pass: in a tag or on to the next key, or in the ending."""
-    return bar.tag or bar.change, bar.role == "ending"
-
-
-def _read(bar: Bar, notes: Sequence[Note]) -> tuple[object, ...]:
-    """What a reader sees of a bar: role, chords and notes."""
-    chords = tuple((span.start - bar.start, span.duration, span.chord) for span in bar.spans)
-    played = tuple((n.start - bar.start, n.duration, n.pitch, n.mark) for n in notes)
-    return bar.role, bar.section, bar.starts_section, chords, played
 
 
 def _before(chart: Chart, first: Bar, start: Fraction, prefix: str) -> SheetBar:
@@ -497,7 +234,7 @@ def _before(chart: Chart, first: Bar, start: Fraction, prefix: str) -> SheetBar:
     return SheetBar(bar, first.key, identity, number, start, bar.end, pickup=True)
 
 
-def _places(chart: Chart, kept: _Kept, end: Fraction, prefix: str) -> Iterator[SheetBar]:
+def _places(chart: Chart, kept: KeptBars, end: Fraction, prefix: str) -> Iterator[SheetBar]:
     """The bars in order, each with its system, its letter and its barline."""
     bars, brackets = kept.bars, {n: said.get("ending", "") for n, said in kept.said.items()}
     begins = system_starts(chart.drill, bars, brackets)
@@ -527,5 +264,5 @@ def _letter(chart: Chart, bar: Bar) -> str:
 def _barline(chart: Chart, bar: Bar, following: Bar | None) -> str:
     if following is None:
         return FINAL if bar.number == len(chart.bars) - 1 else DOUBLE
-    ends = bar.pass_number != following.pass_number or _after(bar) != _after(following)
+    ends = bar.pass_number != following.pass_number or comes_after(bar) != comes_after(following)
     return DOUBLE if ends or _letter(chart, following) else ""

@@ -16,16 +16,15 @@ from drillgen.drill.sheet import Transposition
 from drillgen.sheet.layout import SheetBar
 from drillgen.sheet.notation import (
     DIVISIONS,
-    BarMarks,
     Style,
     bar_rest,
     marks_over,
     note_on_staff,
     note_on_tablature,
-    pretty,
     text,
 )
 from drillgen.sheet.staff import Measure
+from drillgen.sheet.words import BarMarks, pretty
 from drillgen.theory.chord_types import Change
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import MAJOR_FIFTHS, Name, Pitch
