@@ -9,6 +9,7 @@ from itertools import groupby
 from math import ceil
 
 from drillgen.chart import Bar, Chart, Span
+from drillgen.clock import clock
 from drillgen.drill.lines import Phrases
 from drillgen.drill.messages import listed
 from drillgen.drill.models import Drill, Gaps
@@ -257,14 +258,13 @@ def number_of(chart: Chart, bar: Bar) -> int:
 
 def _head(chart: Chart) -> str:
     drill = chart.drill
-    minutes, seconds = divmod(round(chart.seconds), 60)
     keys = " ".join(key.short for key in chart.keys)
     facts = [
         drill.feel,
         drill.meter.text,
         f"tempo {chart.tempo}",
         f"keys {keys}",
-        f"{_bars(len(chart.bars))}, {minutes}:{seconds:02d}",
+        f"{_bars(len(chart.bars))}, {clock(chart.seconds)}",
     ]
     head = [drill.title, f"  {' · '.join(facts)}"]
     head += [f"  {drill.note}"] if drill.note else []
@@ -317,10 +317,9 @@ def _lines(chart: Chart, run: list[Bar], columns: _Columns) -> Iterator[str]:
 
 
 def _margin(chart: Chart, bar: Bar, part: int) -> str:
-    minutes, seconds = divmod(int(chart.seconds_at(bar.start)), 60)
-    time = f"{minutes:>2}:{seconds:02d}"
+    time = clock(int(chart.seconds_at(bar.start)))
     number = "" if bar.role == "count-in" else number_of(chart, bar)
-    return f"{number:>5}  {time}  {bar.key.short:<4} {_part(chart, bar):<{part}}"
+    return f"{number:>5}  {time:>5}  {bar.key.short:<4} {_part(chart, bar):<{part}}"
 
 
 def _part(chart: Chart, bar: Bar) -> str:

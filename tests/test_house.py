@@ -13,7 +13,7 @@ HOUSE = Path(__file__).parent.parent / "drillgen"
 
 # From left to right: a file imports from rooms to its left, or from its own.
 ROOMS = (
-    *("errors", "version", "disk"),
+    *("errors", "version", "disk", "clock"),
     *("theory", "drill", "chart", "score"),
     *("lines", "listing", "band", "arrange"),
     *("timing", "performance", "midi"),

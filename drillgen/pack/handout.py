@@ -21,6 +21,7 @@ from textwrap import fill, wrap
 from typing import Any
 
 from drillgen.audio import unwritable
+from drillgen.clock import clock
 from drillgen.disk import whole_file
 from drillgen.drill.messages import plain
 from drillgen.errors import counted
@@ -296,7 +297,7 @@ def register(pack: Path) -> Register:
         for number, (folder, own) in enumerate(folders, 1)
     )
     seconds = sum(float(track["seconds"]) for track in tracks)
-    total = f"{counted(len(tracks), 'track')}, {_clock(seconds)} of music"
+    total = f"{counted(len(tracks), 'track')}, {clock(seconds)} of music"
     return Register(plain(str(document.get("title", pack.name))), rows, total)
 
 
@@ -313,7 +314,7 @@ def _registered(
         str(number),
         plain(tracks[0]["drill"]),
         ", ".join(key.removesuffix(" major") for key in keys),
-        ", ".join(f"{tempo} ({_clock(seconds)})" for tempo, seconds in lengths.items()),
+        ", ".join(f"{tempo} ({clock(seconds)})" for tempo, seconds in lengths.items()),
         _calls(tracks[0].get("bars", ())),
         answers,
     )
@@ -324,13 +325,6 @@ def _calls(bars: Sequence[Mapping[str, Any]]) -> str:
     roles = [bar.get("role") for bar in bars if isinstance(bar, Mapping)]
     calls, responses = roles.count("call"), roles.count("response")
     return f"{calls} + {responses} bars" if calls else "–"
-
-
-def _clock(seconds: float) -> str:
-    """Minutes and seconds; with hours from one on."""
-    minutes, rest = divmod(round(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
 
 
 def as_columns(found: Register, width: int = 80) -> str:

@@ -8,7 +8,6 @@ page does the same (`page/web/duck.js`) by the same figures.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import NamedTuple
 
 import numpy as np
 
@@ -20,26 +19,20 @@ COMES, GOES = 0.1, 0.25  # seconds before a word and after it
 YIELDING: frozenset[PartName] = frozenset({"drums", "comping", "bass"})  # line and click stay
 
 
-class Span(NamedTuple):
-    """From where to where something is said, in samples of the track."""
-
-    start: int
-    end: int
-
-
 class Ducking:
     """How far the band stands back in each moment of a track: straight lines in decibels.
 
     Between words that follow each other so closely that both ramps would meet it stays down.
     """
 
-    def __init__(self, spans: Iterable[Span]) -> None:
-        joined: list[Span] = []
-        for span in sorted(spans):
-            if joined and span.start - joined[-1].end < (COMES + GOES) * RATE:
-                joined[-1] = Span(joined[-1].start, max(joined[-1].end, span.end))
+    def __init__(self, spoken: Iterable[tuple[int, int]]) -> None:
+        """`spoken`: from which sample of the track to which something is said."""
+        joined: list[tuple[int, int]] = []
+        for start, end in sorted(spoken):
+            if joined and start - joined[-1][1] < (COMES + GOES) * RATE:
+                joined[-1] = joined[-1][0], max(joined[-1][1], end)
             else:
-                joined.append(span)
+                joined.append((start, end))
         ends = ((s - COMES * RATE, s, e, e + GOES * RATE) for s, e in joined)
         self._places = np.array([place for four in ends for place in four], np.float64)
         self._decibels = np.tile([0.0, -STEP_BACK, -STEP_BACK, 0.0], len(joined))

@@ -25,7 +25,7 @@ from drillgen.bank.make import TAKES
 from drillgen.errors import SoundError, reason
 from drillgen.performance import Performance, Played, Voice
 from drillgen.score import PartName
-from drillgen.sound.ducking import Ducking, Span
+from drillgen.sound.ducking import Ducking
 from drillgen.sound.fluidsynth import GRID, HOP, RATE, Closing, Progress, Samples, Synth, on_grid
 from drillgen.sound.library import library
 from drillgen.sound.loudness import Measured, loudness_of
@@ -347,7 +347,7 @@ def _ducking(words: Sequence[PlacedSample], around: int) -> Ducking:
         for word in words
         for turn in ((0, around) if around else (0,))
     )
-    return Ducking(Span(start, start + count) for start, count in starts)
+    return Ducking((start, start + count) for start, count in starts)
 
 
 def _is_silent(

@@ -12,6 +12,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
+from drillgen.clock import clock
 from drillgen.take import AskedResponse, HeardNote, HearingError, tables
 from drillgen.take.asked import EARLY, AskedTrack, named
 from drillgen.take.judge import JudgedResponse, Verdict, judged
@@ -305,12 +306,6 @@ def _heard_data(note: HeardNote) -> Values:
 
 
 # A terminal's text.
-
-
-def clock(seconds: float) -> str:
-    """`1:05`; `-0:02` before the track."""
-    whole = round(abs(seconds))
-    return f"{'-' if seconds < 0 and whole else ''}{whole // 60}:{whole % 60:02d}"
 
 
 def as_text(takes: Sequence[HeardTake]) -> str:

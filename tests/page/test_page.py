@@ -17,7 +17,7 @@ from PIL import Image
 
 from drillgen.chart import Chart, Role, charts
 from drillgen.drill.models import Drill
-from drillgen.page.html import slowing, steps
+from drillgen.page.values import slowing, steps
 from drillgen.serve.door import local_address
 from drillgen.sound.schedule import sample_at
 from tests.page.pages import HOSTILE, RATE, TITLE, Made, View, make_page

@@ -10,7 +10,7 @@ import pytest
 from music21 import interval, pitch
 
 from drillgen.page import Picture, Reading, Stand, Take
-from drillgen.page.html import layout
+from drillgen.page.layout import layout
 from drillgen.performance import perform
 from drillgen.sheet.reader import readers
 from tests.page.pages import Made, View
