@@ -5,8 +5,10 @@ from __future__ import annotations
 import errno
 import importlib.util
 import os
+import struct
 import sys
 from contextlib import nullcontext
+from io import BytesIO
 from ipaddress import IPv4Address
 from pathlib import Path
 from time import time
@@ -14,18 +16,22 @@ from types import ModuleType, SimpleNamespace
 from typing import Any
 
 import jsonschema
+import mido
 import pytest
 from click.testing import CliRunner
 
 from drillgen import disk
+from drillgen.audio import tags
 from drillgen.bank.soundfont_writer import timecents
 from drillgen.cli import main
 from drillgen.drill.messages import DrillError
 from drillgen.drill.reader import parse_drill
 from drillgen.drill.schema import json_schema
 from drillgen.errors import DrillgenError
-from drillgen.pack import files, folder
+from drillgen.midi import midi_files
+from drillgen.pack import files, folder, handout
 from drillgen.pack.settings import _numbered
+from drillgen.performance import perform
 from drillgen.serve import server
 from drillgen.sound import soundfonts
 from drillgen.sound.reverb import size_of
@@ -177,3 +183,26 @@ def test_ticks_are_whole_parts_of_what_is_played() -> None:
     than 960 to a quarter, the most that common sequencers keep (common practice)."""
     ticks = heard().file.resolution
     assert ticks % (8 * 3) == 0 and ticks <= 960
+
+
+def test_a_loop_is_played_at_the_pitch_that_it_has() -> None:
+    """By a sampler's middle C, 60 (Multimedia Data Standards Update, 1994: `smpl`,
+    dwMIDIUnityNote; a period in nanoseconds)."""
+    _, _, _, _, period, key = struct.unpack("<4s5I", tags._loop(0, 44_100, 44_100)[:24])
+    assert (period, key) == (22_676, 60)
+
+
+def test_all_tracks_of_a_file_end_together() -> None:
+    """With the music, where nothing rings on (Standard MIDI Files 1.0: end of track)."""
+    score = heard(band={"bass": "roots", "drums": "sticks"}, ending="none", line="roots").score
+    (content,) = midi_files(perform(score), "Any", ((),))
+    file = mido.MidiFile(file=BytesIO(content))
+    lengths = {sum(message.time for message in track) for track in file.tracks}
+    assert lengths == {file.ticks_per_beat * score.chart.end}
+
+
+def test_a_register_has_a_drill_of_one_track() -> None:
+    """A row with its name, keys and tempo."""
+    track = {"drill": "Thirds", "keys": ["C major"], "seconds": 61.0, "tempo": 120.0}
+    row = handout._registered(3, [track], {})
+    assert row[:3] == ("3", "Thirds", "C") and "120" in row[3]

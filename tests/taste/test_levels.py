@@ -4,13 +4,19 @@ student plays along with, read from the MIDI file by the curves of General MIDI 
 
 from __future__ import annotations
 
+from fractions import Fraction
+
 import pytest
 
+from drillgen.arrange import _starting_note
 from drillgen.performance import perform
+from drillgen.score import Note, Part
+from drillgen.theory.pitch import Pitch
 from tests.taste.heard import PAN, heard, loudness
 
 BAND = {"drums": "sticks", "comping": "piano", "bass": "walking"}
 HELD = {"kind": "roots"}
+START = ((0, "C2"), (2, "E2"))
 
 
 @pytest.mark.parametrize(
@@ -148,3 +154,12 @@ def test_how_a_swing_is_counted_in(bars: int, strokes: list[int]) -> None:
     assert [len(hits) for hits in counted] == strokes
     assert len({hits[0].key for hits in counted}) == 1
     assert all(hit.key != hits[0].key for hits in counted for hit in hits[1:])
+
+
+def test_a_starting_note_is_the_first_that_comes() -> None:
+    """Also where the line begins with the bar that it is heard in."""
+    chart = heard(band={"drums": "off"}).score.chart
+    first, later = (Note(Fraction(at), Fraction(1), Pitch.parse(name)) for at, name in START)
+    line = Part("line", "upright bass", (first, later))
+    (cue,) = _starting_note(chart, line, chart.bars[0])
+    assert cue.pitch == first.pitch and cue.duration == chart.bars[0].length - 1
