@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from types import SimpleNamespace
 from typing import Any
+from xml.etree import ElementTree as ET
 
 import pytest
 
 from drillgen.band.hands import TopVoice
 from drillgen.band.walking import standing
+from drillgen.drill.bars import METERS
 from drillgen.lines import phrases
+from drillgen.sheet.sheets import sheets
+from drillgen.sheet.values import Window, _rest_values
 from drillgen.theory.chords import parse_chord
 from drillgen.theory.pitch import Degree, Key, Name
+from drillgen.theory.voicings import _chosen_tones
 from drillgen.timing import _of_track
 from tests.taste.heard import heard
 
@@ -103,3 +109,33 @@ def test_a_top_voice_gets_what_is_nearest_to_its_wish(wish: str, best: set[int])
     assert {moved for moved, each in enumerate(prices) if each == min(prices)} == best
     assert prices[: min(best) + 1] == sorted(prices[: min(best) + 1], reverse=True)
     assert prices[max(best) :] == sorted(prices[max(best) :])
+
+
+@pytest.mark.parametrize("size", [2, 3, 4])
+def test_before_a_third_is_left_alone_it_has_one_tone_beside_it(size: int) -> None:
+    """Where no more fits into a register: third and seventh go last of all but the third."""
+    chosen = [set(degrees) for degrees in _chosen_tones(parse_chord("C9"), None, size)]
+    third = Degree.parse("3")
+    assert len(chosen[0]) == size and chosen[-1] == {third}
+    assert {third, Degree.parse("9")} in chosen and {third, Degree.parse("b7")} in chosen
+
+
+def test_rests_within_a_triplet() -> None:
+    """Two of its thirds, one, and halves and quarters of one: quarter, eighth, sixteenth and
+    thirty-second rests under a bracket of three over a beat."""
+    beat = Window(Fraction(0), Fraction(1))
+    quarter = Fraction(2, 3)
+    found = list(_rest_values(Fraction(0), METERS["4/4"], beat))
+    assert found == [quarter, quarter / 2, quarter / 4, quarter / 8]
+
+
+def test_each_key_of_a_sheet_begins_with_its_signature() -> None:
+    """C major without accidentals, F with a flat (circle of fifths), in the first bar of each and
+    in no other; the calls of a line by ear stand on an answers' sheet of their own."""
+    drill = {"progression": "ii7 | V7 | I6 | %", "gaps": 2, "count_in": 0, "ending": "none"}
+    by_ear = sheets((heard(line="phrases", key_cycle=["C", "F"], **drill).score,))
+    written = sheets((heard(line="roots", key_cycle=["C", "F"], **drill).score,))
+    assert by_ear.revealed is not None and written.revealed is None
+    measures = ET.fromstring(written.musicxml.partition("?>")[2]).iter("measure")
+    found = [measure.findtext("attributes/key/fifths") for measure in measures]
+    assert [fifths for fifths in found if fifths] == ["0", "-1"] and found[0] == "0"
