@@ -28,10 +28,9 @@ from drillgen.drill.messages import DrillError
 from drillgen.drill.reader import parse_drill
 from drillgen.drill.schema import json_schema
 from drillgen.errors import DrillgenError
-from drillgen.midi import midi_files
+from drillgen.midi import TrackEvent, _file, _track
 from drillgen.pack import files, folder, handout
 from drillgen.pack.settings import _numbered
-from drillgen.performance import perform
 from drillgen.serve import server
 from drillgen.sound import soundfonts
 from drillgen.sound.reverb import size_of
@@ -192,13 +191,12 @@ def test_a_loop_is_played_at_the_pitch_that_it_has() -> None:
     assert (period, key) == (22_676, 60)
 
 
-def test_all_tracks_of_a_file_end_together() -> None:
-    """With the music, where nothing rings on (Standard MIDI Files 1.0: end of track)."""
-    score = heard(band={"bass": "roots", "drums": "sticks"}, ending="none", line="roots").score
-    (content,) = midi_files(perform(score), "Any", ((),))
-    file = mido.MidiFile(file=BytesIO(content))
-    lengths = {sum(message.time for message in track) for track in file.tracks}
-    assert lengths == {file.ticks_per_beat * score.chart.end}
+@pytest.mark.parametrize("last", [0, 1919, 1920])
+def test_a_track_of_a_file_ends_when_it_should(last: int) -> None:
+    """Whenever its last note does (Standard MIDI Files 1.0: end of track)."""
+    events = [TrackEvent(last, 0, mido.Message("note_off", note=40))]
+    file = mido.MidiFile(file=BytesIO(_file([_track(events, 1920)])))
+    assert [sum(message.time for message in track) for track in file.tracks] == [1920]
 
 
 def test_a_register_has_a_drill_of_one_track() -> None:
