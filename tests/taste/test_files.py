@@ -30,6 +30,7 @@ from drillgen.drill.schema import json_schema
 from drillgen.errors import DrillgenError
 from drillgen.midi import TrackEvent, _file, _track
 from drillgen.pack import files, folder, handout
+from drillgen.pack.manifest import is_plain
 from drillgen.pack.settings import _numbered
 from drillgen.serve import server
 from drillgen.sound import soundfonts
@@ -204,3 +205,12 @@ def test_a_register_has_a_drill_of_one_track() -> None:
     track = {"drill": "Thirds", "keys": ["C major"], "seconds": 61.0, "tempo": 120.0}
     row = handout._registered(3, [track], {})
     assert row[:3] == ("3", "Thirds", "C") and "120" in row[3]
+
+
+@pytest.mark.parametrize(
+    ("text", "plain"),
+    [("Thirds", True), ("", True), ("♭", True), ("a\0b", False), ("\ud800", False)],
+)
+def test_a_name_that_a_file_may_have(text: str, plain: bool) -> None:
+    """No zero byte (POSIX), no half of a surrogate pair (RFC 3629, 3)."""
+    assert is_plain(text) is is_plain({"any": [text]}) is plain
