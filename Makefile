@@ -69,6 +69,8 @@ ifeq ($(LOCKED),yes)
 else
 	$(PIP) --editable .
 endif
+	@# pip compiles what it installs, but not what is editable: else each first command would do it.
+	@$(RUN)/python -m compileall -q drillgen
 	@touch $@
 
 $(VENV)/.test-installed: $(VENV)/.installed locked/test.txt
