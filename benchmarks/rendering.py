@@ -19,7 +19,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from benchmarks.running import ROOT, RUNS, drillgen, silent, timed
+from benchmarks.running import ROOT, RUNS, drillgen, environment, silent, timed
 
 FIVE = """\
 title: Five minutes
@@ -73,7 +73,7 @@ class Bench:
         settings = [str(drill), str(self.work), self.font, room, str(mixes), str(times)]
         done = subprocess.run(
             [sys.executable, "-m", "benchmarks.worker", *settings],
-            env=os.environ | {"DRILLGEN_CACHE": str(self.cache)},
+            env=environment(self.cache),
             cwd=ROOT,
             check=True,
             capture_output=True,
@@ -170,7 +170,7 @@ def _until_sound(bench: Bench, drill: Path, out: Path) -> float:
     began = time.perf_counter()
     process = subprocess.Popen(
         [sys.executable, "-m", "drillgen", *command],
-        env=os.environ | {"DRILLGEN_CACHE": str(bench.cache)},
+        env=environment(bench.cache),
         cwd=ROOT,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,

@@ -15,12 +15,17 @@ ROOT = Path(__file__).parents[1]
 
 
 def drillgen(arguments: list[str], cache: Path) -> list[str]:
-    """Run the command in a process of its own, with a note cache of its own.  What Python compiles
-    is kept beside that, whatever the environment says: so it is where drillgen is installed."""
+    """Run the command in a process of its own, with a note cache of its own."""
     command = [sys.executable, "-m", "drillgen", *arguments]
-    own = {"DRILLGEN_CACHE": str(cache), "PYTHONPYCACHEPREFIX": str(cache.with_name("compiled"))}
-    silent(command, os.environ | own | {"PYTHONDONTWRITEBYTECODE": ""})
+    silent(command, environment(cache))
     return command
+
+
+def environment(cache: Path) -> dict[str, str]:
+    """With a note cache of its own.  What Python compiles is kept beside that, whatever this
+    process's environment says: so it is where drillgen is installed."""
+    own = {"DRILLGEN_CACHE": str(cache), "PYTHONPYCACHEPREFIX": str(cache.with_name("compiled"))}
+    return os.environ | own | {"PYTHONDONTWRITEBYTECODE": ""}
 
 
 def silent(command: list[str], environment: dict[str, str] | None = None) -> None:
