@@ -147,7 +147,7 @@ def begun(desk: Path, words: list[str], drillgen: Run) -> None:
             env=os.environ | {"PYTHONUNBUFFERED": "1", "PYTHONUTF8": "1"},
         )
     try:
-        end = time.monotonic() + 60
+        end = time.monotonic() + 90
         while "Ctrl-C" not in (shown := (desk / "said").read_text("utf-8")):
             if process.poll() is not None and "no address on a local network" in shown:
                 return  # this machine has none to share on
@@ -155,7 +155,7 @@ def begun(desk: Path, words: list[str], drillgen: Run) -> None:
             time.sleep(0.002)  # pressed as soon as it is read
         assert "http://" in shown
         process.send_signal(signal.SIGINT)
-        assert process.wait(20) == 0
+        assert process.wait(90) == 0
     finally:
         process.kill()
         process.wait()

@@ -86,7 +86,7 @@ def started(*arguments: str | Path) -> Iterator[subprocess.Popen[str]]:
         process.communicate()
 
 
-def until(there: Callable[[], Any], seconds: float = 60.0) -> Any:
+def until(there: Callable[[], Any], seconds: float = 90.0) -> Any:
     """Wait for something; fails where it does not come."""
     end = time.monotonic() + seconds
     while time.monotonic() < end:

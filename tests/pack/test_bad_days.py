@@ -418,7 +418,7 @@ def by_a_signal(program: str, ending: signal.Signals) -> tuple[int, str]:
         capture_output=True,
         text=True,
         check=False,
-        timeout=50,
+        timeout=150,
     )
     return done.returncode, done.stderr
 
@@ -435,7 +435,7 @@ class Done:
 errors.end_in_order()
 try:
     Done()
-    time.sleep(60)
+    time.sleep(200)
 except KeyboardInterrupt as error:
     sys.exit(errors.exit_code(error))
 """

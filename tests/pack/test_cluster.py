@@ -22,7 +22,7 @@ from tests.conftest import Run
 from tests.pack.building import BARE, LONG, contents, lesson, started, tracks, until
 from tests.pack.conftest import embedded_soundfont
 
-pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
+distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
 
 
 @contextmanager
@@ -113,13 +113,16 @@ def test_what_is_no_address(tmp_path: Path, address: str) -> None:
 
 def test_nobody_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, scheduler: str) -> None:
     """No scheduler at the address, and a scheduler without workers: said plainly."""
-    monkeypatch.setattr("drillgen.pack.workers._PATIENCE", 0.5)
-    with socket.socket() as free:
+    with monkeypatch.context() as patch, socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    done = build(tmp_path, f"127.0.0.1:{port}")
+        patch.setattr("drillgen.pack.workers._PATIENCE", 0.5)
+        done = build(tmp_path, f"127.0.0.1:{port}")
     assert done.exit_code == 2
     assert f"no Dask scheduler answers at tcp://127.0.0.1:{port}" in done.output
+    client = distributed.Client
+    wait = client.wait_for_workers
+    monkeypatch.setattr(client, "wait_for_workers", lambda own, n, timeout: wait(own, n, 0.2))
     done = build(tmp_path, scheduler)
     assert done.exit_code == 2 and "has no workers" in done.output
 

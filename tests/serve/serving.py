@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 TEN_THOUSAND = bytes(number % 251 for number in range(10_000))  # as long as RFC 9110's example
+PATIENCE = 90  # seconds: longer is a hang, on a busy machine too
 NAME = "01 Thirds & sevenths/Sälta #1.m4a"
 
 
@@ -65,7 +66,7 @@ class Served:
     def ask(
         self, target: str, headers: dict[str, str] | None = None, method: str = "GET"
     ) -> Answer:
-        connection = http.client.HTTPConnection(self.host, self.port, timeout=10)
+        connection = http.client.HTTPConnection(self.host, self.port, timeout=PATIENCE)
         connection.request(method, target, headers=headers or {})
         answer = connection.getresponse()
         body = answer.read()
@@ -74,7 +75,7 @@ class Served:
 
     def raw(self, request: bytes) -> bytes:
         """Everything that comes back for some bytes, until the server is done."""
-        with socket.create_connection((self.host, self.port), timeout=10) as link:
+        with socket.create_connection((self.host, self.port), timeout=PATIENCE) as link:
             link.sendall(request)
             link.shutdown(socket.SHUT_WR)
             return b"".join(iter(lambda: link.recv(65536), b""))
@@ -82,7 +83,7 @@ class Served:
     def stop(self) -> tuple[int, str, str]:
         """Ctrl-C; exit code, what it said then, and what on standard error."""
         self.process.send_signal(signal.SIGINT)
-        out, error = self.process.communicate(timeout=10)
+        out, error = self.process.communicate(timeout=PATIENCE)
         return self.process.returncode, out, error
 
 

@@ -13,7 +13,7 @@ import pytest
 
 from drillgen.disk import whole_file
 from drillgen.serve.server import Validators, media_type
-from tests.serve.serving import NAME, TEN_THOUSAND, Served, make_pack, serve
+from tests.serve.serving import NAME, PATIENCE, TEN_THOUSAND, Served, make_pack, serve
 
 TRACK = "/" + quote(NAME)
 
@@ -225,7 +225,7 @@ def test_a_body_is_not_taken_for_a_request(served: Served) -> None:
 
 def test_many_phones_at_once(served: Served) -> None:
     """Twenty requests together all get their bytes, while one phone has stopped in the middle."""
-    slow = socket.create_connection((served.host, served.port), timeout=10)
+    slow = socket.create_connection((served.host, served.port), timeout=PATIENCE)
     slow.sendall(b"GET / HTTP/1.1\r\nHost:")
     got: list[bytes] = []
     phones = [

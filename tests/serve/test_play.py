@@ -17,11 +17,12 @@ import pytest
 
 from tests.conftest import Run
 from tests.pack.building import TINY
+from tests.serve.serving import PATIENCE
 
 
 def until(path: Path, text: str) -> str:
     """What a process has said, once it has said this."""
-    end = time.monotonic() + 60
+    end = time.monotonic() + PATIENCE
     while text not in (said := path.read_text("utf-8")):
         assert time.monotonic() < end, said
         time.sleep(0.05)
@@ -60,7 +61,7 @@ def test_a_file_is_followed(tmp_path: Path) -> None:
     with playing(drill) as (process, address, said):
 
         def page() -> str:
-            with urllib.request.urlopen(address, timeout=10) as answer:
+            with urllib.request.urlopen(address, timeout=PATIENCE) as answer:
                 return str(answer.read().decode("utf-8"))
 
         assert "First try" in page()
@@ -71,7 +72,7 @@ def test_a_file_is_followed(tmp_path: Path) -> None:
         assert f"{drill}:1:2: titel:" in until(said, 'mean "title"?')
         assert "Second try" in page()
         process.send_signal(signal.SIGINT)
-        assert process.wait(20) == 0
+        assert process.wait(PATIENCE) == 0
     assert not list((tmp_path / "temporary").iterdir())
 
 
