@@ -242,13 +242,21 @@ def check(
         raise DrillError(list(found.problems))
     each = ", for each part" if lesson.parts else ""
     wav, mp3 = (found.heard * rate / 1e6 for rate in (_WAV, _MP3))
-    for part in lesson.parts:
-        tempos = ", ".join(" ".join(map(str, drill.tempos)) for drill in part.lesson.drills)
-        click.echo(f"{part.name}: at {tempos}")
+    if lesson.parts:
+        click.echo("\n".join(_tempos(lesson)) + "\n")
     click.echo(
         f"A build makes {counted(found.tracks, 'track')}, {length(found.seconds)} of music: "
         f"about {wav:.0f} MB as WAV, {mp3:.0f} MB as MP3{each}."
     )
+
+
+def _tempos(lesson: Lesson) -> Iterator[str]:
+    """The tempos of each part of a class, which may have its own share of them."""
+    yield "Tempos of each part" + (", drill | drill" if len(lesson.drills) > 1 else "")
+    width = max(len(part.name) for part in lesson.parts)
+    for part in lesson.parts:
+        each = (", ".join(map(str, drill.tempos)) for drill in part.lesson.drills)
+        yield f"  {part.name:{width}}  {' | '.join(each)}"
 
 
 def _looked_at(lesson: Lesson, named: str | None) -> set[Key]:

@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from ipaddress import IPv4Address
 from pathlib import Path
+from shlex import quote
 from threading import Thread
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -180,14 +181,23 @@ def time_left(done: float, seconds: float) -> str:
 _TOLD = 4  # names of other drills; a course may have many
 
 
+def _where(ctx: click.Context, _: click.Parameter, out: Path | None) -> Path | None:
+    """The folder that is named.  Raises UsageError with one that would do."""
+    if out is None and not ctx.resilient_parsing:
+        sources: tuple[str, ...] = ctx.params.get("sources") or ("pack",)
+        folder = quote(Path(sources[0]).stem)
+        raise click.UsageError(f"Say which folder the pack goes to: -o {folder}", ctx)
+    return out
+
+
 @click.command(short_help="Make a pack of drills, or bring it up to date.")
 @click.argument("sources", metavar="FILE…", nargs=-1, required=True)
 @click.option(
     "-o",
     "--out",
     type=Named(path_type=Path, file_okay=False),
-    required=True,
-    help="The folder to make the pack in.",
+    callback=_where,
+    help="The folder to make the pack in.  [required]",
 )
 @overriding
 @click.option("--soundfont", metavar="NAME", help="A soundfont's name (see `soundfonts`) or file.")

@@ -45,7 +45,8 @@ def remarks(drill: Drill) -> Iterator[str]:
 
 def _minor_in_major(drill: Drill) -> Iterator[str]:
     """Numerals of a minor key in a drill that names none: its sheets have a major key over them."""
-    if {"key", "key_cycle"} & drill.model_fields_set or not drill.progression.is_numeral:
+    first = drill.key_cycle[0]
+    if "key" in drill.model_fields_set or first.mode == "minor" or not drill.progression.is_numeral:
         return
     own = [
         each for each in drill.progression.symbols if isinstance(each, Numeral) and not each.targets
@@ -55,8 +56,8 @@ def _minor_in_major(drill: Drill) -> Iterator[str]:
     said = (tonics or sevenths)[:1]
     if said and all(_MINOR_THIRD in each.degrees for each in tonics):
         yield (
-            f"{drill.key} stands over a progression in minor ({said[0]}); "
-            f"write key: {drill.key.tonic} minor"
+            f"{first} stands over a progression in minor ({said[0]}); "
+            f"write key: {first.tonic} minor"
         )
 
 

@@ -55,6 +55,14 @@ def test_help_fits_eighty_columns(command: str) -> None:
         assert "  " in row.strip() or after.startswith("      "), row
 
 
+def test_a_build_without_a_folder_is_told_one(tmp_path: Path) -> None:
+    """A person who leaves `-o` out reads what to add, and nothing is made."""
+    (tmp_path / "my blues.yaml").write_text("progression: I7\n", "utf-8")
+    done = forking.run(["build", "my blues.yaml"], tmp_path)
+    assert done.returncode == 2 and done.stderr.endswith("-o 'my blues'\n")
+    assert [path.name for path in tmp_path.iterdir()] == ["my blues.yaml"]
+
+
 def printed_on_a_terminal(columns: int, *arguments: str | Path) -> str:
     """What a command says on standard error where that is a terminal so wide."""
     pty = pytest.importorskip("pty")

@@ -174,13 +174,14 @@ def test_a_tag_of_iii_vi_ii_v_twice(meter: str, key: str, numerals: list[str]) -
     ("progression", "said"),
     [("iiø7 | V7b9 | i6 | %", True), ("iiø7 | V7b9", True), ("ii7 | V7 | Imaj7 | %", False)],
 )
+@pytest.mark.parametrize("cycle", ["fourths", "fifths", "[C, G]", "{start: C, move: -2}"])
 def test_minor_numerals_without_a_key_are_named(
-    drillgen: Run, tmp_path: Path, progression: str, said: bool
+    drillgen: Run, tmp_path: Path, progression: str, said: bool, cycle: str
 ) -> None:
-    """`check` says that a major key stands over a minor progression, and what to write; with that
-    key written it says nothing."""
+    """`check` says that a major key stands over a minor progression, whatever round of keys is
+    asked for, and what to write; with that key written it says nothing."""
     drill = tmp_path / "drill.yaml"
-    drill.write_text(f"progression: {progression}\n", "utf-8")
+    drill.write_text(f"progression: {progression}\nkey_cycle: {cycle}\n", "utf-8")
     shown = drillgen("check", drill).stdout
     assert bool(re.search(r"note: C major .* write key: C minor", shown)) == said
     assert "note:" not in drillgen("check", drill, "--key", "C minor").stdout

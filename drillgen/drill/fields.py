@@ -43,7 +43,7 @@ class Model(BaseModel):
     )
 
 
-OFF = ("off", "none", False)  # what may be written to leave something out
+OFF = ("off", "none", "no", False)  # what may be written to leave something out
 
 
 Schema = dict[str, Any]  # of JSON
@@ -118,8 +118,8 @@ def matching(pattern: str, **more: Any) -> Schema:
 
 
 def is_off(value: Any) -> bool:
-    """Whether this leaves something out: off, none or false."""
-    return value is False or value in ("off", "none")
+    """Whether this leaves something out: off, none, no or false; 0 is a number."""
+    return value is False or (isinstance(value, str) and value in OFF)
 
 
 def whole(low: int, high: int, unit: str = "") -> Read:

@@ -100,9 +100,17 @@ def _from_text(value: Any, mode: Mode) -> tuple[Key, ...]:
         return (read_key(value, mode),)
     except RefusedError as refused:
         if refused.wrongs[0].message.endswith("is no key"):
-            close = nearest(value, (*CYCLES, SHUFFLED)) or refused.wrongs[0].nearest
+            close = _with_commas(value) or nearest(value, (*CYCLES, SHUFFLED))
+            close = close or refused.wrongs[0].nearest
             raise refuse(f"{show(value)} is no key cycle", _CYCLE_ALLOWED, close) from None
         raise
+
+
+def _with_commas(value: Any) -> str:
+    """'[C, F, Bb]', where keys stand beside each other with spaces alone between."""
+    words = str(value).split()
+    keys = all(re.fullmatch(_KEY_TEXT, word) for word in words)
+    return f"[{listed(words)}]" if keys else ""
 
 
 def _keys(values: Any, mode: Mode, *, indexed: bool = True) -> tuple[Key, ...]:

@@ -312,7 +312,7 @@ Develop = Literal["no", "note", "rhythm"]
 _DEVELOP = choice(*get_args(Develop))
 DEVELOP = Read(
     lambda value: "no" if is_off(value) else _DEVELOP.function(value),
-    {"enum": [*get_args(Develop), *OFF]},
+    {"enum": [*dict.fromkeys((*get_args(Develop), *OFF))]},
 )
 
 

@@ -252,6 +252,8 @@ _MEANT: dict[str, tuple[str, ...]] = {
     **dict.fromkeys(("rests", "breaks", "callandresponse", "callresponse"), ("gaps",)),
     **dict.fromkeys(("drums", "bass", "comping", "click", "players", "instruments"), ("band",)),
     **dict.fromkeys(("metronome",), ("click", "band")),
+    **dict.fromkeys(("listen", "question"), ("call",)),
+    **dict.fromkeys(("answer", "echo", "reply", "play"), ("response",)),
     **dict.fromkeys(("chordinstrument", "accompaniment", "keyboard"), ("comping", "band")),
     **dict.fromkeys(("fingerings", "tab", "clef", "notation", "score", "print"), ("sheet",)),
     **dict.fromkeys(("firstposition", "position", "handposition"), ("positions",)),

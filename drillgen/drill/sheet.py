@@ -461,7 +461,7 @@ class SheetSpec(Model):
     """Written for an instrument in this pitch, or at concert pitch; by default as the instrument
     that reads it is written."""
     fingering: Annotated[
-        Fingering | None, Short(_fingering, ({"enum": [True, "yes", "on", "no", *OFF]},))
+        Fingering | None, Short(_fingering, ({"enum": [True, "yes", "on", *OFF]},))
     ] = None
     """Fingers and strings under the staff."""
     degrees: Annotated[bool, YES_NO] = False

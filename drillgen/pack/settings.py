@@ -230,7 +230,7 @@ def mix_name(name: str) -> str:
     plain = " ".join(name.lower().split())
     if plain in NAMES:
         return plain
-    close = nearest(plain, NAMES)
+    close = nearest(plain.replace("no ", "without ", 1), NAMES)
     hint = f"; did you mean {close}?" if close else ""
     raise MixError(f"no mix is called {name!r}: there are {', '.join(NAMES)}{hint}")
 

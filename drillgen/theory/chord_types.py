@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import ClassVar, Literal
 
-from drillgen.theory.other_names import Elsewhere, nearest
+from drillgen.theory.other_names import Elsewhere, nearest_quality
 from drillgen.theory.pitch import Degree
 
 Degrees = tuple[Degree, ...]
@@ -493,4 +493,4 @@ def _nearest(text: str) -> str:
     """The usual chord spelled most like `text`, on its root."""
     text = "".join(text.split())
     root = ROOT.match(text)
-    return nearest(text, [root[0] + quality for quality in USUAL]) if root else ""
+    return nearest_quality(root[0], text[root.end() :], USUAL) if root else ""

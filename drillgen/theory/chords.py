@@ -40,7 +40,13 @@ from drillgen.theory.chord_types import (
     no_root,
     read_quality,
 )
-from drillgen.theory.other_names import Elsewhere, chord_elsewhere, figured, from_shorthand, nearest
+from drillgen.theory.other_names import (
+    Elsewhere,
+    chord_elsewhere,
+    figured,
+    from_shorthand,
+    nearest_quality,
+)
 from drillgen.theory.pitch import Degree, Key, Name
 
 Family = Literal["major", "minor", "dominant", "half-diminished", "diminished", "minor-major",
@@ -415,7 +421,7 @@ def _no_quality(text: str, head: re.Match[str], offset: int, quality: str) -> Nu
         what = f'"{found[1:]}"' if found[1:] else "nothing"
         message = f'{what} after "{text[: position + 1].strip()}", not a degree or a bass figure'
         return NumeralError(f'"{text}": {message}', position + 1, found[1:])
-    near = nearest(head[0] + quality, (head[0] + usual for usual in _usual(head["roman"])))
+    near = nearest_quality(head[0], quality, _usual(head["roman"]))
     message = f'"{text}": no chord quality "{found}" after "{text[:position].strip()}"'
     hint = f'; nearest: "{near}"' if near else ""
     return NumeralError(message + hint, position, found, near)

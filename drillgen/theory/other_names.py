@@ -142,6 +142,24 @@ def chord_elsewhere(text: str) -> Elsewhere | None:
     return Elsewhere(", ".join(name.said for name in named), (whole.strip(),), at)
 
 
+# Qualities as they are said or typed, without spaces and hyphens (common practice): a caret for the
+# triangle that no keyboard has, and German and English words.
+_QUALITIES = {
+    "^": "maj7", "^7": "maj7", "^9": "maj9", "moll": "m", "moll7": "m7", "dur": "", "dur7": "maj7",
+    "halfdim": "m7b5", "halfdim7": "m7b5", "halfdiminished": "m7b5", "minor": "m", "minor7": "m7",
+    "major": "", "major7": "maj7", "dominant7": "7",
+}  # fmt: skip
+
+
+def nearest_quality(head: str, quality: str, usual: Iterable[str]) -> str:
+    """What a root or numeral with 'moll7' or '^7' behind it is on a lead sheet, else which of the
+    `usual` qualities is spelled most like it; both with the head."""
+    meant = _QUALITIES.get("".join(quality.split()).replace("-", "").casefold())
+    if meant is not None:
+        return head + meant
+    return nearest(head + quality, (head + each for each in usual))
+
+
 # Chords as files for computers write them: root, a colon, a shorthand, perhaps the degree in the
 # bass (Harte et al., "Symbolic representation of musical chords", ISMIR 2005).
 _SHORTHANDS = {

@@ -20,7 +20,7 @@ def said(read, text):
     return caught.value.problems
 
 
-@pytest.mark.parametrize("text", ["line: no", "line: {kind: no}", "line: silence"])
+@pytest.mark.parametrize("text", ["line: none of it", "line: {kind: quiet}", "line: silence"])
 def test_a_line_may_be_off_and_the_list_says_so(read, text):
     """What is allowed for a line includes off, as the language's table does."""
     (problem,) = said(read, SHORTEST + text + "\n")
@@ -256,6 +256,13 @@ def test_fingerings_can_be_off(read, word):
     assert read(SHORTEST + f"sheet: {{fingering: {word}}}\n").sheet.fingering is None
 
 
+@pytest.mark.parametrize("key", ["gaps", "drop_outs", "count_in", "line", "key_change"])
+def test_what_is_left_out_can_be_said_in_any_way(read, key):
+    """`no` is what `none`, `off` and false are, wherever something may be left out."""
+    drills = [read(SHORTEST + f"{key}: {word}\n") for word in ("no", "none", "off", "false")]
+    assert len({str(getattr(drill, key)) for drill in drills}) == 1
+
+
 def test_what_is_no_fingering_is_told_true_and_false(read):
     """The short forms are said first, then the mapping."""
     (problem,) = said(read, SHORTEST + "sheet: {fingering: maybe}\n")
@@ -271,6 +278,18 @@ def test_a_known_word_among_others_is_meant(read, text, meant):
     """What players say with a word more is answered with the word that is known here."""
     (problem,) = said(read, SHORTEST + text + "\n")
     assert problem.nearest == meant
+
+
+@pytest.mark.parametrize(
+    ("chord", "meant"),
+    [("C^7", "Cmaj7"), ("C^", "Cmaj7"), ("F#halfdim", "F#m7b5"), ("D-moll7", "Dm7"),
+     ("Eb-Dur", "Eb"), ("I^7", "Imaj7")],
+)  # fmt: skip
+def test_qualities_said_in_words_get_the_lead_sheets_own(read, chord, meant):
+    """A caret stands for the triangle of a major seventh, and never is a minor one near (common
+    practice); German and English words are answered with the usual letters."""
+    (problem,) = said(read, f'progression: ["{chord}"]\n')[:1]
+    assert problem.nearest == f'"{meant}"'
 
 
 def test_the_docs_list_every_instrument():

@@ -163,6 +163,8 @@ def test_a_problem_is_formatted_like_a_compilers(tmp_path):
         ("feel: swng", '"swing"'),
         ("count_in: {sound: stick}", '"sticks"'),
         ("sheet: {shw: line}", '"show"'),
+        ("gaps: {answer: 4}", '"response"'),
+        ("key_cycle: C F Bb", "[C, F, Bb]"),
     ],
 )
 def test_the_nearest_match_is_offered(read, text, nearest):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from textwrap import dedent
 
@@ -114,7 +115,9 @@ def test_a_class_in_a_file_of_its_own(lesson: Path, tmp_path: Path, drillgen: Ru
     lesson.write_text(head + "class: class.yaml\n", "utf-8")
     done = drillgen("check", lesson)
     assert done.returncode == 0, done.stderr
-    assert "bass 1: at 240" in done.stdout and "trumpet: at 300" in done.stdout
+    assert re.search(r"^Tempos of each part$", done.stdout, re.MULTILINE)
+    assert re.search(r"^  bass 1 +240$", done.stdout, re.MULTILINE)
+    assert re.search(r"^  trumpet +300$", done.stdout, re.MULTILINE)
     assert "for each part" in done.stdout
 
 

@@ -196,6 +196,7 @@ def test_what_a_drill_asks_of_its_sound_is_read(
     [
         ("--format", "mp4a", "m4a"),
         ("--mixes", "without bas", "without bass"),
+        ("--mixes", "no bass", "without bass"),
         ("--room", "smal", "small"),
         ("--room", "9", "0.1 to 3"),
         ("--loudness", "5", "-40"),
