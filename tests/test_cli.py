@@ -307,7 +307,8 @@ def test_python_does_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     assert pack.first.is_file() and pack.music > 10
     shown = html.fromstring(f"<div>{pack._repr_html_()}</div>")
     files = [unquote(each) for each in shown.xpath("//@src|//@href")]
-    assert [Path(name).suffix for name in files] == [".html", ".wav", ".svg"]
+    assert [Path(name).suffix for name in files] == [".html", ".wav", ".wav", ".svg"]
+    assert [Path(name).stem.endswith(" with line") for name in files[1:3]] == [True, False]
     assert all(Path(name).is_file() for name in files)
     with pytest.raises(drillgen.DrillgenError, match="tempo"):
         drillgen.load("first-two-fives", tempo=9000)

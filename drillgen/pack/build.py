@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from html import escape
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
@@ -330,14 +331,16 @@ class Pack:
     warnings: tuple[str, ...]
 
     def _repr_html_(self) -> str:
-        """For a notebook: the page, each track to hear and each drill's sheet, as they lie in the
-        folder, seen from where Python runs."""
+        """For a notebook: the page, each track to hear, with its line and without, and each drill's
+        sheet, as they lie in the folder, seen from where Python runs."""
         sheets = sorted(self.folder.glob("*/sheet.svg"))
         rows = [f'<p><a href="{_seen(self.first)}">{escape(self.first.name)}</a></p>']
+        both = ((t.with_name(f"{t.stem} with line{t.suffix}"), t) for t in self.tracks)
         rows += [
             f"<p>{escape(track.stem)}<br>"
             f'<audio controls preload="none" src="{_seen(track)}"></audio></p>'
-            for track in self.tracks
+            for track in chain.from_iterable(both)
+            if track.is_file()
         ]
         rows += [f'<p><img alt="{escape(s.parent.name)}" src="{_seen(s)}"></p>' for s in sheets]
         return "\n".join(rows)
