@@ -62,6 +62,17 @@ def test_it_plays_from_anywhere(
         assert policy and "default-src 'none'" in policy and "unsafe" not in policy
 
 
+def test_a_page_without_its_parts_says_so(browser: Browser, made: Made, tmp_path: Path) -> None:
+    """Opened out of its zip, or alone as a phone may do, it says what to do; whole it does not."""
+    alone = tmp_path / "index.html"
+    alone.write_bytes(made.index.read_bytes())
+    for index, bare in ((alone, True), (made.index, False)):
+        page = browser.new_page()
+        page.goto(index.as_uri())
+        assert page.get_by_text("unpack the whole zip").is_visible() == bare
+        page.close()
+
+
 def test_the_beats_of_a_bar_that_slows(view: View) -> None:
     """The page's beats are where the chart has them, to the sample, in a bar that slows too, and a
     place between two of them is the same whether it is asked for in beats or in seconds."""
