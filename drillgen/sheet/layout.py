@@ -198,6 +198,9 @@ def _lead(chart: Chart, first: Bar) -> Fraction:
     return first.length if waits else line.lead(first.length)
 
 
+_FIRST_TRACK = "k0"
+
+
 def _part(
     chart: Chart,
     bars: Sequence[Bar],
@@ -222,9 +225,6 @@ def _part(
         if pickup.bar.role == "count-in":  # nothing else of it is printed
             shown_in.insert(0, (pickup.id.removesuffix("p"), pickup.id))
     return KeyPart(bars[0].key, tuple(places), tuple(shown_in))
-
-
-_FIRST_TRACK = "k0"
 
 
 def _before(chart: Chart, first: Bar, start: Fraction, prefix: str) -> SheetBar:
