@@ -26,7 +26,7 @@
     const found = [];
     drill.layouts.forEach((layout, number) => {
       const several = layout.keys.length > 1;
-      if (several) found.push({ label: "All keys in turn", seen: "All keys in turn", layout: number, from: d.leadOf(layout), to: layout.bars.length - 1 });
+      if (several) found.push({ label: "All keys in turn", seen: "All in turn", layout: number, from: d.leadOf(layout), to: layout.bars.length - 1 });
       layout.keys.forEach(({ label, seen, from, to, held }, index) =>
         found.push({ label, seen, layout: number, index, from, to: several ? held - 1 : to }));
     });
