@@ -4,7 +4,7 @@ medians of 6 to 8 jazz performances), "JTD" the Jazz Trio Database (MIT; 17 trio
 from __future__ import annotations
 
 from collections import defaultdict
-from statistics import mean, median, pstdev
+from statistics import mean, pstdev
 
 import numpy as np
 import pytest
@@ -12,7 +12,7 @@ import pytest
 from drillgen.score import after
 from drillgen.sound.mixer import fade
 from drillgen.timing import late_beats
-from tests.taste.heard import heard, loudness
+from tests.taste.heard import heard
 
 
 @pytest.mark.parametrize(
@@ -34,18 +34,6 @@ def test_how_far_strokes_in_one_place_vary(feel: str, key: int, measured: float)
         alike = [pstdev(each) / mean(each) for each in places.values() if len(each) > 15]
         found.append(mean(alike))
     assert mean(found) == pytest.approx(measured, rel=0.4)
-
-
-def test_no_stroke_of_the_hand_sticks_out() -> None:
-    """The strongest of a ride is 4 to 7.5 dB over a plain one in the middle: drummers accent, and
-    nothing is twice as loud as what is beside it (10 dB: common practice)."""
-    found = []
-    for seed in range(3):
-        track = heard(band={"drums": "sticks"}, seed=seed, passes=12, tempo=120)
-        ride = [(event.touch, loudness(n)) for event, n in track.events("drums") if n.pitch == 51]
-        plain = median(level for touch, level in ride if touch == "normal")
-        found.append(max(level for _, level in ride) - plain)
-    assert max(found) <= 7.5 and max(found) >= 4
 
 
 def test_a_stroke_is_written_as_a_sixteenth() -> None:
