@@ -234,9 +234,8 @@ def _noted(
 
 _EIGHTH = Fraction(1, 2)
 # What its third beat has, and how often (common practice: mostly the fifth); after another first
-# note than the root, that.
+# note than the root, that: two notes without it are heard as another chord.
 _ON_THREE = {5: 0.85, 3: 0.06, 8: 0.05, 6: 0.04}
-_ON_THREE_BUT = {1: 0.6, 5: 0.25, 3: 0.15}
 _SIXTH = Degree(6)
 _LED_IN_TWO = 0.3  # of bars have an eighth that leads on
 _LEAPT_TO = 2.0  # an eighth that is leapt to
@@ -250,18 +249,13 @@ def _wide(distance: int) -> float:
     return _IN_TWO[min(abs(distance), OCTAVE + 1)]
 
 
-def _second_degree(cell: Cell, first: Pitch, random: Random) -> int:
-    """What is drawn for the third beat."""
-    shares = _ON_THREE if first.name == cell.chord.bass_name else _ON_THREE_BUT
-    return random.choices([*shares], [*shares.values()])[0]
-
-
 def _seconds(
     cell: Cell, first: Pitch, drawn: int, context: PassContext
 ) -> Iterator[tuple[Pitch, float]]:
     """What may stand on the third beat: another note than the first, with what it costs."""
-    degrees = {number: degree_of(cell, number) for number in (1, 3, 5)}
-    if chord_scale(cell.chord, cell.key, cell.span.leads_to).has(_SIXTH):
+    on_bass = first.name == cell.chord.bass_name
+    degrees = {number: degree_of(cell, number) for number in ((1, 3, 5) if on_bass else (1,))}
+    if on_bass and chord_scale(cell.chord, cell.key, cell.span.leads_to).has(_SIXTH):
         degrees[_SIXTH.number] = _SIXTH
     own = {name.pitch_class for name in cell.chord.names[:4]}
     for number, degree in degrees.items():
@@ -278,6 +272,7 @@ def _seconds(
 _ROOT_ONLY = ((1, 0.0),)
 # Where a chord goes on: what its downbeats stand on, and what each costs; now and then its root.
 _STAYS_ON = ((5, 0.1), (3, 0.0), (7, 0.2), (6, 0.2), (9, 0.7))
+_STAYS_ON_IN_TWO = ((5, 0.1), (3, 0.0))  # … for half a bar
 _LATELY_THERE = 0.8  # on the same one as the downbeat before
 _ROOT_AMONG_FOUR = 4  # downbeats of chords that stay, of which one at most is the root
 _OTHER_AMONG_FIVE = 5  # changes, of which one at most is to another tone than the root
@@ -327,7 +322,7 @@ class _Walker:
         if following == cell.chord:
             others = [
                 (number, price + _LATELY_THERE * (number == self.stood_on))
-                for number, price in _STAYS_ON
+                for number, price in (_STAYS_ON_IN_TWO if self.options.two_beat else _STAYS_ON)
             ]
             return others if self.stays < _ROOT_AMONG_FOUR - 1 else [(1, 0.0), *others]
         if self.options.beat_one == "chord tone" and self.changes >= _OTHER_AMONG_FIVE - 1:
@@ -402,7 +397,7 @@ class _Walker:
         if not self.options.two_beat or cell.span.duration != 4 * context.beat:
             return None
         start = cell.span.start
-        drawn = _second_degree(cell, first, context.random)
+        drawn = context.random.choices([*_ON_THREE], [*_ON_THREE.values()])[0]
         leads_on = context.random.random() < _LED_IN_TWO
         closes = self.ends and cell is context.cells[-1]
         ways: list[tuple[float, list[Pitch], Pitch]] = []
@@ -433,11 +428,15 @@ class _Walker:
         """How a bar in two goes into the next one: from its second note, or from an eighth."""
         second, closes = path[-1], self.ends and cell is self.context.cells[-1]
         led = second.midi - target.midi in CLOSING if closes else leads(target.midi - second.midi)
-        yield path, (0.0 if led else 2 * _UNLED if closes else _UNLED) + leads_on * _NOT_DRAWN
-        if cell.following is None:
+        unled = 0.0 if led else 2 * _UNLED if closes else _UNLED
+        far = _wide(target.midi - second.midi) if target != second else 0.0
+        yield path, unled + far + leads_on * _NOT_DRAWN
+        if cell.following is None or second == target:  # an eighth would lead nowhere
             return
+        own = chord_scale(cell.chord, cell.key, cell.span.leads_to).names(cell.chord.root)
         for each in approaches(cell, path[0], target, self.context, self.options, closes=closes):
-            if each.key != second.midi and 0 < abs(each.key - target.midi) <= STEP:
-                away = each.key - second.midi
+            away = each.key - second.midi
+            leapt_outside = abs(away) > STEP and each.pitch.name not in own
+            if away and not leapt_outside and 0 < abs(each.key - target.midi) <= STEP:
                 moved = _wide(away) + _LEAPT_TO * (abs(away) > LEAP)
                 yield [*path, each.pitch], each.price + moved + (not leads_on) * _NOT_DRAWN

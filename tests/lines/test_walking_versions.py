@@ -8,6 +8,7 @@ from itertools import groupby, pairwise
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
+from music21 import scale
 
 from drillgen.chart import Span
 from drillgen.score import Note, Score
@@ -130,6 +131,42 @@ def test_in_two_the_fifth_answers_the_root() -> None:
             fifths, total = fifths + (over == fifth), total + 1
             assert [note.start - span.start for note in more] in ([], [Fraction(7, 2)])
     assert 0.5 <= fifths / total <= 0.9
+
+
+@pytest.mark.parametrize("progression", [BLUES, "Dm7 | % | % | % | Ebm7 | % | % | %"])
+def test_in_two_every_bar_is_told_by_its_root(progression: str) -> None:
+    """Two notes without the root are heard as another chord: where one chord fills the bar it is on
+    1 or, below or above the 5 or 3 of a chord that stays, on 3 (common practice)."""
+    for seed in range(1, 5):
+        score = written(progression=progression, key="C", key_cycle=["C", "Eb"], seed=seed,
+                        passes=2, line={"kind": "walking", "two_beat": True})  # fmt: skip
+        for span in spans(score):
+            first, second, *_ = under(score, span)
+            assert span.chord
+            root = span.chord.root.pitch_class
+            assert root in {first.pitch.midi % 12, second.pitch.midi % 12}
+            over = (first.pitch.midi - root) % 12
+            assert over in {0, 3, 4, span.chord.fifth.semitones}
+
+
+def test_in_two_an_eighth_leads_somewhere() -> None:
+    """What leads on by an eighth goes by step into another note than beat 3 had, and is come to by
+    step where it is foreign to the chord's scale, by a leap only where it belongs (common practice;
+    music21 names the scales of a two-five)."""
+    own = {pitch.pitchClass for pitch in scale.MajorScale("C").pitches}
+    led = 0
+    for seed in range(1, 13):
+        score = written(progression="ii7 | V7 | Imaj7 | vi7", seed=seed, passes=3,
+                        line={"kind": "walking", "two_beat": True})  # fmt: skip
+        notes = [note.pitch.midi for note in line(score)]
+        eighths = [i for i, note in enumerate(line(score)) if note.duration == Fraction(1, 2)]
+        for index in eighths:
+            if index + 1 < len(notes):
+                before, leads, into = notes[index - 1 : index + 2]
+                assert 1 <= abs(into - leads) <= 2 and before != into
+                assert abs(leads - before) <= 2 or leads % 12 in own
+                led += 1
+    assert led >= 12
 
 
 def test_other_tones_on_one_are_an_exception() -> None:
