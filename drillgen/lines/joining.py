@@ -349,7 +349,8 @@ def _arrived(notes: list[Note], bar: Bar, context: PassContext, options: Line) -
         return [*heard[:-1], held, *notes[len(heard) :]]
     stepwise = isinstance(options, _STEPWISE)
     wide = _WIDE_AMONG_STEPS if stepwise else _WIDE
-    ways = [way for place in places for way in _ways(heard, place, bar, context, wide)]
+    stride = _THIRD if isinstance(options, Arpeggio) else _STEP
+    ways = [way for place in places for way in _ways(heard, place, bar, context, wide, stride)]
     if stepwise:
         ways += [way for place in places for way in _led(heard, place, bar, context, options)]
     if not ways:
@@ -367,10 +368,16 @@ _Way = tuple[float, list[Note]]  # what it costs, and the notes that end the cal
 
 
 def _ways(
-    notes: Sequence[Note], place: Fraction, bar: Bar, context: PassContext, wide: int
+    notes: Sequence[Note],
+    place: Fraction,
+    bar: Bar,
+    context: PassContext,
+    wide: int,
+    stride: int = _STEP,
 ) -> Iterator[_Way]:
     """Every last note that could fall on a place; `wide` is what each semitone costs of a move that
-    is no step."""
+    is no step, `stride` how far the line's own note there may lie as well: broken chords go by
+    thirds."""
     earlier = [note for note in notes if note.start < place]
     span = bar.span_at(place)
     if not earlier or span is None or span.chord is None:
@@ -379,9 +386,10 @@ def _ways(
     own = next((note.pitch for note in notes if note.start == place), None)
     soon = _SOON * (place < bar.end - context.beat)
     for degree, pitch in _rests(span.chord, bar.key, context.low, context.high):
-        away = abs(pitch.midi - before.midi)
-        cost = _AGAIN if away == 0 else 0 if away <= _STEP else wide * away
-        cost += soon + _OTHER * (own is None or own.midi != pitch.midi)
+        away, other = abs(pitch.midi - before.midi), own is None or own.midi != pitch.midi
+        near = _STEP if other else stride
+        cost = _AGAIN if away == 0 else 0 if away <= near else wide * away
+        cost += soon + _OTHER * other
         yield cost, [Note(place, bar.end - place, pitch, mark=mark_of(degree))]
 
 

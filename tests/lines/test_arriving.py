@@ -79,6 +79,17 @@ def test_it_is_mostly_reached_by_step(kind: Any) -> None:
     assert sum(steps) >= 0.9 * len(steps)
 
 
+def test_a_broken_chord_is_not_cut_for_a_step() -> None:
+    """It goes by thirds, to its last note too (common practice): in twelve keys no last bar of a
+    call has only roots and sevenths, and each has three tones of its chord."""
+    options = {"kind": "arpeggio", "connect": True, "range": "E1 to A2"}
+    score = written(progression="Imaj7 | vi7 | ii7 | V7", line=options)
+    for bar, after in pairwise(score.chart.bars):
+        if (bar.role, after.role) == ("call", "response"):
+            notes = [note for note in line(score) if bar.start <= note.start < bar.end]
+            assert len({note.pitch.midi % 12 for note in notes}) >= 3
+
+
 @pytest.mark.parametrize("gaps", [2, "off"])
 @pytest.mark.parametrize("kind", EVERY, ids=str)
 def test_every_line_goes_to_the_last_chord(kind: Any, gaps: object) -> None:
