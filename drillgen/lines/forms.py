@@ -84,6 +84,7 @@ _CHANGE, _FREE = 0.8, 0.3  # what each onset costs that a last statement changes
 _STALE = 0.7  # … where it changes none
 _FULL = 0.7  # of phrases hold their last note for as long as there is room
 _IMPOSSIBLE = 1000.0
+_USUAL_DENSITY = 0.5
 _ROOMY, _USUAL_RESTS = 4.0, 0.2  # how firmly motives leave time, where more than usual is silent
 _SILENT = 1.5  # times `rests`: how often that time is not filled by a held note
 _SHORT, _MOST_SHORT = 2.0, 0.6  # times `rests`: of motives from few notes play one of them short
@@ -134,8 +135,9 @@ def _kinds(units: int, wishes: Wishes, time: Time, random: Random) -> list[tuple
 def _kind(size: int, wishes: Wishes, barred: set[str], random: Random) -> str:
     forms = {**_FORMS, **_OF_FEW} if wishes.few else _FORMS
     table = {kind: share for kind, share in forms[size].items() if kind not in barred}
-    if "short" in table:  # short, short leaves no silence
-        table["short"] = round(table["short"] * (1 - wishes.rests) / (1 - _USUAL_RESTS))
+    if "short" in table:  # short, short leaves no silence, and has twice the notes
+        calm = min(wishes.density / _USUAL_DENSITY, 1) ** 2
+        table["short"] = round(table["short"] * calm * (1 - wishes.rests) / (1 - _USUAL_RESTS))
     if "breathing" in table:  # more or less often as more or less is left silent
         often = 0.2 + 4 * wishes.rests + 2 * wishes.plain  # two notes want time round them
         table["breathing"] = round(table["breathing"] * often)
@@ -397,8 +399,9 @@ def _choices(
     choices = _leading(source) if leads else figures(source, longest)
     if kind == "breathing":
         choices = [each for each in choices if each.onsets[-1] >= time.unit - EIGHTH]
-    if kind == "short":
-        choices = [figure for figure in choices if len(figure.onsets) <= 3]
+    if kind == "short":  # said twice in a bar: some of it on beats
+        on_beats = [f for f in choices if any(time.is_on_beat(onset) for onset in f.onsets)]
+        choices = [f for f in (choices if source.own else on_beats) if len(f.onsets) <= 3]
     weights = [
         weight(each, density, source, plain=plain, few=notes <= _FEW)
         * (1.0 if kind == "short" or source.own else _tying(each, time, tied))

@@ -114,7 +114,8 @@ def source(cells: Sequence[RhythmCell] | None, time: Time) -> Source:
 _FEWEST_WISHED, _MOST_WISHED = 2.4, 5.2
 _FEWEST, _MOST = 2, 6
 _TASTE = 1.3
-_DULL = 0.4  # quarters only, or nothing on any beat
+_DULL = 0.4  # quarters only, or two notes off the beats
+_FLOATING = 0.03  # more notes with none on any beat: there is nothing to hear them against
 _EVEN, _UNSETTLED = 0.35, 0.5  # of few notes: all equally far apart; not ending where one rests
 _UPBEATS = 0.36  # of motives begin after a rest
 _LIMPING = 0.5  # a note off the beat after another, with none on the beats between
@@ -184,7 +185,7 @@ def weight(figure: Figure, density: float, source: Source, *, plain: bool, few: 
     found = exp(-_TASTE * abs(len(onsets) - wished))
     on_beats = [time.is_on_beat(onset) for onset in onsets]
     if all(on_beats) or not any(on_beats):
-        found *= _DULL
+        found *= _FLOATING if len(onsets) > 2 and not source.own and not on_beats[0] else _DULL
     limps = sum(
         not here and not there and one // time.beat != other // time.beat
         for (one, here), (other, there) in pairwise(zip(onsets, on_beats, strict=True))

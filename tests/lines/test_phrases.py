@@ -307,6 +307,35 @@ def test_denser_is_busier_and_rests_thin_it_out() -> None:
     assert count(rests=0.8) < count(rests=0)
 
 
+def onsets(score: Score) -> list[list[Fraction]]:
+    """Where the notes of each bar that has some begin, in quarters from its bar line."""
+    return [
+        [note.start - bar.start for note in run]
+        for bar, run in groupby(notes_of(score), key=lambda note: bar_of(score, note))
+    ]
+
+
+def test_syncopations_are_heard_against_a_beat() -> None:
+    """No bar of three notes and more has all of them between the beats (common practice)."""
+    for seed in (2, 9, 38):
+        score = phrases(seed=seed, progression="Imaj7 | vi7 | ii7 | V7", density=0.6, grow=False,
+                        notes=["1", "2", "3", "5", "6"], key_cycle=["D", "G", "B"])  # fmt: skip
+        assert not [bar for bar in onsets(score) if len(bar) > 2 and all(at % 1 for at in bar)]
+
+
+def test_sparse_phrases_have_few_busy_bars() -> None:
+    """At a density of 0.2 four bars in a hundred at most have five notes and more."""
+    found = [
+        bar
+        for seed in range(1, 7)
+        for notes in (SET, ["1", "2", "3", "5", "6"])
+        for bar in onsets(phrases(seed=seed, progression="I7 | IV7 | I7 | V7", density=0.2,
+                                  notes=notes, grow=False, passes=2, key_cycle=["C", "F"]))
+    ]  # fmt: skip
+    assert len(found) > 100
+    assert sum(len(bar) > 4 for bar in found) <= 0.04 * len(found)
+
+
 @pytest.mark.parametrize("call", [2, 4])
 def test_rests_are_heard(call: int) -> None:
     """Between the first note and the last of a phrase, less than a beat in two bars is silent at 0;
