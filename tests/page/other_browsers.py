@@ -12,23 +12,24 @@ import json
 import os
 import re
 import shutil
+import socket
 import subprocess
 import sys
 import time
-from abc import ABC, abstractmethod
+from abc import abstractmethod
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
+from urllib.error import URLError
 from urllib.request import Request, urlopen
 
-import numpy as np
-from numpy.typing import NDArray
 from websockets.sync.client import ClientConnection, connect
 
+from tests.page.listening import PATIENCE, Listening
+
 _Found = TypeVar("_Found")
-PATIENCE = 30.0  # seconds
 # Nothing goes out; sound may begin without a touch, as a touch would let it.
 _FIREFOX_PREFERENCES = {
     "media.autoplay.default": 0,
@@ -41,25 +42,18 @@ _FIREFOX_PREFERENCES = {
     "services.settings.server": "data:,",
     "toolkit.telemetry.reportingpolicy.firstRun": False,
 }
+_BEGINS = 20.0  # seconds in which a driver of WebKit's begins a session, or never does
 _FETCHED = Path(sys.prefix) / "browser"  # what tools/fetch_browser.sh puts there
 # It starts its helpers from where Debian installs them, so it cannot be unpacked elsewhere.
 _MINI_BROWSERS = ("/usr/lib*/*/webkit2gtk-4.*/MiniBrowser", "/usr/lib*/webkit2gtk-4.*/MiniBrowser")
 
 
-class OtherBrowser(ABC):
+class OtherBrowser(Listening):
     """One tab, anew at each `open`."""
 
     @abstractmethod
     def open(self, url: str) -> None:
         """In a tab of its own, which remembers nothing of the former one."""
-
-    @abstractmethod
-    def evaluate(self, expression: str) -> Any:
-        """A value of the page, as JSON has it; a promise's when it is there."""
-
-    @abstractmethod
-    def click(self, selector: str) -> None:
-        """A touch in the middle of an element, scrolled into sight."""
 
     @abstractmethod
     def hand(self, selector: str, file: Path) -> None:
@@ -77,13 +71,8 @@ class OtherBrowser(ABC):
         found: str = self.evaluate(f"document.getElementById({name!r}).textContent.trim()")
         return found
 
-    def until(self, name: str, pattern: str) -> str:
-        """Wait for a text of the page that matches."""
-        end = time.monotonic() + PATIENCE
-        while not re.search(pattern, text := self.text(name)):
-            assert time.monotonic() < end, (name, text)
-            time.sleep(0.05)
-        return text
+    def wait(self, seconds: float) -> None:
+        time.sleep(seconds)
 
     def set(self, **fields: int | float | bool) -> None:
         """Fill fields as `View.set` does, but by script: `change` and `input` are told."""
@@ -97,31 +86,6 @@ class OtherBrowser(ABC):
     def choose(self, name: str, value: str) -> None:
         """An option of a list, by its value."""
         self.evaluate(f"{_FILL}(document.getElementById({name!r}), {value!r})")
-
-    def play(self) -> None:
-        self.click("#play")
-        self.until("word", "^(?!Ready|Paused|Loading)")
-
-    def record(self) -> None:
-        """As `View.record`."""
-        self.play()
-        self.click("#play")
-        self.evaluate("heard.listen()")
-        self.evaluate("heard.blocks.length = heard.starts.length = heard.marks.length = 0")
-
-    def hear(self, seconds: float) -> None:
-        """Wait until so much has been recorded: on a busy machine sound may have gaps."""
-        samples = "heard.blocks.reduce((sum, block) => sum + block[0].length, 0)"
-        end = time.monotonic() + PATIENCE
-        while float(self.evaluate(f"{samples} / drillgen.context.sampleRate")) < seconds:
-            assert time.monotonic() < end
-            time.sleep(0.05)
-
-    def recorded(self) -> NDArray[np.float32]:
-        """As `View.recorded`."""
-        channels = int(self.evaluate("heard.blocks[0].length"))
-        data = base64.b64decode(self.evaluate("heard.take()"))
-        return np.frombuffer(data, "<f4").reshape(channels, -1)
 
 
 _FILL = """((field, value) => {
@@ -220,23 +184,25 @@ class WebKit(OtherBrowser):
         data = json.dumps(body).encode() if method == "POST" else None
         to = f"{self._address}/session{path}"
         request = Request(to, data, {"Content-Type": "application/json"}, method=method)
-        with urlopen(request, timeout=PATIENCE) as answer:
+        with urlopen(request, timeout=PATIENCE if self._session else _BEGINS) as answer:
             return json.load(answer)["value"]
 
     def open(self, url: str) -> None:
-        try:
-            self.close()
-            self._begin(url)
-        except TimeoutError:  # now and then a driver never answers: another one does
-            self._address, self._session = self._drive(), ""
-            self._begin(url)
-
-    def _begin(self, url: str) -> None:
-        own = {"binary": str(self._program), "args": ["--automation"]}
-        wanted = {"alwaysMatch": {"webkitgtk:browserOptions": own}}
-        self._session = "/" + self.ask("POST", "", capabilities=wanted)["sessionId"]
+        self.close()
+        self._begin()
         self.ask("POST", f"{self._session}/url", url=url)
         self.evaluate(_NOTE_ERRORS)
+
+    def _begin(self) -> None:
+        own = {"binary": str(self._program), "args": ["--automation"]}
+        wanted = {"alwaysMatch": {"webkitgtk:browserOptions": own}}
+        for _ in self.attempts():
+            try:
+                self._session = "/" + self.ask("POST", "", capabilities=wanted)["sessionId"]
+                return
+            except (TimeoutError, URLError):  # now and then one never answers: another does
+                self._address = self._drive()
+        raise TimeoutError("no driver of WebKit's begins a session")
 
     def close(self) -> None:
         if self._session:
@@ -305,7 +271,7 @@ def webkit(folder: Path) -> Iterator[OtherBrowser]:
         def drive() -> str:
             port = _free_port()
             opened.enter_context(_running([driver, f"--port={port}"], folder, **own))
-            time.sleep(1)  # the driver does not say when it listens
+            _once("WebKitWebDriver", lambda: _listens(port) or None)
             return f"http://127.0.0.1:{port}"
 
         found = WebKit(drive, program)
@@ -322,12 +288,15 @@ def _found(*names: str) -> str:
 
 
 def _free_port() -> int:
-    import socket
-
     with socket.socket() as one:
         one.bind(("127.0.0.1", 0))
         port: int = one.getsockname()[1]
         return port
+
+
+def _listens(port: int) -> bool:
+    with socket.socket() as one:
+        return one.connect_ex(("127.0.0.1", port)) == 0
 
 
 @contextmanager

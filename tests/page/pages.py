@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-import base64
 import json
-import re
 import types
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-
-import numpy as np
-from numpy.typing import NDArray
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
@@ -21,12 +16,12 @@ from drillgen.drill.models import Drill
 from drillgen.page import Take
 from drillgen.performance import perform
 from tests.conftest import run_command
+from tests.page.listening import PATIENCE, TAP, Listening
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 RATE = 44100
-TAP = (Path(__file__).parent / "tap.js").read_text("utf-8")
 TITLE = "</script><script>window.hacked=1</script>\"Two\" 'fives' in F# & 9%\u202e‮סוף <b onclick=x>"
 HOSTILE: tuple[Mapping[str, Any], ...] = (
     {
@@ -100,7 +95,7 @@ def _takes(drill: Drill) -> Sequence[Take]:
     return [Take(score.chart, score, perform(score)) for score in scores]
 
 
-class View:
+class View(Listening):
     """A page in a browser.  `tapped`: listen in on it, which its security policy would not let."""
 
     def __init__(
@@ -113,6 +108,7 @@ class View:
         **options: Any,
     ) -> None:
         self.context = browser.new_context(bypass_csp=tapped, **options)
+        self.context.set_default_timeout(PATIENCE * 1000)
         self.page: Page = self.context.new_page()
         self.problems: list[str] = []
         self.requests: list[str] = []
@@ -143,11 +139,14 @@ class View:
     def text(self, name: str) -> str:
         return self.page.inner_text(f"#{name}")
 
-    def until(self, name: str, pattern: str) -> None:
-        """Wait until a text of the page matches; by polling, since the policy allows no `eval`."""
-        from playwright.sync_api import expect
+    def evaluate(self, expression: str) -> Any:
+        return self.page.evaluate(expression)
 
-        expect(self.page.locator(f"#{name}")).to_have_text(re.compile(pattern), timeout=20_000)
+    def click(self, selector: str) -> None:
+        self.page.click(selector)
+
+    def wait(self, seconds: float) -> None:
+        self.page.wait_for_timeout(seconds * 1000)
 
     def set(self, **fields: int | float | bool) -> None:
         """Fill fields as a person does: `tempo=200, repeat=True`; `from_` for the reserved word."""
@@ -158,32 +157,6 @@ class View:
             else:
                 field.fill(f"{value:g}")
                 field.press("Tab")
-
-    def play(self) -> None:
-        self.page.click("#play")
-        self.until("word", "^(?!Ready|Paused|Loading)")
-
-    def wait(self, seconds: float) -> None:
-        self.page.wait_for_timeout(seconds * 1000)
-
-    def record(self) -> None:
-        """Begin to listen in; the first touch, which wakes the sound, goes before."""
-        self.play()
-        self.page.click("#play")
-        self.page.evaluate("heard.listen()")
-        self.page.wait_for_function("drillgen.context.currentTime > 0.5")  # devices start late
-        self.page.evaluate("heard.blocks.length = heard.starts.length = heard.marks.length = 0")
-
-    def is_whole(self) -> bool:
-        """Whether nothing of what was heard since is missing or came late, as on a busy machine."""
-        return bool(self.page.evaluate("heard.whole()"))
-
-    def recorded(self) -> NDArray[np.float32]:
-        """What was heard since: shape (1 + parts, samples), the mix first."""
-        channels = int(self.page.evaluate("heard.blocks[0].length"))
-        data = base64.b64decode(self.page.evaluate("heard.take()"))
-        self.page.evaluate("heard.blocks.length = 0")
-        return np.frombuffer(data, "<f4").reshape(channels, -1)
 
     def parts(self) -> list[str]:
         """The names of the parts, in the order of `recorded`'s channels from 1 on."""
@@ -199,9 +172,4 @@ class View:
     def watched(self) -> list[list[str]]:
         """The texts that were noted, in order."""
         found: list[list[str]] = self.page.evaluate("watched")
-        return found
-
-    def marks(self) -> list[dict[str, Any]]:
-        """What was marked and said, each with the audio clock's time at the ear."""
-        found: list[dict[str, Any]] = json.loads(self.page.evaluate("JSON.stringify(heard.marks)"))
         return found

@@ -1,15 +1,21 @@
 /* Listens in on the page: how the mix and each part sound, what is asked of the audio system, what
    is marked when.  It stands before the page's own scripts and changes nothing that they do. */
 (() => {
-  const heard = (window.heard = { starts: [], marks: [], blocks: [] });
+  const heard = (window.heard = { starts: [], marks: [], blocks: [], turns: [] });
   const sources = []; // what goes to the ear, and the panner of each part in turn
+  const PATIENCE = 0.5; // seconds
   let context = null;
+  let ahead = 0; // seconds that the clock is
 
   const Context = window.AudioContext;
   window.AudioContext = class extends Context {
     constructor(...options) {
       super(...options);
       context = this;
+    }
+
+    get currentTime() {
+      return super.currentTime + ahead;
     }
   };
 
@@ -45,9 +51,37 @@
     connect.call(recorder, context.destination); // or it would not be asked to process
   };
 
-  /** Whether no block of the recording is missing, and everything was asked for before its time. */
-  heard.whole = () => heard.starts.every(({ when, asked }) => when > asked) &&
-    heard.blocks.every(({ frame }, index) => frame === heard.blocks[0].frame + index * heard.blocks[0][0].length);
+  /** From now on note each turn that the browser gives to a timer of the page, by both clocks. */
+  heard.pulse = () => {
+    heard.turns.push(moment());
+    setTimeout(heard.pulse, 5);
+  };
+
+  /** From now on what the page does at once before the first sound may take half a second, as it may on
+      a busy machine: meanwhile the clock says that it is later. */
+  heard.patient = () => {
+    const { prototype } = drillgen.Player;
+    const { play } = prototype;
+    prototype.play = function (...bars) {
+      const made = this.band.open().currentTime;
+      ahead = PATIENCE;
+      play.apply(this, bars);
+      ahead = 0;
+      heard.inTime = context.currentTime < made + PATIENCE;
+    };
+  };
+
+  /** Seconds that were recorded. */
+  heard.seconds = () => heard.blocks.reduce((sum, [first]) => sum + first.length, 0) / context.sampleRate;
+
+  /** Leave out what was recorded before a time. */
+  heard.cut = (when) => {
+    heard.blocks = heard.blocks.filter(({ frame }) => frame >= when * context.sampleRate);
+  };
+
+  heard.forget = () => {
+    for (const all of [heard.starts, heard.marks, heard.blocks]) all.length = 0;
+  };
 
   /** What was recorded, a channel after another: base64 of float32. */
   heard.take = () => {
@@ -64,22 +98,26 @@
 
   const start = AudioBufferSourceNode.prototype.start;
   AudioBufferSourceNode.prototype.start = function (when, ...rest) {
-    heard.starts.push({ when, asked: this.context.currentTime, at: performance.now() });
+    heard.starts.push({ when, asked: this.context.currentTime });
     return start.call(this, when, ...rest);
   };
 
-  /** Seconds of the audio clock that are at the ear now; by WebKitGTK's stamps a time to come. */
-  heard.now = () => {
-    const stamp = context.getOutputTimestamp();
-    const passed = (performance.now() - stamp.performanceTime) / 1000;
-    return passed >= 0 ? stamp.contextTime + passed : context.currentTime;
-  };
+  /** Seconds of the audio clock that are at the ear now, and of the page's clock.  WebKitGTK stamps a
+      time to come, a clock that stands is ahead of what was made, and Firefox on Linux can lock up
+      when it is asked (`player.js`). */
+  function moment() {
+    const now = performance.now();
+    const made = context.currentTime;
+    const stamp = /X11.* Firefox/.test(navigator.userAgent) ? null : context.getOutputTimestamp();
+    const passed = stamp ? (now - stamp.performanceTime) / 1000 : -1;
+    return { time: now / 1000, at: passed >= 0 ? Math.min(stamp.contextTime + passed, made) : made };
+  }
 
   const text = (id) => document.getElementById(id).textContent;
   document.addEventListener("DOMContentLoaded", () => {
     new MutationObserver(() => {
       if (!context) return;
-      heard.marks.push({ at: heard.now(), place: text("place"), word: text("word"), until: text("until") });
+      heard.marks.push({ ...moment(), place: text("place"), word: text("word"), until: text("until") });
     }).observe(document.body, { subtree: true, childList: true, characterData: true });
   });
 })();
