@@ -117,7 +117,7 @@ _TASTE = 1.3
 _DULL = 0.4  # quarters only, or two notes off the beats
 _FLOATING = 0.03  # more notes with none on any beat: there is nothing to hear them against
 _EVEN, _UNSETTLED = 0.35, 0.5  # of few notes: all equally far apart; not ending where one rests
-_UPBEATS = 0.36  # of motives begin after a rest
+_UPBEATS = 0.34  # of motives begin after a rest
 _LIMPING = 0.5  # a note off the beat after another, with none on the beats between
 
 
