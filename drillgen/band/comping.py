@@ -76,8 +76,8 @@ class Listening:
 # A bar's rhythm must let each of the bar's chords be heard; a stroke on the last half-beat before a
 # change already plays the next chord (common practice: an anticipation, or push). In a call one of
 # them is enough where a bass sounds the others' roots: a player leaves chords out to make room for
-# the line (common practice). How many strokes a bar has follows the density, and the tempo as the
-# feel's file says.
+# the line (common practice), but not always where a bar is so long that the hole is heard coming.
+# How many strokes a bar has follows the density, and the tempo as the feel's file says.
 
 _Strokes = tuple[tuple[PatternStroke, int], ...]  # each with the number of the chord it plays
 _SPREAD = 1.8  # how strictly the number of strokes follows the density; in calls:
@@ -117,6 +117,8 @@ _FULLNESS = {"call": 0.42, "response": 1.65, "play": 1.0}  # of the strokes a ba
 _SILENT = {"call": 0.62, "response": 0.2, "play": 0.62}  # bars, of those that may be silent
 _LIGHTER = 0.35  # of the strokes too many in one bar are taken from the next
 _AS_BEFORE = 0.25  # of the bars have the rhythm of two bars before, where it fits
+_LONG_BAR = 3.0  # seconds
+_ALL_CHORDS = 0.15  # of the calls' long bars over a bass have all of them
 _PUSHED = 6.0  # how much likelier a rhythm is that pushes into a bar to be silent
 
 
@@ -132,6 +134,7 @@ class _Rhythm:
     before: str | None = None  # the rhythm of two bars before
     pushed: bool = False  # the bar's first chord was already played at the end of the bar before
     silent: bool = False  # it was decided that this bar is silent
+    spare: bool = False  # … that one of this bar's chords is enough
     rested: bool = True  # the bar before was silent
     over: float = 0.0  # strokes that the last bar had too many
     wanted: float = 0.0  # strokes in this bar
@@ -148,7 +151,8 @@ class _Rhythm:
     def bar(self, bar: Bar) -> Sequence[Struck]:
         """What is played in a bar."""
         count = counted(self.chart, bar)
-        one_chord = len(bar.spans) == 1 or self._makes_room(bar)
+        self.spare = self._makes_room(bar)
+        one_chord = len(bar.spans) == 1 or self.spare
         heard = one_chord and (self.pushed or bar.spans[0].chord == self.chord)
         if self.silent and heard:
             self.pushed, self.silent, self.rested, self.over = False, False, True, -0.5
@@ -166,8 +170,12 @@ class _Rhythm:
         return here
 
     def _makes_room(self, bar: Bar) -> bool:
-        """Whether chords of a bar may be left to the bass."""
-        return bar.role == "call" and plays(self.chart, bar, "bass") and self._has_bass
+        """Whether all chords of a bar but one are left to the bass."""
+        if len(bar.spans) == 1 or bar.role != "call" or not self._has_bass:
+            return False
+        is_long = bar.length * self.chart.seconds_a_quarter(bar) > _LONG_BAR
+        all_chords = is_long and self.random.random() < _ALL_CHORDS
+        return plays(self.chart, bar, "bass") and not all_chords
 
     def _is_steady(self, bar: Bar) -> bool:
         """Whether the instrument plays so many strokes and no others: a chord a beat."""
@@ -213,7 +221,7 @@ class _Rhythm:
 
     def _heard(self, bar: Bar, layout: _Layout, placed: _Strokes) -> bool:
         """Whether enough of a bar's chords are played."""
-        if self._makes_room(bar) and len(bar.spans) > 1:
+        if self.spare:
             return self.pushed or any(index < len(bar.spans) for _, index in placed)
         return _all_heard(layout, placed, self.pushed)
 

@@ -7,8 +7,9 @@ teacher's).  A voicing that was just played is not the next choice.
 Common practice: without a bass in the band the pianist's left hand gives each chord its root, or
 root and seventh, in the octave from E2; a guitar plays shapes with the root on a low string, a
 vibraphone has it lowest.  A line that is itself a bass needs no other in its calls, nor its player
-in the answers.  A ballad is played with two hands, bass or not: root and seventh or root and tenth
-in the left, as low as the low interval limits allow.
+in the answers.  A ballad is played with two hands: root and seventh or root and tenth in the left,
+as low as the low interval limits allow; over a bass mostly the seventh or tenth alone, since two
+players of one low note blur it.
 """
 
 from __future__ import annotations
@@ -93,6 +94,7 @@ _BALLAD = (36, 47)  # … in a ballad, C2 to B2
 _VIBRAPHONE = (53, 64)  # from the lowest bar, F3
 _SEVENTHS = 0.45  # of the roots that have room for it: with the seventh
 _TENTHS = 0.55  # of a ballad's: with the tenth
+WITH_THE_BASS = 0.2  # of a ballad's over a bass: with the root that the bass has as well
 _OCTAVE = 12
 _CLOSEST = 5  # semitones from the root to the right hand, where the limits leave so little
 

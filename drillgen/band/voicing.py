@@ -23,6 +23,7 @@ from typing import NamedTuple, Protocol
 
 from drillgen.band.hands import (
     PIANOS,
+    WITH_THE_BASS,
     Beside,
     Heard,
     OwnRoots,
@@ -196,7 +197,8 @@ class _Comper:
         if not root and (not ballad or sparse):
             return ()
         zone = zone_of(spec.kind, spec.register, ballad=ballad)
-        return low_voices(stroke.chord, self.random, zone, spec.kind, ballad=ballad and not sparse)
+        hand = low_voices(stroke.chord, self.random, zone, spec.kind, ballad=ballad and not sparse)
+        return hand if root or self.random.random() < WITH_THE_BASS else hand[1:]
 
     def _upper(
         self, stroke: StruckChord, bar: Bar, beside: Beside, hand: tuple[Pitch, ...], high: int
