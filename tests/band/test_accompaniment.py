@@ -217,7 +217,7 @@ def test_a_ballad_has_two_hands_and_is_rolled() -> None:
 
 
 def test_over_a_bass_a_ballads_left_hand_keeps_off_its_notes() -> None:
-    """It plays the seventh or the tenth; seldom a note that the bass plucks at the same moment, since
+    """It plays the seventh or the tenth; seldom a note that the bass plucks with it, since
     two players of one low note blur it (common practice)."""
     band = {"comping": "piano", "bass": "two-beat"}
     score = written(feel="ballad", tempo=60, passes=6, band=band)
