@@ -10,7 +10,8 @@ from functools import cache, lru_cache
 from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import list_presets, load
-from drillgen.drill.models import Drill, Override
+from drillgen.drill.models import Drill
+from drillgen.drill.overrides import Override
 from drillgen.score import Score
 from drillgen.sheet.sheets import Sheets, sheets
 

@@ -16,9 +16,9 @@ ROOMS = (
     *("errors", "version", "disk", "clock"),
     *("theory", "drill", "chart", "score"),
     *("lines", "listing", "band", "arrange"),
-    *("timing", "performance", "midi"),
+    *("drift", "timing", "performance", "midi"),
     *("sheet", "bank", "sound", "audio", "take", "page", "pack", "serve"),
-    *("commands", "", "cli", "__main__"),
+    *("", "cli", "__main__"),
 )
 
 

@@ -16,7 +16,8 @@ from benchmarks.musical.figure import Figure, share
 from drillgen.chart import Chart, Span, charts
 from drillgen.drill.lesson import list_presets, load
 from drillgen.drill.lines import Arpeggio, Enclosure, GuideTones, Line, ScalePattern
-from drillgen.drill.models import Drill, Override
+from drillgen.drill.models import Drill
+from drillgen.drill.overrides import Override
 from drillgen.lines.kinds import line
 from drillgen.score import Note
 from drillgen.theory.pitch import Degree

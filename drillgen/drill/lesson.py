@@ -40,7 +40,8 @@ from drillgen.drill.messages import (
     refuse,
     show,
 )
-from drillgen.drill.models import Drill, Override, apply, long_form, merge
+from drillgen.drill.models import Drill
+from drillgen.drill.overrides import Override, apply, long_form, merge
 from drillgen.drill.reader import ENDINGS, file_error, read_item, read_source, refused_at
 from drillgen.drill.sheet import sheet_for
 from drillgen.drill.yaml_source import SourceItem, as_text, from_python, parse

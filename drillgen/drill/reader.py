@@ -27,7 +27,8 @@ from drillgen.drill.messages import (
     refuse,
     show,
 )
-from drillgen.drill.models import Drill, Override, apply
+from drillgen.drill.models import Drill
+from drillgen.drill.overrides import Override, apply
 from drillgen.drill.yaml_source import (
     COMMENT,
     COMMENT_ALLOWED,

@@ -9,7 +9,7 @@ import pytest
 
 from drillgen.drill.lesson import load, read_drill
 from drillgen.drill.messages import DrillError
-from drillgen.drill.models import Override
+from drillgen.drill.overrides import Override
 from drillgen.drill.reader import drill_of
 
 OK = "progression: ii7 | V7 | Imaj7 | %\n"

@@ -8,7 +8,7 @@ import pytest
 
 from drillgen.drill.lesson import load, load_all, read_drill
 from drillgen.drill.messages import DrillError
-from drillgen.drill.models import Override
+from drillgen.drill.overrides import Override
 
 
 @pytest.fixture

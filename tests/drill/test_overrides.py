@@ -6,7 +6,7 @@ import pytest
 
 from drillgen.drill.lesson import read_drill
 from drillgen.drill.messages import DrillError
-from drillgen.drill.models import Override
+from drillgen.drill.overrides import Override
 from drillgen.drill.reader import drill_of, parse_drill
 
 BASE = (

@@ -14,7 +14,7 @@ from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import load
 from drillgen.drill.lines import GuideTones
-from drillgen.drill.models import Override
+from drillgen.drill.overrides import Override
 from drillgen.drill.sheet import BASSES
 from drillgen.score import Score
 from tests.band.test_odd_shapes import low_interval_limits

@@ -13,7 +13,7 @@ import pytest
 from drillgen.chart import charts
 from drillgen.drill.lesson import list_presets, load
 from drillgen.drill.lines import MODELS
-from drillgen.drill.models import Override
+from drillgen.drill.overrides import Override
 from drillgen.lines.kinds import line
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Key, Name, Pitch

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from drillgen.arrange import arrange
 from drillgen.chart import Span, charts
-from drillgen.drill.models import Drill, Override
+from drillgen.drill.models import Drill
+from drillgen.drill.overrides import Override
 from drillgen.score import Note, Score
 from drillgen.theory.chord_types import USUAL
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from drillgen.commands import time_left
+from drillgen.cli.building import time_left
 from tests.pack.building import TINY, lesson
 
 

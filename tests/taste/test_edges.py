@@ -17,11 +17,11 @@ from drillgen.band.hands import Beside
 from drillgen.bank import soundfont_writer
 from drillgen.chart import Chart, charts
 from drillgen.cli import _wrapped, main
-from drillgen.commands import length
+from drillgen.cli.drills import length
 from drillgen.drill.messages import DrillError
 from drillgen.drill.reader import drill_of, parse_drill
 from drillgen.listing import in_words
-from drillgen.page import Stand, Take, html
+from drillgen.page import Stand, Take, values
 from drillgen.performance import perform
 from drillgen.score import Note
 from drillgen.take import AskedNote, AskedResponse, HeardNote, notes, tables
@@ -244,7 +244,7 @@ def test_what_has_no_ending_goes_round(ending: str, loops: bool) -> None:
     score = heard(line="roots", ending=ending).score
     take = Take(score.chart, score, perform(score))
     stand = Stand("x", score.chart.keys, (take,))
-    assert html.drill(stand, [[]], html.Sounds({}, 0.0), [])["loops"] is loops
+    assert values.drill_values(stand, [[]], values.Sounds({}, 0.0), [])["loops"] is loops
 
 
 def growing(keys: list[float], onset: float = 0.0) -> GrowingNote:

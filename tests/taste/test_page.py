@@ -11,7 +11,7 @@ import pytest
 from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.reader import drill_of
-from drillgen.page import Stand, Take, html, tones
+from drillgen.page import Stand, Take, html, tones, values
 from drillgen.performance import perform
 
 
@@ -27,14 +27,14 @@ def stand(**drill: Any) -> Stand:
 def test_a_voice_speaks_from_the_middle(asked: dict[str, float], pan: float) -> None:
     """Where nothing else is asked for."""
     one = stand(band={"drums": "off", "spoken": {"kind": "keys"} | asked})
-    parts = html.drill(one, [[]], html.Sounds({}, 0.0), [])["parts"]
+    parts = values.drill_values(one, [[]], values.Sounds({}, 0.0), [])["parts"]
     assert {part["name"]: part["pan"] for part in parts}["spoken"] == pan
 
 
 @pytest.mark.parametrize(("gaps", "count"), [("none", 0), ({"call": 2, "response": 2}, 2)])
 def test_who_plays_along_is_not_judged(gaps: Any, count: int) -> None:
     """The responses of both calls are asked for, and nothing where there are none."""
-    assert len(html.asked(stand(gaps=gaps).takes[0])) == count
+    assert len(values.asked(stand(gaps=gaps).takes[0])) == count
 
 
 def test_each_tempo_may_be_slowed_to_the_next_one() -> None:

@@ -12,10 +12,9 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from drillgen import cli, commands
 from drillgen.chart import charts
-from drillgen.cli import main
-from drillgen.commands import ProgressBar, time_left
+from drillgen.cli import building, checking, main
+from drillgen.cli.building import ProgressBar, time_left
 from drillgen.drill.lesson import LESSONS
 from drillgen.drill.reader import drill_of
 from drillgen.drill.schema import json_schema
@@ -92,7 +91,7 @@ def test_how_much_was_made(tmp_path: Path, made: int, said: str) -> None:
     soundfont = SimpleNamespace(path=tmp_path, name="any")
     pack = Pack(tmp_path, (tmp_path / "a", tmp_path / "b"), tmp_path / "index.html", None, None,
                 (), 60.0, made, (), 1.0, soundfont, ())  # type: ignore[arg-type]  # fmt: skip
-    assert commands._said(pack).startswith(said)
+    assert building._said(pack).startswith(said)
 
 
 @pytest.mark.parametrize(("feel", "meter", "told"), [("swing", "4/4", 0), ("swing", "3/4", 1)])
@@ -101,7 +100,7 @@ def test_a_list_tells_an_unusual_meter(tmp_path: Path, feel: str, meter: str, to
     file = tmp_path / "any.yaml"
     file.write_text(f"title: Any\nprogression: I6\nfeel: {feel}\nmeter: {meter}\n", "utf-8")
     preset = SimpleNamespace(is_lesson=False, path=file)
-    assert (f" in {meter}" in cli._facts(preset)) is bool(told)  # type: ignore[arg-type]
+    assert (f" in {meter}" in checking._facts(preset)) is bool(told)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -141,7 +140,7 @@ def test_presets_stand_under_their_groups(monkeypatch: pytest.MonkeyPatch) -> No
     groups = {"one": "a", "two": "a", "three": "b", "four": LESSONS}
     found = [SimpleNamespace(group=groups[name], name=name, title="Any") for name in groups]
     monkeypatch.setattr("drillgen.drill.lesson.list_presets", lambda: found)
-    monkeypatch.setattr(cli, "_facts", lambda _: "any")
+    monkeypatch.setattr(checking, "_facts", lambda _: "any")
     said = CliRunner().invoke(main, ["presets", "list"]).output
     first = [line.split()[0] for line in said.split("\n") if line]
     assert first == [LESSONS, "four", "a", "one", "two", "b", "three"]

@@ -1,0 +1,182 @@
+"""What shows and makes no pack: `drillgen check`, `schema`, `presets`, `soundfonts`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from drillgen.cli.drills import Named, OverrideError, length, overriding, read
+from drillgen.errors import DrillgenError, counted, reason
+
+if TYPE_CHECKING:
+    from drillgen.drill.lesson import Lesson, Preset
+    from drillgen.theory.pitch import Key
+
+
+@click.command(short_help="Check drills and show their charts, bar by bar.")
+@click.argument("sources", metavar="FILE…", nargs=-1, required=True)
+@overriding
+@click.option("--keys", metavar="KEY,…", help="Show these keys alone: C,Bb.")
+def check(
+    sources: Sequence[str], settings: Sequence[str], keys: str | None, **given: str | None
+) -> None:
+    """Check drills and show their charts, bar by bar, with fingerings where they ask for them.
+
+    `--bars 5-6` and `--keys Bb` look at a part. What cannot be played is said at the end, below the
+    charts whose bars it names.
+    """
+    lesson = read(sources, settings, given)
+    from drillgen.drill.messages import DrillError
+    from drillgen.pack.preflight import check_all
+
+    for said in lesson.remarks:
+        click.echo(f"note: {said}\n")
+    found = check_all(lesson, _looked_at(lesson, keys))
+    for text in found.texts:
+        click.echo(text + "\n")
+    if found.problems:
+        raise DrillError(list(found.problems))
+    each = ", for each part" if lesson.parts else ""
+    wav, mp3 = (found.heard * rate / 1e6 for rate in (_WAV, _MP3))
+    if lesson.parts:
+        click.echo("\n".join(_tempos(lesson)) + "\n")
+    click.echo(
+        f"A build makes {counted(found.tracks, 'track')}, {length(found.seconds)} of music: "
+        f"about {wav:.0f} MB as WAV, {mp3:.0f} MB as MP3{each}."
+    )
+
+
+def _tempos(lesson: Lesson) -> Iterator[str]:
+    """The tempos of each part of a class, which may have its own share of them."""
+    yield "Tempos of each part" + (", drill | drill" if len(lesson.drills) > 1 else "")
+    width = max(len(part.name) for part in lesson.parts)
+    for part in lesson.parts:
+        each = (", ".join(map(str, drill.tempos)) for drill in part.lesson.drills)
+        yield f"  {part.name:{width}}  {' | '.join(each)}"
+
+
+def _looked_at(lesson: Lesson, named: str | None) -> set[Key]:
+    """The keys that are named, which must be among those of the drills.  Raises OverrideError."""
+    from drillgen.drill.key_cycle import read_key
+    from drillgen.drill.messages import RefusedError
+
+    if named is None:
+        return set()
+    played = {key.simplest: None for drill in lesson.drills for key in drill.key_cycle}
+    keys: set[Key] = set()
+    for word in named.split(","):
+        try:
+            fitting = {read_key(word, mode).simplest for mode in {key.mode for key in played}}
+        except RefusedError as refused:
+            raise OverrideError(f"--keys {named}: {refused.wrongs[0].message}") from None
+        if not fitting & played.keys():
+            there = " ".join(key.short for key in played)
+            raise OverrideError(f"--keys {named}: no drill is in {word.strip()}; allowed: {there}")
+        keys |= fitting & played.keys()
+    return keys
+
+
+# Bytes a second: 16 bits twice at 44,100 Hz; what LAME's -V 2 makes of a band, about 150 kbit/s.
+_WAV = 44_100 * 4
+_MP3 = 150_000 / 8
+
+
+# `drillgen presets`: the drills and lessons that come along.
+
+
+@click.group()
+def presets() -> None:
+    """The drills and lessons that come along: list, show, copy."""
+
+
+@presets.command("list")
+def list_() -> None:
+    """List the presets, by what is being learned; lessons first."""
+    from drillgen.drill.lesson import LESSONS, list_presets
+
+    group = ""
+    for preset in sorted(list_presets(), key=lambda preset: preset.group != LESSONS):
+        if preset.group != group:
+            group = preset.group
+            click.echo(click.style(f"\n{group}", bold=True))
+        click.echo(f"  {preset.name:<28} {preset.title} ({_facts(preset)})")
+
+
+def _facts(preset: Preset) -> str:
+    """What a title does not say: feel, tempos and kind of line, or how many drills there are."""
+    from drillgen.drill.band import meters
+    from drillgen.drill.lesson import load
+
+    if preset.is_lesson:
+        return f"{preset.drills} drills"
+    (drill,) = load(preset.path).drills
+    line = drill.line.kind if drill.line else "no line"
+    usual = meters(drill.feel)[0] == drill.meter.text
+    feel = drill.feel if usual else f"{drill.feel} in {drill.meter}"
+    return ", ".join([feel, " ".join(map(str, drill.tempos)), line])
+
+
+@presets.command()
+@click.argument("name")
+def show(name: str) -> None:
+    """Print a preset's YAML."""
+    from drillgen.drill.lesson import preset_path
+
+    click.echo(preset_path(name).read_text("utf-8"), nl=False)
+
+
+@presets.command(short_help="Copy a preset to a file of your own.")
+@click.argument("name")
+@click.argument("target", type=Named(path_type=Path), required=False)
+def copy(name: str, target: Path | None) -> None:
+    """Copy a preset to a file of your own, to change it; its schema comes along."""
+    from drillgen.drill.lesson import copied, preset_path
+
+    source = preset_path(name)
+    target = target or Path(source.name)
+    if target.is_dir():
+        target /= source.name
+    if target.exists():
+        raise DrillgenError(f"{target} is there already; name another file")
+    try:
+        copied(source, target)
+    except OSError as error:
+        raise DrillgenError(f"cannot write {target}: {reason(error)}") from error
+    click.echo(f"Copied to {target}. Change it, then: drillgen check {target}")
+
+
+@click.command()
+def schema() -> None:
+    """Print the JSON Schema of drills and lessons, for an editor."""
+    from drillgen.drill.schema import as_text
+
+    click.echo(as_text(), nl=False)
+
+
+@click.command(short_help="List the soundfonts found, and their licences.")
+@click.option("--soundfont", metavar="NAME", help="Which one would be used if you asked for it.")
+def soundfonts(soundfont: str | None) -> None:
+    """List the soundfonts found, their licences, and which one is used and why."""
+    from drillgen.sound.soundfonts import (
+        BETTER,
+        choose,
+        damaged_soundfonts,
+        find_soundfonts,
+        who_plays,
+    )
+
+    choice = choose(soundfont)
+    for font in find_soundfonts():
+        mark = "→" if font.path == choice.soundfont.path else " "
+        click.echo(f"{mark} {font.name}\n    {font.path}\n    licence: {font.licence}")
+    for damage in damaged_soundfonts():
+        click.echo(f"  left out: {damage}")
+    click.echo(f"\n{choice.soundfont.name} will be used: {choice.why}.")
+    if choice.soundfont.poor:
+        click.echo(BETTER)
+    click.echo("\nWho plays what (`sounds` in a drill, or --sound, chooses otherwise):\n")
+    for instrument, name, licence, why in who_plays(choice.soundfont):
+        click.echo(f"  {instrument:<20}{name}, {licence}: {why}")
