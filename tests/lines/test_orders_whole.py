@@ -17,12 +17,13 @@ _LINES = [
     Drill.model_validate({"progression": "I", "line": {"kind": "scale pattern", **each}}).line
     for each in ({}, {"note": "eighth", "connect": True})
 ]
-_TWELVE = {"band.bass": "off", "key_cycle": "fourths", "passes": 1}
-_TRACKS = [*WITHOUT_OTHERS, *(Override.of(path, value) for path, value in _TWELVE.items())]
+_FOUR_KEYS = {"start": "C", "move": -3, "keys": 4}
+_SHORT = {"band.bass": "off", "key_cycle": _FOUR_KEYS, "passes": 1}
+_TRACKS = [*WITHOUT_OTHERS, *(Override.of(path, value) for path, value in _SHORT.items())]
 
 
 def test_no_octave_breaks_a_figure() -> None:
-    """1 2 3 5 (common practice), or 5 3 2 1, over each preset's progression in twelve keys, in
+    """1 2 3 5 (common practice), or 5 3 2 1, over each preset's progression in four keys, in
     eighths where it has bars of two chords: no two notes of a chord lie more than a fifth apart."""
     drills = [each for preset in list_presets() for each in load(preset.name, _TRACKS).drills]
     figures = 0
@@ -30,7 +31,7 @@ def test_no_octave_breaks_a_figure() -> None:
         busy = any(len(bar.slots) > 1 for bar in drill.progression.bars)
         score = arrange(charts(drill.model_copy(update={"line": _LINES[busy]}))[0])
         figures += _figures(score, drill.title)
-    assert figures > 500
+    assert figures > 200
 
 
 def _figures(score: Score, title: str) -> int:
