@@ -301,7 +301,10 @@ class _Builder:
             price = self._price(option.onsets, figure, change, end)
             if best is None or price < best[0]:
                 best = price, option
-        return best[1] if best else figure
+        if best:
+            return best[1]
+        late = -(-max(figure.onsets[-1] - room, 0) // time.beat) * time.beat
+        return figure.later(-late) if figure.onsets[0] - late >= place else figure
 
     def _endings(self, figure: Figure, place: int, room: int) -> list[Figure]:
         """Ways to end a figure, the last note begun by `room`; of the teacher's cells, where they
@@ -367,7 +370,9 @@ class _Builder:
             if end - start <= 4 * time.beat
         ]  # fmt: skip
         if not ends or self.wishes.plain or self.random.random() < _FULL:
-            return min(time.end, start + 4 * time.beat)
+            longest = min(time.end, start + 4 * time.beat)
+            beat = start + time.beat  # … where both have no room, rather than a breath
+            return beat if longest < beat <= time.ceiling(time.end) else longest
         return self.random.choice(ends)
 
     def _end(self, start: int, following: int) -> int:

@@ -33,7 +33,7 @@ from drillgen.pack import files, folder, handout
 from drillgen.pack.manifest import is_plain
 from drillgen.pack.settings import _numbered
 from drillgen.serve import server
-from drillgen.sound import soundfonts
+from drillgen.sound import own_soundfont
 from drillgen.sound.reverb import size_of
 from tests.taste.heard import heard
 
@@ -96,7 +96,7 @@ def test_an_old_soundfont_goes_and_no_other(tmp_path: Path) -> None:
     for name, days in ages.items():
         (tmp_path / name).touch()
         os.utime(tmp_path / name, (time() - days * 24 * 3600,) * 2)
-    soundfonts._remove_old(tmp_path, "drillgen-own-used.sf2")
+    own_soundfont._remove_old(tmp_path, "drillgen-own-used.sf2")
     assert {file.name for file in tmp_path.iterdir()} == ages.keys() - {"drillgen-own-old.sf2"}
 
 

@@ -11,6 +11,7 @@ import pytest
 
 from drillgen.band.hands import TopVoice
 from drillgen.band.walking import standing
+from drillgen.drift import _of_track
 from drillgen.drill.bars import METERS
 from drillgen.lines import phrases
 from drillgen.sheet.sheets import sheets
@@ -18,7 +19,6 @@ from drillgen.sheet.values import Window, _rest_values
 from drillgen.theory.chords import parse_chord
 from drillgen.theory.pitch import Degree, Key, Name
 from drillgen.theory.voicings import _chosen_tones
-from drillgen.timing import _of_track
 from tests.taste.heard import heard
 
 
