@@ -65,7 +65,7 @@ class ChordFigure:
     middle: float
     price: float  # what it costs by itself
     leads: int = 0  # 1 or -1: the last note is a passing one that must go on up or down
-    turned: float = 0.0  # … and what it costs to go another way round, which keys should have alike
+    pivot: float = 0.0  # … and what it costs to lie in two octaves, which keys should have alike
 
     def lies(self, low: int, high: int) -> bool:
         """Whether all of it is within two MIDI keys."""
@@ -81,13 +81,13 @@ def placed(
     context: PassContext,
     price: float = 0.0,
     leads: int = 0,
-    turned: float = 0.0,
+    pivot: float = 0.0,
 ) -> Iterator[ChordFigure]:
     """The degrees in every octave in which the range holds all of them; where it holds them in
     none, those that hold the most, the rest moved by octaves."""
     whole = tuple(degrees)
     for pitches, places, out in _octaves(root, whole, context.low, context.high):
-        yield ChordFigure(whole, pitches, *places, price + _OUTSIDE * out, leads, turned)
+        yield ChordFigure(whole, pitches, *places, price + _OUTSIDE * out, leads, pivot)
 
 
 _Places = tuple[int, int, int, int, float]  # MIDI keys: first, last, lowest, highest, mean
@@ -130,7 +130,7 @@ def led_on(
                 yield [*whole[:-2], other, last], _OTHER_TWO + skipped
 
 
-# To go on an octave lower or higher inside a broken chord, where it would leap into the next chord
+# To go on an octave lower or higher inside a figure, where it would leap into the next chord
 # otherwise: more than a change by a fifth costs, less than a break.  What each semitone beyond a
 # major sixth adds, and each note that the turn comes later.
 _PIVOT, _BEYOND_A_SIXTH, _PIVOTS_LATER = 12.0, 4.0, 0.3
@@ -139,7 +139,7 @@ _SIXTH = 9  # semitones
 
 def pivoted(whole: Sequence[Degree]) -> Iterator[tuple[Sequence[Degree], float]]:
     """A figure that goes on an octave lower or higher from one of its notes, with what each costs:
-    1 and then 3 5 7 below it (octave displacement, common practice)."""
+    1 and then 3 5 7 below it, 1 2 3 and 5 below (octave displacement, common practice)."""
     for index in range(1, len(whole)):
         for octave in (-1, 1):
             rest = [degree.octaves(octave) for degree in whole[index:]]
@@ -187,7 +187,7 @@ def chosen(choices: Choices, context: PassContext, *, connected: bool = False) -
         return []
     context = context if connected else replace(context, before=())
     joined = list(joints(context))
-    turns = any(figure.turned for figures in choices for figure in figures)
+    turns = any(figure.pivot for figures in choices for figure in figures)
     found = None
     for spared in _SPARED if turns else _SPARED[:1]:
         ways = _in_the_key(choices, joined, context, spared)
@@ -204,7 +204,7 @@ def _is_better(one: _Joined, other: _Joined, joined: Sequence[Joint]) -> bool:
     """Whether a line leaps less often into a chord than another, goes there by step more often, or
     does both as well and changes its figures much less."""
     joints, others = (_unjoined(way[1], joined) for way in (one, other))
-    prices = [sum(figure.price + figure.turned for figure in way[1]) for way in (one, other)]
+    prices = [sum(figure.price + figure.pivot for figure in way[1]) for way in (one, other)]
     return joints < others or (joints == others and prices[0] < prices[1] - _MUCH)
 
 
@@ -270,7 +270,7 @@ def _onward(
         if figure.first not in entries:
             entries[figure.first] = _entry(ways, figure.first, joint, begin)
         cost, way = entries[figure.first]
-        cost += figure.price + figure.turned + _AWAY * abs(figure.middle - begin.near)
+        cost += figure.price + figure.pivot + _AWAY * abs(figure.middle - begin.near)
         end = 4 * figure.last + figure.leads
         if end not in best or cost < best[end][0]:
             best[end] = cost, (*way, figure)

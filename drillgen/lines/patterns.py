@@ -125,7 +125,7 @@ def _turned_figures(
         whole = filled(order, total)
         yield from placed(cell.chord.root, whole, context, price)
         for other, cost in pivoted(whole) if pivots else ():
-            yield from placed(cell.chord.root, other, context, price, turned=cost)
+            yield from placed(cell.chord.root, other, context, price, pivot=cost)
         tones = {*order, *(degree_of(cell, number) for number in _PLAIN)}
         ends = sorted(tones, key=lambda tone: tone.semitones)
         for other, cost in led_on(whole, kept(order, total), ends) if leads_on else ():
@@ -153,8 +153,6 @@ _GROUP_OF_THREE = (0, 1, 2)  # for what groups of four do not fill and these do:
 # Other endings: what they cost, by how many notes they change, and how far the last note may skip.
 _OTHER_LAST, _OTHER_TWO = 3.0, 5.0
 _TURNED, _EARLIER = 6.0, 3.2  # … and by turning half-way; each note sooner or later
-_ROUND = 3.0  # … and an order that just fills its chord by being played backwards
-_FEWEST_TURNED = 3  # notes: two of them turned round would not begin on a tone of the chord
 _SKIPS = (-2, -1, 1, 2)  # scale steps
 _WIDEST = {1: 2, 2: 4}  # semitones of a step and of a third
 _SKIPPED, _AUGMENTED = 1.0, 3.0  # … what a skip of the last costs, and what a wider one
@@ -256,9 +254,7 @@ def _figures(
 ) -> Iterator[ChordFigure]:
     """What may be played over a chord, in each octave, by how it is joined to those around it."""
     if isinstance(options.pattern, tuple):
-        fills = _FEWEST_TURNED <= task.total <= len(options.pattern)
-        turns = fills and before != "apart" and options.direction != "alternating"
-        yield from _orders(task, context, options.pattern, after, turns)
+        yield from _orders(task, context, options.pattern, after)
         return
     every = _bebop(task, before) if options.bebop else _endings(task, after)
     for steps, price in _cheapest(every):
@@ -269,18 +265,19 @@ def _figures(
 
 
 def _orders(
-    task: _Chord, context: PassContext, numbers: tuple[int, ...], after: str, turns: bool
+    task: _Chord, context: PassContext, numbers: tuple[int, ...], after: str
 ) -> Iterator[ChordFigure]:
-    """An order of degrees, as it is written or backwards, and what follows it before a change with
-    other notes of the scale to end on."""
+    """An order of degrees, and what follows it before a change with other notes of the scale to end
+    on."""
     order = [degree_in(task.scale, task.chord, number) for number in numbers]
-    figure = filled(order[::-1] if task.falls else order, min(task.total, len(order)))
-    stay = kept(order, task.total)
-    for back in (False, True) if turns else (False,):
-        whole, turned = filled(figure[::-1] if back else figure, task.total), _ROUND * back
-        yield from placed(task.chord.root, whole, context, turned=turned)
-        for other, price in led_on(whole, stay, task.scale.degrees) if after == "change" else ():
-            yield from placed(task.chord.root, other, context, price, turned=turned)
+    order = order[::-1] if task.falls else order
+    whole, stay = filled(order, task.total), kept(order, task.total)
+    yield from placed(task.chord.root, whole, context)
+    if after == "change":
+        for other, cost in pivoted(whole):
+            yield from placed(task.chord.root, other, context, pivot=cost)
+        for other, price in led_on(whole, stay, task.scale.degrees):
+            yield from placed(task.chord.root, other, context, price)
 
 
 def _octave(task: _Chord, lowest: int) -> list[int]:
