@@ -74,8 +74,8 @@ def test_only_this_machine_is_listened_to(start: Start) -> None:
 def test_the_next_free_port_is_taken(start: Start) -> None:
     """A port in use is passed over; one that was asked for and is in use is an error."""
     first = start()
-    second = start()
-    assert second.port > first.port
+    second = start()  # above or below: whoever had port 8000 may have left it in between
+    assert second.port != first.port and min(first.port, second.port) >= 8000
     _stopped(second)
     _stopped(first)
 
