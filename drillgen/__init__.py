@@ -16,7 +16,7 @@ from drillgen.errors import DrillgenError
 from drillgen.version import VERSION
 
 if TYPE_CHECKING:
-    from drillgen.drill.lesson import Lesson
+    from drillgen.drill.lesson import Lesson, Source
     from drillgen.pack.build import Pack
 
 __version__ = VERSION
@@ -24,8 +24,8 @@ __version__ = VERSION
 __all__ = ["DrillgenError", "__version__", "build", "check", "load"]
 
 
-def load(source: str | Path, **overrides: Any) -> Lesson:
-    """Read a drill or lesson: a file, or a preset's name.
+def load(source: Source, **overrides: Any) -> Lesson:
+    """Read a drill or lesson: a file, a preset's name, or a mapping of what would stand in a file.
 
     `overrides` replace the drill's own keys (`tempo=60`, `band={"bass": "walking"}`).
     Raises DrillgenError, which lists every problem with its place.
@@ -34,7 +34,7 @@ def load(source: str | Path, **overrides: Any) -> Lesson:
     from drillgen.drill.overrides import Override
 
     given = [Override.of(path, value) for path, value in overrides.items()]
-    return read(str(source), given)
+    return read(str(source) if isinstance(source, Path) else source, given)
 
 
 class ChartText(str):
@@ -48,7 +48,7 @@ class ChartText(str):
         return f"<pre>{escape(self)}</pre>"
 
 
-def check(source: str | Path, **overrides: Any) -> ChartText:
+def check(source: Source, **overrides: Any) -> ChartText:
     """The chart of a drill or lesson as text, bar by bar."""
     from drillgen.drill.messages import DrillError
     from drillgen.pack.preflight import check_all
@@ -59,7 +59,7 @@ def check(source: str | Path, **overrides: Any) -> ChartText:
     return ChartText("\n\n".join(found.texts))
 
 
-def build(source: str | Path, out: str | Path, **overrides: Any) -> Pack:
+def build(source: Source, out: str | Path, **overrides: Any) -> Pack:
     """Build the pack of a drill or lesson into the folder `out`; says what was made."""
     from drillgen.pack.build import build as make
 

@@ -228,7 +228,12 @@ def listing(chart: Chart, beside: Sequence[Chart] = (), keys: Collection[Key] = 
     columns = _columns((chart, *beside))
     runs = (run for run in _runs(chart) if shows(run[0], keys))
     bars = [line for run in runs for line in _lines(chart, run, columns)]
-    return "\n".join([_head(chart), *bars])
+    return "\n".join([*_head(chart), *bars])
+
+
+def without_times(chart: Chart) -> Iterator[str]:
+    """What a listing says of each bar, whenever it is played."""
+    return (f"{bar.key} {_part(chart, bar)} {_text(chart, bar)}" for bar in chart.bars)
 
 
 def shows(bar: Bar, keys: Collection[Key]) -> bool:
@@ -257,7 +262,14 @@ def number_of(chart: Chart, bar: Bar) -> int:
     return bar.number - first + 1
 
 
-def _head(chart: Chart) -> str:
+def again(chart: Chart, first: Chart, what: str) -> str:
+    """Head line and remarks of a track whose bars were listed with another's."""
+    said = [line for line in _head(chart) if line not in _head(first)[1:]]
+    return "\n".join([*said, f"  {what} as at tempo {first.tempo}"])
+
+
+def _head(chart: Chart) -> list[str]:
+    """What stands over the bars: title, facts, note and remarks."""
     drill = chart.drill
     keys = " ".join(key.short for key in chart.keys)
     facts = [
@@ -271,7 +283,7 @@ def _head(chart: Chart) -> str:
     head += [f"  {drill.note}"] if drill.note else []
     head += [f"  {said}" for said in _band_said(drill)]
     noted = (*remarks(drill), *_unsaid(chart))
-    return "\n".join([*head, *(f"  note: {remark}" for remark in noted)])
+    return [*head, *(f"  note: {remark}" for remark in noted)]
 
 
 def _unsaid(chart: Chart) -> Iterator[str]:

@@ -312,3 +312,8 @@ def test_python_does_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     assert all(Path(name).is_file() for name in files)
     with pytest.raises(drillgen.DrillgenError, match="tempo"):
         drillgen.load("first-two-fives", tempo=9000)
+    mine = {"progression": "ii7 | V7", "key_cycle": ["Ab"]}
+    assert "Bbm7" in drillgen.check(mine, tempo=60)
+    assert drillgen.load({"title": "Two", "drills": [mine, "first-two-fives"]}).title == "Two"
+    with pytest.raises(drillgen.DrillgenError, match='did you mean "progression"'):
+        drillgen.check({"progresion": "ii7 | V7"})

@@ -42,6 +42,19 @@ def test_lessons_are_listed_first_with_their_drills(drillgen: Run) -> None:
     assert shown.returncode == 0 and shown.stdout.count("tempo 60 ") >= 6
 
 
+def test_bars_are_listed_once_for_all_tempos() -> None:
+    """Each tempo has its head, with its length; bars and fingerings that are alike stand below the
+    first alone.  What differs is shown: there is no time for words at the quick tempo."""
+    drill = {"progression": "ii7 | V7 | Imaj7 | %", "key_cycle": ["C", "F"], "tempo": [50, 350]}
+    for more, called in ({}, "bars"), ({"sheet": {"fingering": True}}, "bars and fingering"):
+        shown = check({**drill, **more, "line": {"kind": "guide tones"}})
+        slow, quick = shown.split("\n\nDrill\n")
+        assert slow.count("Gm7") == 2 and "tempo 50 " in slow
+        assert quick.split("\n")[1:] == [f"  {called} as at tempo 50"] and "tempo 350 " in quick
+    spoken = check({**drill, "gaps": 1, "band": {"spoken": "keys and turns"}})
+    assert [spoken.count(said) for said in ("Gm7", "as at tempo 50", "no time to say")] == [2, 1, 1]
+
+
 def columns(text: str) -> set[tuple[int, ...]]:
     """Where the bar lines stand in the chart's full lines."""
     rows = [row for row in text.splitlines() if row.count("|") == 5]

@@ -18,7 +18,7 @@ class:                                   # or a file with these lines; a pack fo
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -203,10 +203,19 @@ class ClassPart:
     lesson: Lesson
 
 
-def load(source: str | Path, overrides: Iterable[Override] = ()) -> Lesson:
-    """A lesson or drill: a file, or a preset by name.  Raises DrillError with every problem."""
-    path = _path(source)
-    item = _parsed(path, str(source) if isinstance(source, Path) or _is_file(source) else None)
+Source = str | Path | Mapping[str, Any]  # a preset's name, a file, or what would stand in one
+
+
+def load(source: Source, overrides: Iterable[Override] = ()) -> Lesson:
+    """A lesson or drill: a file, a preset by name, or what would stand in a file, as a mapping;
+    files that it names are seen from the folder one is in.  Raises DrillError with every problem.
+    """
+    if isinstance(source, Mapping):
+        path = Path("drill")
+        item = from_python(source, path.name)
+    else:
+        path = _path(source)
+        item = _parsed(path, str(source) if isinstance(source, Path) or _is_file(source) else None)
     if not _is_lesson(item):
         read = apply(with_lead_sheet(_titled(item, path), path.parent), overrides)
         drill = read_item(read)

@@ -20,7 +20,7 @@ from drillgen.drill.models import Drill, Fingering, SheetSpec
 from drillgen.drill.sheet import BASSES, CONCERT, IN_B_FLAT, IN_E_FLAT, INSTRUMENTS, Transposition
 from drillgen.lines.kinds import by_voice
 from drillgen.lines.kinds import line as write
-from drillgen.listing import listing, number_of, shows
+from drillgen.listing import again, listing, number_of, shows, without_times
 from drillgen.score import Note, Part
 from drillgen.sheet.fingering import (
     FRETBOARDS,
@@ -373,13 +373,20 @@ def review(
     keys: Collection[Key] = (),
 ) -> Iterator[str]:
     """The text of each track of a drill, followed by its fingerings where there are some; of the
-    tracks that have one of `keys`, where some are named, and of them these keys."""
+    tracks that have one of `keys`, where some are named, and of them these keys.  Tracks that only
+    the tempo tells apart say so instead of showing the same again."""
+    shown: dict[tuple[str, ...], Chart] = {}
     for number, chart in enumerate(tracks):
         if keys and not any(shows(bar, keys) for bar in chart.bars):
             continue
+        hands = fingerings[number] if fingerings else ()
+        fingered = ["\n".join(in_words(chart, found, keys)) for found in hands]
+        first = shown.setdefault((*without_times(chart), *fingered), chart)
+        if first is not chart:
+            yield again(chart, first, "bars and fingering" if hands else "bars")
+            continue
         yield listing(chart, tracks, keys)
-        for found in fingerings[number] if fingerings else ():
-            yield "\n".join(in_words(chart, found, keys))
+        yield from fingered
 
 
 def shows_line(drill: Drill) -> bool:
