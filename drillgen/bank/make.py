@@ -20,8 +20,10 @@ memory.
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,6 +65,8 @@ TAKES = 3
 DEAD, SLIDE = 8, 16  # the first bank of each manner
 _PROGRAMS = {32: basses.UPRIGHT, 33: basses.ELECTRIC}
 _FULL = 32767.0
+_In = TypeVar("_In")
+_Out = TypeVar("_Out")
 
 
 def written(path: Path) -> None:
@@ -74,6 +78,13 @@ def written(path: Path) -> None:
 
 def _info() -> Info:
     return Info(f"{NAME} {VERSION}", "drillgen", LICENCE_TEXT, _COMMENT, "drillgen")
+
+
+def _at_once(work: Callable[[_In], _Out], some: Iterable[_In]) -> list[_Out]:
+    """What some work makes of each, on all cores: each has a chance of its own, and most of the
+    time is spent in NumPy, which lets other threads go on."""
+    with ThreadPoolExecutor() as pool:
+        return list(pool.map(work, some))
 
 
 def sixteen_bits(sound: Floats) -> NDArray[np.int16]:
@@ -134,13 +145,14 @@ class _Sounds:
 
     def __init__(self, bass: PluckedBass) -> None:
         self._bass = bass
-        keys = keys_with_samples(bass)
-        self._stopped = {key: self._pair(key, 0) for key in keys if key not in _opens(bass)}
-        self._open = {
-            (key, take): self._pair(key, take) for key in _opens(bass) for take in range(TAKES)
-        }
+        stopped = [(key, 0) for key in keys_with_samples(bass) if key not in _opens(bass)]
+        plucked = [(key, take) for key in _opens(bass) for take in range(TAKES)]
+        made = dict(zip(both := stopped + plucked, _at_once(self._pair, both), strict=True))
+        self._stopped = {key: made[key, take] for key, take in stopped}
+        self._open = {place: made[place] for place in plucked}
 
-    def _pair(self, key: int, take: int) -> tuple[Sample, Sample]:
+    def _pair(self, place: tuple[int, int]) -> tuple[Sample, Sample]:
+        key, take = place
         made = tone(self._bass, key, take)
         name = f"{self._bass.name} {key}.{take}"
         return (
@@ -201,9 +213,11 @@ _RINGS = timecents(60.0)  # a stroke is not ended by letting go
 
 def kit_presets() -> Iterator[FontPreset]:
     """Both kits, a program a take."""
-    shared = [_stroke_zones(stroke) for stroke in EVERY_KIT]
-    brushes = [_stroke_zones(stroke) for stroke in BRUSHES] + [_sweep_zones()]
-    sticks = [_stroke_zones(stroke) for stroke in STICKS]
+    strokes = (*EVERY_KIT, *BRUSHES, *STICKS)
+    made = dict(zip(strokes, _at_once(_stroke_zones, strokes), strict=True))
+    shared = [made[stroke] for stroke in EVERY_KIT]
+    brushes = [made[stroke] for stroke in BRUSHES] + [_sweep_zones()]
+    sticks = [made[stroke] for stroke in STICKS]
     for name, program, own in (
         ("Brushes", _BRUSH_KIT, brushes),
         ("Sticks", _STANDARD_KIT, sticks),

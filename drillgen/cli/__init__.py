@@ -74,6 +74,8 @@ class Commands(click.Group):
         _show_what_can_be_shown()
         end_in_order()
         gc.set_threshold(_BEFORE_LOOKING)
+        # Pydantic would read what every package on the machine says of itself, to find plugins.
+        os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
         try:
             return super().main(*args, **kwargs)
         except OSError as error:  # of a file that is looked for, or of the output

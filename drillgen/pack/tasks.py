@@ -144,7 +144,12 @@ def done(task: PackTask, place: Workspace) -> TaskResult | Failure:
         return failure(error)
     if not task.section:
         return TaskResult({}, {}, Shared(made), remarks=taken_remarks())
-    marks = {name: mark_of(place.folder / name).split() for name in _files(place.folder)}
+    from concurrent.futures import ThreadPoolExecutor
+
+    names = _files(place.folder)
+    with ThreadPoolExecutor(place.jobs) as pool:  # a track's files may have 200 MB
+        found = list(pool.map(mark_of, (place.folder / name for name in names)))
+    marks = {name: mark.split() for name, mark in zip(names, found, strict=True)}
     return TaskResult(
         made,
         {name: int(size) for name, (size, _) in marks.items()},

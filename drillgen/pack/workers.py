@@ -134,8 +134,7 @@ class WorkerProcesses:
             except Exception as error:
                 return failure(error)
 
-        last = len(tasks) % self._jobs  # they leave some workers idle: each gets more cores
-        cores = [1] * (len(tasks) - last) + [self._jobs // max(last, 1)] * last
+        cores = _cores(len(tasks), self._jobs)
         futures: dict[Future[Any], PackTask] = {
             self._threads.submit(look_after, task, own): task
             for task, own in zip(tasks, cores, strict=True)
@@ -155,6 +154,16 @@ class WorkerProcesses:
             if self._stopped:
                 worker.kill()
         return worker
+
+
+def _cores(tasks: int, jobs: int) -> list[int]:
+    """How many cores each of some tasks is given: all of them where there are so few that workers
+    soon have nothing to do, else one; the last, which leave some workers idle, share what there
+    is."""
+    if tasks <= jobs + 1:
+        return [jobs] * tasks
+    last = tasks % jobs
+    return [1] * (tasks - last) + [jobs // max(last, 1)] * last
 
 
 class _Process(Protocol):

@@ -251,7 +251,9 @@ _TAPS = _interpolators()
 
 def sample_peaks(block: Samples) -> Sizes:
     """The largest sample of each piece, all channels together; the last piece may be shorter."""
-    sizes = np.abs(block).max(axis=0)
+    sizes = np.abs(block[0])
+    for channel in block[1:]:
+        np.maximum(sizes, np.abs(channel), out=sizes)
     if short := -len(sizes) % PIECE:
         sizes = np.append(sizes, np.zeros(short, np.float32))
     return np.asarray(sizes.reshape(-1, PIECE).max(axis=1))

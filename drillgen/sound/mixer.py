@@ -266,14 +266,14 @@ def grouped(parts: Iterable[PartName], mixes: Sequence[MixRequest]) -> tuple[Gro
 
 def summed(sounds: Sequence[Samples], places: Sequence[Place], mono: bool, out: Samples) -> Samples:
     """Add up what is in a mix into `out`, shape (2, n)."""
-    if not sounds:
-        out[:] = 0
-    for number, (sound, place) in enumerate(zip(sounds, places, strict=True)):
-        placed = sound if place is None else _moved(sound, place)
-        if number == 0:
-            np.copyto(out, placed)
-        else:
-            np.add(out, placed, out=out)
+    placed = [
+        sound if place is None else _moved(sound, place)
+        for sound, place in zip(sounds, places, strict=True)
+    ]
+    if len(placed) < 2:
+        np.copyto(out, placed[0] if placed else 0)
+    for number, sound in enumerate(placed[1:]):
+        np.add(out if number else placed[0], sound, out=out)
     if mono:
         out[:] = (out[0] + out[1]) / 2
     return out

@@ -42,10 +42,10 @@ def framed(begin: int, block: Samples, factor: float = 1.0) -> Frames:
     scaled = block * np.float32(FULL_SCALE * factor)
     scaled += _dither(begin, block.shape[1])
     np.rint(scaled, out=scaled)
-    np.maximum(scaled, -FULL_SCALE - 1, out=scaled)
-    np.minimum(scaled, FULL_SCALE, out=scaled)
-    frames = np.empty(scaled.shape[::-1], "<i2")
-    frames[:, 0], frames[:, 1] = scaled.astype("<i2")
+    np.clip(scaled, -FULL_SCALE - 1, FULL_SCALE, out=scaled)
+    sides = scaled.astype("<i2")
+    frames = np.empty(sides.shape[::-1], "<i2")
+    frames[:, 0], frames[:, 1] = sides
     return frames
 
 
