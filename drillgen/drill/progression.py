@@ -80,6 +80,7 @@ class Progression:
     text: str = ""  # as written, on one line; the form where there are sections
     coda: int = 0  # how many of the bars are a coda, which the last pass alone goes to …
     to_coda: int = 0  # … after so many bars of the form
+    fine: bool = False  # it ends in the section that it has come back to, at the Fine
 
     def played(self, *, last: bool) -> tuple[int, ...]:
         """The indices of the bars that a pass plays, the last one in its key or another."""
@@ -270,7 +271,7 @@ def labelled(
 
 MAX_BARS = 512
 _FORM = "form"
-_BARS, _ENDINGS, _TO_CODA = "bars", "endings", "to_coda"
+_BARS, _ENDINGS, _TO_CODA, _FINE = "bars", "endings", "to_coda", "fine"
 _CODA = "coda"
 _MOST_ENDINGS = 8
 _FORMS_ALLOWED = "text (ii7 | V7 | Imaj7 | %), a list of text, or named sections with form: A A B A"
@@ -320,6 +321,12 @@ class _Section:
     bars: list[Placed]
     endings: tuple[list[Placed], ...] = ()
     to_coda: int = 0  # the bars before the jump to the coda; 0: the section says nothing of it
+    fine: int = 0  # the bars after which the form ends; 0: the section says nothing of it
+
+    @property
+    def length(self) -> int:
+        """How many bars it has with its last ending."""
+        return len([*self.bars, *(self.endings[-1] if self.endings else ())])
 
     @property
     def written(self) -> list[Placed]:
@@ -336,14 +343,15 @@ class _Section:
 
 _SECTION_ALLOWED = 'text, a list of text, or {bars: Dm7 | G7, endings: ["Em7 | A7", "Cmaj7 | %"]}'
 _CODA_ALLOWED = "{A: {bars: ii7 | V7 | I6 | VI7, to_coda: 2}, coda: I6 | %}"
+_FINE_ALLOWED = "{A: {bars: ii7 | V7 | I6 | VI7, fine: 3}, B: IV7 | V7, form: A B A}"
 
 
 def _section(value: Any, meter: Meter | None) -> _Section:
     """A section as text or list of text, or as a mapping of its bars and its endings, and of where
-    it is left for the coda."""
+    it is left for the coda or ends the form."""
     if not isinstance(value, dict):
         return _Section(_bars(value, meter))
-    refuse_keys(value, (_BARS, _ENDINGS, _TO_CODA), "the section")
+    refuse_keys(value, (_BARS, _ENDINGS, _TO_CODA, _FINE), "the section")
     if _BARS not in value or value.keys() == {_BARS}:
         missing = _ENDINGS if _BARS in value else _BARS
         raise refuse(f"the section has no {missing}", _SECTION_ALLOWED)
@@ -355,11 +363,19 @@ def _section(value: Any, meter: Meter | None) -> _Section:
         if _ENDINGS in value:
             with wrongs.at(_ENDINGS):
                 endings = _endings(value[_ENDINGS], meter, bars[-1][1] if bars else None)
-    left, length = value.get(_TO_CODA), len([*bars, *(endings[-1] if endings else ())])
-    if _TO_CODA in value and (type(left) is not int or not 1 <= left <= length):
+    found = _Section(bars, endings)
+    left, end = (_place(value, key, found.length) for key in (_TO_CODA, _FINE))
+    return replace(found, to_coda=left, fine=end)
+
+
+def _place(value: Mapping[str, Any], key: str, length: int) -> int:
+    """After how many of its bars a section is left; 0 where it does not say."""
+    left = value.get(key, 0)
+    if key in value and (type(left) is not int or not 1 <= left <= length):
+        what = "before the coda" if key == _TO_CODA else "of the form"
         message = f"{show(left)} names none of the section's bars"
-        raise refuse(message, f"the last one before the coda: 1 to {length}", at=(_TO_CODA,))
-    return _Section(bars, endings, left or 0)
+        raise refuse(message, f"the last one {what}: 1 to {length}", at=(key,))
+    return int(left)
 
 
 def _endings(
@@ -397,15 +413,18 @@ def _from_sections(data: dict[str, Any], meter: Meter | None) -> Progression:
     for name, section in sections.items():
         _refuse_unheard(name, section, 1 if name == coda else order.count(name))
     leaves = _leaves(sections, order, coda)
+    fine = _fine(sections, order, coda)
     bars: list[BarText] = []
     left = 0
     for place, name in enumerate(order):
         left = len(bars) + sections[name].to_coda if place == leaves else left
         bars += sections[name].played(name, order[:place].count(name))
+        if fine and place == len(order) - 1:
+            del bars[len(bars) - sections[name].length + fine :]
         if coda in order[place + 1 : place + 2] and left:
             del bars[left:]
     if coda in ("", *order):
-        return _checked(tuple(bars), " ".join(order))
+        return replace(_checked(tuple(bars), " ".join(order)), fine=fine > 0)
     own = sections[coda].played(coda, 0)
     both, text = (*bars, *own), " ".join((*order, coda))
     return replace(_checked(both, text), coda=len(own), to_coda=left or len(bars))
@@ -438,6 +457,25 @@ def _leaves(sections: Mapping[str, _Section], order: Sequence[str], coda: str) -
         if message:
             raise refuse(message, _CODA_ALLOWED, at=(name, _TO_CODA))
     return max((place for place, name in enumerate(order) if name in leaving), default=-1)
+
+
+def _fine(sections: Mapping[str, _Section], order: Sequence[str], coda: str) -> int:
+    """After how many bars of its last section the form ends at the Fine; 0: that is played whole.
+
+    Raises RefusedError where no Fine can be reached so.
+    """
+    ends = [name for name, section in sections.items() if section.fine]
+    for name in ends:
+        message = ""
+        if coda:
+            message = "a form ends with its coda or at the Fine"
+        elif order[-1] != name or order.count(name) < 2 or name != ends[0]:
+            message = f"the form does not come back to {show(name)} at its end"
+        elif order[-2] == name:
+            message = f"nothing lies between {show(name)} and the Fine in it"
+        if message:
+            raise refuse(message, _FINE_ALLOWED, at=(name, _FINE))
+    return sections[ends[0]].fine if ends else 0
 
 
 def _refuse_unheard(name: str, section: _Section, times: int) -> None:
@@ -513,6 +551,11 @@ _WITH_ENDINGS = {
                 "type": "integer",
                 "minimum": 1,
                 "description": "after how many of its bars the coda follows, the last time",
+            },
+            _FINE: {
+                "type": "integer",
+                "minimum": 1,
+                "description": "after how many of its bars the form ends that has come back to it",
             },
         },
         _BARS,

@@ -26,6 +26,7 @@ class PlayingOrder:
 
     places: tuple[int, ...]
     coda: int = -1
+    fine: bool = False  # a jump has led to where it ends
 
 
 def playing_order(measures: Sequence[ScoreMeasure]) -> PlayingOrder:
@@ -33,7 +34,7 @@ def playing_order(measures: Sequence[ScoreMeasure]) -> PlayingOrder:
     _check_endings(measures)
     _check_jumps(measures)
     order: list[int] = []
-    start, turn, at, jumped, coda = 0, 1, 0, False, -1
+    start, turn, at, jumped, coda, fine = 0, 1, 0, False, -1, False
     while at < len(measures):
         measure = measures[at]
         if measure.forward and at != start:
@@ -46,7 +47,7 @@ def playing_order(measures: Sequence[ScoreMeasure]) -> PlayingOrder:
         order.append(at)
         if len(order) > _MOST:
             raise measure.refuse("repeats and jumps never end", "a form that ends")
-        if jumped and "fine" in measure.marks:
+        if fine := jumped and "fine" in measure.marks:
             break
         if jumped and coda < 0 and "tocoda" in measure.marks:
             at = start = _coda(measures, at)
@@ -63,7 +64,7 @@ def playing_order(measures: Sequence[ScoreMeasure]) -> PlayingOrder:
             at = start = 0 if "dacapo" in measure.marks else _segno(measures)
             continue
         at += 1
-    return PlayingOrder(tuple(order), coda)
+    return PlayingOrder(tuple(order), coda, fine)
 
 
 def _times(measures: Sequence[ScoreMeasure], start: int) -> int:
@@ -164,8 +165,8 @@ class _FormSection:
         self.bars = max(self.bars, bars, key=len)  # the one that is left for the coda is shorter
         self.endings += [ending] if ending else []
 
-    def value(self, left: int = 0) -> Any:
-        """As a drill has it, left for the coda after some bars."""
+    def value(self, **left: int) -> Any:
+        """As a drill has it, left for the coda or ending the form after some bars."""
         ends = [" | ".join(ending) for ending in self.endings]
         while len(ends) > 1 and ends[-1] == ends[-2]:  # the last one stays
             ends.pop()
@@ -173,8 +174,7 @@ class _FormSection:
         found: dict[str, Any] = {"bars": " | ".join(bars)}
         if len(ends) > 1:
             found["endings"] = ends
-        if left:
-            found["to_coda"] = left
+        found |= left
         return found if len(found) > 1 else found["bars"]
 
 
@@ -198,9 +198,11 @@ def sections(
     said = {names[head]: section.value() for head, section in found.items()}
     words = [names[head] for head in played]
     if order.coda >= 0:
-        said[words[-1]] = found[played[-1]].value(length)
+        said[words[-1]] = found[played[-1]].value(to_coda=length)
         said[_CODA] = " | ".join(chords[end:])
         words.append(_CODA)
+    if order.fine:
+        said[words[-1]] = found[played[-1]].value(fine=length)
     return {**said, _FORM: " ".join(words)}
 
 

@@ -127,7 +127,8 @@ class SheetBar:
     ends_ending: bool = False
     goes_back: bool = False  # to where the repeat was opened
     # Jumps, and where they lead to, by MusicXML's names: `segno` and `coda` stand at its beginning,
-    # `tocoda`, `dacapo` and `dalsegno` at its end; each with the token that its two ends share.
+    # `tocoda`, `fine`, `dacapo` and `dalsegno` (`… al fine`) at its end; each with the token that
+    # its two ends share.
     jumps: tuple[tuple[str, str], ...] = ()
 
     @property

@@ -246,12 +246,16 @@ def marks_over(measure: Element, marks: BarMarks, divisions: int) -> None:
         _jump(measure, sign, token, divisions)
 
 
-# By its sound's name, the words of a jump. Their sign stands beside "To Coda" as an element of its
-# own; a space that does not break keeps programs from counting word and sign as two codas.
+# By its sound's name, and what it leads to, the words of a jump. Their sign stands beside "To Coda"
+# as an element of its own; a space that does not break keeps programs from counting word and sign
+# as two codas.
 JUMPS = {
     "tocoda": "To\u00a0Coda",
     "dacapo": "D.C. al Coda",
     "dalsegno": "D.S. al Coda",
+    "fine": "Fine",
+    "dacapo al fine": "D.C. al Fine",
+    "dalsegno al fine": "D.S. al Fine",
 }
 
 
@@ -261,11 +265,12 @@ def _jump(measure: Element, sign: str, token: str, divisions: int) -> None:
     if words := JUMPS.get(sign):
         over = SubElement(direction, "direction-type")
         text(over, "words", words, {"halign": "right", "font-weight": "bold"})
-    if sign not in ("dacapo", "dalsegno"):
+    if sign in ("segno", "coda", "tocoda"):
         SubElement(SubElement(direction, "direction-type"), sign.removeprefix("to"))
     if words:
         text(direction, "offset", divisions)
-    SubElement(direction, "sound", {sign: "yes" if sign == "dacapo" else token})
+    sound = sign.partition(" ")[0]
+    SubElement(direction, "sound", {sound: "yes" if sound in ("dacapo", "fine") else token})
 
 
 def _repeated(measure: Element, times: int, divisions: int) -> None:

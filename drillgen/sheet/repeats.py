@@ -2,8 +2,8 @@
 
 What reads alike is printed once.  Passes that are alike stand between repeats; sections that come
 again at once do, too, and may have a first and a second ending, as may passes that are brought home
-the last time.  What comes again before the coda is not printed: the sheet jumps back, and from
-there to the coda.
+the last time.  What comes again before the coda or up to the Fine is not printed: the sheet jumps
+back, and goes from there to the coda, or ends.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ class KeptBars:
     shown_in: dict[int, int] = field(default_factory=dict)  # others' numbers: theirs
     said: dict[int, dict[str, Any]] = field(default_factory=dict)  # of a place, by its number
     passed: list[Bar] = field(default_factory=list)  # endings that are not the last ones
-    jump: tuple[Bar, ...] = ()  # from where, to where, from where to the coda, and the coda
+    jump: tuple[Bar, ...] = ()  # from where, to where, up to where, and the coda, if one follows
 
     def say(self, bar: Bar, **what: Any) -> None:
         self.said.setdefault(bar.number, {}).update(what)
@@ -71,23 +71,28 @@ class KeptBars:
         """As after a jump: without repeats, with the last endings (common practice)."""
         return [bar for bar in self.bars if bar not in self.passed]
 
-    def with_coda(self, again: Sequence[Bar], printed: Sequence[Bar], coda: Sequence[Bar]) -> None:
-        """Bars that others, alike, show, to which the sheet jumps back, and then the coda."""
-        self.jump = (self.bars[-1], printed[0], printed[-1], coda[0])
+    def with_jump(self, again: Sequence[Bar], printed: Sequence[Bar], coda: Sequence[Bar]) -> None:
+        """Bars that others, alike, show, to which the sheet jumps back, and then the coda; without
+        one the others' last bar is the Fine."""
+        self.jump = (self.bars[-1], printed[0], printed[-1], *coda[:1])
         self.again(again, printed)
-        self.bars += coda
+        if not coda and "times" not in self.said.get(printed[-1].number, {}):
+            self.say(printed[-1], barline="light-heavy")
 
     def say_jump(self, token: str, *, from_the_top: bool) -> None:
         """Its signs, the first bar's with or without a segno."""
         if not self.jump:
             return
-        end, to, leaves, coda = self.jump
+        end, to, leaves, *coda = self.jump
         top = from_the_top and to is self.bars[0]
+        back = "dacapo" if top else "dalsegno"
         signs = [] if top else [(to, "segno")]
-        signs += [(leaves, "tocoda"), (end, "dacapo" if top else "dalsegno"), (coda, "coda")]
-        for bar in (end, to, leaves, coda):
+        signs += [(leaves, "tocoda"), (end, back)] if coda else [(leaves, "fine")]
+        signs += [(each, "coda") for each in coda] or [(end, f"{back} al fine")]
+        for bar in self.jump:
             self.say(bar, jumps=tuple((sign, token) for each, sign in signs if each is bar))
-        self.say(coda, rehearsal="")  # its sign says it
+        for bar in coda:
+            self.say(bar, rehearsal="")  # its sign says it
 
 
 def kept_bars(
@@ -105,7 +110,8 @@ def kept_bars(
             kept.with_endings(pair, common)
             runs = runs[1:]
         elif len(pair[0]) == 1:
-            _keep_sections(chart, kept, pair[0][0], sounding)
+            after = [bar for run in runs for bar in run[0]]
+            _keep_sections(chart, kept, pair[0][0], sounding, after)
         else:
             kept.repeat(pair[0])
     return kept
@@ -140,7 +146,8 @@ def _keep_coda(kept: KeptBars, run: list[list[Bar]], last: list[Bar], left: int)
         kept.bars += last[left:]
     else:
         kept.repeat(run)
-        kept.with_coda(last[:left], run[0][:left], last[left:])
+        kept.with_jump(last[:left], run[0][:left], last[left:])
+        kept.bars += last[left:]
 
 
 def _alike(one: Sequence[Bar], other: Sequence[Bar], sounding: Mapping[int, Sequence[Note]]) -> int:
@@ -152,9 +159,14 @@ def _alike(one: Sequence[Bar], other: Sequence[Bar], sounding: Mapping[int, Sequ
 
 
 def _keep_sections(
-    chart: Chart, kept: KeptBars, bars: Sequence[Bar], sounding: Mapping[int, Sequence[Note]]
+    chart: Chart,
+    kept: KeptBars,
+    bars: Sequence[Bar],
+    sounding: Mapping[int, Sequence[Note]],
+    after: Sequence[Bar],
 ) -> None:
-    """A pass that is printed once, its sections with their endings."""
+    """A pass that is printed once, its sections with their endings; `after`: the key's bars that
+    come after it."""
     starts = [index for index, bar in enumerate(bars) if bar.starts_section or index == 0]
     sections = [list(bars[i:j]) for i, j in zip(starts, [*starts[1:], len(bars)], strict=True)]
     gaps = chart.drill.gaps
@@ -163,15 +175,24 @@ def _keep_sections(
         return
     ends = bars[0].pass_number % chart.drill.passes == 0 and is_coda(sections[-1][0].section)
     coda = sections[-1] if ends else []
-    for count in range(1, len(sections) - 1) if coda else ():
-        again = list(chain(*sections[count:-1]))
+    left = sections[:-1] if ends else sections
+    for count in range(1, len(left)) if ends or _ends_at_fine(chart, after) else ():
+        again = list(chain(*left[count:]))
         found = KeptBars([])
-        _keep_each(found, sections[:count], sounding)
+        _keep_each(found, left[:count], sounding)
         if printed := _shows(found.straight, again, sounding):
-            _keep_each(kept, sections[:count], sounding)
-            kept.with_coda(again, printed, coda)
+            _keep_each(kept, left[:count], sounding)
+            kept.with_jump(again, printed, coda or after)
+            kept.bars += coda
             return
     _keep_each(kept, sections, sounding)
+
+
+def _ends_at_fine(chart: Chart, after: Sequence[Bar]) -> bool:
+    """Whether a key's only pass ends at the Fine.  What the track adds to it, a tag or a last
+    chord, stands on the sheet as a coda does; with a bar on to the next key it is written out."""
+    drill = chart.drill
+    return drill.progression.fine and drill.passes == 1 and not any(bar.change for bar in after)
 
 
 def _shows(

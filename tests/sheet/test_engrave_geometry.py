@@ -12,7 +12,7 @@ import pytest
 from drillgen.sheet.svg import strips
 from tests.sheet.collisions import WIDTH, measured, on_paper, sheets_of_preset, touching
 from tests.sheet.test_engrave import WORST
-from tests.sheet.test_read_back import CODA, SECTIONS, SONG
+from tests.sheet.test_read_back import CODA, FINE, SECTIONS, SONG
 from tests.sheet.written import preset, sheets_of
 
 
@@ -120,3 +120,8 @@ def test_signs_and_words_of_jumps_are_clear(browser: Any, own: dict[str, object]
         said = [box.what.replace("\u00a0", " ") for box in boxes if box.what.endswith("Coda")]
         assert said.count("To Coda") == 2 and said[-1] == "D.S. al Coda"
         assert touching(boxes) == []
+    own_form = {**CODA, "sheet": own, "ending": "none", "progression": FINE | {"form": "A B A"}}
+    (boxes,) = measured(browser, [on_paper(sheets_of(line=line, **own_form)[1].handout)])
+    said = [box.what.replace("\u00a0", " ") for box in boxes if box.what.endswith("Fine")]
+    assert said == ["Fine", "D.C. al Fine", "Fine", "D.S. al Fine"]
+    assert touching(boxes) == []

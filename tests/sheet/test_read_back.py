@@ -204,6 +204,10 @@ SECTIONS = {
 }
 CODA = {"key_cycle": ["F", "Ab"], "gaps": "off", "sheet": "chords"}
 _TOP, _SIGN = ["tocoda", "dacapo", "coda"], ["segno", "tocoda", "dalsegno", "coda"]
+FINE = {
+    "A": {"bars": "I6 vi7 | ii7 V7 | iii7 VI7 | ii7 V7", "fine": 3},
+    "B": "IVmaj7 | % | ii7 | V7",
+}
 
 
 @pytest.mark.parametrize(
@@ -231,6 +235,29 @@ def test_codas_are_played_as_they_are_heard(
         sounds = ET.fromstring(section.musicxml).iterfind(".//sound")
         assert [name for sound in sounds for name in sound.attrib if name in _SIGN + _TOP] == jumps
         assert {shown[f"b{bar.number}"] for bar in played} == set(section.bar_ids)
+
+
+@pytest.mark.parametrize(
+    ("ending", "jumps"),
+    [
+        ("none", [["fine", "dacapo"], ["segno", "fine", "dalsegno"]]),
+        ("hold", [["fine", "dacapo"], _SIGN]),
+    ],
+)
+def test_a_form_that_ends_at_the_fine(ending: str, jumps: list[list[str]]) -> None:
+    """What comes back up to the Fine is printed once, and music21 plays it; a last chord that the
+    track adds to it follows as a coda does."""
+    drill = CODA | {"progression": FINE | {"form": "A B A"}, "ending": ending}
+    score, sheets = sheets_of(**drill)
+    for section, signs in zip(sheets.handout.sections, jumps, strict=True):
+        key = score.chart.bars[section.first_bar].key
+        played = [bar for bar in score.chart.bars[section.first_bar :] if bar.key == key]
+        assert len([bar for bar in played if bar.role != "ending"]) == 4 + 4 + 3
+        assert len(section.bar_ids) == 4 + 4 + sum(bar.role == "ending" for bar in played)
+        assert symbols(read(section.musicxml).expandRepeats()) == _sounding(played)
+        sounds = ET.fromstring(section.musicxml).iterfind(".//sound")
+        names = [name for sound in sounds for name in sound.attrib if name != "tempo"]
+        assert names == signs
 
 
 def test_a_coda_after_other_music_is_written_out() -> None:
