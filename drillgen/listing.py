@@ -257,9 +257,12 @@ def _columns(charts: Sequence[Chart]) -> _Columns:
 
 def number_of(chart: Chart, bar: Bar) -> int:
     """A bar's number for people, the same in the listing, on the sheet and on the page: 1 is the
-    first after the count-in."""
+    first after the count-in; bars that are taken out of a track keep theirs, each time."""
     first = next(each.number for each in chart.bars if each.role != "count-in")
-    return bar.number - first + 1
+    played, taken = bar.number - first, chart.drill.bars
+    if chart.whole is None or taken is None:
+        return played + 1
+    return taken.first + played % taken.count
 
 
 def again(chart: Chart, first: Chart, what: str) -> str:

@@ -26,8 +26,9 @@ def layout(
 ) -> dict[str, Any]:
     """Bars and keys as they sound, and what of them each reader sees otherwise.  `sheets`: of each
     reader; `tone_of`: a tone for each MIDI key."""
-    chart = take.chart
+    chart, taken = take.chart, take.chart.drill.bars
     return {
+        "round": [taken.first, taken.count] if taken else None,  # of a loop: its bars' numbers
         "bars": [_bar(chart, bar) for bar in chart.bars],
         "keys": [_key(take, bars, tone_of) for bars in _by_key(chart)],
         "read": [

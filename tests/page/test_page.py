@@ -98,6 +98,24 @@ def test_the_beats_of_a_bar_that_slows(view: View) -> None:
     assert back == pytest.approx(beats, abs=1e-6)
 
 
+def test_a_loop_s_bars_keep_their_numbers(view: View) -> None:
+    """Bars 5 and 6, three times after a count-in of two bars, as the page names and finds them: by
+    hand."""
+    loop = {"bars": [[0, 0, 1, 0, []]] * 8, "shown": [], "round": [5, 2]}
+    script = """layout => {
+        const places = window.drillgen.places(layout, 2);
+        return [
+            [2, 3, 4, 7].map(places.numberOf), [1, 2, 7].map(places.whereIs),
+            [[5, 6], [6, 6], [5, 5]].map((range) => places.between(...range)),
+        ];
+    }"""
+    assert view.page.evaluate(script, loop) == [
+        [5, 6, 5, 6],
+        ["Count-in", "Bar 5, 1 of 3 times", "Bar 6, 3 of 3 times"],
+        [[2, 7], [3, 3], [2, 2]],
+    ]
+
+
 def test_a_slow_line_hears_the_count_in_first(browser: Browser, served: str) -> None:
     """Over HTTP the count-in's tones come in one file beside the page's code and data: it is heard
     while the other tones are still under way, goes on until the first bars are there, and says

@@ -11,13 +11,13 @@
       });
     }
 
-    show(layout, lead, nameOf) {
+    show(layout, lead, { numberOf, nameOf }) {
       this.marked = null;
       this.buttons = new Map();
       const groups = layout.keys.map((key, number) => {
         const list = d.el("ol", { class: "bars" });
         layout.bars.forEach((bar, index) => {
-          if (bar[1] === number && index >= lead) list.append(this.item(index, bar, index - lead + 1, nameOf(index)));
+          if (bar[1] === number && index >= lead) list.append(this.item(index, bar, numberOf(index), nameOf(index)));
         });
         return d.el("section", {}, d.el("h3", {}, key.seen), list);
       });

@@ -35,6 +35,7 @@
     if (entry.count) d.load(entry.count).then(d.bring, () => {});
     const data = await d.load(entry.file);
     if (state.choosing !== asked) return;
+    strip.clear();
     const drill = d.readBy(data, state.reader);
     Object.assign(state, { entry, data, drill, weak: new Set(), layout: 0, take: null, bar: 0, speech: null });
     state.tones = new d.Tones(drill);
@@ -72,7 +73,7 @@
 
   function showBars() {
     state.places = d.places(layout(), player.lead);
-    list.show(layout(), player.lead, state.places.nameOf);
+    list.show(layout(), player.lead, state.places);
   }
 
   /** Have ready what is heard first, then the rest; until then the page says that it loads. */
@@ -176,6 +177,7 @@
     player.last = d.clamp(to, player.first, end);
     d.byId("from").value = state.places.numberOf(player.first);
     d.byId("to").value = state.places.numberOf(player.last);
+    d.byId("from").min = d.byId("to").min = state.places.numberOf(player.lead);
     d.byId("from").max = d.byId("to").max = state.places.numberOf(end);
     dress();
   }
@@ -318,10 +320,9 @@
   /** Make a bar the present one; `seen`: bring it into sight. */
   function place(bar, seen) {
     state.bar = bar;
-    const number = bar < player.lead ? "Count-in" : `Bar ${state.places.numberOf(bar)} of ${layout().bars.length - player.lead}`;
     const goal = bar >= player.lead ? bar : player.playing ? player.target : state.key.from;
     const key = layout().bars[goal][1];
-    d.setText("place", `${number} · ${layout().keys[key].seen}`);
+    d.setText("place", `${state.places.whereIs(bar)} · ${layout().keys[key].seen}`);
     showSheet(key, bar, seen);
     list.mark(bar);
   }
@@ -366,7 +367,7 @@
   }
 
   function whereOf({ keys, bars }, bar) {
-    return `${keys[bars[bar][1]].seen}, bar ${bar - player.lead + 1}:`;
+    return `${keys[bars[bar][1]].seen}, bar ${state.places.numberOf(bar)}:`;
   }
 
   /** The first bars of the answers that a round in a key has, of the bars that are chosen. */
@@ -408,6 +409,7 @@
   function listen() {
     const on = (id, event, act) => d.byId(id).addEventListener(event, act);
     const number = (id) => Number(d.byId(id).value) || 0;
+    const numbered = () => bars(...state.places.between(number("from"), number("to")));
     on("drill", "change", () => chooseDrill(catalogue.drills[number("drill")]).catch(failed));
     on("reader", "change", () => chooseReader(d.byId("reader").value));
     on("key", "change", () => chooseKey(number("key")).catch(failed));
@@ -430,8 +432,8 @@
     on("pace", "input", () => chooseTempo(number("pace")));
     on("slower", "click", () => chooseTempo(state.tempo - 1));
     on("faster", "click", () => chooseTempo(state.tempo + 1));
-    on("from", "change", () => bars(number("from") + player.lead - 1, player.last));
-    on("to", "change", () => bars(player.first, number("to") + player.lead - 1));
+    on("from", "change", numbered);
+    on("to", "change", numbered);
     on("from-here", "click", () => bars(state.bar, Math.max(player.last, state.bar)));
     on("to-here", "click", () => bars(Math.min(player.first, state.bar), state.bar));
     on("whole", "click", () => bars(state.key.from, state.key.to));
@@ -536,7 +538,7 @@
     if (key > 0) await chooseKey(key);
     if (Number(asked.get("tempo")) > 0) await chooseTempo(Number(asked.get("tempo")));
     const [from, to] = (asked.get("bars") || "").split("-").map(Number);
-    if (from > 0 && to >= from) setBars(from + player.lead - 1, to + player.lead - 1);
+    if (from > 0 && to >= from) setBars(...state.places.between(from, to));
     place(player.first);
   }
 

@@ -3,8 +3,26 @@
   "use strict";
 
   d.places = function (layout, lead) {
-    const { bars, shown } = layout;
-    const numberOf = (bar) => bar - lead + 1;
+    const { bars, shown, round } = layout;
+
+    /** A loop's bars keep the numbers that they have in the whole track, each time. */
+    const numberOf = (bar) => (round ? round[0] + ((bar - lead) % round[1]) : bar - lead + 1);
+
+    /** The first and the last of the bars from one number to another; all of a loop: each time. */
+    function between(from, to) {
+      const first = round ? round[0] : 1;
+      const all = round && from === first && to === first + round[1] - 1;
+      return [from - first + lead, all ? bars.length - 1 : to - first + lead];
+    }
+
+    function whereIs(bar) {
+      if (bar < lead) return "Count-in";
+      const played = bars.length - lead;
+      if (!round) return `Bar ${numberOf(bar)} of ${played}`;
+      const times = played / round[1];
+      const time = Math.floor((bar - lead) / round[1]) + 1;
+      return `Bar ${numberOf(bar)}${times > 1 ? `, ${time} of ${times} times` : ""}`;
+    }
 
     /** The id on the sheet of the measure that shows a bar; null where none does. */
     const idOf = (bar) => shown[bar] || null;
@@ -30,6 +48,6 @@
       return present >= end || (end === bars.length && present >= bar);
     }
 
-    return { numberOf, idOf, barOf, nameOf, answered };
+    return { numberOf, between, whereIs, idOf, barOf, nameOf, answered };
   };
 })(window.drillgen);
