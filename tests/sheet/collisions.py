@@ -1,11 +1,12 @@
-"""What touches on a sheet, measured in a browser; and every preset's sheets, in every key and for
-every reader, on demand:
+"""What touches on a sheet, measured in a browser; and every preset's sheets, in every key, on
+demand, for seven readers besides their own or for those that are named, the whole or a part of it:
 
-    python -m tests.sheet.collisions [PRESET …]
+    python -m tests.sheet.collisions [--readers "tuba,alto clef"] [--part 1/4] [PRESET …]
 """
 
 from __future__ import annotations
 
+import argparse
 import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -17,6 +18,8 @@ import drillgen
 from drillgen.drill.lesson import list_presets
 from drillgen.errors import DrillgenError
 from drillgen.sheet.sheets import Sheet, sheets
+from drillgen.sheet.svg import WIDTH as FULL
+from drillgen.sheet.svg import on_paper as engraved_on_paper
 from drillgen.sheet.svg import whole_svg
 from tests.conftest import chromium
 from tests.sheet.written import scores
@@ -24,7 +27,7 @@ from tests.sheet.written import scores
 WIDTH = 1800  # CSS pixels in which a sheet is drawn
 LEAST = 0.5  # of them that two boxes may share
 MEASURE = (Path(__file__).parent / "ink.js").read_text("utf-8")
-READERS = ("Bb", "Eb", "tenor", "treble", "horn")
+READERS = ("Bb", "Eb", "tenor", "treble", "horn", "alto clef", "tuba")
 
 
 class Box(NamedTuple):
@@ -86,18 +89,24 @@ def on_paper(sheet: Sheet) -> str:
     return whole_svg(sheet.title, sheet.sections)
 
 
-def main(names: Sequence[str]) -> int:
-    """Look at the sheets of some presets, by default of all; how many of them touch."""
+def staff_size(sheet: Sheet) -> float:
+    """How large its staves are: 1 is 7 mm high, which is less only where one bar alone is wider
+    than the page."""
+    return FULL * 10 / engraved_on_paper(sheet.sections).width
+
+
+def main(names: Sequence[str], readers: Sequence[str]) -> int:
+    """Look at the sheets of some presets; how many touch or are smaller."""
     playwright = sync_api.sync_playwright().start()
     browser = playwright.chromium.launch(executable_path=chromium(), args=["--no-sandbox"])
     bad = 0
-    for name in names or [preset.name for preset in list_presets()]:
-        for sheet in sheets_of_preset(name):
+    for name in names:
+        for sheet in sheets_of_preset(name, readers=readers):
             (boxes,) = measured(browser, [on_paper(sheet)])
-            found = touching(boxes)
-            bad += bool(found)
+            found, size = touching(boxes), staff_size(sheet)
+            bad += bool(found) or size < 1
             which = f"{name}: {sheet.title} {sheet.name}"
-            print(f"{which}: {len(boxes)} boxes, {len(found)} touch", flush=True)
+            print(f"{which}: {len(boxes)} boxes, {len(found)} touch, size {size:.2f}", flush=True)
             for one, other in found[:3]:
                 print(f"    {one.bar} {one.what!r} and {other.bar} {other.what!r}")
     browser.close()
@@ -105,5 +114,17 @@ def main(names: Sequence[str]) -> int:
     return bad
 
 
+def _asked() -> tuple[list[str], list[str]]:
+    """The presets and readers to look at."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("presets", nargs="*")
+    parser.add_argument("--readers", default=",".join(READERS))
+    parser.add_argument("--part", default="1/1")
+    given = parser.parse_args()
+    part, parts = map(int, given.part.split("/"))
+    names = given.presets or [preset.name for preset in list_presets()]
+    return names[part - 1 :: parts], given.readers.split(",")
+
+
 if __name__ == "__main__":
-    sys.exit(min(main(sys.argv[1:]), 1))
+    sys.exit(min(main(*_asked()), 1))
