@@ -9,8 +9,9 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -65,6 +66,28 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
     return scheduler(config, log)
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Hypothesis mixes constants of whatever modules are loaded into what it draws: what a test
+    gets then follows from what ran before it in its worker, and half of all is parsed for it."""
+    from hypothesis.internal.conjecture import providers
+
+    if config.getoption("--hypothesis-profile", None) != "random":
+        none = providers._local_constants  # as it is before anything is read
+        providers._get_local_constants = lambda: none
+
+
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Of a fresh clone's tests each worker compiles its share, which the others then find, instead
+    of all of them."""
+    worker = getattr(session.config, "workerinput", None)
+    if worker is not None:
+        number, count = int(worker["workerid"][2:]), int(worker["workercount"])
+        for file in sorted(HERE.rglob("test_*.py"))[number::count]:
+            name = ".".join(file.relative_to(HERE.parent).with_suffix("").parts)
+            with suppress(Exception, pytest.skip.Exception):  # collecting will say so
+                import_module(name)
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """As `scheduling.py` has them, in every worker alike."""
@@ -97,6 +120,15 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
 @pytest.fixture
 def drillgen() -> Run:
     return run_command
+
+
+@pytest.fixture(scope="session")
+def notes(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A cache of rendered notes for this run alone, shared by its workers, as builds share one."""
+    top = tmp_path_factory.getbasetemp()
+    folder = (top.parent if "PYTEST_XDIST_WORKER" in os.environ else top) / "notes"
+    folder.mkdir(exist_ok=True)
+    return folder
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,6 @@ lets it; so a scheduler of our own reads the groups from the ids as they are.
 
 from __future__ import annotations
 
-import re
 from functools import cache
 from typing import Any
 
@@ -24,9 +23,15 @@ APART = ("tests/pack/test_bad_days.py",)
 
 
 @cache
-def _presets() -> tuple[str, ...]:
-    """The names of presets, those first that begin with another's."""
-    return tuple(sorted((preset.name for preset in list_presets()), key=len, reverse=True))
+def _presets() -> frozenset[str]:
+    return frozenset(preset.name for preset in list_presets())
+
+
+def _preset(values: str) -> str | None:
+    """The longest name of a preset that a test's values, joined by hyphens, begin with."""
+    words = values.split("-")
+    begun = ("-".join(words[:count]) for count in range(len(words), 0, -1))
+    return next((name for name in begun if name in _presets()), None)
 
 
 @cache
@@ -37,12 +42,8 @@ def group(nodeid: str) -> str:
         return IN_TIME
     if file in APART:
         return nodeid
-    values = re.search(r"\[(.*)\]$", test)
-    if values and not file.startswith(LONG):
-        for name in _presets():
-            if re.match(rf"{re.escape(name)}(-|$)", values[1]):
-                return f"preset {name}"
-    return file
+    preset = _preset(test.partition("[")[2].removesuffix("]"))
+    return f"preset {preset}" if preset and not file.startswith(LONG) else file
 
 
 def turn(nodeid: str, seed: int) -> tuple[int, str, int]:

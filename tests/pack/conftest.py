@@ -1,4 +1,4 @@
-"""Tiny drills, the small soundfont that comes with pip, and a note cache of the tests' own."""
+"""Tiny drills, the small soundfont that comes with pip, and a note cache of the run's own."""
 
 from __future__ import annotations
 
@@ -13,11 +13,6 @@ def embedded_soundfont() -> Path:
     spec = importlib.util.find_spec("pretty_midi")
     assert spec is not None and spec.origin is not None
     return Path(spec.origin).with_name("TimGM6mb.sf2")
-
-
-@pytest.fixture(scope="session")
-def notes(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("notes")
 
 
 def surround(patch: pytest.MonkeyPatch, notes: Path) -> None:

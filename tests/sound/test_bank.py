@@ -47,17 +47,17 @@ def by_bank(notes: Performance, font: Soundfont, room: str = "off") -> Any:
 
 
 def chords() -> Iterable[Played]:
-    for number in range(16):
+    for number in range(12):
         length = (0.09, 0.25, 0.6, 1.4)[number % 4]
         for key in (52 + number % 5, 57 + number % 3, 62 + number % 4):
-            yield Played(number * 0.4, length, key, 66 + 3 * (number % 9))
+            yield Played(number * 0.4, length, key, 66 + 4 * (number % 7))
 
 
 def line(low: int, high: int) -> Iterable[Played]:
     """Notes of all sorts over a range: short and long, soft and loud, struck again early."""
-    for number in range(18):
+    for number in range(9):
         key = low + 7 * number % (high - low)
-        yield Played(number * 0.37, (0.08, 0.2, 0.36, 0.9)[number % 4], key, 58 + 3 * number)
+        yield Played(number * 0.37, (0.08, 0.2, 0.36, 0.9)[number % 4], key, 58 + 6 * number)
 
 
 def difference(
@@ -83,7 +83,7 @@ def test_lines_as_fluidsynth(font: Soundfont, name: str) -> None:
     """A line on any instrument differs from FluidSynth's own playing by less than a hundredth."""
     facts = INSTRUMENTS[name]
     notes = line(facts.low.midi, facts.high.midi)
-    assert difference(voice("line", facts.program, notes, level=-2.0), font) > 40
+    assert difference(voice("line", facts.program, notes, level=-2.0), font, seconds=4.2) > 40
 
 
 @each_font
@@ -91,7 +91,7 @@ def test_lines_as_fluidsynth(font: Soundfont, name: str) -> None:
 def test_comping_as_fluidsynth(font: Soundfont, name: str) -> None:
     """Comping differs from FluidSynth's own playing by less than a hundredth (40 dB)."""
     part = voice("comping", INSTRUMENTS[name].program, chords(), pan=-0.3)
-    assert difference(part, font) > 40
+    assert difference(part, font, seconds=6.0) > 40
 
 
 @each_font
@@ -119,9 +119,9 @@ def test_strokes_as_fluidsynth(font: Soundfont, kit: str, stroke: str) -> None:
     differ by a fiftieth (34 dB): it cuts itself off here, and before FluidSynth 2.4.3 a stroke that
     is cut off also changes its filter in some soundfonts.
     """
-    notes = [Played(n * 0.23, 0.12, STROKES[stroke], 45 + 9 * n) for n in range(9)]
+    notes = [Played(n * 0.23, 0.12, STROKES[stroke], 45 + 16 * n) for n in range(5)]
     least = 34 if stroke == "open hi-hat" else 40
-    assert difference(voice("drums", KITS[kit], notes), font, seconds=3.5) > least
+    assert difference(voice("drums", KITS[kit], notes), font, seconds=2.5) > least
 
 
 @each_font
@@ -227,13 +227,17 @@ def cut(raw: bytes) -> bytes:
 
 @pytest.mark.parametrize("spoil", [changed, cut])
 def test_damaged_copies_are_made_again(
-    font: Soundfont, cache: Path, spoil: Callable[[bytes], bytes]
+    font: Soundfont,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    spoil: Callable[[bytes], bytes],
 ) -> None:
     """A note on disk with a changed byte that would be heard, or cut short, is rendered again,
     never played."""
+    monkeypatch.setenv("DRILLGEN_CACHE", str(tmp_path))
     notes = performance(2.0, voice("bass", 32, [Played(0.1, 1.0, 40, 84)]))
     right = by_bank(notes, font)
-    for file in (cache / "notes").glob("*/*"):
+    for file in (tmp_path / "notes").glob("*/*"):
         file.write_bytes(spoil(file.read_bytes()))
     assert np.array_equal(by_bank(notes, font), right)
     assert np.array_equal(by_bank(notes, font), right)
