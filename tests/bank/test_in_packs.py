@@ -20,6 +20,7 @@ from drillgen.pack.build import build as build_pack
 from drillgen.pack.settings import Options
 from drillgen.sound import soundfonts
 from drillgen.sound.release import takes
+from tests.conftest import run_command
 
 DRILL = """\
 title: Two bars
@@ -40,15 +41,10 @@ def build(folder: Path, cache: Path, *options: str) -> dict[str, Any]:
     """A pack of one small drill, where nobody has chosen a soundfont; returns its manifest."""
     drill = folder / "two.yaml"
     drill.write_text(DRILL, "utf-8")
-    environment = {key: value for key, value in os.environ.items() if key != "DRILLGEN_SOUNDFONT"}
-    done = subprocess.run(
-        [sys.executable, "-m", "drillgen", "build", str(drill), "-o", "pack", *_BARE, *options],
-        cwd=folder,
-        env=environment | {"DRILLGEN_CACHE": str(cache)},
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    with pytest.MonkeyPatch.context() as patch:
+        patch.delenv("DRILLGEN_SOUNDFONT", raising=False)
+        patch.setenv("DRILLGEN_CACHE", str(cache))
+        done = run_command("build", drill, "-o", "pack", *_BARE, *options, cwd=folder)
     assert done.returncode == 0, done.stderr
     loaded: dict[str, Any] = json.loads((folder / "pack" / "manifest.json").read_text("utf-8"))
     return loaded
@@ -56,20 +52,34 @@ def build(folder: Path, cache: Path, *options: str) -> dict[str, Any]:
 
 @pytest.fixture(scope="module")
 def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A note cache in which our own soundfont lies after the first build."""
+    """A note cache of these tests' own."""
     return tmp_path_factory.mktemp("cache")
 
 
-def test_nobody_chose_a_soundfont(tmp_path: Path, cache: Path) -> None:
+@pytest.fixture(scope="module")
+def first(tmp_path_factory: pytest.TempPathFactory, cache: Path) -> tuple[Path, dict[str, Any]]:
+    """The folder of the first build, after which our own soundfont lies in the cache; and its
+    manifest."""
+    folder = tmp_path_factory.mktemp("first")
+    return folder, build(folder, cache)
+
+
+@pytest.fixture
+def own(first: object, cache: Path) -> Path:
+    """Our own soundfont: basses and drums, no piano."""
+    [own] = (cache / "soundfonts").glob("*.sf2")
+    return own
+
+
+def test_nobody_chose_a_soundfont(first: tuple[Path, dict[str, Any]], own: Path) -> None:
     """Where the machine's best soundfont is used, the bass is our own: the manifest and the notes
     name it with its licence, CC0, and it lies in the cache once."""
-    made = build(tmp_path, cache)
+    folder, made = first
     [track] = made["tracks"]
     assert track["own_sounds"]["licence"] == "CC0 1.0"
     assert track["own_sounds"]["sha256"] != track["soundfont"]["sha256"]
-    [notes] = (tmp_path / "pack").glob("*.txt")
+    [notes] = (folder / "pack").glob("*.txt")
     assert "Licence: CC0 1.0." in notes.read_text("utf-8")
-    assert len(list((cache / "soundfonts").glob("*.sf2"))) == 1
 
 
 def test_somebody_chose_a_soundfont(tmp_path: Path, cache: Path) -> None:
@@ -109,11 +119,9 @@ def test_a_soundfont_for_an_instrument(tmp_path: Path, cache: Path) -> None:
     assert "warnings" not in track
 
 
-def test_one_that_lacks_an_instrument(tmp_path: Path, cache: Path) -> None:
+def test_one_that_lacks_an_instrument(tmp_path: Path, cache: Path, own: Path) -> None:
     """What a chosen soundfont lacks is played by the best other one that has it; command, manifest,
     notes and tags name both with their licences."""
-    build(tmp_path, cache)
-    [own] = (cache / "soundfonts").glob("*.sf2")  # basses and drums, no piano
     [track] = build(tmp_path, cache, "--soundfont", str(own))["tracks"]
     [other] = track["other_sounds"]
     assert other["sha256"] not in ("", track["soundfont"]["sha256"])
@@ -127,14 +135,12 @@ def test_one_that_lacks_an_instrument(tmp_path: Path, cache: Path) -> None:
 
 
 def test_an_instrument_that_is_nowhere(
-    tmp_path: Path, cache: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, first: tuple[Path, object], own: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """An instrument that no soundfont has is an error before anything is rendered."""
-    build(tmp_path, cache)
-    [own] = (cache / "soundfonts").glob("*.sf2")
     monkeypatch.setattr(soundfonts, "_folders", lambda: iter(()))
     with pytest.raises(SoundError, match="has no General MIDI program 1, which the comping part"):
-        build_pack(load(tmp_path / "two.yaml"), tmp_path / "none", Options(soundfont=str(own)))
+        build_pack(load(first[0] / "two.yaml"), tmp_path / "none", Options(soundfont=str(own)))
     assert not list((tmp_path / "none").rglob("*.wav"))
 
 

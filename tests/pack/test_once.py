@@ -31,25 +31,34 @@ COUNTED: dict[str, Callable[..., Any]] = {
 # Python imports a module of this name as it starts (documentation of `site`), in workers, too.
 # Each call of a counted function becomes a line of a file: what it was and for which track.
 COUNTING = """\
-import json, os, sys, threading
-counted = {tuple(code): name for name, code in json.loads(os.environ["COUNTED"]).items()}
+import functools, importlib.machinery, json, os, sys
+counted = json.loads(os.environ["COUNTED"])
 def track(value):
     value = value[0] if isinstance(value, (list, tuple)) else value
     chart = getattr(value, "chart", value)
     if hasattr(chart, "tempo"):
         return [chart.drill.title, str(chart.tempo), " ".join(map(str, chart.keys))]
-def note(frame, event, argument):
-    if event == "call":
-        code = frame.f_code
-        if code.co_name in names:
-            name = counted.get((code.co_filename, code.co_firstlineno, code.co_name))
-            if name:
-                first = frame.f_locals[code.co_varnames[0]]
-                with open(os.environ["COUNTS"], "a") as file:  # one short write: no line is torn
-                    file.write(json.dumps([name, track(first)]) + "\\n")
-names = {code[2] for code in counted}
-threading.setprofile(note)
-sys.setprofile(note)
+def counting(name, function):
+    @functools.wraps(function)
+    def noted(*values, **more):
+        first = (*values, *more.values())[0]
+        with open(os.environ["COUNTS"], "a") as file:  # one short write: no line is torn
+            file.write(json.dumps([name, track(first)]) + "\\n")
+        return function(*values, **more)
+    return noted
+class Finder:
+    @staticmethod
+    def find_spec(module, path=None, target=None):
+        if module in counted:
+            spec = importlib.machinery.PathFinder.find_spec(module, path)
+            run = spec.loader.exec_module
+            def exec_module(made):  # before anybody can import a name from it
+                run(made)
+                for name, function in counted[module]:
+                    setattr(made, function, counting(name, getattr(made, function)))
+            spec.loader.exec_module = exec_module
+            return spec
+sys.meta_path.insert(0, Finder)
 """
 DRILL = "progression: ii7 | V7, ending: none, count_in: 0, band: {drums: sticks, comping: piano}"
 LESSON = f"""\
@@ -77,8 +86,9 @@ def counts(tmp_path: Path) -> Callable[..., dict[str, Counter[Any]]]:
     (tmp_path / "term.yaml").write_text(LESSON, "utf-8")
     (tmp_path / "sitecustomize.py").write_text(COUNTING, "utf-8")
     found = tmp_path / "counts"
-    codes = {name: function.__code__ for name, function in COUNTED.items()}
-    places = {n: (c.co_filename, c.co_firstlineno, c.co_name) for n, c in codes.items()}
+    places: dict[str, list[tuple[str, str]]] = {}
+    for name, function in COUNTED.items():
+        places.setdefault(function.__module__, []).append((name, function.__name__))
 
     def run(*command: str) -> dict[str, Counter[Any]]:
         found.write_text("")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import pickle
+import shutil
 import stat
 import subprocess
 import sys
@@ -20,8 +21,9 @@ from typing import Any
 import pytest
 
 from drillgen.pack.inside import is_name
-from tests.conftest import Run
+from tests.conftest import Run, run_command
 from tests.pack.building import QUIET, contents, lesson, manifest, started, until
+from tests.pack.conftest import surround
 
 LINKS = pytest.mark.skipif(os.name != "posix", reason="links as POSIX has them")
 
@@ -31,15 +33,24 @@ def plan(tmp_path: Path) -> Path:
     return lesson(tmp_path / "term.yaml", {"One": "tempo: 360"})
 
 
+@pytest.fixture(scope="module")
+def sent(tmp_path_factory: pytest.TempPathFactory, notes: Path) -> Path:
+    """A pack of another drill, and beside it that drill."""
+    folder = tmp_path_factory.mktemp("sent")
+    other = lesson(folder / "other.yaml", {"Other": "tempo: 350"})
+    with pytest.MonkeyPatch.context() as patch:
+        surround(patch, notes)
+        assert run_command("build", other, "-o", folder / "sent", *QUIET).returncode == 0
+    return folder
+
+
 @pytest.fixture
-def pack(plan: Path, tmp_path: Path, drillgen: Run) -> Path:
-    """A pack of another drill, as a stranger may have sent it, beside the person's own papers."""
+def pack(sent: Path, tmp_path: Path) -> Path:
+    """It, as a stranger may have sent it, beside the person's own papers."""
+    shutil.copytree(sent, tmp_path, dirs_exist_ok=True)
     (tmp_path / "papers").mkdir()
     (tmp_path / "papers" / "thesis.odt").write_text("mine")
-    folder = tmp_path / "sent"
-    other = lesson(tmp_path / "other.yaml", {"Other": "tempo: 350"})
-    assert drillgen("build", other, "-o", folder, *QUIET).returncode == 0
-    return folder
+    return tmp_path / "sent"
 
 
 def papers(tmp_path: Path) -> dict[str, bytes]:

@@ -18,7 +18,7 @@ import pytest
 
 from drillgen.serve import server
 from drillgen.serve.door import HERE, OF_ONE
-from tests.conftest import Run
+from tests.conftest import run_command
 from tests.pack.building import lesson, until
 from tests.pack.conftest import surround
 from tests.serve.serving import NAME, PATIENCE, TEN_THOUSAND, Served, make_pack, serve
@@ -127,19 +127,25 @@ def test_a_slow_reader_is_let_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
         assert got < 30_000_000
 
 
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory, notes: Path) -> Path:
+    """A pack by the command, its page also in one file, and a page that is not of it."""
+    folder = tmp_path_factory.mktemp("built")
+    plan = lesson(folder / "term.yaml", {"One": "tempo: 360"})
+    with pytest.MonkeyPatch.context() as patch:
+        surround(patch, notes)
+        options = ("--no-sheets", "--single-file", "--quiet")
+        done = run_command("build", plan, "-o", folder / "pack", *options)
+    assert done.returncode == 0, done.stderr
+    (folder / "pack" / "theirs.html").write_text("<script>alert(1)</script>")
+    return folder / "pack"
+
+
 @pytest.mark.parametrize("target", ["/index.html", "/page.html", "/theirs.html"])
-def test_every_page_has_the_policy(
-    tmp_path: Path, drillgen: Run, monkeypatch: pytest.MonkeyPatch, target: str
-) -> None:
+def test_every_page_has_the_policy(built: Path, target: str) -> None:
     """The header of every HTML file lets it load and run the pack's own alone (CSP level 3): the
     page, the page in one file with its hashes, and a stranger's page, which may do no more."""
-    surround(monkeypatch, tmp_path / "notes")
-    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: 360"})
-    pack = tmp_path / "pack"
-    done = drillgen("build", plan, "-o", pack, "--no-sheets", "--single-file", "--quiet")
-    assert done.returncode == 0, done.stderr
-    (pack / "theirs.html").write_text("<script>alert(1)</script>")
-    running = serve(pack)
+    running = serve(built)
     policy = running.ask(target).headers["Content-Security-Policy"]
     running.process.kill()
     running.process.communicate()
@@ -148,7 +154,7 @@ def test_every_page_has_the_policy(
     assert rules["base-uri"] == "'none'" and rules["form-action"] == "'none'"
     assert "connect-src" not in rules and "unsafe" not in policy and "http" not in policy
     if target == "/page.html":
-        text = (pack / "page.html").read_text("utf-8")
+        text = (built / "page.html").read_text("utf-8")
         own = re.search(r'http-equiv="Content-Security-Policy" content="([^"]+)"', text)
         assert own is not None and policy.startswith(own[1]) and "'sha256-" in policy
     else:
