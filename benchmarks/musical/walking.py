@@ -204,7 +204,7 @@ def study(seeds: Iterable[int]) -> Iterator[Figure]:
     yield Figure("… `beat_one: chord tone`: roots on changes", roots, (80, 95), _PRACTICE, " %")
     yield Figure("… two other tones in a row", walked["two others"], (0, 0), _PRACTICE)
     fives = share(in_two["fives"], in_two["halves"])
-    yield Figure("… in two: after the root, the fifth on 3", fives, (55, 80), _PRACTICE, " %")
+    yield Figure("… in two: after the root, the fifth on 3", fives, (60, 80), _PRACTICE, " %")
     yield Figure("… in two: other tones than 1, 3, 5 and 6 on 3", in_two["foreign"], (0, 0),
                  _PRACTICE)  # fmt: skip
     yield Figure("… in two: root on later downbeats of a chord that stays",
