@@ -12,6 +12,7 @@
     constructor(host, onpick) {
       this.host = host;
       this.onpick = onpick;
+      this.pictures = new Map(); // by their SVG: read once, since browsers give elements back late
       host.addEventListener("click", (event) => this.pick(event.target));
       host.addEventListener("keydown", (event) => this.key(event));
     }
@@ -19,11 +20,13 @@
     /** Show a picture; `nameOf(id)` says what a bar is called. */
     show(svg, label, nameOf) {
       if (this.shown === svg) return;
+      this.mark(null);
       this.shown = svg;
-      this.marked = null;
-      this.host.replaceChildren(...(svg ? [d.pictureOf(svg)] : []));
-      const picture = this.host.firstElementChild;
-      if (!picture) return;
+      this.named = null;
+      if (svg && !this.pictures.has(svg)) this.pictures.set(svg, d.pictureOf(svg));
+      const picture = this.pictures.get(svg);
+      this.host.replaceChildren(...(picture ? [picture] : []));
+      if (!picture) { this.bars = []; return; }
       picture.setAttribute("role", "group");
       picture.setAttribute("aria-label", label);
       this.bars = [...picture.querySelectorAll(".sheet-bar[id]")];
@@ -34,8 +37,15 @@
       });
     }
 
+    /** Another drill's pictures will be shown. */
+    clear() {
+      this.pictures.clear();
+    }
+
     /** Write names under a system, each below its note: an object of names by the notes' ids; none: take away. */
     name(names) {
+      if (this.named === (names || false)) return;
+      this.named = names || false;
       this.host.querySelectorAll(".sheet-written").forEach((each) => each.remove());
       for (const [id, name] of Object.entries(names || {})) {
         const note = this.host.querySelector(`#${CSS.escape(id)}.sheet-note`);
