@@ -93,6 +93,7 @@ def code_of(use: ET.Element) -> str:
 #
 # All chord symbols are on one line. Verovio (6.4) now and then puts those of a bar a line higher
 # than anything there needs: the best of its places is the lowest at which every symbol is clear.
+# And now and then it prints one over the words that stand there.
 
 # In tenths of a verovio pixel; a staff is 720 high.
 _CLEAR = 60  # between a symbol and what is under it
@@ -110,17 +111,30 @@ class _Ink(NamedTuple):
     top: float
 
 
-def level_chords(system: ET.Element) -> None:
-    """Set the symbols on one line: the lowest of verovio's places where none touches anything."""
+def level_chords(system: ET.Element) -> float:
+    """Set the symbols on one line: the lowest of verovio's places where none touches anything, or
+    over the words that they would touch at all of them.  Returns how high they reach then, where
+    verovio has left no room for that."""
     texts = [text for group in of_class(system, "sheet-chord") for text in group.iter("text")]
+    if not texts:
+        return 0.0
     places = sorted({float(text.attrib["y"]) for text in texts}, reverse=True)
-    if len(places) < 2:
-        return
     spans = [extent(text)[:2] for text in texts]
     ink = list(_under(system, "sheet-chord", "sheet-mark"))
-    level = next((y for y in places if _is_clear(spans, y, ink)), places[-1])
+    clear = (y for y in places if len(places) > 1 and _is_clear(spans, y, ink))
+    level = next(clear, _over_words(system, spans, places[-1]))
     for text in texts:
         text.set("y", f"{level:g}")
+    return min(extent(text)[2] for text in texts) if level < places[-1] else 0.0
+
+
+def _over_words(system: ET.Element, spans: Sequence[tuple[float, float]], y: float) -> float:
+    """The lowest place from `y` up where no symbol touches words."""
+    words = (each for group in of_class(system, "sheet-words") for each in _under(group))
+    for left, right, top in sorted(words, key=lambda each: -each.top):
+        if top < y and any(left < end and begin < right for begin, end in spans):
+            y = top - _CLEAR
+    return y
 
 
 def _is_clear(spans: Sequence[tuple[float, float]], y: float, ink: Sequence[_Ink]) -> bool:

@@ -46,6 +46,7 @@ def test_no_two_things_touch(browser: Any) -> None:
         ("turnaround-arpeggios", ["B", "Db"], "Bb"),
         ("riff-before-the-beat", ["F", "E"], "horn"),
         ("bare-and-full", ["Ab"], "Bb"),
+        ("change-one-note", ["G"], "tuba"),
     ],
 )
 def test_nothing_touches_on_paper(browser: Any, name: str, keys: list[str], reader: str) -> None:
