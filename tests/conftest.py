@@ -71,9 +71,11 @@ def pytest_configure(config: pytest.Config) -> None:
     gets then follows from what ran before it in its worker, and half of all is parsed for it."""
     from hypothesis.internal.conjecture import providers
 
-    if config.getoption("--hypothesis-profile", None) != "random":
+    # Private names: where another release has others, examples are drawn as it draws them.
+    if hasattr(providers, "_get_local_constants") and hasattr(providers, "_local_constants"):
         none = providers._local_constants  # as it is before anything is read
-        providers._get_local_constants = lambda: none
+        if config.getoption("--hypothesis-profile", None) != "random":
+            providers._get_local_constants = lambda: none
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:
