@@ -2,7 +2,9 @@
 
 Common practice: two bars are a motive and its return, a motive and an answer among its rhythms, or
 short, short, long; four bars are said, said again, said again and led home, or said twice with
-room to breathe after each, or two bars and their answer.
+room to breathe after each, or two bars and their answer.  Longer ones go away from their motive in
+the second four bars, to another figure and its sequence, and come back to it to close: statement,
+restatement, departure, conclusion.
 """
 
 from __future__ import annotations
@@ -28,7 +30,7 @@ from drillgen.lines.motives import (
     with_a_short_note,
 )
 
-Part = Literal["motive", "return", "answer", "long"]
+Part = Literal["motive", "return", "answer", "departure", "long"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +171,8 @@ class _Builder:
         place = self.time.begin
         for number, (size, kind) in enumerate(chunks):
             last = number == len(chunks) - 1
-            found += self._chunk(figure, place, size, kind, last=last)
+            chunk = self._departing if number % 2 and size > 1 else self._chunk
+            found += chunk(figure, place, size, kind, last=last)
             place += size * self.time.unit
         if any(len(each.onsets) < 2 for _, each in found[:1]):
             return ()
@@ -230,6 +233,33 @@ class _Builder:
                 again = self._varied(figure, _SAME if turn == 1 else _SAME_AGAIN)
                 yield "return", again.later(place + turn * unit)
             yield "answer", self._answer(figure, place + (size - 1) * unit, last, tail=1.0)
+
+    def _departing(
+        self, figure: Figure, place: int, size: int, kind: str, *, last: bool
+    ) -> Iterator[tuple[Part, Figure]]:
+        """Another figure, twice where there is time, and the motive again."""
+        places = range(place, place + size * self.time.unit, self.time.unit)
+        places = places[::2] if kind == "breathing" else places
+        other = self._other(figure, kind)
+        away = 1 if len(places) == 2 else 2
+        for index, here in enumerate(places):
+            if index < away:
+                yield "departure", other.later(here)
+            elif index < len(places) - 1:
+                yield "return", self._varied(figure, _SAME).later(here)
+            elif len(places) > 3:
+                yield "answer", self._answer(figure, here, last, tail=1.0)
+            else:
+                yield "return", self._returned(figure, here, last)
+
+    def _other(self, figure: Figure, kind: str) -> Figure:
+        """A figure that is heard as another one: it begins elsewhere and shares half of its places
+        with the motive at most."""
+        drawn = zip(*self.choices(kind), strict=True)
+        others = [(each, weight) for each, weight in drawn if _contrasts(each, figure)]
+        if not others:
+            return figure
+        return self.random.choices([each for each, _ in others], [w for _, w in others])[0]
 
     def _returned(self, figure: Figure, place: int, last: bool) -> Figure:
         again = figure.later(place)
@@ -435,6 +465,11 @@ def _resting(figure: Figure, time: Time, rests: float) -> float:
     """How much likelier a motive is that leaves much time before it comes again, or less."""
     beats = (time.unit + figure.onsets[0] - figure.onsets[-1]) / time.beat
     return exp(_ROOMY * (rests - _USUAL_RESTS) * (beats - 2))
+
+
+def _contrasts(one: Figure, other: Figure) -> bool:
+    shared = {*one.onsets} & {*other.onsets}
+    return one.onsets[0] != other.onsets[0] and 2 * len(shared) <= len(one.onsets)
 
 
 def _before(figure: Figure, place: int) -> tuple[tuple[int, int], ...]:

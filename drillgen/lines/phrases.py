@@ -82,7 +82,7 @@ def sung(form: Form, ground: Ground, random: Random, said: frozenset[Line]) -> L
 
 def _way(form: Form, ground: Ground, random: Random) -> Line:
     motive = _motive(len(form[0].strokes), ground, random)
-    notes, answer = list(motive), list[int]()
+    notes, answer, away = list(motive), list[int](), list[int]()
     for statement in form[1:]:
         count = len(statement.strokes)
         if statement.part == "answer":
@@ -91,6 +91,12 @@ def _way(form: Form, ground: Ground, random: Random) -> Line:
             kept = answer[: max(count - _ANSWERED_ANEW, 0)]
             answer = kept + _walk(count - len(kept), (kept or notes)[-1:], ground, random)
             notes += answer
+        elif statement.part == "departure":
+            if away:
+                away = _moved(away, ground, random)
+            else:
+                away = _walk(count, notes[-1:], ground, random)
+            notes += away
         else:
             moved = _moved(motive, ground, random)[:count]
             if count > 2 and random.random() < _NEW_END:

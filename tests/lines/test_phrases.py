@@ -6,6 +6,7 @@ highest note) is common practice.
 
 from __future__ import annotations
 
+from collections import Counter
 from fractions import Fraction
 from itertools import groupby, pairwise
 
@@ -264,6 +265,20 @@ def comes_back(places: list[Fraction]) -> bool:
         if min(len(first), len(second)) >= 2 and (second[: len(kept)] == kept or among):
             return True
     return False
+
+
+def test_long_phrases_leave_their_motive_and_come_back() -> None:
+    """Statement, restatement, departure, conclusion (common practice): of eight bars the fifth
+    begins elsewhere than the first, the seventh where the first does, and none but five at most
+    have one rhythm."""
+    for seed in range(4):
+        score = phrases(progression="I7 | IV7 | I7 | % | IV7 | % | I7 | V7", gaps=8, seed=seed,
+                        key_cycle=TWELVE[:3], grow=False)  # fmt: skip
+        for start, _, notes in calls(score):
+            places = [note.start - start for note in notes]
+            bars = [tuple(p % 4 for p in places if p // 4 == bar) for bar in range(8)]
+            assert bars[4][:1] != bars[0][:1] and bars[6][:1] == bars[0][:1]
+            assert max(Counter(bar for bar in bars if bar).values()) <= 5
 
 
 def test_some_notes_are_tied_over_a_bar_line() -> None:
