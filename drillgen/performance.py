@@ -42,6 +42,7 @@ _LEVELS: dict[Touch, float] = {
     "ghost": -8.0,
     "short": 0.0,
     "held": 0.0,
+    "dead": -5.0,  # it leads the ear to the next note
 }
 
 
@@ -253,6 +254,7 @@ _BY_FEEL: dict[tuple[PartName, str], float] = {
     ("comping", "ballad"): 0.97,
 }
 _COMPED: dict[Touch, float] = {"short": 0.7, "held": 0.97}
+_DEAD = 0.5  # a damped string's note, in soundfonts that have no other for it
 
 
 def length(chart: Chart, part: PartName, event: Note | Hit) -> float:
@@ -261,6 +263,8 @@ def length(chart: Chart, part: PartName, event: Note | Hit) -> float:
         return 1.0
     if part == "comping" and event.touch in _COMPED:
         return _COMPED[event.touch]
+    if event.touch == "dead":
+        return _DEAD
     return _BY_FEEL.get((part, chart.drill.feel), _LENGTHS.get(part, 1.0))
 
 
@@ -318,6 +322,7 @@ class Played:
     key: int  # MIDI key, or GM percussion key on a drum part
     velocity: int  # 1 to 127
     bar: int = 0  # the number of the bar that it is written in
+    dead: bool = False  # on a damped string, where whoever plays it has such notes
 
 
 @dataclass(frozen=True, slots=True)
@@ -449,7 +454,8 @@ def _played(chart: Chart, part: Part, clock: Clock) -> Iterator[Played]:
         start = min(start, last - _SHORTEST)  # a short last note, late, could lie behind the track
         bar = chart.bar_at(event.start).number
         sounding = max((end - start) * length(chart, part.name, event), shortest)
-        yield Played(start, min(sounding, last - start), key, velocity_of(strength), bar)
+        dead = event.touch == "dead"
+        yield Played(start, min(sounding, last - start), key, velocity_of(strength), bar, dead)
 
 
 def velocity_of(level: float) -> int:

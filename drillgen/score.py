@@ -21,7 +21,8 @@ from drillgen.drill.spoken import Fitted, behind_a_beat, fit, key_words, room_of
 from drillgen.theory.pitch import Pitch
 
 PartName = Literal["drums", "comping", "bass", "line", "click", "cue", "spoken"]
-Touch = Literal["normal", "accent", "ghost", "short", "held"]
+# "dead": of a bass, plucked on a damped string, more knock than note.
+Touch = Literal["normal", "accent", "ghost", "short", "held", "dead"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -133,11 +133,19 @@ def _skipped(
     if drops:
         third = room.beat / 3
         yield replace(note, duration=third)
-        yield Note(note.start + third, third, note.pitch, "short", _LEVEL)
-        yield Note(note.start + 2 * third, third, last, "short", _LEVEL)
+        yield Note(note.start + third, third, note.pitch, "dead")
+        yield _between(note, 2 * third, third, last)
         return
     yield replace(note, duration=room.beat - _HALF)
-    yield Note(note.start + room.beat - _HALF, _HALF, last, "short", _LEVEL)
+    yield _between(note, room.beat - _HALF, _HALF, last)
+
+
+def _between(note: Note, after: Fraction, length: Fraction, pitch: Pitch) -> Note:
+    """A note between a beat's own and the next: dead where it is the beat's once more."""
+    start = note.start + after
+    if pitch == note.pitch:
+        return Note(start, length, pitch, "dead")
+    return Note(start, length, pitch, "short", _LEVEL)
 
 
 def _under(pitch: Pitch, room: PassContext, chord: Chord | None) -> Pitch:
@@ -269,7 +277,7 @@ def _note(
 ) -> Note:
     touch = word.stroke.touch
     ends = cell.span.end
-    length = {"short": room.beat / 2, "ghost": room.beat / 2}.get(touch, ends - place)
+    length = room.beat / 2 if touch in ("short", "ghost", "dead") else ends - place
     level = _GHOST_LEVEL if touch == "ghost" else 0.0
     mark = "approach" if degree == "N" else ""
     return Note(place, min(length, ends - place), pitch, "short" if level else touch, level, mark)

@@ -182,7 +182,8 @@ _HELD = {"1-": 1}  # the last chord, where a feel has no other way
 _NO_SOUNDS = ("from", "below", "level", "setup")
 
 
-_FIGURE_NOTE = re.compile(r"(\()?([RN3568]):(.+)")
+# After its place a note may have an x, notation's own head of a dead one.
+_FIGURE_NOTE = re.compile(r"(\()?([RN3568]):(.+?)(x)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +204,8 @@ def _word(text: str, meter: Meter) -> FigureNote:
     found = _FIGURE_NOTE.fullmatch(text)
     if not found:
         raise FeelError(f"In a feel's file {text!r} is no note of a figure.")
-    return FigureNote(found[2], read_stroke((found[1] or "") + found[3], meter))
+    stroke = read_stroke((found[1] or "") + found[3], meter)
+    return FigureNote(found[2], PatternStroke(stroke.place, "dead") if found[4] else stroke)
 
 
 @dataclass(frozen=True, slots=True)

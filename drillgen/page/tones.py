@@ -153,7 +153,7 @@ def _strokes(voice: Voice, preset: SoundfontPreset) -> Iterator[PageStroke]:
         yield PageStroke(
             start,
             max(sample_at(note.start + note.duration) - start, 1),
-            DistinctNote(preset._replace(bank=take), note.key, step, holds.get(note.key, 0)),
+            DistinctNote(preset.take(take), note.key, step, holds.get(note.key, 0)),
             _DB_A_DECADE * math.log10(note.velocity / step),
             note.bar,
         )

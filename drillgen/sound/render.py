@@ -138,7 +138,7 @@ class ReferencePart(Closing):
             _, begins, key, velocity, take = self._events.pop()
             if begins:
                 if self._preset.own:
-                    place = self._preset._replace(bank=take).place
+                    place = self._preset.take(take).place
                     self._synth.select(self._percussion, *place)
                 self._synth.on(self._percussion, key, velocity)
             else:

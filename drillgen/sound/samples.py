@@ -292,6 +292,10 @@ class SoundfontPreset(NamedTuple):
     own: bool = False
     other: int = 0  # 0: of the soundfont itself; n: of its n-th other
 
+    def take(self, number: int) -> SoundfontPreset:
+        """One of its takes: `bank` is the first's."""
+        return self._replace(bank=self.bank + number)
+
     @property
     def place(self) -> tuple[int, int]:
         """Program and bank: all percussion is of one bank (SoundFont 2.04, 7.2)."""

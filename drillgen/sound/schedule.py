@@ -9,11 +9,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from drillgen.bank.make import TAKES
+from drillgen.bank.make import DEAD, TAKES
 from drillgen.drill.messages import RefusedError
 from drillgen.drill.sheet import KITS_PLAYED
 from drillgen.errors import SoundError
-from drillgen.performance import Performance, Voice
+from drillgen.performance import Performance, Played, Voice
 from drillgen.score import PartName
 from drillgen.sound.fluidsynth import RATE, Progress, nearest_on_grid
 from drillgen.sound.known_soundfonts import OURS_CALLED
@@ -310,14 +310,21 @@ def by_font(voice: Voice, soundfont: Soundfont) -> tuple[tuple[Voice, SoundfontP
     preset, _ = resolved(voice, soundfont)
     brushes = voice.percussion and voice.program == KITS_PLAYED["brushes"] and not voice.font
     own = own_strokes(soundfont, preset.source) if brushes else frozenset()
-    if not any(note.key in own for note in voice.notes):
+    other = {
+        note: SoundfontPreset(True, voice.program, own=True)
+        for note in voice.notes
+        if note.key in own
+    }
+    if preset.own and not preset.percussion:
+        other |= {note: preset._replace(bank=DEAD) for note in voice.notes if note.dead}
+    if not other:
         return ((voice, preset),)
-    ours = SoundfontPreset(True, voice.program, own=True)
-    parts = (
-        (tuple(note for note in voice.notes if (note.key in own) == mine), whose)
-        for mine, whose in ((False, preset), (True, ours))
+    parts: dict[SoundfontPreset, list[Played]] = {whose: [] for whose in (preset, *other.values())}
+    for note in voice.notes:
+        parts[other.get(note, preset)].append(note)
+    return tuple(
+        (replace(voice, notes=tuple(notes)), whose) for whose, notes in parts.items() if notes
     )
-    return tuple((replace(voice, notes=notes), whose) for notes, whose in parts if notes)
 
 
 def _said(voice: Voice, soundfont: Soundfont, found: SoundSource) -> str:
@@ -361,7 +368,7 @@ def _takes(player: _Player) -> list[_Player]:
     return [
         _Player(
             player.voice,
-            player.preset._replace(bank=take),
+            player.preset.take(take),
             tuple(s for s, turn in zip(player.strokes, turns, strict=True) if turn == take),
         )
         for take in range(TAKES)

@@ -9,17 +9,24 @@ import subprocess
 import sys
 from itertools import pairwise
 from pathlib import Path
+from statistics import mean, median
 from typing import Any
 
 import pytest
 import soundfile
 
+from drillgen.arrange import arrange
+from drillgen.chart import charts
 from drillgen.drill.lesson import load
+from drillgen.drill.reader import parse_drill
 from drillgen.errors import SoundError
 from drillgen.pack.build import build as build_pack
 from drillgen.pack.settings import Options
+from drillgen.performance import perform
 from drillgen.sound import soundfonts
 from drillgen.sound.release import takes
+from drillgen.sound.schedule import by_font
+from drillgen.sound.soundfonts import find_soundfonts
 from tests.conftest import run_command
 
 DRILL = """\
@@ -176,6 +183,24 @@ def test_a_cache_that_is_a_file(tmp_path: Path) -> None:
     assert "own_sounds" in made["tracks"][0]
     sound, _ = soundfile.read(tmp_path / "pack" / made["tracks"][0]["files"]["play-along"])
     assert abs(sound).max() > 0.1
+
+
+def test_dead_notes_are_plucked_on_a_damped_string() -> None:
+    """What a walking bass strikes once more between two beats is a dead note (common practice): our
+    own bass plays it from the banks that its soundfont's comment names for such (8 to 10), and all
+    others from those of whole notes; for other players it is soft and short."""
+    drill = DRILL.replace("tempo: 160", "tempo: 120\npasses: 12")
+    played = perform(arrange(charts(parse_drill(drill))[0]))
+    voice = next(voice for voice in played.voices if voice.part == "bass")
+    dead = [note for note in voice.notes if note.dead]
+    alive = [note for note in voice.notes if not note.dead]
+    assert 0.05 < len(dead) / len(voice.notes) < 0.35
+    before = {after: note for note, after in pairwise(voice.notes)}
+    assert all(before[note].key == note.key for note in dead)
+    assert max(note.duration for note in dead) < min(0.15, median(n.duration for n in alive) / 2)
+    assert mean(n.velocity for n in dead) < 0.85 * mean(n.velocity for n in alive)
+    parts = {preset.bank: part.notes for part, preset in by_font(voice, find_soundfonts()[0])}
+    assert parts == {0: tuple(alive), 8: tuple(dead)}
 
 
 def test_no_note_is_played_twice_alike() -> None:

@@ -122,11 +122,13 @@ def test_how_much_the_snare_comments(density: float, least: float, most: float) 
 
 
 def test_a_skipped_bass_note_is_soft() -> None:
-    """Ghosted eighths of a bass in two are at least 4 dB and at most 14 under its others: they
-    lead the ear to the next note."""
+    """Ghosted and dead eighths of a bass in two are at least 4 dB and at most 14 under its others:
+    they lead the ear to the next note."""
     bass = {"kind": "two-beat", "density": 1}
     track = heard(band={"drums": "off", "bass": bass}, feel="two-feel", passes=24, tempo=120)
-    soft = [loudness(n) for e, n in track.events("bass") if e.touch == "ghost" or e.level < 0]
+    events, light = list(track.events("bass")), ("ghost", "dead")
+    assert {"dead"} < {e.touch for e, _ in events}
+    soft = [loudness(n) for e, n in events if e.touch in light or e.level < 0]
     plain = [loudness(n) for e, n in track.events("bass") if e.touch == "normal" and e.level == 0]
     assert len(soft) > 10 and 4 <= mean(plain) - mean(soft) <= 14
 

@@ -110,11 +110,13 @@ def test_the_top_of_a_phrase_leads() -> None:
 
 
 def shares(track: Heard, part: Any, touch: str = "") -> list[float]:
-    """How much of its written length each note sounds, where the next leaves it alone."""
+    """How much of its written length each note sounds, where the next leaves it alone; dead ones,
+    which a damped string ends by itself, where they are asked for."""
     return [
         (note.end - note.start) / track.written_seconds(event)
         for event, note in track.events(part)
-        if touch in ("", event.touch) and track.written_seconds(event) > 0.2
+        if (event.touch == touch if touch else event.touch != "dead")
+        and track.written_seconds(event) > 0.2
     ]
 
 
