@@ -238,7 +238,10 @@ EVERY_KIT = (
         (
             _RIDE,
             Plate(140, 5500.0, 16000.0, 2.6, 0.5, 0.45, 9000.0, 0.9, rise=0.028),
+            # The stick's tip: its click, and the knock of its wood.
             Noise(2600, 9500, 0.028, 2.6, 0.0004),
+            Noise(6000, 16000, 0.018, 4.5, 0.0004),
+            Noise(380, 1300, 0.035, 1.1, 0.0006),
         ),
         pan=180,
     ),
