@@ -91,23 +91,41 @@ def _is_free(options: Line) -> bool:
 
 
 _FREE, _BEGUN_ANEW = "scales, connected arpeggios", "orders begun anew"
-_DECIDED = "orders whose own degrees decide how they go on"
+_DECIDED = "arpeggios whose own degrees decide how they go on"
+_WHOLE = "scale patterns of degrees that just fill their chords"
 
 
 def _joined(found: Sequence[_Track]) -> Iterator[Figure]:
-    moves: dict[str, list[int]] = {_FREE: [], _BEGUN_ANEW: [], _DECIDED: []}
+    moves: dict[str, list[int]] = {_FREE: [], _BEGUN_ANEW: [], _DECIDED: [], _WHOLE: []}
     for track in found:
         if isinstance(track.options, Arpeggio | ScalePattern):
             for kind, move in _changes(track):
                 moves[kind].append(move)
     for kind, every in moves.items():
         total = len(every)
-        bars: tuple[Any, Any] = ((95, 100), (0, 2)) if kind != _DECIDED else (None, (0, 2))
+        bars: tuple[Any, Any] = (None if kind in (_DECIDED, _WHOLE) else (95, 100)), (0, 2)
         steps = share(sum(move <= _STEP for move in every), total)
         wide = share(sum(move > _FIFTH for move in every), total)
         yield Figure(f"{kind}: changes by a step or on the same note, of {total}", steps, bars[0],
                      _PRACTICE, " %")  # fmt: skip
         yield Figure(f"{kind}: by more than a fifth", wide, bars[1], _PRACTICE, " %")
+    broken, figures = _broken(found)
+    yield Figure(f"{_WHOLE}: broken by an octave, of {figures}", broken, (0, 0), _PRACTICE)
+
+
+def _broken(found: Sequence[_Track]) -> tuple[int, int]:
+    """Of scale patterns of degrees that just fill a chord, before another one of the same call, how
+    many do not lie over one root; and how many there are."""
+    broken = figures = 0
+    for track in found:
+        line = track.options
+        order = _order(line) if isinstance(line, ScalePattern) and not _is_free(line) else ()
+        for (span, notes), (after, _) in pairwise(_cells(track)) if order else ():
+            if span.end == after.start and 2 < len(notes) <= len(order):
+                roots = {note.pitch.midi - Degree.parse(note.mark).semitones for note in notes}
+                figures += 1
+                broken += len(roots) > 1
+    return broken, figures
 
 
 def _changes(track: _Track) -> Iterator[tuple[str, int]]:
@@ -120,8 +138,9 @@ def _changes(track: _Track) -> Iterator[tuple[str, int]]:
             move = other[1][0].pitch.midi - one[1][-1].pitch.midi
             fills = len(one[1]) <= len(_order(track.options))
             decided = fills and min(move % _OCTAVE, -move % _OCTAVE) > _STEP
-            kind = _FREE if _is_free(track.options) else _DECIDED if decided else _BEGUN_ANEW
-            yield kind, abs(move)
+            whole = fills and isinstance(track.options, ScalePattern)
+            filled = _WHOLE if whole else _DECIDED if decided else _BEGUN_ANEW
+            yield _FREE if _is_free(track.options) else filled, abs(move)
 
 
 def _order(options: Line) -> Sequence[object]:

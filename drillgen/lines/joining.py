@@ -37,18 +37,20 @@ from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Degree, Key, Name, Pitch, in_range
 
 # What a change costs by its semitones, up to so many; beyond, _BREAK and the semitones.
-_CHANGES = ((0, 2.0), (2, 0.0), (4, 8.0), (7, 10.0))
+_CHANGES = ((0, 2.0), (2, 0.0), (4, 8.0), (6, 9.0), (7, 18.0))
 _BREAK = 24.0
 _BEGINS_AGAIN = 0.1  # of that, where the same chord is begun again
 _OUTSIDE = 60.0  # each note that the range does not hold where it should lie
 _AWAY = 0.05  # each semitone of a figure's middle away from where the line began
 _BEGINS_AWAY = 0.2  # each semitone of the first note
-_TORN = 4.0  # each semitone beyond an octave from the last note, where a pass goes on without a gap
+_TORN = 4.0  # … from the last note, beyond an octave, where a pass goes on without a gap
+_AWAY_AT_THE_END = 3.0  # … and of a last note that the next key would have to leap from
 _UNRESOLVED = 40.0  # a passing note at the end that does not move on by a step as it came
 
 
-# Whether a chord follows another in the same call, is the same again, or comes after a response.
-Joint = Literal["change", "same chord", "apart"]
+# Whether a chord follows another in the same call, is the same again, begins a pass that follows
+# another one without a gap, or comes after a response.
+Joint = Literal["change", "same chord", "next pass", "apart"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +67,6 @@ class ChordFigure:
     middle: float
     price: float  # what it costs by itself
     leads: int = 0  # 1 or -1: the last note is a passing one that must go on up or down
-    pivot: float = 0.0  # … and what it costs to lie in two octaves, which keys should have alike
 
     def lies(self, low: int, high: int) -> bool:
         """Whether all of it is within two MIDI keys."""
@@ -81,13 +82,12 @@ def placed(
     context: PassContext,
     price: float = 0.0,
     leads: int = 0,
-    pivot: float = 0.0,
 ) -> Iterator[ChordFigure]:
     """The degrees in every octave in which the range holds all of them; where it holds them in
     none, those that hold the most, the rest moved by octaves."""
     whole = tuple(degrees)
     for pitches, places, out in _octaves(root, whole, context.low, context.high):
-        yield ChordFigure(whole, pitches, *places, price + _OUTSIDE * out, leads, pivot)
+        yield ChordFigure(whole, pitches, *places, price + _OUTSIDE * out, leads)
 
 
 _Places = tuple[int, int, int, int, float]  # MIDI keys: first, last, lowest, highest, mean
@@ -130,23 +130,22 @@ def led_on(
                 yield [*whole[:-2], other, last], _OTHER_TWO + skipped
 
 
-# To go on an octave lower or higher inside a figure, where it would leap into the next chord
-# otherwise: more than a change by a fifth costs, less than a break.  What each semitone beyond a
-# major sixth adds, and each note that the turn comes later.
-_PIVOT, _BEYOND_A_SIXTH, _PIVOTS_LATER = 12.0, 4.0, 0.3
+# To go on an octave lower or higher from the second note of a broken chord, where it would leap
+# into the next chord otherwise: more than a change by a fourth costs, less than a break.  What each
+# semitone beyond a major sixth adds.
+_DISPLACED, _BEYOND_A_SIXTH = 12.0, 4.0
 _SIXTH = 9  # semitones
 
 
-def pivoted(whole: Sequence[Degree]) -> Iterator[tuple[Sequence[Degree], float]]:
-    """A figure that goes on an octave lower or higher from one of its notes, with what each costs:
-    1 and then 3 5 7 below it, 1 2 3 and 5 below (octave displacement, common practice)."""
-    for index in range(1, len(whole)):
-        for octave in (-1, 1):
-            rest = [degree.octaves(octave) for degree in whole[index:]]
-            leap = abs(rest[0].semitones - whole[index - 1].semitones)
-            if leap < _OCTAVE:
-                beyond = _BEYOND_A_SIXTH * max(leap - _SIXTH, 0)
-                yield [*whole[:index], *rest], _PIVOT + beyond + _PIVOTS_LATER * index
+def displaced(whole: Sequence[Degree]) -> Iterator[tuple[Sequence[Degree], float]]:
+    """A figure of three notes or more that goes on an octave lower or higher from its second one,
+    with what each costs: 1 and then 3 5 7 below it (octave displacement, common practice; later in
+    a figure it is heard as a break)."""
+    for octave in (-1, 1) if len(whole) > 2 else ():
+        rest = [degree.octaves(octave) for degree in whole[1:]]
+        leap = abs(rest[0].semitones - whole[0].semitones)
+        if leap < _OCTAVE:
+            yield [whole[0], *rest], _DISPLACED + _BEYOND_A_SIXTH * max(leap - _SIXTH, 0)
 
 
 def kept(order: Sequence[Degree], total: int) -> int:
@@ -175,82 +174,121 @@ _SINGING = 0.6  # where in its part of the range a line begins: a little above t
 Choices = Sequence[Sequence[ChordFigure]]  # for each chord of the pass
 
 
-def chosen(choices: Choices, context: PassContext, *, connected: bool = False) -> list[ChordFigure]:
+def chosen(choices: Choices, context: PassContext, *, turns: bool = False) -> list[ChordFigure]:
     """One figure a chord, whose last note leads to the next one's first.
 
     In every key it is the same line: the best one in a part of the range that moves with the tonic;
-    where a wider part, which fewer keys have, or the whole range has one that is resolved better,
-    or as well with more figures as they are, that one.  A connected line is not torn where one pass
-    goes on into the next, in another octave if need be.
+    where a wider part (if figures may be turned round, which keys should have alike) or the whole
+    range has one that is resolved better, or as well with more figures as they are, that one.  It
+    is not torn where one pass goes on into the next, in another octave if need be.
     """
     if not choices:
         return []
-    context = context if connected else replace(context, before=())
-    joined = list(joints(context))
-    turns = any(figure.pivot for figures in choices for figure in figures)
+    joined, last = list(joints(context)), _last(context)
+    back = _AWAY_AT_THE_END if turns and _goes_on(context) else 0.0
+    search = _Search(choices, joined, context, last, back)
     found = None
     for spared in _SPARED if turns else _SPARED[:1]:
-        ways = _in_the_key(choices, joined, context, spared)
-        wider = min(ways, key=lambda way: way[0], default=None)
-        if wider is not None and (found is None or _is_better(wider, found, joined)):
+        wider = min(search.in_the_key(spared), key=_cost, default=None)
+        if wider is not None and (found is None or search.is_better(wider, found)):
             found = wider
-    whole = _best(choices, joined, context, context.near)
-    if found is None or _is_better(whole, found, joined):
+    whole = search.best(choices, context.near)
+    if found is None or search.is_better(whole, found):
         found = whole
     return list(found[1])
 
 
-def _is_better(one: _Joined, other: _Joined, joined: Sequence[Joint]) -> bool:
-    """Whether a line leaps less often into a chord than another, goes there by step more often, or
-    does both as well and changes its figures much less."""
-    joints, others = (_unjoined(way[1], joined) for way in (one, other))
-    prices = [sum(figure.price + figure.pivot for figure in way[1]) for way in (one, other)]
-    return joints < others or (joints == others and prices[0] < prices[1] - _MUCH)
-
-
-def _in_the_key(
-    choices: Choices, joined: Sequence[Joint], context: PassContext, spared: int
-) -> Iterator[_Joined]:
-    """The best line in each part of the range that spares so many semitones of it; where it spares
-    as many as there are keys, every key has each of them, in the same order, seen from its
-    tonic."""
-    width = context.high - context.low - spared
-    tonic = context.cells[0].key.tonic.pitch_class
-    for below in range(_OCTAVE if width >= _OCTAVE - 1 else 0):
-        low = context.low + (tonic - below - context.low) % _OCTAVE
-        if low + width > context.high:
-            continue
-        inside = [[f for f in figures if f.lies(low, low + width)] for figures in choices]
-        if all(inside):
-            yield _best(inside, joined, context, low + round(_SINGING * width))
-
-
-def _unjoined(figures: Sequence[ChordFigure], joined: Sequence[Joint]) -> tuple[int, int]:
-    """How many go into another chord by more than a fifth, and by more than a step."""
-    pairs = zip(pairwise(figures), joined[1:], strict=True)
-    moves = [abs(b.first - a.last) for (a, b), joint in pairs if joint == "change"]
-    return sum(move > _FIFTH for move in moves), sum(move > _STEP for move in moves)
-
-
-def _best(choices: Choices, joined: Sequence[Joint], context: PassContext, near: int) -> _Joined:
-    """The cheapest way through the pass, with what it costs (dynamic programming)."""
-    begin, ways = _Beginning(near, _last(context)), dict[int, _Joined]()
-    for figures, joint in zip(choices, joined, strict=True):
-        ways = _onward(ways, figures, joint, begin)
-    return min(ways.values(), key=lambda way: way[0])
+def _cost(way: _Joined) -> float:
+    return way[0]
 
 
 @dataclass(frozen=True, slots=True)
-class _Beginning:
-    """Where a pass should begin."""
+class _Search:
+    """For the best line through a pass."""
 
-    near: int  # MIDI key
-    last: int | None  # the last note of the pass before, where it leads on without a gap
+    choices: Choices
+    joined: Sequence[Joint]
+    context: PassContext
+    last: int | None  # the note of the pass before that the line goes on from without a gap
+    back: float  # what each semitone costs that the next pass would have to leap
 
-    def cost(self, first: int) -> float:
-        away = _BEGINS_AWAY * abs(first - self.near)
-        torn = 0 if self.last is None else max(abs(first - self.last) - _OCTAVE, 0)
-        return away + _TORN * torn
+    def is_better(self, one: _Joined, other: _Joined) -> bool:
+        """Whether a line leaps less often into a chord than another, goes there by step more
+        often, or does both as well and changes its figures much less."""
+        joints, others = (self._unjoined(way[1]) for way in (one, other))
+        prices = [sum(figure.price for figure in way[1]) for way in (one, other)]
+        return joints < others or (joints == others and prices[0] < prices[1] - _MUCH)
+
+    def _unjoined(self, figures: Sequence[ChordFigure]) -> tuple[int, int]:
+        """How many go into another chord so far that its other octave would be nearer, or on from
+        the pass before by more than an octave; and how many into a chord by more than a step."""
+        pairs = zip(pairwise(figures), self.joined[1:], strict=True)
+        moves = [abs(b.first - a.last) for (a, b), joint in pairs if joint == "change"]
+        torn = self._beyond_an_octave(figures[0].first) > 0
+        return torn + sum(move > _NEAREST for move in moves), sum(move > _STEP for move in moves)
+
+    def _beyond_an_octave(self, first: int) -> int:
+        return 0 if self.last is None else max(abs(first - self.last) - _OCTAVE, 0)
+
+    def in_the_key(self, spared: int) -> Iterator[_Joined]:
+        """The best line in each part of the range that spares so many semitones of it; where it
+        spares as many as there are keys, every key has each of them, in the same order, seen from
+        its tonic."""
+        context = self.context
+        width = context.high - context.low - spared
+        tonic = context.cells[0].key.tonic.pitch_class
+        for below in range(_OCTAVE if width >= _OCTAVE - 1 else 0):
+            low = context.low + (tonic - below - context.low) % _OCTAVE
+            if low + width > context.high:
+                continue
+            inside = [[f for f in figures if f.lies(low, low + width)] for figures in self.choices]
+            if all(inside):
+                yield self.best(inside, low + round(_SINGING * width))
+
+    def best(self, choices: Choices, near: int) -> _Joined:
+        """The cheapest way through the pass, with what it costs (dynamic programming)."""
+        ways: dict[int, _Joined] = {}
+        for figures, joint in zip(choices, self.joined, strict=True):
+            ways = self._onward(ways, figures, joint, near)
+        return min(((cost + self.back * _away(way), way) for cost, way in ways.values()), key=_cost)
+
+    def _onward(
+        self, ways: dict[int, _Joined], figures: Iterable[ChordFigure], joint: Joint, near: int
+    ) -> dict[int, _Joined]:
+        """The cheapest way to each last note (and what it leads to) of the next chord."""
+        entries: dict[int, _Joined] = {}
+        best: dict[int, _Joined] = {}
+        for figure in figures:
+            if figure.first not in entries:
+                entries[figure.first] = self._entry(ways, figure.first, joint, near)
+            cost, way = entries[figure.first]
+            cost += figure.price + _AWAY * abs(figure.middle - near)
+            end = 4 * figure.last + figure.leads
+            if end not in best or cost < best[end][0]:
+                best[end] = cost, (*way, figure)
+        return best
+
+    def _entry(self, ways: dict[int, _Joined], first: int, joint: Joint, near: int) -> _Joined:
+        """The cheapest way so far that is followed by a note."""
+        if not ways:
+            torn = self._beyond_an_octave(first)
+            away = _BEGINS_AWAY * abs(first - near)
+            return away + (_BREAK + _TORN * torn if torn else 0.0), ()
+        costs = ((cost + _change(way[-1], first, joint), way) for cost, way in ways.values())
+        return min(costs, key=_cost)
+
+
+def _goes_on(context: PassContext) -> bool:
+    """Whether another pass follows without a gap."""
+    here = context.bars[-1]
+    after = (bar for bar in context.track.bars if bar.start == here.end)
+    return here.role == "play" and any(bar.role == "play" and not bar.tag for bar in after)
+
+
+def _away(way: Sequence[ChordFigure]) -> int:
+    """Semitones beyond half an octave from where a line began to where it ends: the next key begins
+    as near to this one's beginning."""
+    return max(abs(way[-1].last - way[0].first) - _NEAREST, 0)
 
 
 def _last(context: PassContext) -> int | None:
@@ -258,31 +296,6 @@ def _last(context: PassContext) -> int | None:
     last = context.before[-1] if context.before else None
     goes_on = last is not None and last.start + last.duration == context.cells[0].span.start
     return last.pitch.midi if last is not None and goes_on else None
-
-
-def _onward(
-    ways: dict[int, _Joined], figures: Iterable[ChordFigure], joint: Joint, begin: _Beginning
-) -> dict[int, _Joined]:
-    """The cheapest way to each last note (and what it leads to) of the next chord."""
-    entries: dict[int, _Joined] = {}
-    best: dict[int, _Joined] = {}
-    for figure in figures:
-        if figure.first not in entries:
-            entries[figure.first] = _entry(ways, figure.first, joint, begin)
-        cost, way = entries[figure.first]
-        cost += figure.price + figure.pivot + _AWAY * abs(figure.middle - begin.near)
-        end = 4 * figure.last + figure.leads
-        if end not in best or cost < best[end][0]:
-            best[end] = cost, (*way, figure)
-    return best
-
-
-def _entry(ways: dict[int, _Joined], first: int, joint: Joint, begin: _Beginning) -> _Joined:
-    """The cheapest way so far that is followed by a note."""
-    if not ways:
-        return begin.cost(first), ()
-    costs = ((cost + _change(way[-1], first, joint), way) for cost, way in ways.values())
-    return min(costs, key=lambda each: each[0])
 
 
 def _change(before: ChordFigure, first: int, joint: Joint) -> float:
@@ -296,14 +309,17 @@ def _change(before: ChordFigure, first: int, joint: Joint) -> float:
     return price + (_UNRESOLVED if stuck else 0.0)
 
 
-def joints(context: PassContext) -> Iterator[Joint]:
-    """How the line is heard to go into each chord from the one before."""
+def joints(context: PassContext, *, connected: bool = False) -> Iterator[Joint]:
+    """How the line is heard to go into each chord from the one before; of a line that is not
+    connected, each pass is begun anew."""
     calls = open_spans(context.bars)
     for before, cell in pairwise([None, *context.cells]):
         assert cell is not None  # only the first `before` is None
         start = cell.span.start
         inside = any(span.start < start < span.end for span in calls)
-        if before is None or before.span.end != start or not inside:
+        if before is None and connected and _last(context) is not None:
+            yield "next pass"
+        elif before is None or before.span.end != start or not inside:
             yield "apart"
         else:
             yield "same chord" if before.chord == cell.chord else "change"
@@ -313,7 +329,7 @@ def joints(context: PassContext) -> Iterator[Joint]:
 # phrases say, guide tones and roots that are held anyhow.
 _RUNNING = (Arpeggio, ScalePattern, Walking, Enclosure)
 _RESTS_ON = (1, 3, 5)
-_STEP, _THIRD, _FIFTH = 2, 4, 7  # semitones
+_STEP, _THIRD, _NEAREST = 2, 4, 6  # semitones
 _STEPWISE = (ScalePattern, Walking)  # what may be led to its last note by another scale tone
 _CHANGED = 2  # what that costs
 # What a last note costs: each semitone of a move that is no step, and of a line that goes by steps;

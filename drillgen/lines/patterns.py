@@ -18,12 +18,12 @@ it F sharp.  One interval a chord, in the order written; every pass in a key beg
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from drillgen.drill.line_options import INTERVAL_DEGREES
 from drillgen.drill.lines import Arpeggio, Intervals, Roots, ScalePattern
-from drillgen.lines.joining import ChordFigure, chosen, joints, kept, led_on, pivoted, placed
+from drillgen.lines.joining import ChordFigure, chosen, displaced, joints, kept, led_on, placed
 from drillgen.lines.pass_context import (
     Cell,
     PassContext,
@@ -71,37 +71,54 @@ def roots(context: PassContext, options: Roots) -> list[Note]:
 #
 # Over a longer chord the figure goes there and back; when it has been played once, its last note or
 # two may be other tones of the chord, which lead on by a step, and so may the last one of an order
-# that there is no time for. Connected, it is turned to begin with the tone that the last note leads
-# to.
+# that there is no time for; or all but its first note lie an octave lower or higher. Connected, it
+# is turned to begin with the tone that the last note leads to.
 
 _BACKWARDS = 2.0  # what it costs to play a connected figure backwards
 _PLAIN = (1, 3, 5, 7)
-_Turn = tuple[tuple[Degree, ...], float]  # a figure, and what it costs to play it so
+_Turn = tuple[Sequence[Degree], float]  # a figure, and what it costs to play it so
 
 
 def arpeggio(context: PassContext, options: Arpeggio) -> list[Note]:
     """Each chord's arpeggio from its start, for as long as the chord lasts."""
     length = note_length(options.note, context.beat)
-    order = inverted(options.order, options.inversion)
-    if not context.cells:
-        return []
-    choices = []
-    led = [joint == "change" for joint in joints(context)]
-    for index, (cell, leads_on) in enumerate(zip(context.cells, [*led[1:], False], strict=True)):
-        answers = options.direction == "alternating" and index % 2 == 1
-        falls = options.direction == "down" or answers
-        degrees = [degree_of(cell, number) for number in (order[::-1] if falls else order)]
-        turns = _turns(degrees) if options.connect and index else [(tuple(degrees), 0.0)]
-        pivots = leads_on and not options.connect
-        total = count(cell, length)
-        found = _turned_figures(cell, turns, total, context, leads_on=leads_on, pivots=pivots)
-        choices.append(list(found))
+    joined = [*joints(context, connected=options.connect), "apart"]
+    choices = [
+        list(_broken(cell, context, options, count(cell, length), index, joined))
+        for index, cell in enumerate(context.cells)
+    ]
     notes: list[Note] = []
-    for cell, figure in zip(
-        context.cells, chosen(choices, context, connected=options.connect), strict=True
-    ):
+    figures = chosen(choices, context, turns=not options.connect)
+    for cell, figure in zip(context.cells, figures, strict=True):
         notes += laid(cell, figure.pitches, [mark_of(degree) for degree in figure.degrees], length)
     return notes
+
+
+def _broken(
+    cell: Cell,
+    context: PassContext,
+    options: Arpeggio,
+    total: int,
+    index: int,
+    joined: Sequence[str],
+) -> Iterator[ChordFigure]:
+    """What may be played over a chord: its tones in their order and each way that this may be
+    turned, in each octave; where it leads to another chord in two octaves, or with other last
+    notes."""
+    numbers = inverted(options.order, options.inversion)
+    answers = options.direction == "alternating" and index % 2 == 1
+    falls = options.direction == "down" or answers
+    order = [degree_of(cell, number) for number in (numbers[::-1] if falls else numbers)]
+    leads_on = joined[index + 1] == "change"
+    ways: list[_Turn] = [(filled(order, total), 0.0)]
+    if options.connect and index:
+        ways = [(filled(turn, total), price) for turn, price in _turns(order)]
+    elif leads_on and not options.connect:
+        ways += displaced(filled(order, total))
+    tones = {*order, *(degree_of(cell, number) for number in _PLAIN)}
+    ends = sorted(tones, key=lambda tone: tone.semitones)
+    ends = ends if leads_on else []
+    yield from _placed_ways(cell.chord, ways, kept(order, total), ends, context)
 
 
 def inverted(order: tuple[int, ...], inversion: int) -> tuple[int, ...]:
@@ -110,26 +127,15 @@ def inverted(order: tuple[int, ...], inversion: int) -> tuple[int, ...]:
     return tuple(ladder[ladder.index(number) + inversion] for number in order)
 
 
-def _turned_figures(
-    cell: Cell,
-    turns: Iterable[_Turn],
-    total: int,
-    context: PassContext,
-    *,
-    leads_on: bool,
-    pivots: bool,
+def _placed_ways(
+    chord: Chord, ways: Iterable[_Turn], stay: int, ends: Sequence[Degree], context: PassContext
 ) -> Iterator[ChordFigure]:
-    """What may be played over a chord: the figure, each way that it may be turned, in each octave,
-    or in two of them; and where this leads to another chord with other last notes."""
-    for order, price in turns:
-        whole = filled(order, total)
-        yield from placed(cell.chord.root, whole, context, price)
-        for other, cost in pivoted(whole) if pivots else ():
-            yield from placed(cell.chord.root, other, context, price, pivot=cost)
-        tones = {*order, *(degree_of(cell, number) for number in _PLAIN)}
-        ends = sorted(tones, key=lambda tone: tone.semitones)
-        for other, cost in led_on(whole, kept(order, total), ends) if leads_on else ():
-            yield from placed(cell.chord.root, other, context, price + cost)
+    """Figures in each octave; and with those of some tones that lead on for their last notes, of
+    which the first `stay` are kept."""
+    for whole, price in ways:
+        yield from placed(chord.root, whole, context, price)
+        for other, cost in led_on(whole, stay, ends) if ends else ():
+            yield from placed(chord.root, other, context, price + cost)
 
 
 def _turns(degrees: Sequence[Degree]) -> Iterator[_Turn]:
@@ -240,12 +246,14 @@ def _shape(options: ScalePattern, total: int) -> tuple[int, ...]:
 
 def _anew(tasks: list[_Chord], context: PassContext, options: ScalePattern) -> Iterator[_Line]:
     """Each chord from its root, or down to it."""
-    joined = [*joints(context), "apart"]
+    orders = isinstance(options.pattern, tuple)
+    context = context if orders else replace(context, before=())
+    joined = [*joints(context, connected=options.connect), "apart"]
     choices = [
         list(_figures(task, context, options, joined[index], joined[index + 1]))
         for index, task in enumerate(tasks)
     ]
-    for figure in chosen(choices, context, connected=options.connect):
+    for figure in chosen(choices, context, turns=orders):
         yield list(zip(figure.degrees, figure.pitches, strict=True))
 
 
@@ -254,7 +262,11 @@ def _figures(
 ) -> Iterator[ChordFigure]:
     """What may be played over a chord, in each octave, by how it is joined to those around it."""
     if isinstance(options.pattern, tuple):
-        yield from _orders(task, context, options.pattern, after)
+        order = [degree_in(task.scale, task.chord, number) for number in options.pattern]
+        order = order[::-1] if task.falls else order
+        ways = _ways(order, task.total, before, options.direction)
+        ends = task.scale.degrees if after == "change" else ()
+        yield from _placed_ways(task.chord, ways, kept(order, task.total), ends, context)
         return
     every = _bebop(task, before) if options.bebop else _endings(task, after)
     for steps, price in _cheapest(every):
@@ -264,20 +276,22 @@ def _figures(
         yield from placed(task.chord.root, degrees, context, price, leads)
 
 
-def _orders(
-    task: _Chord, context: PassContext, numbers: tuple[int, ...], after: str
-) -> Iterator[ChordFigure]:
-    """An order of degrees, and what follows it before a change with other notes of the scale to end
-    on."""
-    order = [degree_in(task.scale, task.chord, number) for number in numbers]
-    order = order[::-1] if task.falls else order
-    whole, stay = filled(order, task.total), kept(order, task.total)
-    yield from placed(task.chord.root, whole, context)
-    if after == "change":
-        for other, cost in pivoted(whole):
-            yield from placed(task.chord.root, other, context, pivot=cost)
-        for other, price in led_on(whole, stay, task.scale.degrees):
-            yield from placed(task.chord.root, other, context, price)
+# Orders of a scale that just fill their chords go backwards rather than break, but for the first of
+# a call: 1 2 3 5, then 5 3 2 1 (common practice).
+
+_ROUND = 5.0  # what it costs to play an order backwards
+_BEGINS_ROUND = 9.0  # … more where it begins a key that follows another one without a gap
+_FEWEST_TURNED = 3  # notes: two of them turned round would not begin on a tone of the chord
+
+
+def _ways(order: Sequence[Degree], total: int, before: str, direction: str) -> list[_Turn]:
+    """An order for so many notes; backwards as well where it just fills a chord, which is neither
+    the first of a call nor takes its turn; with what each costs."""
+    figure = filled(order, total)
+    fills = _FEWEST_TURNED <= total <= len(order)
+    turns = fills and before != "apart" and direction != "alternating"
+    price = _ROUND + _BEGINS_ROUND * (before == "next pass")
+    return [(figure, 0.0), (figure[::-1], price)] if turns else [(figure, 0.0)]
 
 
 def _octave(task: _Chord, lowest: int) -> list[int]:
@@ -356,7 +370,7 @@ def _is_augmented(task: _Chord, one: int, other: int) -> bool:
 def _bebop(task: _Chord, before: str) -> Iterator[tuple[list[int], float]]:
     """A bebop line from each tone of its scale: the root first, then the third, then whatever the
     passing note of the line before leads to, and so that the chord tones come on the beats."""
-    third, led = _third(task), before != "apart"
+    third, led = _third(task), before not in ("next pass", "apart")
     for start in range(len(task.scale.degrees)):
         if start in (0, third) or (led and task.added):
             price = _THIRD if start == third else _ELSEWHERE if start else 0.0
