@@ -28,6 +28,7 @@ _HEADER = 6  # bytes in the header chunk, after the eight of its kind and length
 _VOLUME, _PAN = 7, 10  # controllers
 _MIDDLE_VOLUME = 100
 _DB_A_DECADE = 40.0
+_RELEASED = 64  # the velocity of a note-off that says nothing (MIDI 1.0)
 _OFF, _SETUP, _ON = 0, 1, 2  # at one tick: notes end, then meta events, then notes begin
 
 
@@ -208,8 +209,8 @@ def _part(voice: Voice, owner: Voice, ruler: Ruler, last: int) -> Iterator[Track
         if sounding is not None:
             yield ends[note.key]
         velocity = min(max(round(note.velocity * softer), 1), 127)
-        yield TrackEvent(start, _ON, _message("note_on", voice, note=note.key, velocity=velocity))
-        ends[note.key] = TrackEvent(end, _OFF, _note_off(voice, note.key))
+        yield TrackEvent(start, _ON, _note("note_on", voice, note.key, velocity))
+        ends[note.key] = TrackEvent(end, _OFF, _note("note_off", voice, note.key, _RELEASED))
     yield from ends.values()
 
 
@@ -224,9 +225,13 @@ def _message(kind: str, voice: Voice, **values: int) -> mido.Message:
     return mido.Message(kind, channel=voice.channel, **values)
 
 
-def _note_off(voice: Voice, key: int) -> mido.Message:
-    """Without checking channel and key again, as its note-on has them."""
-    return mido.Message("note_off", skip_checks=True, channel=voice.channel, note=key, velocity=64)
+def _note(kind: str, voice: Voice, key: int, velocity: int) -> mido.Message:
+    """Without the checks of every byte, which take longer than all else of it.  Raises ValueError
+    for a key that there is not."""
+    if not 0 <= key < 128:
+        raise ValueError(f"MIDI has no key {key}")
+    channel = voice.channel
+    return mido.Message(kind, skip_checks=True, channel=channel, note=key, velocity=velocity)
 
 
 def volume(level: float) -> int:

@@ -222,7 +222,7 @@ class Beside:
         """From the stroke's start to the first note that lies a semitone away; to the stroke's end
         where there is none."""
         near = [start for other, start in self._met if abs(other - pitch.midi) == 1]
-        return max(min(near) - self.start, Fraction(0)) if near else self.end - self.start
+        return max(min(near) - self.start, Fraction(0)) if near else self._whole
 
     def clear_of_semitones(self, voices: Sequence[Pitch], low: int, high: int) -> list[Pitch]:
         """The same voices, one that lies a semitone beside the melody from the start in another
@@ -246,18 +246,25 @@ class Beside:
     def rubs(self, pitch: Pitch) -> float:
         """What a voice costs here, in semitones of motion: `RUB` where it should not sound."""
         key = pitch.midi
-        if self._clear(key) < self._least or _over(self.chord, key) in self._contradicted:
+        clear = self._clear(key)
+        short = clear is not self._whole and clear < self._least  # the whole is never too short
+        if short or _over(self.chord, key) in self._contradicted:
             return RUB
         return _CLOSE * any(other - key == 2 for other, _ in self._met)
 
     @cached_property
     def _least(self) -> Fraction:
-        return min(self.end - self.start, _LEAST * self.beat)
+        return min(self._whole, _LEAST * self.beat)
+
+    @cached_property
+    def _whole(self) -> Fraction:
+        """How long the stroke lasts."""
+        return self.end - self.start
 
     def _clear(self, key: int) -> Fraction:
         """From the stroke's start to the first note that a key rubs against."""
         clear = [start for other, start in self._met if _rub(self.chord, key, other)]
-        return max(min(clear) - self.start, Fraction(0)) if clear else self.end - self.start
+        return max(min(clear) - self.start, Fraction(0)) if clear else self._whole
 
     @cached_property
     def _met(self) -> tuple[tuple[int, Fraction], ...]:

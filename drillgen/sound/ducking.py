@@ -37,10 +37,14 @@ class Ducking:
         self._places = np.array([place for four in ends for place in four], np.float64)
         self._decibels = np.tile([0.0, -STEP_BACK, -STEP_BACK, 0.0], len(joined))
 
+    def moves(self, begin: int, count: int) -> bool:
+        """Whether the band stands back anywhere in `count` samples from `begin` on."""
+        first, last = np.searchsorted(self._places, (begin, begin + count))
+        return bool(first != last or first % 4)
+
     def factors(self, begin: int, count: int) -> Samples | None:
         """The band's gain at `count` samples from `begin` on; None: it plays as it stands."""
-        first, last = np.searchsorted(self._places, (begin, begin + count))
-        if first == last and first % 4 == 0:
+        if not self.moves(begin, count):
             return None
         decibels = np.interp(np.arange(begin, begin + count), self._places, self._decibels)
         return np.asarray(10 ** (decibels / 20), np.float32)

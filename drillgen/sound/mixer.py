@@ -411,7 +411,7 @@ class Desk(Closing):
         done: dict[object, int] = {}
         for index, line in enumerate(lines):
             heard = self._in(index, before), self._in(index, sounds)
-            low = self._low(index, begin - HOP, HOP + count) is not None
+            low = self._yields(index, begin - HOP, HOP + count)
             alike = done.setdefault((heard, low), index)
             if alike == index:
                 self._sum(index, begin, sounds, line[:, HOP : HOP + count])
@@ -428,7 +428,7 @@ class Desk(Closing):
             tracks = self._played(begin, end)
             done: dict[object, Frames] = {}
             for index, (writer, measured) in enumerate(zip(writers, self.measured, strict=True)):
-                low = self._low(index, begin, end - begin) is not None
+                low = self._yields(index, begin, end - begin)
                 alike = self._in(index, tracks), low, measured.gains(begin, end)
                 if alike not in done:
                     out = np.empty((2, end - begin), np.float32)
@@ -464,6 +464,10 @@ class Desk(Closing):
             if (sound := sounds[track]) is not None
         ]
         return summed(chosen, [place for _, place in places], mono, out)
+
+    def _yields(self, index: int, begin: int, count: int) -> bool:
+        """Whether anything in a mix stands back there under its words."""
+        return "spoken" in self._mixes[index].parts and self._ducking.moves(begin, count)
 
     def _low(self, index: int, begin: int, count: int) -> Samples | None:
         """The gain of what yields to a mix's words; None where nothing does."""

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import lru_cache
 from itertools import combinations, pairwise, product
+from math import inf
 from typing import Literal
 
 from drillgen.theory.chord_types import Degrees, spelled
@@ -180,14 +181,22 @@ def keys_of(voicing: tuple[Pitch, ...]) -> tuple[int, ...]:
 def nearest_of(
     options: Iterable[Option], previous: Sequence[Pitch] | None, taste: Taste | None = None
 ) -> tuple[Pitch, ...]:
-    """The option that costs least by itself, in motion from `previous`, and to a player's taste."""
+    """The option that costs least by itself, in motion from `previous`, and to a player's taste;
+    the first of some that cost the same.  What costs as much already is looked at no further."""
     before = tuple(sorted(pitch.midi for pitch in previous or ()))
-
-    def price(option: Option) -> float:
-        keys = keys_of(option[1])
-        return option[0] + _motion(before, keys) + (taste(keys) if taste else 0.0)
-
-    return min(options, key=price)[1]
+    least, found = inf, None
+    for cost, voicing in options:
+        if cost >= least:
+            continue
+        keys = keys_of(voicing)
+        price = cost + _motion(before, keys)
+        if price < least and taste:
+            price += taste(keys)
+        if price < least:
+            least, found = price, voicing
+    if found is None:
+        raise ValueError("nothing to choose from")
+    return found
 
 
 def moves(before: Sequence[int], after: Sequence[int]) -> list[int]:
