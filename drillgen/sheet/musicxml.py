@@ -18,7 +18,8 @@ from drillgen.sheet.notation import (
     DIVISIONS,
     Style,
     bar_rest,
-    marks_over,
+    marks_after,
+    marks_before,
     note_on_staff,
     note_on_tablature,
     text,
@@ -183,8 +184,11 @@ class _Bars:
         self._print(element, new_system=place.new_system or begins_key)
         self._attributes(element, measure)
         _left_barline(element, place)
-        marks_over(element, printed.marks, _divisions(measure))
+        marks_before(element, printed.marks)
         _music(element, measure, style)
+        marks_after(element, printed.marks)
+        if style.staves > 1:
+            _second_staff(element, measure, _divisions(measure), style)
         _right_barline(element, measure)
         self.before = measure
 
@@ -268,9 +272,7 @@ def _music(element: ET.Element, measure: Measure, style: Style) -> None:
         here = place.bar.start + sign.piece.start
         while spans and spans[0].start < here + sign.piece.length:
             harmony(element, span := spans.pop(0), round((span.start - here) * DIVISIONS))
-        note_on_staff(element, sign, f"{place.id}n{index}", style)
-    if style.staves > 1:
-        _second_staff(element, measure, length, style)
+        note_on_staff(element, sign, f"{place.id}n{index}", style, measure.key.signature)
 
 
 def _second_staff(element: ET.Element, measure: Measure, length: int, style: Style) -> None:

@@ -11,10 +11,10 @@ from typing import NamedTuple
 from xml.etree.ElementTree import Element, SubElement
 
 from drillgen.score import Note
-from drillgen.sheet.staff import Sign, rows_of
+from drillgen.sheet.staff import Sign, in_signature, rows_of
 from drillgen.sheet.values import TRIPLET
 from drillgen.sheet.words import BarMarks, TempoMark
-from drillgen.theory.pitch import Pitch
+from drillgen.theory.pitch import Name, Pitch
 
 # XML elements with text, as MusicXML's writers need them.
 
@@ -30,7 +30,8 @@ def text(
 
 DIVISIONS = 48  # of a quarter note: holds 64ths and triplets of sixteenths exactly
 _SIGNS = {-2: "flat-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}
-# The middle line of a staff, where slashes lie.
+# The middle line of a staff, where slashes lie; as the signature has it, or programs print a sign
+# beside each.
 MIDDLE = {
     "bass": Pitch.parse("D3"),
     "treble": Pitch.parse("B4"),
@@ -67,10 +68,11 @@ class Style:
         return 1 if self.frets is None else 2
 
 
-def note_on_staff(parent: Element, sign: Sign, identity: str, style: Style) -> None:
-    """A sign on the staff: a note or chord with its rows, a rest, or a slash."""
+def note_on_staff(parent: Element, sign: Sign, identity: str, style: Style, signature: int) -> None:
+    """A sign on the staff: a note or chord with its rows, a rest, or a slash, under a signature of
+    so many sharps (negative: flats)."""
     if not sign.notes:
-        _silent(parent, sign, identity, style)
+        _silent(parent, sign, identity, style, signature)
         return
     for index, pitch in enumerate(sign.pitches):
         note = SubElement(parent, "note", id=identity + (f"c{index}" if index else ""))
@@ -135,13 +137,15 @@ def _tab_value(note: Element, sign: Sign, *, timed: bool = True) -> None:
     text(note, "staff", 2)
 
 
-def _silent(parent: Element, sign: Sign, identity: str, style: Style) -> None:
+def _silent(parent: Element, sign: Sign, identity: str, style: Style, signature: int) -> None:
     attributes = {"id": identity}
     attributes |= {"dynamics": "0"} if sign.slash else {}  # it makes no sound
     attributes |= {"print-object": "no"} if sign.hidden else {}
     note = SubElement(parent, "note", attributes)
     if sign.slash:
-        _pitch(note, MIDDLE[style.clef])
+        middle = MIDDLE[style.clef]
+        alter = in_signature(middle.name.letter, signature)
+        _pitch(note, Pitch(Name.of(middle.name.letter, alter), middle.octave))
     else:
         SubElement(note, "rest")
     _duration(note, sign)
@@ -227,11 +231,11 @@ def _lyrics(note: Element, sign: Sign, rows: Sequence[Row]) -> None:
             text(lyric, "text", words)
 
 
-# What stands over a bar, in MusicXML: `<direction>`s.
+# What stands over a bar, in MusicXML: `<direction>`s, where they are said.
 
 
-def marks_over(measure: Element, marks: BarMarks, divisions: int) -> None:
-    """Key, section, tempo, whose turn it is, and how often; the bar is `divisions` long."""
+def marks_before(measure: Element, marks: BarMarks) -> None:
+    """Before a bar's music: key, section, tempo, whose turn it is, and what a jump leads to."""
     if marks.key:
         text(_over(measure), "words", marks.key, {"font-weight": "bold", "enclosure": "rectangle"})
     if marks.rehearsal:
@@ -240,10 +244,19 @@ def marks_over(measure: Element, marks: BarMarks, divisions: int) -> None:
         _tempo(measure, marks.tempo)
     if marks.words:
         text(_over(measure), "words", marks.words, {"font-style": "italic"})
-    if marks.times:
-        _repeated(measure, marks.times, divisions)
     for sign, token in marks.jumps:
-        _jump(measure, sign, token, divisions)
+        if sign not in JUMPS:
+            _jump(measure, sign, token)
+
+
+def marks_after(measure: Element, marks: BarMarks) -> None:
+    """After it: how often it is played, and where to go on."""
+    if marks.times:
+        over = _over(measure)
+        text(over, "words", f"×{marks.times}", {"halign": "right", "font-weight": "bold"})
+    for sign, token in marks.jumps:
+        if sign in JUMPS:
+            _jump(measure, sign, token)
 
 
 # By its sound's name, and what it leads to, the words of a jump. Their sign stands beside "To Coda"
@@ -259,26 +272,16 @@ JUMPS = {
 }
 
 
-def _jump(measure: Element, sign: str, token: str, divisions: int) -> None:
-    """A sign over a measure's beginning, or a jump over its end, and what is played there."""
+def _jump(measure: Element, sign: str, token: str) -> None:
+    """A sign or the words of a jump, and what is played there."""
     direction = SubElement(measure, "direction", placement="above")
     if words := JUMPS.get(sign):
         over = SubElement(direction, "direction-type")
         text(over, "words", words, {"halign": "right", "font-weight": "bold"})
     if sign in ("segno", "coda", "tocoda"):
         SubElement(SubElement(direction, "direction-type"), sign.removeprefix("to"))
-    if words:
-        text(direction, "offset", divisions)
     sound = sign.partition(" ")[0]
     SubElement(direction, "sound", {sound: "yes" if sound in ("dacapo", "fine") else token})
-
-
-def _repeated(measure: Element, times: int, divisions: int) -> None:
-    """How often a repeat is played, over its end, `divisions` from where the measure begins."""
-    direction = SubElement(measure, "direction", placement="above")
-    over = SubElement(direction, "direction-type")
-    text(over, "words", f"×{times}", {"halign": "right", "font-weight": "bold"})
-    text(direction, "offset", divisions)
 
 
 def _over(measure: Element) -> Element:

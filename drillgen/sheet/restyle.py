@@ -189,7 +189,7 @@ def _jumps_below(measure: ET.Element, staff: str) -> None:
         for sign in direction.findall("direction-type")[1:]:
             direction.remove(sign)
             alone = ET.Element("direction", placement="below")
-            alone.extend([sign, *direction.findall("offset"), *direction.findall("staff")])
+            alone.extend([sign, *direction.findall("staff")])
             measure.insert(index + 1, alone)
 
 

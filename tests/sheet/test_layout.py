@@ -182,6 +182,18 @@ def test_responses_have_slashes_or_room() -> None:
     assert not has(room, ".//notehead") and has(room, "note[@print-object='no']/rest")
 
 
+def test_slashes_lie_on_the_line_as_the_key_has_it() -> None:
+    """The middle line of a bass clef is D: flat in A flat, sharp in B, natural in F (common
+    practice), or programs that read the sheet print a sign beside each slash."""
+    sheet = handout(key_cycle=["Ab", "B", "F"], line="roots", gaps=4)
+    found = [
+        {(n.findtext("pitch/step"), n.findtext("pitch/alter")) for n in measure.iter("note")}
+        for measure in measures(sheet)
+        if has(measure, "note[notehead='slash']")
+    ]
+    assert found == [{("D", alter)} for alter in ("-1", "1", None) for _ in range(4)]
+
+
 def test_slashes_count_the_beats() -> None:
     """A slash a beat: four dotted ones in 12/8, and in a bar that ends in a pick-up only its free
     beats."""

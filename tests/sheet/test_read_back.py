@@ -329,7 +329,10 @@ def test_lilypond_reads_the_same(tmp_path: Path) -> None:
     folded = in_lilypond(re.sub(r"<print new-system[^>]*>", "", song), tmp_path)
     assert folded.count("\\repeat volta 2") == folded.count("\\alternative") == 2 * 2
     coda = sheets_of(progression=SECTIONS | {"form": "A B A"}, **CODA)[1].handout.musicxml
-    marked = in_lilypond(coda, tmp_path)  # which it leaves to be read, in sound as well
+    # Which it leaves to be read, in sound as well.
+    marked = " ".join(in_lilypond(coda, tmp_path).split())
+    assert len(re.findall(r"\{To Coda\} \} \|", marked)) == 2  # at the bar's end
+    assert "'slash \\stemNeutral des4" in marked  # in A flat: no sign beside the slash
     assert (marked.count("scripts.coda"), marked.count("scripts.segno")) == (2 * 2, 1)
     assert marked.count("D.C. al Coda") == marked.count("D.S. al Coda") == 1
     assert '\\clef "tab"' in tab and "line-count =\n    #4" in tab
