@@ -560,9 +560,15 @@ def test_whose_turn_it_is_stays_in_sight(
         assert view.page.is_visible("#facts")
 
 
+_WHOLE = """(([bar, turn, desk]) => bar.top >= turn.bottom && bar.bottom <= desk.top)(
+    [".now .sheet-box", "#turn", ".desk"].map(
+        (each) => document.querySelector(each).getBoundingClientRect()))"""
+
+
 def test_a_room_reads_it_from_the_last_row(browser: Browser, made: Made) -> None:
-    """In the room view words and staff have four times the area and more (twice the height), only
-    the turn, the sheet and the player are left, and Escape brings the page back."""
+    """In the room view words and staff have four times the area and more (twice the height), the
+    bar that sounds is seen whole, only the turn, the sheet and the player are left, and Escape
+    brings the page back."""
     with View(browser, made.index.as_uri(), viewport={"width": 1280, "height": 720}) as view:
         view.set(count_in=False)
         view.play()
@@ -571,6 +577,7 @@ def test_a_room_reads_it_from_the_last_row(browser: Browser, made: Made) -> None
         view.page.click("#for-room")
         twice = f"{sizes}.every((size, which) => size >= 2 * {small}[which])"
         view.once(f"document.querySelector('#strip svg .sheet-chord') && {twice}")
+        view.once(_WHOLE)
         assert not any(map(view.page.is_visible, ("#facts", "#tempo", "footer", "#key")))
         assert view.page.is_visible("#leave") and view.page.is_hidden("#back")
         assert violations(view) == []
