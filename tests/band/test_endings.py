@@ -15,7 +15,7 @@ from music21 import converter
 
 from drillgen.arrange import arrange
 from drillgen.band.feel import KEYS
-from drillgen.chart import charts
+from drillgen.chart import Chart, charts
 from drillgen.drill.models import Drill
 from drillgen.listing import listing
 from drillgen.midi import midi_file
@@ -28,10 +28,14 @@ BAND = {"drums": "sticks", "comping": "piano", "bass": "walking"}
 CYMBALS = {KEYS[name] for name in KEYS if "cymbal" in name}
 
 
-def written(**drill: Any) -> Score:
+def chart_of(**drill: Any) -> Chart:
     plain = {"progression": FORM, "key_cycle": ["F", "Ab"], "band": BAND, "gaps": "none",
              "line": "guide tones"}  # fmt: skip
-    return arrange(charts(Drill.model_validate({**plain, **drill}))[0])
+    return charts(Drill.model_validate({**plain, **drill}))[0]
+
+
+def written(**drill: Any) -> Score:
+    return arrange(chart_of(**drill))
 
 
 def texts(score: Score, start: int, end: int | None = None) -> list[list[str]]:
@@ -111,7 +115,7 @@ def test_a_ballads_tag_slows_down() -> None:
     """Over its last two bars the tempo falls by 15 %, beat by beat, as runners stop: more and more
     (Friberg & Sundberg, JASA 105:1469, 1999); the chord is held there.  Bars before it, which are
     practised in loops, keep their tempo, as does a track that tests one's time with a click."""
-    bars = written(**BALLAD).chart.bars
+    bars = chart_of(**BALLAD).bars
     assert {bar.tempo for bar in bars[:-4]} == {60} and {bar.tempo for bar in bars[-2:]} == {51}
     beats = [60.0, *(float(tempo) for bar in bars[-4:-2] for tempo in bar.slowing)]
     falls = [before - after for before, after in pairwise(beats)]
@@ -172,7 +176,7 @@ def test_a_loop_has_no_ending() -> None:
 
 def test_a_tag_is_seen_in_the_listing() -> None:
     """`drillgen check` shows the tag as one."""
-    assert [line for line in listing(written(ending="tag").chart).splitlines() if " tag " in line]
+    assert [line for line in listing(chart_of(ending="tag")).splitlines() if " tag " in line]
 
 
 @settings(max_examples=40, deadline=None)
@@ -189,12 +193,9 @@ def test_a_tag_fits_any_form(bars: int, passes: int, gaps: Any, tempo: Any) -> N
     if "harmony" in gaps and bars * passes <= gaps["call"]:
         passes = 4  # a trade needs bars enough for an answer
     common = {"progression": chords, "passes": passes, "gaps": gaps, "tempo": tempo}
-    plain, tagged = written(**common), written(**common, ending="tag")
-    assert len(tagged.chart.bars) - len(plain.chart.bars) == min(bars, 4)
-    assert (
-        tagged.chart.bars[:-6][: len(plain.chart.bars) - 2]
-        == plain.chart.bars[:-2][: len(tagged.chart.bars) - 6]
-    )
-    tag = [bar for bar in tagged.chart.bars if bar.tag]
-    assert {bar.tempo for bar in tag} == {plain.chart.bars[-3].tempo}
+    plain, tagged = chart_of(**common).bars, chart_of(**common, ending="tag").bars
+    assert len(tagged) - len(plain) == min(bars, 4)
+    assert tagged[:-6][: len(plain) - 2] == plain[:-2][: len(tagged) - 6]
+    tag = [bar for bar in tagged if bar.tag]
+    assert {bar.tempo for bar in tag} == {plain[-3].tempo}
     assert [bar.form_bar for bar in tag] == list(range(max(bars - 4, 0), bars))

@@ -143,12 +143,15 @@ def test_no_fill_in_a_call(name, meter, harmony):
         "meter": meter,
         "line": "roots",
         "gaps": {"call": 2, "response": 2, "harmony": harmony},
-        "key_cycle": ["C", "F", "Bb", "Eb", "Ab", "Db"],
+        "key_cycle": ["C", "F", "Bb"],
         "passes": 2,
     }
     toms = {KEYS["low tom"], KEYS["high tom"]}
     for density in (0, 0.5, 1):
-        score = written(**drill, band={"drums": {"kind": "sticks", "density": density}})
+        # Between the two the drummer hears the chords, too.
+        comping = "piano" if density == 0.5 else "off"
+        drums = {"kind": "sticks", "density": density}
+        score = written(**drill, band={"drums": drums, "comping": comping})
         chart = score.chart
         for hit in of(score, "drums").hits:
             bar = chart.bar_at(hit.start)

@@ -39,7 +39,8 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, pretty_midi.Pre
     """By title, the play-along's MIDI file."""
     folder = tmp_path_factory.mktemp("form")
     (folder / "form.yaml").write_text(LESSON, "utf-8")
-    done = run_command("build", folder / "form.yaml", "-o", folder / "pack", "--quiet")
+    options = ("--no-sheets", "--no-page", "--quiet")
+    done = run_command("build", folder / "form.yaml", "-o", folder / "pack", *options)
     assert done.returncode == 0, done.stderr
     tracks = json.loads((folder / "pack/manifest.json").read_text("utf-8"))["tracks"]
     return {track["drill"]: _midi(folder / "pack", track["files"]) for track in tracks}
