@@ -284,7 +284,7 @@ def test_killed_at_any_moment(tmp_path: Path, drillgen: Run) -> None:
 @LINUX
 def test_workers_do_not_outlive_their_build(tmp_path: Path) -> None:
     """When a build is killed, its workers end, too."""
-    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [90, 91, 92, 93]"}, LONG)
+    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [180, 181, 182, 183]"}, LONG)
     with started("build", plan, "-o", tmp_path / "out", "--jobs", "2") as process:
         workers = until(lambda: len(found := children(process)) == 2 and found)
         process.kill()
@@ -295,7 +295,7 @@ def test_workers_do_not_outlive_their_build(tmp_path: Path) -> None:
 def test_a_killed_worker(tmp_path: Path, drillgen: Run) -> None:
     """A worker that is killed while it makes a track: the command names the track, makes all the
     others, and ends with exit code 1; the next build makes what is missing."""
-    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [90, 91, 92, 93, 94, 95]"}, LONG)
+    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [180, 181, 182, 183, 184, 185]"}, LONG)
     pack = tmp_path / "out"
     command = ("build", plan, "-o", pack, "--no-sheets", "--no-page")
     with started(*command, "--jobs", "2") as process:
@@ -303,7 +303,7 @@ def test_a_killed_worker(tmp_path: Path, drillgen: Run) -> None:
         kill(children(process)[0])
         _, said = process.communicate()
         assert process.returncode == 1, said
-    assert "One - 6 keys from C - 9" in said and "SIGKILL" in said and "Traceback" not in said
+    assert "One - 6 keys from C - 18" in said and "SIGKILL" in said and "Traceback" not in said
     assert "5 of 6 tracks" in said and len(tracks(pack)) == 5
     done = drillgen(*command)
     assert "Made 1 of 6 tracks" in done.stdout and len(tracks(pack)) == 6
@@ -325,7 +325,7 @@ def test_ctrl_c(
     """Ctrl-C in the middle, or what a shutdown or a terminal that is closed sends: exit code 128
     and the signal's number, as shells have it, one line, no worker left, every finished track
     listed, none half-done; the next build makes the others alone."""
-    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [90, 91, 92, 93, 94]"}, LONG)
+    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [180, 181, 182, 183, 184]"}, LONG)
     pack = tmp_path / "out"
     with started("build", plan, "-o", pack, *options) as process:
         until(lambda: list(pack.glob("*/*.wav")))
@@ -348,7 +348,7 @@ def test_ctrl_c(
 
 def test_two_builds_into_one_folder(tmp_path: Path, drillgen: Run) -> None:
     """The second is told who is at work there, and stops; the first is not disturbed."""
-    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [90, 91]"}, LONG)
+    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [180, 181]"}, LONG)
     pack = tmp_path / "out"
     with started("build", plan, "-o", pack) as process:
         until((pack / ".building").exists)
@@ -399,7 +399,7 @@ def test_a_zip_on_another_disk(tmp_path: Path, drillgen: Run) -> None:
 def test_the_folder_is_removed_during_a_build(tmp_path: Path, jobs: str) -> None:
     """The output folder is removed while it is being filled: that is said in one line, with exit
     code 2, and the folder is not made again by halves."""
-    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [90, 91, 92, 93]"}, LONG)
+    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [180, 181, 182, 183]"}, LONG)
     pack = tmp_path / "out"
     with started("build", plan, "-o", pack, "--jobs", jobs, "--no-sheets") as process:
         until(lambda: list(pack.glob("*/*.mid")))

@@ -84,7 +84,7 @@ def test_the_same_pack(scheduler: str, tmp_path: Path, drillgen: Run) -> None:
 
 def test_a_worker_killed_half_way(scheduler: str, tmp_path: Path) -> None:
     """One of two workers is killed in the middle of its work: nothing is lost."""
-    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [120, 121, 122, 123, 124]"}, LONG)
+    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [240, 241, 242, 243, 244]"}, LONG)
     pack = tmp_path / "out"
     with (
         workers(scheduler, tmp_path, 2) as (first, _),

@@ -12,13 +12,18 @@ import pytest
 
 from drillgen.sound.soundfont_file import chunks
 from tests.conftest import Run, run_command
-from tests.pack.building import LONG, QUIET, contents, lesson, manifest, started, until
+from tests.pack.building import QUIET, contents, lesson, manifest, started, until
 from tests.pack.conftest import embedded_soundfont
+
+KIND = (
+    "progression: ii7 | V7 | Imaj7 | %, key_cycle: [C, Gb], gaps: none,"
+    " line: roots, band: {drums: sticks, comping: piano}"
+)
 
 
 @pytest.fixture
 def plan(tmp_path: Path) -> Path:
-    return lesson(tmp_path / "term.yaml", {"One": "tempo: 240"}, LONG)
+    return lesson(tmp_path / "term.yaml", {"One": "tempo: 240"}, KIND)
 
 
 @pytest.fixture
@@ -39,7 +44,7 @@ def right(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
         patch.setenv("DRILLGEN_SOUNDFONT", str(top / "mine.sf2"))
         patch.setenv("DRILLGEN_CACHE", str(top / "cache"))
         shutil.copyfile(embedded_soundfont(), top / "mine.sf2")
-        plan = lesson(top / "term.yaml", {"One": "tempo: 240"}, LONG)
+        plan = lesson(top / "term.yaml", {"One": "tempo: 240"}, KIND)
         assert run_command("build", plan, "-o", top / "pack", *QUIET).returncode == 0
     return top / "pack", top / "cache"
 
