@@ -130,22 +130,24 @@ def led_on(
                 yield [*whole[:-2], other, last], _OTHER_TWO + skipped
 
 
-# To go on an octave lower or higher from the second note of a broken chord, where it would leap
-# into the next chord otherwise: more than a change by a fourth costs, less than a break.  What each
-# semitone beyond a major sixth adds.
-_DISPLACED, _BEYOND_A_SIXTH = 12.0, 4.0
+# To go on an octave lower or higher inside a broken chord, where it would leap into the next chord
+# otherwise: more than a change by a fourth costs, less than a break, and more from the third note
+# on, where it is heard as one.  What each semitone beyond a major sixth adds.
+_DISPLACED, _LATER, _BEYOND_A_SIXTH = 12.0, 10.0, 4.0
 _SIXTH = 9  # semitones
 
 
 def displaced(whole: Sequence[Degree]) -> Iterator[tuple[Sequence[Degree], float]]:
-    """A figure of three notes or more that goes on an octave lower or higher from its second one,
-    with what each costs: 1 and then 3 5 7 below it (octave displacement, common practice; later in
-    a figure it is heard as a break)."""
-    for octave in (-1, 1) if len(whole) > 2 else ():
-        rest = [degree.octaves(octave) for degree in whole[1:]]
-        leap = abs(rest[0].semitones - whole[0].semitones)
-        if leap < _OCTAVE:
-            yield [whole[0], *rest], _DISPLACED + _BEYOND_A_SIXTH * max(leap - _SIXTH, 0)
+    """A figure that goes on an octave lower or higher from one of its notes, rather from the
+    second, with what each costs: 1 and then 3 5 7 below it (octave displacement, common practice).
+    """
+    for index in range(1, len(whole)):
+        for octave in (-1, 1):
+            rest = [degree.octaves(octave) for degree in whole[index:]]
+            leap = abs(rest[0].semitones - whole[index - 1].semitones)
+            if leap < _OCTAVE:
+                beyond = _BEYOND_A_SIXTH * max(leap - _SIXTH, 0)
+                yield [*whole[:index], *rest], _DISPLACED + _LATER * (index > 1) + beyond
 
 
 def kept(order: Sequence[Degree], total: int) -> int:
