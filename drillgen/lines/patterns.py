@@ -71,8 +71,8 @@ def roots(context: PassContext, options: Roots) -> list[Note]:
 #
 # Over a longer chord the figure goes there and back; when it has been played once, its last note or
 # two may be other tones of the chord, which lead on by a step, and so may the last one of an order
-# that there is no time for; or it goes on an octave lower or higher. Connected, it is turned to begin
-# with the tone that the last note leads to.
+# that there is no time for; or it goes on an octave lower or higher. Connected, it is turned to
+# begin with the tone that the last note leads to.
 
 _BACKWARDS = 2.0  # what it costs to play a connected figure backwards
 _PLAIN = (1, 3, 5, 7)
