@@ -103,7 +103,7 @@ def _joined(found: Sequence[_Track]) -> Iterator[Figure]:
                 moves[kind].append(move)
     for kind, every in moves.items():
         total = len(every)
-        bars: tuple[Any, Any] = (None if kind in (_DECIDED, _WHOLE) else (95, 100)), (0, 2)
+        bars: tuple[Any, Any] = (None if kind == _DECIDED else (95, 100)), (0, 2)
         steps = share(sum(move <= _STEP for move in every), total)
         wide = share(sum(move > _FIFTH for move in every), total)
         yield Figure(f"{kind}: changes by a step or on the same note, of {total}", steps, bars[0],
