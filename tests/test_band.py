@@ -46,9 +46,9 @@ def span_at(score: Score, place: Fraction) -> Span:
 @pytest.mark.parametrize("progression", [BLUES, RHYTHM])
 def test_walking_bass_leads_into_every_change(progression: Any, seed: int) -> None:
     """A note a beat, but for some that ring on (0.93 of the beats are begun by a note in the Jazz
-    Trio Database) and for soft ones between; the root on nine of ten changes (0.89 in the Weimar
-    Jazz Database, hearing errors corrected), else two beats later; into a change by a step, a
-    third, a fourth, a fifth or the note itself; within E1 to G3; no leap beyond an octave and no
+    Trio Database) and for soft or dead ones between; the root on nine of ten changes (0.89 in the
+    Weimar Jazz Database, hearing errors corrected), else two beats later; into a change by a step,
+    a third, a fourth, a fifth or the note itself; within E1 to G3; no leap beyond an octave and no
     note on the beat three times running (common practice)."""
     alone = {"bass": "walking", "comping": "off", "drums": "off"}  # it does not hear the others
     score = written(progression=progression, seed=seed, passes=2, band=alone)
@@ -57,7 +57,8 @@ def test_walking_bass_leads_into_every_change(progression: Any, seed: int) -> No
     beats = sum(4 for bar in score.chart.bars if bar.role == "play")
     on_beats = [note for note in played if note.start.denominator == 1]
     assert 0.88 * beats <= len(on_beats) <= 0.99 * beats
-    assert all(note.level < 0 for note in played if note.start.denominator > 1)
+    between = [note for note in played if note.start.denominator > 1]
+    assert all(note.touch == "dead" or note.level < 0 for note in between)
     assert all(28 <= note.pitch.midi <= 55 for note in played)
     assert all(abs(b.pitch.midi - a.pitch.midi) <= 12 for a, b in pairwise(played))
     changes = roots = 0
