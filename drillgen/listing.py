@@ -267,7 +267,8 @@ def number_of(chart: Chart, bar: Bar) -> int:
 
 def again(chart: Chart, first: Chart, what: str) -> str:
     """Head line and remarks of a track whose bars were listed with another's."""
-    said = [line for line in _head(chart) if line not in _head(first)[1:]]
+    told = _head(first)[1:]
+    said = [line for line in _head(chart) if line not in told]
     return "\n".join([*said, f"  {what} as at tempo {first.tempo}"])
 
 

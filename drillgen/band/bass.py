@@ -133,7 +133,7 @@ def _skipped(
     if drops:
         third = room.beat / 3
         yield replace(note, duration=third)
-        yield Note(note.start + third, third, note.pitch, "dead")
+        yield _between(note, third, third, note.pitch)
         yield _between(note, 2 * third, third, last)
         return
     yield replace(note, duration=room.beat - _HALF)

@@ -310,18 +310,14 @@ def by_font(voice: Voice, soundfont: Soundfont) -> tuple[tuple[Voice, SoundfontP
     preset, _ = resolved(voice, soundfont)
     brushes = voice.percussion and voice.program == KITS_PLAYED["brushes"] and not voice.font
     own = own_strokes(soundfont, preset.source) if brushes else frozenset()
-    other = {
-        note: SoundfontPreset(True, voice.program, own=True)
-        for note in voice.notes
-        if note.key in own
-    }
-    if preset.own and not preset.percussion:
-        other |= {note: preset._replace(bank=DEAD) for note in voice.notes if note.dead}
-    if not other:
-        return ((voice, preset),)
-    parts: dict[SoundfontPreset, list[Played]] = {whose: [] for whose in (preset, *other.values())}
+    ours = SoundfontPreset(True, voice.program, own=True)
+    damped = preset._replace(bank=DEAD) if preset.own and not preset.percussion else preset
+    parts: dict[SoundfontPreset, list[Played]] = {preset: []}
     for note in voice.notes:
-        parts[other.get(note, preset)].append(note)
+        whose = ours if note.key in own else damped if note.dead else preset
+        parts.setdefault(whose, []).append(note)
+    if len(parts) == 1:
+        return ((voice, preset),)
     return tuple(
         (replace(voice, notes=tuple(notes)), whose) for whose, notes in parts.items() if notes
     )
