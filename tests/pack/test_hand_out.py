@@ -13,9 +13,9 @@ import pytest
 from music21 import converter, note
 
 from drillgen.pack.settings import safe
-from tests.conftest import Run, run_command
+from tests.conftest import Run
 from tests.pack.building import contents, lesson, manifest, tracks
-from tests.pack.conftest import surround
+from tests.pack.conftest import built
 
 LESSON = """\
 title: A Thursday in two keys
@@ -36,12 +36,7 @@ def made(tmp_path_factory: pytest.TempPathFactory, notes: Path) -> Path:
     """The lesson's pack, its zip beside it."""
     folder = tmp_path_factory.mktemp("handed out")
     (folder / "thursday.yaml").write_text(LESSON, "utf-8")
-    with pytest.MonkeyPatch.context() as patch:
-        surround(patch, notes)
-        done = run_command(
-            "build", folder / "thursday.yaml", "-o", folder / "pack", "--zip", "--single-file"
-        )
-    assert done.returncode == 0, done.stderr
+    done = built(notes, folder / "thursday.yaml", folder / "pack", "--zip", "--single-file")
     assert f"The whole pack, to send: {(folder / 'pack.zip').resolve()}" in done.stdout
     return folder / "pack"
 

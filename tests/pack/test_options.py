@@ -14,9 +14,9 @@ import soundfile
 from drillgen.pack.settings import ROOMS, SettingError, Settings
 from drillgen.sound import reverb as room
 from tests.audio.readers import comments
-from tests.conftest import Built, Run, run_command
+from tests.conftest import Built, Run
 from tests.pack.building import BARE, contents, manifest
-from tests.pack.conftest import surround
+from tests.pack.conftest import built
 
 DRILL = """\
 title: Both hands
@@ -40,10 +40,7 @@ def pack(tmp_path_factory: pytest.TempPathFactory, notes: Path) -> Built:
     drill.write_text(DRILL, "utf-8")
     asked = ["--stems", "--loops", "--mixes", ", ".join(MIXES), "--room", "off"]
     asked += ["--format", "wav", "--format", "flac", "--loudness", "-20", *BARE]
-    with pytest.MonkeyPatch.context() as patch:
-        surround(patch, notes)
-        done = run_command("build", drill, "-o", folder / "out", *asked)
-    assert done.returncode == 0, done.stderr
+    done = built(notes, drill, folder / "out", *asked)
     return Built(folder / "out", manifest(folder / "out"), done.stdout)
 
 

@@ -21,9 +21,9 @@ from typing import Any
 import pytest
 
 from drillgen.pack.inside import is_name
-from tests.conftest import Run, run_command
+from tests.conftest import Run
 from tests.pack.building import QUIET, contents, lesson, manifest, started, until
-from tests.pack.conftest import surround
+from tests.pack.conftest import built
 
 LINKS = pytest.mark.skipif(os.name != "posix", reason="links as POSIX has them")
 
@@ -38,9 +38,7 @@ def sent(tmp_path_factory: pytest.TempPathFactory, notes: Path) -> Path:
     """A pack of another drill, and beside it that drill."""
     folder = tmp_path_factory.mktemp("sent")
     other = lesson(folder / "other.yaml", {"Other": "tempo: 350"})
-    with pytest.MonkeyPatch.context() as patch:
-        surround(patch, notes)
-        assert run_command("build", other, "-o", folder / "sent", *QUIET).returncode == 0
+    built(notes, other, folder / "sent", *QUIET)
     return folder
 
 

@@ -12,9 +12,9 @@ from pathlib import Path
 import pytest
 
 import drillgen as program
-from tests.conftest import Run, run_command
+from tests.conftest import Run
 from tests.pack.building import changed, contents, lesson, manifest, sounding, tracks, written
-from tests.pack.conftest import surround
+from tests.pack.conftest import built
 
 DRILLS = {"One": "tempo: [360, 340]", "Two": "tempo: 350"}
 
@@ -28,10 +28,7 @@ def plan(tmp_path: Path) -> Path:
 def made(tmp_path_factory: pytest.TempPathFactory, notes: Path) -> Path:
     """The pack of `DRILLS`."""
     folder = tmp_path_factory.mktemp("made")
-    with pytest.MonkeyPatch.context() as patch:
-        surround(patch, notes)
-        done = run_command("build", lesson(folder / "term.yaml", DRILLS), "-o", folder / "out")
-    assert done.returncode == 0, done.stderr
+    built(notes, lesson(folder / "term.yaml", DRILLS), folder / "out")
     return folder / "out"
 
 

@@ -18,9 +18,8 @@ import pytest
 
 from drillgen.serve import server
 from drillgen.serve.door import HERE, OF_ONE
-from tests.conftest import run_command
 from tests.pack.building import lesson, until
-from tests.pack.conftest import surround
+from tests.pack.conftest import built as build
 from tests.serve.serving import NAME, PATIENCE, TEN_THOUSAND, Served, make_pack, serve
 
 TRACK = "/" + quote(NAME)
@@ -132,11 +131,7 @@ def built(tmp_path_factory: pytest.TempPathFactory, notes: Path) -> Path:
     """A pack by the command, its page also in one file, and a page that is not of it."""
     folder = tmp_path_factory.mktemp("built")
     plan = lesson(folder / "term.yaml", {"One": "tempo: 360"})
-    with pytest.MonkeyPatch.context() as patch:
-        surround(patch, notes)
-        options = ("--no-sheets", "--single-file", "--quiet")
-        done = run_command("build", plan, "-o", folder / "pack", *options)
-    assert done.returncode == 0, done.stderr
+    build(notes, plan, folder / "pack", "--no-sheets", "--single-file", "--quiet")
     (folder / "pack" / "theirs.html").write_text("<script>alert(1)</script>")
     return folder / "pack"
 
