@@ -13,7 +13,6 @@ where a bar is not met.
 from __future__ import annotations
 
 import argparse
-import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -33,6 +32,7 @@ from benchmarks.musical.sides import sides
 from benchmarks.musical.teaching import teaching
 from benchmarks.musical.timing import timing
 from benchmarks.musical.walking import study, walking
+from benchmarks.running import seeds_asked
 from drillgen.score import Score
 
 
@@ -52,7 +52,9 @@ Tables = dict[str, Callable[[], Iterator[Figure]]]
 def main() -> int:
     """Measure and print; 0 where every bar is met."""
     parser = argparse.ArgumentParser(description="How the band plays, beside its bars.")
-    parser.add_argument("--seeds", type=_seeds, help="from one to another: 1-10", metavar="N-M")
+    parser.add_argument(
+        "--seeds", type=seeds_asked, help="from one to another: 1-10", metavar="N-M"
+    )
     parser.add_argument("--all", action="store_true", help="fifty seeds of each phrase")
     parser.add_argument("--counts", type=Path, help="counts of phrases to add these to")
     parser.add_argument("--audio", action="store_true", help="render and listen, too")
@@ -67,13 +69,6 @@ def main() -> int:
         missed += not figure.holds
     print(f"\n{missed} bars not met." if missed else "\nEvery bar is met.")
     return 1 if missed else 0
-
-
-def _seeds(text: str) -> range:
-    found = re.fullmatch(r"(\d+)-(\d+)", text)
-    if not found or int(found[1]) > int(found[2]):
-        raise argparse.ArgumentTypeError(f"{text!r}: allowed are seeds from one to another, 1-10")
-    return range(int(found[1]), int(found[2]) + 1)
 
 
 def _figures(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import argparse
 import os
+import re
 import statistics
 import subprocess
 import sys
@@ -46,3 +48,11 @@ def timed(job: Callable[[], object]) -> float:
     began = time.perf_counter()
     job()
     return time.perf_counter() - began
+
+
+def seeds_asked(text: str) -> range:
+    """What `--seeds 1-10` means."""
+    found = re.fullmatch(r"(\d+)-(\d+)", text)
+    if not found or int(found[1]) > int(found[2]):
+        raise argparse.ArgumentTypeError(f"{text!r}: allowed are seeds from one to another, 1-10")
+    return range(int(found[1]), int(found[2]) + 1)
