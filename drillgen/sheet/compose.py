@@ -172,11 +172,9 @@ def _filling(chart: Chart, bar: Bar, wanted: SheetRequest) -> Filling:
         return "empty"
     if bar.role == "response":
         return "empty" if drill.sheet.responses == "empty" else "slashes"
-    if (
-        bar.change
-        or bar.role in ("ending", "count-in")
-        or is_listened_to(bar, heard=not wanted.line)
-    ):
+    if bar.role == "ending":
+        return "notes" if wanted.line else "held"
+    if bar.change or bar.role == "count-in" or is_listened_to(bar, heard=not wanted.line):
         return "notes"
     free = bar.tag and drill.gaps is not None  # after calls and responses, the student has the tag
     return "notes" if wanted.line and not free else "slashes"

@@ -149,6 +149,7 @@ def _silent(parent: Element, sign: Sign, identity: str, style: Style, signature:
     else:
         SubElement(note, "rest")
     _duration(note, sign)
+    _ties(note, sign)
     _value(note, sign, style)
     _notations(note, sign, 0)
 

@@ -156,8 +156,8 @@ def _levels(counts: Sequence[int], index: int) -> Iterator[Beam]:
             yield "forward hook" if index == 0 else "backward hook"
 
 
-# What fills a bar: the line, slashes to play over, or nothing (room to write).
-Filling = Literal["notes", "slashes", "empty"]
+# What fills a bar: the line, slashes to play over, one that is held, or nothing (room to write).
+Filling = Literal["notes", "slashes", "held", "empty"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +203,7 @@ def measure(
     written = tuple(reader.span(span, place.key) for span in spans)
     # Slashes and room are written beat by beat (programs that read MusicXML lose a `<slash>`),
     # rests in a short bar.
-    counted = filling in ("empty", "slashes") or not place.whole
+    counted = filling != "notes" or not place.whole
     signs = tuple(_signs(place, inside, filling, meter)) if inside or counted else ()
     return Measure(place, filling, tuple(_pitched(signs, reader, place)), written, key, meter)
 
@@ -253,6 +253,9 @@ def _filled(
     triplets: Sequence[Window],
 ) -> Iterator[Sign]:
     """Notes and what lies between them: rests, or slashes or room before a pick-up."""
+    if filling == "held":
+        yield from _held(place, meter)
+        return
     bar, reached = place.bar.start, place.start - place.bar.start
     starts = groupby(sorted(notes, key=_in_order), key=lambda note: max(note.start, place.start))
     chords = [(start - bar, tuple(found)) for start, found in starts]
@@ -264,6 +267,14 @@ def _filled(
         reached = end
     after: Filling = filling if not chords else "notes"
     yield from _between(reached, place.end - bar, after, meter, triplets)
+
+
+def _held(place: SheetBar, meter: Meter) -> Iterator[Sign]:
+    """A slash as long as the bar, tied on to the last bar of those in which a chord is held."""
+    parts = list(pieces(Fraction(0), place.end - place.start, meter))
+    for index, piece in enumerate(parts):
+        before, after = index > 0 or not place.bar.starts_section, piece is not parts[-1]
+        yield Sign(piece, slash=True, tied_from=before, tied_on=after or not place.held)
 
 
 def _in_order(note: Note) -> tuple[Fraction, int]:

@@ -211,6 +211,21 @@ def test_slashes_count_the_beats() -> None:
     assert kinds == ["slash", "slash", "slash", "eighth", "eighth"]
 
 
+def test_a_last_chord_without_a_line_is_held_by_a_slash() -> None:
+    """Where no line is printed, the held chord is one slash as long as its bars, tied, under a
+    fermata (common practice): a rest would say that nobody plays."""
+    sheet = handout(key_cycle="C", sheet={"show": "chords"}, feel="five-four swing")
+    *_, first, last = measures(sheet)
+    assert has(first, "harmony")
+    signs = [*first.iter("note"), *last.iter("note")]
+    assert [n.findtext("type") for n in signs] == ["half", "half"] * 2
+    assert [has(n, "dot") for n in signs] == [True, False] * 2  # three and two beats
+    assert all(n.findtext("notehead") == "slash" for n in signs)
+    ties = [[tie.get("type") for tie in n.iter("tied")] for n in signs]
+    assert ties == [["start"], ["stop", "start"], ["stop", "start"], ["stop"]]
+    assert [has(n, "notations/fermata") for n in signs] == [False, False, False, True]
+
+
 def test_chords_only_and_line_only() -> None:
     """`show: chords` has no line, `show: line` no chord symbols, and `both` has both."""
     for show, notes, symbols in (("chords", 0, 6), ("line", 4, 0), ("both", 4, 6)):

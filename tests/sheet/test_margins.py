@@ -75,11 +75,12 @@ def test_other_programs_number_the_bars_alike() -> None:
 @pytest.mark.parametrize("drill", [{"line": "phrases"}, {"line": "roots", "sheet": "chords"}])
 def test_a_bar_to_listen_to_has_a_rest(drill: dict[str, Any]) -> None:
     """Slashes mean "play": under "listen" stands a whole bar's rest, with the chord symbols over
-    it; under "your turn" there are slashes."""
+    it; under "your turn" there are slashes, and one is held to the end."""
     bars = measures(sheets_of(key_cycle="C", **drill)[1].handout)
     assert [w.text for w in bars[0].iter("words")][-1] == "listen"
     slashes = [m.get("id") for m in bars if has(m, "note[notehead='slash']")]
-    assert slashes == ["b6", "b7", "b8", "b9"] and has(bars[0], "harmony")
+    assert slashes == [f"b{number}" for number in range(6, 12)] and has(bars[0], "harmony")
+    assert [len(m.findall("note")) for m in bars[4:]] == [4] * 4 + [1] * 2
     assert all(has(m, "note/rest[@measure='yes']") for m in bars[:4])
 
 
