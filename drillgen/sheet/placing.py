@@ -339,7 +339,8 @@ _PLAIN = {ord(circled): number for number, circled in _FIGURES.items()}
 _CIRCLED = "".join(_FIGURES.values())
 _DEGREES = re.compile(rf"[b#]*(\d+|[{_CIRCLED}])( [b#]*\d+)*")
 _SHOWN = re.compile(rf"{_DEGREES.pattern}|-?[mMPAd]\d+")  # or an interval's name
-_RADIUS = 0.66  # of a circle, in sizes of the text
+_RADIUS = 0.52  # of a circle, in sizes of the text; as much more for each further figure in it
+_WIDER = 0.18
 _RAISED = 0.33  # … its middle over the text's line
 
 
@@ -387,7 +388,7 @@ def _circle(text: ET.Element) -> ET.Element:
     attributes = {
         "cx": text.attrib["x"],
         "cy": f"{float(text.attrib['y']) - _RAISED * size:g}",
-        "r": f"{_RADIUS * size:g}",
+        "r": f"{(_RADIUS + _WIDER * (len(text.text or '1') - 1)) * size:g}",
         "fill": "none",
         "stroke": "currentColor",
         "stroke-width": f"{size / 20:g}",

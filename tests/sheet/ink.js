@@ -22,6 +22,12 @@
     const to = text.getScreenCTM();
     return [box[0] * to.a + to.e, box[1] * to.d + to.f, box[2] * to.a + to.e, box[3] * to.d + to.f];
   };
+  const ringed = (text) => { // with the circle round it
+    const [left, top, right, bottom] = letters(text);
+    const ring = [...text.parentElement.querySelectorAll("circle")].map(drawn)
+      .find((box) => box[0] < left && box[2] > right && box[1] < top && box[3] > bottom);
+    return ring || [left, top, right, bottom];
+  };
   const drawn = (element) => {
     const box = element.getBoundingClientRect();
     return [box.left, box.top, box.right, box.bottom];
@@ -29,7 +35,7 @@
   const bar = (element) => (element.closest(".sheet-bar") || { id: "" }).id; // brackets stand in none
   return [
     ...[...document.querySelectorAll(".sheet-bar .sheet-chord text, .sheet-words text, .sheet-jump text, .sheet-ending text, .sheet-row text, .sheet-number text, .sheet-name text")]
-      .map((text) => ["text", text.textContent, bar(text), ...letters(text)]),
+      .map((text) => ["text", text.textContent, bar(text), ...ringed(text)]),
     ...[...document.querySelectorAll(".sheet-mark rect")]
       .map((box) => ["text", box.nextElementSibling.textContent, bar(box), ...drawn(box)]),
     ...[...document.querySelectorAll(".sheet-bar use")]

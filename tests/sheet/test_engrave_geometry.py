@@ -19,10 +19,10 @@ from tests.sheet.written import preset, sheets_of
 def test_no_two_things_touch(browser: Any) -> None:
     """Chord symbols, words, rows and marks keep clear of each other and of heads, accidentals and
     rests, on the fullest sheets: eighths with fingerings over altered chords in Gb, B and F#; a
-    form with named sections; five flats in five-four; tablature."""
+    form with named sections; five flats in five-four; tablature under circled degrees."""
     tab = WORST | {
         "line": {"kind": "arpeggio", "note": "eighth", "instrument": "electric"},
-        "sheet": {"fingering": True, "tablature": True},
+        "sheet": {"fingering": True, "tablature": True, "degrees": True},
         "key_cycle": ["Gb"],
     }
     sheets = [
