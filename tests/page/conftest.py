@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import sys
 import threading
 from collections.abc import Iterator
 from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
@@ -42,10 +43,17 @@ def served(made: Made) -> Iterator[str]:
 def serving(made: Made) -> Iterator[str]:
     """A page over HTTP, by Python's own server: its address."""
     handler = functools.partial(_Quiet, directory=str(made.folder))
-    with ThreadingHTTPServer(("127.0.0.1", 0), handler) as server:
+    with _Server(("127.0.0.1", 0), handler) as server:
         threading.Thread(target=server.serve_forever, daemon=True).start()
         yield f"http://127.0.0.1:{server.server_port}/index.html"
         server.shutdown()
+
+
+class _Server(ThreadingHTTPServer):
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        """A browser that leaves while it is answered is no error."""
+        if not isinstance(sys.exception(), OSError):
+            super().handle_error(request, client_address)
 
 
 class _Quiet(SimpleHTTPRequestHandler):
