@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import socket
+import struct
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -43,6 +44,9 @@ def start(pack: Path) -> Iterator[Start]:
         served.process.wait()
 
 
+_RESET = struct.pack("ii", 1, 0)  # a connection is closed at once, with what was to come
+
+
 def _stopped(served: Served) -> None:
     code, said, error = served.stop()
     assert (code, error) == (0, "")
@@ -51,11 +55,16 @@ def _stopped(served: Served) -> None:
 
 def test_it_says_what_is_open_and_stops_on_ctrl_c(pack: Path, start: Start) -> None:
     """On this machine only: folder, address and audience are said; Ctrl-C ends it with code 0 and
-    a line, even while a browser is still connected."""
+    a line, even while a browser is still connected; of browsers that left while they were answered
+    nothing is said."""
     served = start()
     said = "".join(served.said)
     assert str(pack) in said and f"http://127.0.0.1:{served.port}/" in said
     assert "this machine only" in said and served.port >= 8000
+    for _ in range(8):
+        with socket.create_connection((served.host, served.port)) as leaving:
+            leaving.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
+            leaving.sendall(f"GET / HTTP/1.1\r\nHost: {served.host}\r\n\r\n".encode())
     with socket.create_connection((served.host, served.port)):
         assert served.ask("/").status == 200
         _stopped(served)
