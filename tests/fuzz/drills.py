@@ -77,7 +77,7 @@ class Ground:
             _check_midi(sound, len(performance.voices))
         with within(PATIENCE):
             for sheet in sheets(scores).all:
-                assert_valid(sheet.musicxml, self.top)
+                assert_valid(sheet.musicxml)
                 _check_sheet(sheet.musicxml)
 
 
