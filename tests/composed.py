@@ -5,10 +5,12 @@ One worker runs all tests that name a preset first (`scheduling.py`).
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import cache, lru_cache
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
+from drillgen.drill.bars import Tempo
 from drillgen.drill.lesson import list_presets, load
 from drillgen.drill.models import Drill
 from drillgen.drill.overrides import Override
@@ -17,7 +19,8 @@ from drillgen.sheet.sheets import Sheets, sheets
 
 NAMES = tuple(sorted(preset.name for preset in list_presets()))
 # What is looked at of every preset: seed 1, and of every third one seed 7, too.
-ASKED = [(name, 1) for name in NAMES] + [(name, 7) for name in NAMES[::3]]
+FIRST = 1
+ASKED = [(name, FIRST) for name in NAMES] + [(name, 7) for name in NAMES[::3]]
 
 
 @cache
@@ -28,9 +31,21 @@ def drills(preset: str) -> tuple[Drill, ...]:
 
 @lru_cache(maxsize=2)
 def composed(preset: str, seed: int) -> tuple[tuple[Score, ...], ...]:
-    """For each drill of a preset the scores of its tracks."""
+    """For each drill of a preset the scores of its tracks at its first and last tempo: at one of
+    them by turns where a lesson has many drills, and with a second seed."""
     asked = load(preset, [Override.of("seed", seed)]).drills
-    return tuple(tuple(arrange(chart) for chart in charts(drill)) for drill in asked)
+    by_turns = seed != FIRST or len(asked) > 2
+    return tuple(
+        tuple(arrange(chart) for chart in charts(drill) if chart.tempo in tempos)
+        for drill, tempos in zip(asked, _tempos(asked, by_turns), strict=True)
+    )
+
+
+def _tempos(asked: tuple[Drill, ...], by_turns: bool) -> Iterator[tuple[Tempo, ...]]:
+    """Of each drill those that are looked at."""
+    for number, drill in enumerate(asked):
+        ends = drill.tempos[0], drill.tempos[-1]
+        yield (ends[number % 2],) if by_turns else ends
 
 
 @lru_cache(maxsize=2)
