@@ -15,12 +15,13 @@ import signal
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Mapping
 from contextlib import suppress
 from functools import cache
 from importlib import import_module
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 LOADED = (
     *("drillgen.cli", "drillgen.pack.build", "drillgen.pack.workers", "drillgen.sound.render"),
@@ -53,14 +54,61 @@ def forked(
     """How the command ends, negative where by a signal; what it says is added to two files, which
     may be one.  `more` goes into its environment.  After `patience` seconds, where there are any,
     SIGALRM ends it."""
+    return _asked(
+        arguments=arguments,
+        folder=str(folder or Path.cwd()),
+        environment=_environment() | (more or {}),
+        files=[str(out), str(err)],
+        patience=patience,
+    )
+
+
+class Begun:
+    """`drillgen ARGUMENTS`, running; what it says is kept in a folder."""
+
+    def __init__(self, arguments: list[str], said: Path) -> None:
+        self._files = [said / "stdout", said / "stderr"]
+        self._ended = said / "ended"
+        self.returncode: int | None = None
+        self.pid = _asked(
+            arguments=arguments,
+            folder=str(Path.cwd()),
+            environment=_environment(),
+            files=list(map(str, self._files)),
+            patience=0,
+            ended=str(self._ended),
+        )
+
+    def poll(self) -> int | None:
+        """How it has ended, negative where by a signal; None while it runs."""
+        if self.returncode is None and self._ended.exists():
+            self.returncode = int(self._ended.read_text())
+        return self.returncode
+
+    def wait(self) -> int:
+        while (code := self.poll()) is None:
+            time.sleep(0.005)
+        return code
+
+    def communicate(self) -> tuple[str, str]:
+        """What it has said, when it has ended."""
+        self.wait()
+        out, err = (file.read_text("utf-8") if file.exists() else "" for file in self._files)
+        return out, err
+
+    def send_signal(self, number: int) -> None:
+        """As to a process that is waited for: nothing where it has ended."""
+        if self.poll() is None:
+            with suppress(ProcessLookupError):
+                os.kill(self.pid, number)
+
+    def kill(self) -> None:
+        self.send_signal(signal.SIGKILL)
+
+
+def _asked(**asked: Any) -> int:
+    """The number that the process which is forked answers with."""
     process = _forking(os.getpid())
-    asked = {
-        "arguments": arguments,
-        "folder": str(folder or Path.cwd()),
-        "environment": _environment() | (more or {}),
-        "files": [str(out), str(err)],
-        "patience": patience,
-    }
     assert process.stdin is not None
     assert process.stdout is not None
     process.stdin.write(json.dumps(asked) + "\n")
@@ -104,10 +152,25 @@ def _serve() -> list[str] | None:
         asked = json.loads(line)
         child = os.fork()
         if child == 0:
+            if "ended" in asked and (begun := os.fork()):
+                _bury(begun, Path(asked["ended"]))
             return _become(asked)
-        code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-        print(code, flush=True)
+        if "ended" not in asked:
+            print(_code_of(child), flush=True)
     return None
+
+
+def _bury(begun: int, ended: Path) -> NoReturn:
+    """Tell a process's number, wait for it, and write down how it ended."""
+    print(begun, flush=True)
+    part = ended.with_suffix(".part")
+    part.write_text(str(_code_of(begun)))
+    part.replace(ended)
+    os._exit(0)
+
+
+def _code_of(child: int) -> int:
+    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
 
 
 def _read_feels() -> None:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 import os
 import signal
-import subprocess
-import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+
+from tests.forking import Begun
 
 # What is not looked at.
 BARE = ("--no-sheets", "--no-page")
@@ -70,20 +71,15 @@ def tracks(pack: Path) -> list[tuple[str, float]]:
 
 
 @contextmanager
-def started(*arguments: str | Path) -> Iterator[subprocess.Popen[str]]:
+def started(*arguments: str | Path) -> Iterator[Begun]:
     """`drillgen`, running; killed at the end if it still runs."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "drillgen", *map(str, arguments)],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        encoding="utf-8",
-    )
-    try:
-        yield process
-    finally:
-        process.kill()
-        process.communicate()
+    with tempfile.TemporaryDirectory() as said:
+        process = Begun(list(map(str, arguments)), Path(said))
+        try:
+            yield process
+        finally:
+            process.kill()
+            process.wait()
 
 
 def until(there: Callable[[], Any], seconds: float = 90.0) -> Any:
@@ -96,7 +92,7 @@ def until(there: Callable[[], Any], seconds: float = 90.0) -> Any:
     raise AssertionError("it did not come")
 
 
-def children(process: subprocess.Popen[str]) -> Sequence[int]:
+def children(process: Begun) -> Sequence[int]:
     """The processes that a process has started (Linux)."""
     listed = Path(f"/proc/{process.pid}/task").glob("*/children")
     return [int(number) for each in listed for number in each.read_text().split()]

@@ -20,6 +20,7 @@ from click.testing import CliRunner
 
 from drillgen.cli import main
 from tests.conftest import Run
+from tests.forking import Begun
 from tests.pack.building import (
     BARE,
     LONG,
@@ -222,7 +223,7 @@ def test_a_read_only_target(plan: Path, tmp_path: Path, drillgen: Run, existing:
     assert len(done.stderr.strip().splitlines()) == 1
 
 
-def killed_after(process: subprocess.Popen[str], pack: Path, count: int) -> bool:
+def killed_after(process: Begun, pack: Path, count: int) -> bool:
     """Kill a build when so many files have appeared; False where it has ended before."""
     before = appeared(pack)
     seen: set[tuple[str, int]] = set()
