@@ -29,6 +29,7 @@ RHYTHM = {
     "form": "A A B A",
 }
 FULL = {"drums": "sticks", "comping": "piano", "bass": "walking"}
+WALKING = {"bass": "walking", "comping": "off", "drums": "off"}  # it does not hear the others
 
 
 def written(**drill: Any) -> Score:
@@ -50,8 +51,7 @@ def test_walking_bass_leads_into_every_change(progression: Any, seed: int) -> No
     Weimar Jazz Database, hearing errors corrected), else two beats later; into a change by a step,
     a third, a fourth, a fifth or the note itself; within E1 to G3; no leap beyond an octave and no
     note on the beat three times running (common practice)."""
-    alone = {"bass": "walking", "comping": "off", "drums": "off"}  # it does not hear the others
-    score = written(progression=progression, seed=seed, passes=2, band=alone)
+    score = written(progression=progression, seed=seed, passes=2, band=WALKING)
     notes = score.part("bass").notes  # type: ignore[union-attr]
     played = [note for note in notes if score.chart.bar_at(note.start).role == "play"]
     beats = sum(4 for bar in score.chart.bars if bar.role == "play")
@@ -79,7 +79,7 @@ def test_walking_bass_leads_into_every_change(progression: Any, seed: int) -> No
 
 def test_walking_bass_seldom_repeats_itself() -> None:
     """Of three choruses in twelve keys, fewer than one bar in ten is the bar before again."""
-    score = written(passes=3, band={"bass": "walking"})
+    score = written(passes=3, band=WALKING)
     bars = defaultdict(list)
     for note in score.part("bass").notes:  # type: ignore[union-attr]
         bars[score.chart.bar_at(note.start).number].append(note.pitch.midi)

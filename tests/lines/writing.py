@@ -24,8 +24,9 @@ WITHOUT_OTHERS = [Override.of(f"band.{part}", off) for part, off in ALONE.items(
 
 def written(**drill: Any) -> Score:
     """One track; a two-five in C without gaps where nothing else is said, over a bass alone."""
-    plain = {"progression": TWO_FIVE, "key_cycle": "C", "gaps": "off", "band": ALONE}
-    return arrange(charts(Drill.model_validate({**plain, **drill}))[0])
+    plain = {"progression": TWO_FIVE, "key_cycle": "C", "gaps": "off"}
+    band = {**ALONE, **drill.pop("band", {})}
+    return arrange(charts(Drill.model_validate({**plain, **drill, "band": band}))[0])
 
 
 def line(score: Score) -> tuple[Note, ...]:
