@@ -276,22 +276,31 @@ def _figures(
         yield from placed(task.chord.root, degrees, context, price, leads)
 
 
-# Orders of a scale that just fill their chords go backwards rather than break, but for the first of
-# a call: 1 2 3 5, then 5 3 2 1 (common practice).
+# Orders of a scale that just fill their chords turn rather than leap, but for the first of a call:
+# backwards, and where no more than a fifth lies between their ends so that either one comes first
+# and the rest rises or falls: 1 2 3 5, 5 3 2 1; 5 1 2 3, whose third leads into a root a fourth
+# higher, and 1 5 3 2 (common practice).  With the first two alone three changes of a turnaround in
+# four at most can be steps in a bass's range, whichever way it is searched.
 
-_ROUND = 5.0  # what it costs to play an order backwards
+_ROUND, _OTHER_END = 5.0, 6.5  # what it costs to play an order backwards, and from an end
 _BEGINS_ROUND = 9.0  # … more where it begins a key that follows another one without a gap
+_FIFTH = 7  # semitones
 _FEWEST_TURNED = 3  # notes: two of them turned round would not begin on a tone of the chord
 
 
-def _ways(order: Sequence[Degree], total: int, before: str, direction: str) -> list[_Turn]:
-    """An order for so many notes; backwards as well where it just fills a chord, which is neither
+def _ways(order: Sequence[Degree], total: int, before: str, direction: str) -> Iterator[_Turn]:
+    """An order for so many notes; turned as well where it just fills a chord, which is neither
     the first of a call nor takes its turn; with what each costs."""
     figure = filled(order, total)
-    fills = _FEWEST_TURNED <= total <= len(order)
-    turns = fills and before != "apart" and direction != "alternating"
-    price = _ROUND + _BEGINS_ROUND * (before == "next pass")
-    return [(figure, 0.0), (figure[::-1], price)] if turns else [(figure, 0.0)]
+    yield figure, 0.0
+    if not _FEWEST_TURNED <= total <= len(order) or before == "apart" or direction == "alternating":
+        return
+    begins = _BEGINS_ROUND * (before == "next pass")
+    first, *between, last = figure
+    yield figure[::-1], _ROUND + begins
+    if abs(last.semitones - first.semitones) <= _FIFTH:
+        yield [last, first, *between], _OTHER_END + begins
+        yield [first, last, *between[::-1]], _OTHER_END + begins
 
 
 def _octave(task: _Chord, lowest: int) -> list[int]:

@@ -49,6 +49,17 @@ def test_a_connected_arpeggio_goes_on_by_step(note: str, progression: str) -> No
         assert max(moves) <= 7 and sum(move > 2 for move in moves) <= 1
 
 
+def test_a_connected_arpeggio_goes_on_where_its_chord_stays() -> None:
+    """Over a chord that stays no bar begins with the note that the one before ended on: in twelve
+    keys another tone lies close by (common practice)."""
+    score = written(progression="Dm7 | % | % | % | Ebm7 | % | % | %", key="C", key_cycle=TWELVE,
+                    line={"kind": "arpeggio", "connect": True})  # fmt: skip
+    for bars in score.chart.passes():
+        inside = [span for bar in bars for span in bar.spans]
+        found = [under(score, span) for span in inside]
+        assert all(a[-1].pitch != b[0].pitch for a, b in pairwise(found))
+
+
 @pytest.mark.parametrize("pattern", ["scale", "thirds", "groups of four"])
 @pytest.mark.parametrize("direction", ["up", "alternating"])
 def test_a_scale_leads_into_the_next_chord(pattern: str, direction: str) -> None:
@@ -121,13 +132,14 @@ def test_an_order_that_fills_its_chord_is_displaced_from_its_second_note(
 def test_an_order_of_a_scale_goes_back_where_it_cannot_go_on(
     direction: str, progression: str
 ) -> None:
-    """1 2 3 5 and 5 3 2 1 (common practice), in twelve keys on a bass: each chord has the one or
-    the other in one octave, the first and most of them as it is written; no other chord is gone
-    into by more than a fifth, no key by more than an octave."""
+    """1 2 3 5 or 5 3 2 1, or the one's first note and the other's rest (common practice), in twelve
+    keys on a bass: each chord has one of them in one octave, the first and many as it is written;
+    nine changes in ten are steps or the same note; no chord begins more than a fifth away, or an
+    octave where it is the same again, and no key more than an octave."""
     score = written(progression=progression, key_cycle=TWELVE,
                     line={"kind": "scale pattern", "direction": direction})  # fmt: skip
-    written_so, back = ("1235", "5321") if direction == "up" else ("5321", "1235")
-    orders = Counter[str]()
+    written_so = "1235" if direction == "up" else "5321"
+    orders, steps = Counter[str](), list[bool]()
     last: int | None = None
     for bars in score.chart.passes():
         inside = [span for bar in bars for span in bar.spans]
@@ -136,13 +148,16 @@ def test_an_order_of_a_scale_goes_back_where_it_cannot_go_on(
                  for (a, b), (one, other) in zip(pairwise(found), pairwise(inside), strict=True)
                  if one.chord != other.chord]  # fmt: skip
         assert max(moves) <= 7
+        assert all(abs(b[0].pitch.midi - a[-1].pitch.midi) <= 12 for a, b in pairwise(found))
+        steps += [move <= 2 for move in moves]
         said = ["".join(note.mark.strip("b#") for note in notes) for notes in found]
         orders.update(said)
         assert said[0] == written_so
         assert all(abs(notes[-1].pitch.midi - notes[0].pitch.midi) <= 7 for notes in found)
         assert last is None or abs(found[0][0].pitch.midi - last) <= 12
         last = found[-1][-1].pitch.midi
-    assert set(orders) == {written_so, back} and orders[written_so] > orders[back]
+    assert set(orders) <= {"1235", "5321", "5123", "1532"}
+    assert orders[written_so] >= orders.total() / 4 and sum(steps) >= 0.9 * len(steps)
 
 
 def test_chords_that_take_turns_keep_them() -> None:
