@@ -25,6 +25,7 @@ _OTHER_CHORD_TONE = 8.0  # an approach that is a chord tone, too, by another nam
 _OTHER_FLAT_TENSION = 1.5  # … than b9 or b13 of a dominant, which fall
 _FLAT_TENSIONS = (Degree(9, -1), Degree(13, -1))
 _RARE = 4.0  # E#, B#, Cb and Fb where the key does not have them
+_RARE_TENSION = 1.0  # … Cb and Fb as b9 or b13 of a dominant: Bb7, Cb, Db, D
 _DOUBLE = 8.0  # a double sharp or flat
 _FLAT_AMONG_SHARPS = 2.25  # … that neither key nor chord has, in three sharps or more
 _SHARP_AMONG_FLATS = 1.0
@@ -66,7 +67,7 @@ class _Choice(NamedTuple):
 
     pitch: Pitch
     price: float
-    foreign: bool = False  # to the key and to the chord
+    foreign: bool = False  # to the key and to the chord, its tensions apart
 
 
 class _State(NamedTuple):
@@ -195,19 +196,21 @@ def _between(pitch: Pitch, own: Name, chord: Chord, key: Key) -> _Choice:
     """A name of a note that is no chord tone."""
     name = pitch.name
     foreign = not (name in chord.names or key.has(name))
-    price = _strange(name, key) + (_clash(name, key) if foreign else 0.0)
+    leads_down = chord.is_dominant and own in map(chord.root.above, _FLAT_TENSIONS)
+    leads_down = leads_down and abs(own.alter) == 1
+    strange = _RARE_TENSION if name == own and leads_down else _RARE
+    price = _strange(name, key, strange) + (_clash(name, key) if foreign else 0.0)
     if name != own:
         price += _OTHER_NAME if foreign else _OTHER_NAME_OF_THE_KEY
-        leads_down = chord.is_dominant and own in map(chord.root.above, _FLAT_TENSIONS)
-        price += _OTHER_FLAT_TENSION if leads_down and not _strange(own, key) else 0.0
-    return _Choice(pitch, price, foreign)
+        price += _OTHER_FLAT_TENSION if leads_down else 0.0
+    return _Choice(pitch, price, not key.has(name) and name not in _plain_tones(chord).values())
 
 
-def _strange(name: Name, key: Key) -> float:
-    """What it costs to read a name at all."""
+def _strange(name: Name, key: Key, rare: float) -> float:
+    """What it costs to read a name at all; `rare`, where it is E#, B#, Cb or Fb."""
     if abs(name.alter) > 1:
         return _DOUBLE
-    return _RARE if name in RARE_NAMES and not key.has(name) else 0.0
+    return rare if name in RARE_NAMES and not key.has(name) else 0.0
 
 
 def _clash(name: Name, key: Key) -> float:

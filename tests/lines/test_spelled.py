@@ -16,7 +16,7 @@ from drillgen.drill.lines import MODELS
 from drillgen.drill.overrides import Override
 from drillgen.lines.kinds import line
 from drillgen.theory.chords import Chord
-from drillgen.theory.pitch import Key, Name, Pitch
+from drillgen.theory.pitch import Degree, Key, Name, Pitch
 
 PRESETS = [preset.name for preset in list_presets()]
 # Made from the chords; melodies of scale notes are spelled by their tonic (test_written.py).
@@ -134,17 +134,41 @@ def test_a_sound_has_one_name_under_a_chord(preset: str) -> None:
 
 @pytest.mark.parametrize("preset", PRESETS)
 def test_white_keys_have_their_plain_names(preset: str) -> None:
-    """E#, B#, Cb and Fb are written only where the key or the chord has them, or where the plain
-    name would make no plain interval with a neighbour, or a second name in the bar."""
+    """E#, B#, Cb and Fb are written only where the key or the chord has them, as b9 or b13 of a
+    dominant, or where the plain name would make no plain interval with a neighbour, or a second
+    name in the bar."""
     for voice in voices(preset):
         for sung in voice:
             name = sung.pitch.name
             if str(name) not in RARE or sung.key.has(name) or is_own(name, sung.chord):
                 continue
+            if falls(sung) == name:
+                continue
             again = [i for i, each in enumerate(voice) if each.bar == sung.bar]
             same = [i for i in again if voice[i].pitch.name == name]
             plain = [Pitch.near(name.simplest, voice[i].pitch.midi) for i in same]
             assert not all(reads(voice, *each) for each in zip(same, plain, strict=True)), sung
+
+
+def falls(sung: Sung) -> Name | None:
+    """The b9 or b13 of a dominant that a note sounds like, where it has one flat at most."""
+    tensions = [sung.chord.root.above(Degree(number, -1)) for number in (9, 13)]
+    named = (name for name in tensions if name.pitch_class == sung.pitch.name.pitch_class)
+    return next((name for name in named if sung.chord.is_dominant and name.alter >= -1), None)
+
+
+@pytest.mark.parametrize("preset", PRESETS)
+def test_flat_tensions_have_their_degrees_letter(preset: str) -> None:
+    """b9 and b13 of a dominant's scale are written as that, Cb and Fb too, and what falls to the b9
+    as a flat: Db Cb over Bb7 (altered: 1 b9 #9 3 #11 b13 b7, common practice)."""
+    for voice in voices(preset):
+        for before, sung in pairwise([None, *voice]):
+            assert sung is not None
+            if sung.mark in ("b2", "b6", "b9", "b13") and not is_own(sung.pitch.name, sung.chord):
+                name = falls(sung)
+                assert name in (None, sung.pitch.name), sung
+                if before and before.pitch.midi == sung.pitch.midi + 2 and name:
+                    assert is_read(before.pitch, sung.pitch), sung
 
 
 @pytest.mark.parametrize("preset", PRESETS)
