@@ -53,6 +53,9 @@ _WAYS_TRIED = 32
 _LEAP = 5  # semitones
 _REPEATED = 0.15  # of notes may be the one before again
 _TURNS = 2  # in a bar: from two notes no more changes between them
+_ANTICIPATED = (
+    8.0  # a note an eighth before a bar line, which strikes it again instead of holding it
+)
 _STRUCK_TWICE = 2.8  # the last note of a phrase, struck just before it, too
 
 
@@ -177,6 +180,7 @@ class _Heard:
     short: Sequence[bool]  # of each stroke
     accented: Sequence[bool]
     rubs: Sequence[Sequence[float]]  # how each note of the pool would stand against its chord
+    leads: Sequence[int]  # strokes an eighth before one on the next bar line
     keys: Sequence[int]  # semitones over the tonic of each note of the pool
     opening: int  # notes of the first bar
 
@@ -194,6 +198,11 @@ class _Heard:
             [end - start < time.beat for start, end in strokes],
             [is_accented(stroke, time) for stroke in strokes],
             rubs,
+            [
+                index
+                for index, ((start, _), (after, _)) in enumerate(pairwise(strokes))
+                if after % time.bar == 0 and after - start <= EIGHTH
+            ],
             [note.semitones for note in ground.pool],
             len(opening(form, time)),
         )
@@ -206,6 +215,7 @@ def _faults(form: Form, way: Line, heard: _Heard, said: frozenset[Line]) -> floa
     found = 50.0 * (first in said) + 3.0 * (way[0] not in ground.first)
     found += 2.0 * (ground.newest is not None and ground.newest not in way)
     found += _moves(way, keys, ground) + _returns(form, way) + _leaps(keys, heard.short)
+    found += _ANTICIPATED * sum(way[index] == way[index + 1] for index in heard.leads)
     found += _from_few(form, way, ground) + _ending(way[-1], ground) + _peak(way, heard)
     return found + sum(rub[note] for rub, note in zip(heard.rubs, way, strict=True))
 

@@ -351,6 +351,22 @@ def test_sparse_phrases_have_few_busy_bars() -> None:
     assert sum(len(bar) > 4 for bar in found) <= 0.04 * len(found)
 
 
+def test_an_anticipated_note_is_not_struck_again() -> None:
+    """What sounds an eighth before a bar line is held over it or goes on to another note; hitting
+    it again takes back the anticipation (common practice)."""
+    led = 0
+    for seed in range(1, 7):
+        score = phrases(seed=seed, density=0.7, notes=["1", "b3", "4"], grow=False, passes=2,
+                        progression="i7 | % | iv7 | %", gaps=4, key="C minor",
+                        key_cycle=["C minor", "A minor"])  # fmt: skip
+        begins = {bar.start for bar in score.chart.bars}
+        for one, other in pairwise(notes_of(score)):
+            if other.start in begins and other.start - one.start <= Fraction(1, 2):
+                led += 1
+                assert one.pitch != other.pitch
+    assert led
+
+
 @pytest.mark.parametrize("call", [2, 4])
 def test_rests_are_heard(call: int) -> None:
     """Between the first note and the last of a phrase, less than a beat in two bars is silent at 0;
