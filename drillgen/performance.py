@@ -28,6 +28,7 @@ from itertools import groupby
 from math import exp, log2, pi, sin, sqrt
 from operator import attrgetter
 from random import Random
+from typing import Literal
 
 from drillgen.band.feel import KEYS, KITS, feel
 from drillgen.chart import Chart
@@ -43,6 +44,7 @@ _LEVELS: dict[Touch, float] = {
     "short": 0.0,
     "held": 0.0,
     "dead": -5.0,  # it leads the ear to the next note
+    "slid": 0.0,
 }
 
 
@@ -313,6 +315,10 @@ _SHORTEST_CHORD = 0.1
 RING = 1.5  # seconds after the last bar for the final chord to die away
 
 
+Manner = Literal["", "dead", "slid"]  # of a bass's notes, as `Touch` has them
+_MANNERS: dict[Touch, Manner] = {"dead": "dead", "slid": "slid"}
+
+
 @dataclass(frozen=True, slots=True)
 class Played:
     """One played note or stroke."""
@@ -322,7 +328,7 @@ class Played:
     key: int  # MIDI key, or GM percussion key on a drum part
     velocity: int  # 1 to 127
     bar: int = 0  # the number of the bar that it is written in
-    dead: bool = False  # on a damped string, where whoever plays it has such notes
+    manner: Manner = ""  # where whoever plays it has such notes
 
 
 @dataclass(frozen=True, slots=True)
@@ -454,8 +460,8 @@ def _played(chart: Chart, part: Part, clock: Clock) -> Iterator[Played]:
         start = min(start, last - _SHORTEST)  # a short last note, late, could lie behind the track
         bar = chart.bar_at(event.start).number
         sounding = max((end - start) * length(chart, part.name, event), shortest)
-        dead = event.touch == "dead"
-        yield Played(start, min(sounding, last - start), key, velocity_of(strength), bar, dead)
+        manner = _MANNERS.get(event.touch, "")
+        yield Played(start, min(sounding, last - start), key, velocity_of(strength), bar, manner)
 
 
 def velocity_of(level: float) -> int:

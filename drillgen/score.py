@@ -21,8 +21,9 @@ from drillgen.drill.spoken import Fitted, behind_a_beat, fit, key_words, room_of
 from drillgen.theory.pitch import Pitch
 
 PartName = Literal["drums", "comping", "bass", "line", "click", "cue", "spoken"]
-# "dead": of a bass, plucked on a damped string, more knock than note.
-Touch = Literal["normal", "accent", "ghost", "short", "held", "dead"]
+# Of a bass: "dead", plucked on a damped string, more knock than note; "slid", plucked two semitones
+# below, from where the hand slides to its place.
+Touch = Literal["normal", "accent", "ghost", "short", "held", "dead", "slid"]
 
 
 @dataclass(frozen=True, slots=True)

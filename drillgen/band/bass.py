@@ -36,7 +36,7 @@ from drillgen.band.feel import (
 )
 from drillgen.band.walking import players, walked
 from drillgen.chart import Bar, Chart
-from drillgen.drill.sheet import BASSES, INSTRUMENTS
+from drillgen.drill.sheet import BASSES, INSTRUMENTS, OPEN_STRINGS
 from drillgen.lines.pass_context import Cell, PassContext, WholeTrack, cells, closest
 from drillgen.score import Note, Part, after, plays, runs
 from drillgen.theory.chords import Chord
@@ -161,13 +161,15 @@ def _under(pitch: Pitch, room: PassContext, chord: Chord | None) -> Pitch:
 # Bass figures: places in a bar, each with the degree that stands there.
 #
 # "R:1- 5:2& 5:3- N:4&" is the bass of a bossa nova: root, fifth, fifth, and the next chord's root
-# ahead of the barline. Degrees: R the root (or the slash bass), 3, 5, 6 (or the seventh where the
-# chord has no sixth), 8 the root in another octave, N the root of the next chord. Places are
-# written as in every pattern. Common practice: every chord is begun on its root whatever the figure
-# says; a slash bass is obeyed, and a bass note that stays under several chords (a pedal point) is
-# not left.
+# ahead of the barline; in "R:1- /5:3-" the fifth is slid into from below, where a hand can.
+# Degrees: R the root (or the slash bass), 3, 5, 6 (or the seventh where the chord has no sixth), 8
+# the root in another octave, N the root of the next chord. Places are written as in every pattern.
+# Common practice: every chord is begun on its root whatever the figure says; a slash bass is
+# obeyed, and a bass note that stays under several chords (a pedal point) is not left.
 
 _GHOST_LEVEL = -5.0  # dB: a skipped note leads the ear to the next one
+_OPEN = tuple(Pitch.parse(string).midi for string in OPEN_STRINGS["four"].split())
+_SLIDE = 2  # semitones, as our own basses have it
 _SIXTH = 9
 _DRAWN = 2  # of how far the hand is from its place: such a part is taken back
 _ROOM_BELOW = 8  # semitones: of a lower root the fifth that leads on lies above, a step from there
@@ -211,8 +213,8 @@ def _figure(chart: Chart, bar: Bar, room: PassContext, feel: Feel, last: str | N
 
 
 def _busy(pattern: str) -> float:
-    """Notes a bar."""
-    return len(pattern.replace("|", " ").split()) / len(bars_of(pattern))
+    """Notes a bar; a slide counts as one more."""
+    return (len(pattern.replace("|", " ").split()) + pattern.count("/")) / len(bars_of(pattern))
 
 
 def _bar(
@@ -245,8 +247,8 @@ def _bar(
                     pitch = _ahead(cell.following[0].bass_name, room, last or root)
                 else:
                     pitch = _pitch(cell, room, degree, root, up)
-                last = pitch
-                yield _note(cell, room, word, place, degree, pitch)
+                again, last = pitch == last, pitch
+                yield _note(cell, room, word, place, degree, pitch, again)
         if not begun:
             yield Note(cell.span.start, cell.span.duration, root, "held")
 
@@ -273,14 +275,29 @@ def _ahead(name: Name, room: PassContext, last: Pitch) -> Pitch:
 
 
 def _note(
-    cell: Cell, room: PassContext, word: FigureNote, place: Fraction, degree: str, pitch: Pitch
+    cell: Cell,
+    room: PassContext,
+    word: FigureNote,
+    place: Fraction,
+    degree: str,
+    pitch: Pitch,
+    again: bool,
 ) -> Note:
+    """`again`: it is struck a second time."""
     touch = word.stroke.touch
+    if touch == "slid" and (again or not _slides_to(pitch)):
+        touch = "held"
     ends = cell.span.end
     length = room.beat / 2 if touch in ("short", "ghost", "dead") else ends - place
     level = _GHOST_LEVEL if touch == "ghost" else 0.0
     mark = "approach" if degree == "N" else ""
     return Note(place, min(length, ends - place), pitch, "short" if level else touch, level, mark)
+
+
+def _slides_to(pitch: Pitch) -> bool:
+    """Whether a hand can slide there from two semitones below, on a bass of four strings: an open
+    string is not stopped, and below the lowest there is nothing."""
+    return pitch.midi not in _OPEN and pitch.midi - _SLIDE >= min(_OPEN)
 
 
 def _pitch(cell: Cell, room: PassContext, degree: str, root: Pitch, rises: bool) -> Pitch:

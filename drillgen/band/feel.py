@@ -182,8 +182,9 @@ _HELD = {"1-": 1}  # the last chord, where a feel has no other way
 _NO_SOUNDS = ("from", "below", "level", "setup")
 
 
-# After its place a note may have an x, notation's own head of a dead one.
-_FIGURE_NOTE = re.compile(r"(\()?([RN3568]):(.+?)(x)?")
+# After its place a note may have an x, notation's own head of a dead one; before its degree a
+# stroke, as notation has one before what is slid into from below.
+_FIGURE_NOTE = re.compile(r"(\()?(/)?([RN3568]):(.+?)(x)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,8 +205,10 @@ def _word(text: str, meter: Meter) -> FigureNote:
     found = _FIGURE_NOTE.fullmatch(text)
     if not found:
         raise FeelError(f"In a feel's file {text!r} is no note of a figure.")
-    stroke = read_stroke((found[1] or "") + found[3], meter)
-    return FigureNote(found[2], PatternStroke(stroke.place, "dead") if found[4] else stroke)
+    bracket, slid, degree, place, dead = found.groups(default="")
+    stroke = read_stroke(bracket + place, meter)
+    manner: Touch = "dead" if dead else "slid" if slid else stroke.touch
+    return FigureNote(degree, PatternStroke(stroke.place, manner))
 
 
 @dataclass(frozen=True, slots=True)

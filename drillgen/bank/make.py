@@ -4,8 +4,8 @@
 | --- | --- | --- |
 | 0, 1, 2 | 32 | upright bass, three takes of every note |
 | 8, 9, 10 | 32 | the same, a dead note: the string is damped as it is plucked |
-| 16 | 32 | the same, slid into from two semitones below |
-| 0, 1, 2; 8, 9, 10; 16 | 33 | electric bass, likewise |
+| 16, 17, 18 | 32 | the same, slid into from two semitones below |
+| 0, 1, 2; 8, 9, 10; 16, 17, 18 | 33 | electric bass, likewise |
 | 128 | 40, 41, 42 | brush kit, three takes of every stroke; keys as General MIDI 2's brush kit |
 | 128 | 0, 1, 2 | standard kit, likewise |
 
@@ -58,7 +58,7 @@ LICENCE_TEXT = (
     " https://creativecommons.org/publicdomain/zero/1.0/"
 )
 _COMMENT = (
-    "Takes of a note: banks 0, 1, 2 (kits: programs). Dead notes: banks 8, 9, 10. Slides: bank 16."
+    "Takes of a note: banks 0, 1, 2 (kits: programs). Dead notes: 8, 9, 10. Slides: 16, 17, 18."
 )
 
 TAKES = 3
@@ -115,9 +115,9 @@ def bass_presets() -> Iterator[FontPreset]:
             plain = sounds.instrument(f"{bass.name} {take + 1}", take, {**_PLAIN})
             dead = sounds.instrument(f"{bass.name} dead {take + 1}", take, {**_DEADENED})
             yield FontPreset(plain.name, take, program, plain)
+            slide = sounds.instrument(f"{bass.name} slide {take + 1}", take, {**_SLID})
             yield FontPreset(dead.name, DEAD + take, program, dead)
-        slide = sounds.instrument(f"{bass.name} slide", 0, {**_SLID})
-        yield FontPreset(slide.name, SLIDE, program, slide)
+            yield FontPreset(slide.name, SLIDE + take, program, slide)
 
 
 _SOFT = {"initialFilterFc": _SOFT_FILTER}

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from drillgen.bank.make import DEAD, TAKES
+from drillgen.bank.make import DEAD, SLIDE, TAKES
 from drillgen.drill.messages import RefusedError
 from drillgen.drill.sheet import KITS_PLAYED
 from drillgen.errors import SoundError
@@ -33,6 +33,8 @@ from drillgen.sound.soundfonts import (
 
 Touches = dict[tuple[SoundfontPreset, int], dict[int, Touch]]  # of each key: its velocities
 # dB of full scale, before the mix's own gain of some decibels: below it a note has ended.
+# The first of the banks in which our own basses have what is played in a manner of its own.
+_BANKS = {"dead": DEAD, "slid": SLIDE}
 _HEARD = -90.0
 _NOTHING_HEARD = 120.0  # dB below full scale: less than half a step of 16 bits
 
@@ -311,10 +313,12 @@ def by_font(voice: Voice, soundfont: Soundfont) -> tuple[tuple[Voice, SoundfontP
     brushes = voice.percussion and voice.program == KITS_PLAYED["brushes"] and not voice.font
     own = own_strokes(soundfont, preset.source) if brushes else frozenset()
     ours = SoundfontPreset(True, voice.program, own=True)
-    damped = preset._replace(bank=DEAD) if preset.own and not preset.percussion else preset
+    plucked = preset.own and not preset.percussion
     parts: dict[SoundfontPreset, list[Played]] = {preset: []}
     for note in voice.notes:
-        whose = ours if note.key in own else damped if note.dead else preset
+        whose = ours if note.key in own else preset
+        if plucked and note.manner:
+            whose = preset._replace(bank=_BANKS[note.manner])
         parts.setdefault(whose, []).append(note)
     if len(parts) == 1:
         return ((voice, preset),)

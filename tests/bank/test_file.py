@@ -145,11 +145,11 @@ def test_no_sample_is_clipped(file: dict[str, Any]) -> None:
 
 
 def test_takes_are_banks(own: Path) -> None:
-    """Upright (General MIDI program 33, 32 from 0) and electric bass have takes, dead notes and a
-    slide; General MIDI 2's brush kit is program 40 of the percussion bank."""
+    """Upright (General MIDI program 33, 32 from 0) and electric bass have takes of notes, of dead
+    notes and of slides; General MIDI 2's brush kit is program 40 of the percussion bank."""
     presets = outside(own).presets
     for program in (32, 33):
-        assert {(bank, program) for bank in (0, 1, 2, 8, 9, 10, 16)} <= presets
+        assert {(bank, program) for bank in (0, 1, 2, 8, 9, 10, 16, 17, 18)} <= presets
     assert {(128, 40), (128, 41), (128, 42), (128, 0)} <= presets
 
 

@@ -139,10 +139,11 @@ def test_a_dead_note_dies_at_once(note: Note, program: int) -> None:
 
 
 @BASSES
-def test_a_slide_arrives_in_tune(note: Note, program: int) -> None:
+@pytest.mark.parametrize("bank", [16, 17, 18])
+def test_a_slide_arrives_in_tune(note: Note, program: int, bank: int) -> None:
     """A slide begins about two semitones below its note and is in tune from 0.2 s on, by librosa's
     reading of the pitch (YIN)."""
-    sound = note(16, program, 48, 84, 1.0, 1.0)
+    sound = note(bank, program, 48, 84, 1.0, 1.0)
     pitch = librosa.yin(sound, fmin=80, fmax=200, sr=RATE, frame_length=2048, hop_length=441)
     cents = 1200 * np.log2(pitch / librosa.midi_to_hz(48))
     assert cents[:4].min() < -100
