@@ -149,7 +149,7 @@ def test_the_line_is_late_on_beats_and_together_off_them(tempo: int) -> None:
     row = next(row for row in PUBLISHED if int(row["bpm"]) == tempo)
     delays, off, first, second = [], [], [], []
     for seed in range(5):
-        score, performance = both(tempo=tempo, passes=6, seed=seed)
+        score, performance = both(tempo=tempo, passes=6, seed=seed, band=BESIDE_THE_LINE)
         drums = clock_of(performance.chart, "drums")
         late = late_beats(score)
         line = clock_of(performance.chart, "line", late=late)
