@@ -40,6 +40,7 @@ from drillgen.theory.pitch import Degree, Key, Name, Pitch, in_range
 _CHANGES = ((0, 2.0), (2, 0.0), (4, 8.0), (6, 9.0), (7, 18.0))
 _BREAK = 24.0
 _BEGINS_AGAIN = 0.1  # of that, where the same chord is begun again within a sixth
+_FURTHER_AGAIN = 0.4  # … and by more than that
 _STRUCK_AGAIN = 1.5  # … on the same note: rather on another one close by
 _OUTSIDE = 60.0  # each note that the range does not hold where it should lie
 _AWAY = 0.05  # each semitone of a figure's middle away from where the line began
@@ -308,8 +309,9 @@ def _change(before: ChordFigure, first: int, joint: Joint) -> float:
         return _AWAY * abs(move)
     stuck = before.leads and not 0 < before.leads * move <= _STEP
     price = next((cost for most, cost in _CHANGES if abs(move) <= most), _BREAK + abs(move))
-    if joint == "same chord" and abs(move) <= _SIXTH:
-        price = price * _BEGINS_AGAIN if move else _STRUCK_AGAIN
+    if joint == "same chord":
+        share = _BEGINS_AGAIN if abs(move) <= _SIXTH else _FURTHER_AGAIN
+        price = price * share if move else _STRUCK_AGAIN
     return price + (_UNRESOLVED if stuck else 0.0)
 
 
