@@ -53,9 +53,7 @@ _WAYS_TRIED = 32
 _LEAP = 5  # semitones
 _REPEATED = 0.15  # of notes may be the one before again
 _TURNS = 2  # in a bar: from two notes no more changes between them
-_ANTICIPATED = (
-    8.0  # a note an eighth before a bar line, which strikes it again instead of holding it
-)
+_ANTICIPATED = 8.0  # a note an eighth before a bar line that is struck there again, not held
 _STRUCK_TWICE = 2.8  # the last note of a phrase, struck just before it, too
 
 

@@ -32,9 +32,9 @@ from drillgen.sound.soundfonts import (
 )
 
 Touches = dict[tuple[SoundfontPreset, int], dict[int, Touch]]  # of each key: its velocities
-# dB of full scale, before the mix's own gain of some decibels: below it a note has ended.
 # The first of the banks in which our own basses have what is played in a manner of its own.
 _BANKS = {"dead": DEAD, "slid": SLIDE}
+# dB of full scale, before the mix's own gain of some decibels: below it a note has ended.
 _HEARD = -90.0
 _NOTHING_HEARD = 120.0  # dB below full scale: less than half a step of 16 bits
 
