@@ -6,6 +6,7 @@ import gc
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -25,6 +26,11 @@ from tests import forking
 hypothesis.settings.register_profile("same", derandomize=True, database=None, deadline=None)
 hypothesis.settings.register_profile("random", database=None, deadline=None, print_blob=True)
 hypothesis.settings.load_profile("same")
+
+# Whoever a script runs in the background ignores Ctrl-C (POSIX, "Asynchronous Lists"), and so
+# would all commands that tests begin and interrupt.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 HERE = Path(__file__).parent
 DATA = HERE / "data"

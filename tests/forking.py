@@ -184,8 +184,6 @@ def _read_feels() -> None:
 def _become(asked: Mapping[str, Any]) -> list[str]:
     """This process as a person's shell would start it."""
     signal.alarm(asked["patience"])
-    # Tests that a script runs in the background ignore Ctrl-C (POSIX, "Asynchronous Lists").
-    signal.signal(signal.SIGINT, signal.default_int_handler)
     os.environ.clear()
     os.environ.update(asked["environment"])
     os.chdir(asked["folder"])
