@@ -144,6 +144,29 @@ def _is_clear(spans: Sequence[tuple[float, float]], y: float, ink: Sequence[_Ink
     )
 
 
+def lift_brackets(system: ET.Element) -> float:
+    """Verovio prints the number of an ending on the line of the chord symbols, and now and then
+    into one: then all brackets of the system stand higher.  Returns how high they reach then."""
+    chords = [
+        extent(text) for group in of_class(system, "sheet-chord") for text in group.iter("text")
+    ]
+    brackets = of_class(system, "sheet-ending")
+    up = 0.0
+    for number in (text for bracket in brackets for text in bracket.iter("text")):
+        left, right, _ = extent(number)
+        beside = [top for begin, end, top in chords if begin < right + _CLEAR and left < end]
+        up = max(up, *(float(number.attrib["y"]) + _CLEAR - top for top in beside), 0.0)
+    for element in (each for bracket in brackets for each in bracket):
+        if element.tag == "text":
+            element.set("y", f"{float(element.attrib['y']) - up:g}")
+        else:
+            places = list(map(float, NUMBER.findall(element.attrib["d"])))
+            ends = zip(places[::2], places[1::2], strict=True)
+            element.set("d", "M" + " L".join(f"{x:g} {y - up:g}" for x, y in ends))
+    tops = (ink.top for bracket in brackets for ink in _under(bracket))
+    return min(tops, default=0.0) if up else 0.0
+
+
 def bring_marks_in(system: ET.Element) -> float:
     """Verovio centres a section's name over the barline, where a long one would leave the page or
     hide something else: it begins on the page, and over what it would touch.

@@ -22,6 +22,7 @@ from drillgen.sheet.placing import (
     centre_rows,
     draw_circles,
     level_chords,
+    lift_brackets,
     lowest,
     place_jumps,
     write_margin,
@@ -309,7 +310,7 @@ def restyled(svg: str, beside: Margin, *, opens: bool) -> SystemPicture:
     system = next(group for group in page.iter(f"{SVG}g") if group.get("class") == "system")
     group = ET.Element("g")
     group.extend([_restyled(child) for child in system if not _hidden(child)])
-    chords = level_chords(group)
+    chords = min(level_chords(group), lift_brackets(group))
     centre_rows(group)
     draw_circles(group)
     write_margin(group, beside, opens=opens)

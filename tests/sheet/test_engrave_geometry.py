@@ -47,6 +47,7 @@ def test_no_two_things_touch(browser: Any) -> None:
         ("riff-before-the-beat", ["F", "E"], "horn"),
         ("bare-and-full", ["Ab"], "Bb"),
         ("change-one-note", ["G"], "tuba"),
+        ("home-the-last-time", ["G"], "treble"),
     ],
 )
 def test_nothing_touches_on_paper(browser: Any, name: str, keys: list[str], reader: str) -> None:
