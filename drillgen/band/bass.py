@@ -36,7 +36,7 @@ from drillgen.band.feel import (
 )
 from drillgen.band.walking import players, walked
 from drillgen.chart import Bar, Chart
-from drillgen.drill.sheet import BASSES, INSTRUMENTS, OPEN_STRINGS
+from drillgen.drill.sheet import BASSES, INSTRUMENTS, open_strings
 from drillgen.lines.pass_context import Cell, PassContext, WholeTrack, cells, closest
 from drillgen.score import Note, Part, after, plays, runs
 from drillgen.theory.chords import Chord
@@ -168,7 +168,7 @@ def _under(pitch: Pitch, room: PassContext, chord: Chord | None) -> Pitch:
 # obeyed, and a bass note that stays under several chords (a pedal point) is not left.
 
 _GHOST_LEVEL = -5.0  # dB: a skipped note leads the ear to the next one
-_OPEN = tuple(Pitch.parse(string).midi for string in OPEN_STRINGS["four"].split())
+_OPEN = tuple(string.midi for string in open_strings(None))
 _SLIDE = 2  # semitones, as our own basses have it
 _SIXTH = 9
 _DRAWN = 2  # of how far the hand is from its place: such a part is taken back

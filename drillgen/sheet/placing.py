@@ -111,11 +111,16 @@ class _Ink(NamedTuple):
     top: float
 
 
+def _symbols(system: ET.Element) -> list[ET.Element]:
+    """The texts of the chord symbols."""
+    return [text for group in of_class(system, "sheet-chord") for text in group.iter("text")]
+
+
 def level_chords(system: ET.Element) -> float:
     """Set the symbols on one line: the lowest of verovio's places where none touches anything, or
     over the words that they would touch at all of them.  Returns how high they reach then, where
     verovio has left no room for that."""
-    texts = [text for group in of_class(system, "sheet-chord") for text in group.iter("text")]
+    texts = _symbols(system)
     if not texts:
         return 0.0
     places = sorted({float(text.attrib["y"]) for text in texts}, reverse=True)
@@ -147,9 +152,7 @@ def _is_clear(spans: Sequence[tuple[float, float]], y: float, ink: Sequence[_Ink
 def lift_brackets(system: ET.Element) -> float:
     """Verovio prints the number of an ending on the line of the chord symbols, and now and then
     into one: then all brackets of the system stand higher.  Returns how high they reach then."""
-    chords = [
-        extent(text) for group in of_class(system, "sheet-chord") for text in group.iter("text")
-    ]
+    chords = list(map(extent, _symbols(system)))
     brackets = of_class(system, "sheet-ending")
     up = 0.0
     for number in (text for bracket in brackets for text in bracket.iter("text")):
@@ -208,8 +211,7 @@ _WORDS_SIZE, _BOLD_LETTER = 405, 0.56  # of a letter; its width as a share of th
 
 def place_jumps(system: ET.Element) -> float:
     """Move what verovio was told to draw under the music; how high it reaches then."""
-    chords = [text for group in of_class(system, "sheet-chord") for text in group.iter("text")]
-    line = min([float(text.attrib["y"]) for text in chords], default=-_CLEAR)
+    line = min([float(text.attrib["y"]) for text in _symbols(system)], default=-_CLEAR)
     reaches = [0.0]
     for bar in of_class(system, "sheet-bar"):
         jumps = of_class(bar, "sheet-jump")

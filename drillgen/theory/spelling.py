@@ -196,8 +196,8 @@ def _between(pitch: Pitch, own: Name, chord: Chord, key: Key) -> _Choice:
     """A name of a note that is no chord tone."""
     name = pitch.name
     foreign = not (name in chord.names or key.has(name))
-    leads_down = chord.is_dominant and own in map(chord.root.above, _FLAT_TENSIONS)
-    leads_down = leads_down and abs(own.alter) == 1
+    tensions = map(chord.root.above, _FLAT_TENSIONS)
+    leads_down = chord.is_dominant and abs(own.alter) == 1 and own in tensions
     strange = _RARE_TENSION if name == own and leads_down else _RARE
     price = _strange(name, key, strange) + (_clash(name, key) if foreign else 0.0)
     if name != own:
