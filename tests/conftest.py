@@ -32,6 +32,11 @@ hypothesis.settings.load_profile("same")
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
+# librosa's judgements in plain Python: what Numba compiles for it (20 s) is kept in one cache for
+# all workers, and two that compile at once spoil it for each other, so that the next one who reads
+# it dies of a segmentation fault (numba 0.68; github.com/numba/numba/issues/10128).
+os.environ["NUMBA_DISABLE_JIT"] = "1"
+
 HERE = Path(__file__).parent
 DATA = HERE / "data"
 Run = Callable[..., subprocess.CompletedProcess[str]]
