@@ -60,6 +60,21 @@ class ByGroup(LoadScopeScheduling):  # type: ignore[misc]
     def _split_scope(self, nodeid: str) -> str:
         return group(nodeid)
 
+    def remove_node(self, node: Any) -> str | None:
+        """The test that a worker died of, which has failed; what else it had to do goes to others.
+
+        pytest-xdist 3.8 hands out again what the worker had done, too, and who gets a group of
+        which nothing is left to run waits for ever.
+        """
+        groups = self.assigned_work.pop(node).items()
+        left = {name: [test for test, ran in tests.items() if not ran] for name, tests in groups}
+        died_of = next((tests.pop(0) for tests in left.values() if tests), None)
+        if died_of is not None:
+            self.workqueue |= {name: dict.fromkeys(t, False) for name, t in left.items() if t}
+            for other in self.assigned_work.keys() & self.registered_collections.keys():
+                self._reschedule(other)
+        return died_of
+
 
 def scheduler(config: Any, log: Any) -> ByGroup | None:
     """Where groups are asked for (`--dist loadgroup`)."""
