@@ -22,7 +22,11 @@ from drillgen.score import Hit, Note, Part, Score, Touch, plays
 
 def arrange(chart: Chart) -> Score:
     """Write every part of a track.  The same drill and seed give the same score."""
-    melody = line(chart)
+    return accompanied(chart, line(chart))
+
+
+def accompanied(chart: Chart, melody: Part | None) -> Score:
+    """The band that is written for a line, and the line itself."""
     chords = comping(chart, melody)
     players = (drums(chart, chords, melody), chords, bass(chart))
     band = [under_responses(chart, part) for part in players]

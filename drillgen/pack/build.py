@@ -213,8 +213,8 @@ class BuildRun:
         if len(tracks) < 2:
             return parts
         notes = bank_task([need for task in tracks for need in task.needs], self._order.soundfont)
-        first, *between, last = parts
-        return (first, (*(task for part in between for task in part), notes), last)
+        *before, last = parts
+        return (*before, (notes,), last)
 
     def _given(self, task: PackTask) -> PackTask:
         """A task with the values that it needs, as far as they are there."""

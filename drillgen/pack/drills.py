@@ -20,61 +20,61 @@ from drillgen.drill.lesson import Lesson
 from drillgen.drill.models import Drill, key_of_bars
 from drillgen.pack.files import PackError, write_whole
 from drillgen.pack.settings import BOOKLET, Extras, Planned, PlayedTrack, Settings, TrackJob
-from drillgen.pack.tasks import ManifestEntry, PackTask, Workspace, cache_key_of, program
+from drillgen.pack.tasks import ManifestEntry, PackTask, Shared, Workspace, cache_key_of, program
 from drillgen.page import FOLDER, INDEX
 from drillgen.sound.soundfonts import Soundfont
 
 if TYPE_CHECKING:
+    from drillgen.chart import Chart
     from drillgen.page import Picture, Reading, Take
-    from drillgen.score import Score
+    from drillgen.score import Part, Score
     from drillgen.sheet.sheets import Sheet, Sheets
     from drillgen.theory.pitch import Key
 
 
 TRACK_SECTION = "tracks"
-# Of a track's work: its parts written, its share of the notes, and the rest, which is recording.
-_WRITING, _NOTES, _RECORDING = 0.4, 0.1, 0.5
-_LINE = 0.3  # of the writing, where nobody but the line is written
+# Of a track's work: its line written, its band written and all played, its share of the notes, and
+# the rest, which is recording.
+_LINE, _WRITING, _NOTES, _RECORDING = 0.05, 0.35, 0.1, 0.5
 NOTES_KEY = "notes"
 
 
-@dataclass(frozen=True, slots=True)
-class WriteJob:
-    """A track to be written and played."""
-
-    planned: Planned
-    band: bool  # whether it is heard; else the line is all that is needed
-
-
-def writing_task(planned: Planned, *, band: bool) -> PackTask:
-    """The task of a track's score and performance: its value is a `PlayedTrack`."""
-    weight = planned.seconds * _WRITING * (1.0 if band else _LINE)
+def line_task(planned: Planned) -> PackTask:
+    """The task of a track's line, for those who need nothing else: its value is a part or None."""
+    weight = planned.seconds * _LINE
     return PackTask(
-        f"track {planned.number}",
-        "",
-        planned.folder,
-        planned.name,
-        weight,
-        _write,
-        WriteJob(planned, band),
+        f"line {planned.number}", "", planned.folder, planned.name, weight, _write_line, planned
     )
 
 
-def _write(job: WriteJob, place: Workspace) -> PlayedTrack:
-    from drillgen.arrange import arrange
-    from drillgen.chart import charts
+def _write_line(planned: Planned, place: Workspace) -> Part | None:
     from drillgen.lines.kinds import line
-    from drillgen.performance import perform
-    from drillgen.score import Score
 
-    planned = job.planned
-    (chart,) = charts(planned.drill)
-    if job.band:
-        score = arrange(chart)
-    else:
-        part = line(chart)
-        score = Score(chart, (part,) if part is not None else ())
+    return line(_chart(planned))
+
+
+def writing_task(planned: Planned) -> PackTask:
+    """The task of a track's score and performance: its value is a `PlayedTrack`."""
+    weight = planned.seconds * _WRITING
+    key = f"track {planned.number}"
+    needs = (line_task(planned),)
+    return PackTask(key, "", planned.folder, planned.name, weight, _write, planned, needs=needs)
+
+
+def _write(planned: Planned, place: Workspace, line: Part | None) -> PlayedTrack:
+    from drillgen.arrange import accompanied
+    from drillgen.performance import perform
+
+    chart = _chart(planned)
+    score = accompanied(chart, line)
     return PlayedTrack(planned.folder, planned.name, chart, score, perform(score))
+
+
+def _chart(planned: Planned) -> Chart:
+    from drillgen.chart import charts
+
+    (chart,) = charts(planned.drill)
+    return chart
 
 
 def bank_task(tracks: Sequence[PackTask], soundfont: Soundfont) -> PackTask:
@@ -118,7 +118,7 @@ def track_tasks(
             weight=track.seconds * _RECORDING,
             work=_make,
             job=TrackJob(track, album, own, soundfont, soundfont.sha256),
-            needs=(writing_task(track, band=True),),
+            needs=(writing_task(track),),
         )
 
 
@@ -139,16 +139,18 @@ def _make(job: TrackJob, place: Workspace, track: PlayedTrack) -> ManifestEntry:
 
 
 SHEET_SECTION, BOOKLET_SECTION = "sheets", "booklet"
-# Seconds of music that take as long to render as a drill's sheets to compose, and to set.
-_COMPOSING, _WEIGHT = 20.0, 120.0
+# Seconds of music that take as long to render as a drill's sheets to compose, to draw for the page,
+# and to set.
+_COMPOSING, _DRAWING, _WEIGHT = 20.0, 100.0, 120.0
 _LETTERS = 40  # that are named where no font has them
 
 
 @dataclass(frozen=True, slots=True)
 class DrillSheets:
-    """The sheets of a drill, and what is to be said of them."""
+    """The sheets of a drill, their pictures where the page is asked for, and what is to be said."""
 
     sheets: Sheets
+    readings: Shared  # a tuple of `Reading`: who prints or binds the sheets does not unpack them
     warning: str = ""
 
 
@@ -157,45 +159,60 @@ class ComposeJob:
     """A drill whose sheets are to be composed."""
 
     drill: Drill
-    printed: bool  # what no hand can play is refused; else it is shown without the hand
+    folder: str
+    extras: Extras
+    tracks: tuple[Planned, ...]  # of its first tempo, which all share their sheets
 
 
 def composing_task(
-    drill: Drill, number: int, tracks: Sequence[Planned], *, printed: bool
+    drill: Drill, folder: str, number: int, tracks: Sequence[Planned], extras: Extras
 ) -> PackTask:
     """The task of a drill's sheets, from all of its tracks: its value is a `DrillSheets`.
 
-    `number`: of the drill in its lesson, from 0.  All tempos share the sheets of the first.
+    `number`: of the drill in its lesson, from 0.
     """
-    first = [planned for planned in tracks if planned.drill.tempos[0] == drill.tempos[0]]
+    first = tuple(
+        planned
+        for planned in tracks
+        if planned.folder == folder and planned.drill.tempos[0] == drill.tempos[0]
+    )
     return PackTask(
         f"sheets {number}",
         "",
-        first[0].folder,
-        f"{first[0].folder}: sheets",
-        _COMPOSING,
+        folder,
+        f"{folder}: sheets",
+        _COMPOSING + (_DRAWING if extras.page else 0.0),
         _compose,
-        ComposeJob(drill, printed),
-        needs=tuple(writing_task(planned, band=False) for planned in first),
+        ComposeJob(drill, folder, extras, first),
+        needs=tuple(map(line_task, first)),
     )
 
 
-def _compose(job: ComposeJob, place: Workspace, *tracks: PlayedTrack) -> DrillSheets:
+def _compose(job: ComposeJob, place: Workspace, *lines: Part | None) -> DrillSheets:
     """Raises UnplayableError where a printed sheet asks for what no hand can play."""
     from drillgen.chart import charts
     from drillgen.pack.preflight import explained
+    from drillgen.score import Score
     from drillgen.sheet.fingering import FingeringError
 
     # Charts of the whole drill: the tracks' own know no other tempo, which the sheets' heads name.
-    whole = charts(job.drill)[: len(tracks)]
-    scores = [replace(t.score, chart=chart) for t, chart in zip(tracks, whole, strict=True)]
+    whole = charts(job.drill)[: len(lines)]
+    scores = [
+        Score(chart, (line,) if line is not None else ())
+        for chart, line in zip(whole, lines, strict=True)
+    ]
     try:
-        return DrillSheets(_sheets(scores))
+        return _drawn(_sheets(scores), job)
     except FingeringError as error:
-        if job.printed:
+        if job.extras.sheets:
             raise explained(job.drill, scores, error) from error
         said = f'"{job.drill.title}" is on the page without its fingering or tablature: {error}'
-        return DrillSheets(_sheets([_bare(score) for score in scores]), said)
+        return _drawn(_sheets([_bare(score) for score in scores]), job, said)
+
+
+def _drawn(found: Sheets, job: ComposeJob, warning: str = "") -> DrillSheets:
+    readings = tuple(_readings(found, job)) if job.extras.page else ()
+    return DrillSheets(found, Shared(readings), warning)
 
 
 def _sheets(scores: Sequence[Score]) -> Sheets:
@@ -344,7 +361,7 @@ def _in_order(drills: Sequence[Sheets], reader: str = "") -> Iterator[Sheet]:
 
 
 PAGE_SECTION, OVER_ALL = "page", "index"
-_PAGE_WEIGHT = 220.0  # seconds of music that take as long to render as a drill's part of the page
+_PAGE_WEIGHT = 120.0  # seconds of music that take as long to render as a drill's part of the page
 _NARROW = 2  # bars a system where the page is a phone's
 
 
@@ -355,7 +372,6 @@ class PageJob:
     drill: Drill
     folder: str
     soundfont: Soundfont
-    sheets: bool  # whether there are sheets to be linked
 
 
 @dataclass(frozen=True, slots=True)
@@ -390,7 +406,7 @@ def page_tasks(
             label=f"{folder}: page",
             weight=_PAGE_WEIGHT,
             work=_make_page,
-            job=PageJob(drill, folder, soundfont, extras.sheets),
+            job=PageJob(drill, folder, soundfont),
             needs=(composed, *_written(tracks, folder)),
         )
         for (drill, folder), composed in zip(drills, composing, strict=True)
@@ -398,7 +414,7 @@ def page_tasks(
 
 
 def _written(tracks: Sequence[Planned], folder: str) -> Iterator[PackTask]:
-    return (writing_task(track, band=True) for track in tracks if track.folder == folder)
+    return (writing_task(track) for track in tracks if track.folder == folder)
 
 
 def index_task(job: IndexJob) -> PackTask:
@@ -415,16 +431,15 @@ def _make_page(
     from drillgen.page import Stand
     from drillgen.page.html import write_drill
 
-    found, warning = composed.sheets, composed.warning
     stand = Stand(
         folder=job.folder,
         keys=_keys(job.drill),
         takes=_takes(job.drill, tracks),
-        readings=tuple(_readings(found, job)),
+        readings=composed.readings.value,
     )
     font = here(job.soundfont, job.soundfont.sha256)
     entry = write_drill(place.folder, stand, font, place.jobs)
-    return entry | ({"warnings": [warning]} if warning else {})
+    return entry | ({"warnings": [composed.warning]} if composed.warning else {})
 
 
 def _takes(drill: Drill, tracks: Sequence[PlayedTrack]) -> tuple[Take, ...]:
@@ -444,7 +459,7 @@ def _keys(drill: Drill) -> tuple[Key, ...]:
     return (key_of_bars(drill, drill.bars),) if drill.bars and one else drill.key_cycle
 
 
-def _readings(found: Sheets, job: PageJob) -> Iterator[Reading]:
+def _readings(found: Sheets, job: ComposeJob) -> Iterator[Reading]:
     """The sheets of everybody who reads the drill, for the page to choose from."""
     from drillgen.page import Reading
     from drillgen.sheet.reader import readers
@@ -453,7 +468,7 @@ def _readings(found: Sheets, job: PageJob) -> Iterator[Reading]:
     for name, reader in readers(job.drill):
         handed, *answers = found.of(name)
         pictures = _pictures(handed, None if hidden or not answers else answers[0])
-        papers = _papers(job.folder, found.of(name)) if job.sheets else ()
+        papers = _papers(job.folder, found.of(name)) if job.extras.sheets else ()
         yield Reading(name, reader, pictures, handed.shown_in, papers)
 
 

@@ -91,12 +91,7 @@ def first(order: Order, store: ManifestStore) -> Sequence[PackTask]:
 def _composing(order: Order) -> list[PackTask]:
     """The tasks that compose each drill's sheets."""
     return [
-        composing_task(
-            drill,
-            number,
-            [track for track in order.tracks if track.folder == folder],
-            printed=order.extras.sheets,
-        )
+        composing_task(drill, folder, number, order.tracks, order.extras)
         for number, (drill, folder) in enumerate(order.drills)
     ]
 
@@ -179,11 +174,9 @@ def rounds(tasks: Sequence[PackTask]) -> tuple[tuple[PackTask, ...], ...]:
 
 
 def _gather(needs: Sequence[PackTask], found: dict[str, PackTask]) -> None:
-    """Of tasks for the same value the one that does most, with all that they need."""
+    """Tasks with all that they need, each once."""
     for task in needs:
-        known = found.get(task.key)
-        if known is None or task.weight > known.weight:
-            found[task.key] = task
+        found.setdefault(task.key, task)
         _gather(task.needs, found)
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from drillgen.arrange import arrange
+from drillgen.arrange import accompanied
 from drillgen.lines.kinds import line
 from drillgen.pack.manifest import read
 from drillgen.performance import perform
@@ -22,7 +22,7 @@ from drillgen.sheet.sheets import sheets
 
 COUNTED: dict[str, Callable[..., Any]] = {
     "written": line,
-    "arranged": arrange,
+    "arranged": accompanied,
     "performed": perform,
     "fingered": solutions,
     "composed": sheets,
