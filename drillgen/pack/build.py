@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, wait
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from html import escape
@@ -20,12 +21,13 @@ from drillgen.drill.lesson import Lesson
 from drillgen.drill.messages import DrillError, Problem, RefusedError
 from drillgen.drill.reader import refused_at
 from drillgen.errors import DrillgenError, held_back, reason
-from drillgen.pack.drills import NOTES_KEY, TRACK_SECTION, bank_task
+from drillgen.pack.agenda import Agenda
+from drillgen.pack.drills import TRACK_SECTION, bank_task
 from drillgen.pack.files import PackError, clear, zip_pack, zip_path
 from drillgen.pack.folder import BuildFolder, build_folder, refuse_foreign_files
 from drillgen.pack.handout import heard_first
 from drillgen.pack.manifest_store import ManifestStore
-from drillgen.pack.plan import STAGES, Order, elsewhere, rounds
+from drillgen.pack.plan import STAGES, Order, elsewhere
 from drillgen.pack.preflight import audio_problems, problem, silent
 from drillgen.pack.settings import Folders, Options, Settings, TakenFolder, lesson_folders, plan
 from drillgen.pack.tasks import Failure, ManifestEntry, Outcome, PackTask, Shared, task_folder
@@ -41,6 +43,7 @@ __all__ = ["Options", "Pack", "Settings", "UnfinishedError", "build"]
 ProgressCallback = Callable[[float, str], None]  # done so far (0 to 1), what is being done
 # Weight of tasks (seconds of music) up to which starting processes costs more than it gains.
 _QUICK = 120.0
+_LOOK_UP = 0.5  # seconds: on Windows only then Ctrl-C is heard
 _KEPT_TOLD = 8  # files
 _TOLD = 3  # names for one reason; a reason that all share needs no list of all
 
@@ -170,16 +173,16 @@ class BuildRun:
         for path in dict.fromkeys(font.path for font in fonts):
             check(path)
 
-    def _check_instruments(self) -> None:
+    def _check_instruments(self, value: Shared) -> None:
         """Raises SoundError where an instrument is nowhere, before anything is rendered."""
         from drillgen.pack.settings import PlayedTrack
         from drillgen.sound.schedule import resolved
 
         if self._order.soundfont.whole:
             return
-        for track in (shared.value for shared in self._values.values()):
-            for voice in track.performance.voices if isinstance(track, PlayedTrack) else ():
-                resolved(voice, self._order.soundfont)
+        track = value.value
+        for voice in track.performance.voices if isinstance(track, PlayedTrack) else ():
+            resolved(voice, self._order.soundfont)
 
     def _workers(self, tasks: Sequence[PackTask]) -> TaskWorkers:
         from drillgen.pack.workers import DaskCluster, InThisProcess, WorkerProcesses
@@ -192,52 +195,51 @@ class BuildRun:
         return InThisProcess(jobs) if quick or count < 2 else WorkerProcesses(count)
 
     def _with(self, workers: TaskWorkers, tasks: Sequence[PackTask]) -> None:
-        """Do tasks and, before them, what they need."""
-        parts = rounds(tasks)
-        if workers.share_notes:
-            parts = self._with_notes(parts)
-        self._progress.expect(task for part in parts for task in part)
-        *before, last = parts
+        """Do tasks and, before them, what they need.  Nothing goes into the pack before all that is
+        asked for is known to be playable."""
+        agenda = Agenda(tasks, self._notes(tasks) if workers.share_notes else None)
+        self._progress.expect(agenda.tasks)
+        held: list[Outcome] = []
         with workers:
-            for part in before:
-                self._round(workers, part)
-                self._check_instruments()
-            self._refuse_unplayable()
-            self._round(workers, last)
+            for outcome in self._outcomes(workers, agenda):
+                self._progress.ended(outcome.task)
+                if outcome.task.section:
+                    held.append(outcome)
+                else:
+                    self._take(outcome)
+                if agenda.valued:
+                    self._refuse_unplayable()
+                    while held:
+                        self._take(held.pop(0))
 
-    def _with_notes(
-        self, parts: tuple[tuple[PackTask, ...], ...]
-    ) -> tuple[tuple[PackTask, ...], ...]:
-        """The notes of several tracks, rendered before processes would each render the same."""
-        tracks = [task for task in parts[-1] if task.section == TRACK_SECTION]
-        if len(tracks) < 2:
-            return parts
-        notes = bank_task([need for task in tracks for need in task.needs], self._order.soundfont)
-        *before, last = parts
-        return (*before, (notes,), last)
+    def _notes(self, tasks: Sequence[PackTask]) -> PackTask | None:
+        """The task of the notes of several tracks, rendered before processes would each render the
+        same."""
+        tracks = [task for task in tasks if task.section == TRACK_SECTION]
+        needs = [need for task in tracks for need in task.needs]
+        return bank_task(needs, self._order.soundfont) if len(tracks) > 1 else None
 
-    def _given(self, task: PackTask) -> PackTask:
-        """A task with the values that it needs, as far as they are there."""
-        values = tuple(self._values[n.key] for n in task.needs if n.key in self._values)
-        return replace(task, given=values)
+    def _outcomes(self, workers: TaskWorkers, agenda: Agenda) -> Iterator[Outcome]:
+        """How tasks end, as they do."""
+        begun: dict[Future[Any], PackTask] = {}
+        while agenda.waiting or begun:
+            while len(begun) < workers.count and (task := agenda.next()) is not None:
+                begun[self._begin(workers, task, agenda.products)] = task
+            ended, _ = wait(begun, timeout=_LOOK_UP, return_when=FIRST_COMPLETED)
+            for future in ended:
+                task = begun.pop(future)
+                agenda.ended(task)
+                yield Outcome(task, workers.end(task, future, self._folder.room_for))
 
-    def _round(self, workers: TaskWorkers, tasks: Sequence[PackTask]) -> None:
-        """Do tasks whose needs have been done; ends early where the drills are to be refused."""
-        tasks = [self._given(task) for task in tasks]
-        ready = [task for task in tasks if len(task.given) == len(task.needs)]
-        for task in tasks:
-            if len(task.given) < len(task.needs):
-                self._ended(Outcome(task, self._missing(task)))
-        waiting = {task.key for task in ready if task.key != NOTES_KEY}
-        for outcome in workers.work(ready, self._folder.room_for, self._progress.share):
-            self._ended(outcome)
-            waiting.discard(outcome.task.key)
-            if not waiting and self._wrongs:
-                break
-
-    def _ended(self, outcome: Outcome) -> None:
-        self._progress.ended(outcome.task)
-        self._take(outcome)
+    def _begin(self, workers: TaskWorkers, task: PackTask, left: int) -> Future[Any]:
+        """Do a task with the values that it needs, if these are there."""
+        if any(need.key in self._lacking for need in task.needs):
+            future: Future[Any] = Future()
+            future.set_result(self._missing(task))
+            return future
+        given = tuple(self._values[need.key] for need in task.needs)
+        ready = replace(task, given=given)
+        return workers.begin(ready, self._folder.room_for, self._progress.share, left)
 
     def _missing(self, task: PackTask) -> Failure:
         """Why something that a task needs is not there."""
@@ -251,6 +253,7 @@ class BuildRun:
             return
         self._remarks |= dict.fromkeys(result.remarks)
         if result.value is not None:
+            self._check_instruments(result.value)
             self._values[task.key] = result.value
         else:
             made_in = task_folder(self._folder.making, task)

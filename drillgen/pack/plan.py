@@ -1,4 +1,4 @@
-"""What a build makes: its tasks in two stages, and in which order they are done.
+"""What a build makes: its tasks in two stages.
 
 A stage is a function from the order (what was asked for) and the manifest store (what is in the
 pack by now) to tasks; all tasks of a stage may be done at once, on any core, after the tasks whose
@@ -19,7 +19,7 @@ its entry, with these names under `files`, becomes one of the manifest's section
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -157,44 +157,3 @@ def _index(
 
 
 STAGES: tuple[Stage, ...] = (first, second)
-
-
-def rounds(tasks: Sequence[PackTask]) -> tuple[tuple[PackTask, ...], ...]:
-    """Some tasks after all that they need, each once; those of a round may be done at once, and the
-    last round has the tasks themselves."""
-    needed: dict[str, PackTask] = {}
-    for task in tasks:
-        _gather(task.needs, needed)
-    depths = [_depth(task) for task in needed.values()]
-    before = (
-        tuple(task for task, own in zip(needed.values(), depths, strict=True) if own == depth)
-        for depth in sorted(set(depths))
-    )
-    return (*before, tuple(_in_turn(tasks)))
-
-
-def _gather(needs: Sequence[PackTask], found: dict[str, PackTask]) -> None:
-    """Tasks with all that they need, each once."""
-    for task in needs:
-        found.setdefault(task.key, task)
-        _gather(task.needs, found)
-
-
-def _depth(task: PackTask) -> int:
-    return 1 + max(map(_depth, task.needs), default=0)
-
-
-def _in_turn(tasks: Sequence[PackTask]) -> Iterator[PackTask]:
-    """Drill after drill.  After the first track, which can be heard at once, what takes long: no
-    process shall be left with that alone at the end."""
-    whole = [task for task in tasks if not task.folder]
-    for folder in dict.fromkeys(task.folder for task in tasks if task.folder):
-        own = [task for task in tasks if task.folder == folder]
-        tracks = [task for task in own if task.section == TRACK_SECTION]
-        others = [task for task in own if task.section != TRACK_SECTION]
-        yield from tracks[:1]
-        yield from whole
-        whole = []
-        yield from sorted(others, key=lambda task: -task.weight)
-        yield from tracks[1:]
-    yield from whole

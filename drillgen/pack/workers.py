@@ -1,7 +1,6 @@
 """Who does the tasks: this process, worker processes on this machine, or a Dask cluster.
 
-Workers take tasks and hand back how each ended, in the order in which they end; both kinds that are
-other processes do it through futures (`concurrent.futures`).
+Workers begin a task when they are told to, and promise how it ends (`concurrent.futures`).
 
 * Worker processes: each is looked after by a thread of its own, which knows what the worker is
   doing.  When one dies, exactly one task has failed, and the next one gets a new worker.  (In a
@@ -23,8 +22,8 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
 from types import TracebackType
@@ -32,16 +31,16 @@ from typing import IO, TYPE_CHECKING, Any, ClassVar, Protocol, Self
 
 from drillgen.errors import ENDINGS, DrillgenError
 from drillgen.pack.inside import is_name
-from drillgen.pack.tasks import Failure, Outcome, PackTask, TaskResult, Workspace, done, failure
+from drillgen.pack.tasks import Failure, PackTask, TaskResult, Workspace, done, failure
 
 if TYPE_CHECKING:
     from distributed import Client
 
+TaskFolder = Callable[[PackTask], Path]
 TaskProgress = Callable[[PackTask, float], None]  # hears how far a task is, from any thread
 Ended = TaskResult | Failure
 _START = "import json, sys; sys.path[:] = json.loads(sys.argv[1]); "
 _START += "from drillgen.pack.workers import main; main()"
-_LOOK_UP = 0.5  # seconds: on Windows only then Ctrl-C is heard
 _SCHEDULER = re.compile(r"((tcp|tls)://)?(\[[0-9a-fA-F:.]+\]|[A-Za-z0-9._-]+):([0-9]{1,5})")
 _PATIENCE = 10  # seconds for a scheduler's answer, and then for a first worker
 _AGAIN = 3  # how often a task is begun anew whose worker on another machine died
@@ -61,10 +60,18 @@ class TaskWorkers(Protocol):
         trace: TracebackType | None,
     ) -> None: ...
 
-    def work(
-        self, tasks: Sequence[PackTask], folder: Callable[[PackTask], Path], progress: TaskProgress
-    ) -> Iterator[Outcome]:
-        """Do the tasks, each in its own empty folder."""
+    @property
+    def count(self) -> int:
+        """How many tasks they do at once."""
+
+    def begin(
+        self, task: PackTask, folder: TaskFolder, progress: TaskProgress, left: int
+    ) -> Future[Any]:
+        """Do a task in its own empty folder.  `left`: how many tasks for the pack have not ended
+        yet, and may be worth a core."""
+
+    def end(self, task: PackTask, future: Future[Any], folder: TaskFolder) -> Ended:
+        """How it ended."""
 
 
 class InThisProcess:
@@ -81,19 +88,20 @@ class InThisProcess:
     def __exit__(self, *details: object) -> None:
         pass
 
-    def work(
-        self, tasks: Sequence[PackTask], folder: Callable[[PackTask], Path], progress: TaskProgress
-    ) -> Iterator[Outcome]:
-        for task in tasks:
-            place = Workspace(folder(task), self._jobs, partial(progress, task))
-            yield Outcome(task, done(task, place))
+    @property
+    def count(self) -> int:
+        return 1
 
+    def begin(
+        self, task: PackTask, folder: TaskFolder, progress: TaskProgress, left: int
+    ) -> Future[Any]:
+        future: Future[Any] = Future()
+        future.set_result(done(task, Workspace(folder(task), self._jobs, partial(progress, task))))
+        return future
 
-def _as_they_end(futures: dict[Future[Any], PackTask]) -> Iterator[tuple[PackTask, Future[Any]]]:
-    waiting = set(futures)
-    while waiting:
-        ended, waiting = wait(waiting, timeout=_LOOK_UP, return_when=FIRST_COMPLETED)
-        yield from ((futures[future], future) for future in ended)
+    def end(self, task: PackTask, future: Future[Any], folder: TaskFolder) -> Ended:
+        ended: Ended = future.result()
+        return ended
 
 
 class WorkerProcesses:
@@ -124,23 +132,28 @@ class WorkerProcesses:
         for worker in self._started:
             worker.bury()
 
-    def work(
-        self, tasks: Sequence[PackTask], folder: Callable[[PackTask], Path], progress: TaskProgress
-    ) -> Iterator[Outcome]:
-        def look_after(task: PackTask, cores: int) -> Ended:
+    @property
+    def count(self) -> int:
+        return self._jobs
+
+    def begin(
+        self, task: PackTask, folder: TaskFolder, progress: TaskProgress, left: int
+    ) -> Future[Any]:
+        # All cores where so little is left that workers soon have nothing to do, and for notes.
+        cores = self._jobs if left <= self._jobs + 1 or not task.section else 1
+
+        def look_after() -> Ended:
             try:
                 message = pickle.dumps((task, folder(task), cores))
                 return self._worker().do(message, partial(progress, task))
             except Exception as error:
                 return failure(error)
 
-        cores = _cores(len(tasks), self._jobs)
-        futures: dict[Future[Any], PackTask] = {
-            self._threads.submit(look_after, task, own): task
-            for task, own in zip(tasks, cores, strict=True)
-        }
-        for task, future in _as_they_end(futures):
-            yield Outcome(task, future.result())
+        return self._threads.submit(look_after)
+
+    def end(self, task: PackTask, future: Future[Any], folder: TaskFolder) -> Ended:
+        ended: Ended = future.result()
+        return ended
 
     def _worker(self) -> _WorkerProcess:
         """This thread's worker; another one where there is none, or it died."""
@@ -154,16 +167,6 @@ class WorkerProcesses:
             if self._stopped:
                 worker.kill()
         return worker
-
-
-def _cores(tasks: int, jobs: int) -> list[int]:
-    """How many cores each of some tasks is given: all of them where there are so few that workers
-    soon have nothing to do, else one; the last, which leave some workers idle, share what there
-    is."""
-    if tasks <= jobs + 1:
-        return [jobs] * tasks
-    last = tasks % jobs
-    return [1] * (tasks - last) + [jobs // max(last, 1)] * last
 
 
 class _Process(Protocol):
@@ -358,22 +361,27 @@ class DaskCluster:
 
     def __enter__(self) -> Self:
         self._client = _connected(self._address)
+        self._executor = self._client.get_executor(retries=_AGAIN, pure=False)  # type: ignore[no-untyped-call]
         return self
 
     def __exit__(self, *details: object) -> None:
         if self._client is not None:
             self._client.close()  # type: ignore[no-untyped-call]  # what was asked for is given up
 
-    def work(
-        self, tasks: Sequence[PackTask], folder: Callable[[PackTask], Path], progress: TaskProgress
-    ) -> Iterator[Outcome]:
+    @property
+    def count(self) -> int:
+        return sys.maxsize  # the scheduler knows whom it has
+
+    def begin(
+        self, task: PackTask, folder: TaskFolder, progress: TaskProgress, left: int
+    ) -> Future[Any]:
         from drillgen.pack.tasks import program
 
-        assert self._client is not None
-        executor = self._client.get_executor(retries=_AGAIN, pure=False)  # type: ignore[no-untyped-call]
-        futures = {executor.submit(remotely, task, program()): task for task in tasks}
-        for task, future in _as_they_end(futures):
-            yield Outcome(task, _fetched(future, folder(task)))
+        future: Future[Any] = self._executor.submit(remotely, task, program())
+        return future
+
+    def end(self, task: PackTask, future: Future[Any], folder: TaskFolder) -> Ended:
+        return _fetched(future, folder(task))
 
 
 def scheduler(address: str) -> str:

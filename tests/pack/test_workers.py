@@ -35,9 +35,10 @@ def outcomes(tmp_path: Path, works: list[Any]) -> dict[str, Outcome]:
         return place
 
     with WorkerProcesses(2) as workers:
-        ended = list(workers.work(tasks, folder, lambda task, share: None))
-    assert len(ended) == len(tasks)
-    return {each.task.label: each for each in ended}
+        begun = [(task, workers.begin(task, folder, lambda *_: None, 1)) for task in tasks]
+        return {
+            task.label: Outcome(task, workers.end(task, future, folder)) for task, future in begun
+        }
 
 
 def test_one_that_dies_has_failed_alone(jobs: Any, tmp_path: Path) -> None:
