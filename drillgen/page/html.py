@@ -29,7 +29,7 @@ from drillgen.page import (
     Stand,
 )
 from drillgen.page.layout import Values
-from drillgen.page.tones import PagePlayer, gain, impulse, needs, players, tones
+from drillgen.page.tones import PagePlayer, gain, impulse, needs, players, strokes_of, tones
 from drillgen.page.values import Sounds, drill_values, spoken_words, take_values, tempos
 from drillgen.sheet.svg import font_faces
 from drillgen.sound.release import sample_at
@@ -177,15 +177,16 @@ def write_drill(out: Path, stand: Stand, soundfont: Soundfont, jobs: int | None 
     with Bank(soundfont, jobs) as bank:
         played = [players(take, bank) for take in stand.takes]
         wanted = needs(list(zip(played, _slowed(stand), strict=True)), bank)
-        made = tones(wanted, bank, jobs)
+        first = {stroke.note for stroke in strokes_of(played[0])}
+        made, heard = tones(wanted, bank, first, jobs)
         length = sample_at(stand.takes[0].performance.seconds)
-        level = gain(played[0], wanted, bank, length)
+        level = gain(played[0], wanted, heard, length)
     values: dict[str, Any] = {
         tone.name: base64.b64encode(tone.mp3).decode("ascii") for tone in made.values()
     }
-    first = {made[note].name: values[made[note].name] for note in _counted_in(stand, played)}
+    counted = {made[note].name: values[made[note].name] for note in _counted_in(stand, played)}
     entry = _entry(stand, played, Sounds(made, level), values)
-    entry[_COUNT] = _named(_COUNT, first, values) if first else ""
+    entry[_COUNT] = _named(_COUNT, counted, values) if counted else ""
     folder = out / FOLDER
     folder.mkdir(parents=True, exist_ok=True)
     for name, value in values.items():

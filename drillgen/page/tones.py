@@ -10,13 +10,13 @@ from __future__ import annotations
 import base64
 import hashlib
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
-from itertools import islice
+from itertools import accumulate, islice
 from statistics import median
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -33,10 +33,6 @@ from drillgen.sound.reverb import OFF, response
 from drillgen.sound.samples import Bank, DistinctNote, SoundfontPreset, Store
 from drillgen.sound.schedule import balanced, by_font
 from drillgen.sound.speech import word_samples
-
-if TYPE_CHECKING:
-    pass
-
 
 # Which note copies the page needs, and when each is struck.
 #
@@ -92,18 +88,13 @@ def players(take: Take, bank: Bank) -> tuple[PagePlayer, ...]:
 
 def needs(groups: Sequence[tuple[Sequence[PagePlayer], float]], bank: Bank) -> Needs:
     """What some tracks need, in the order of their time, each to be played so much slower."""
-    melodic = {
-        stroke.note
-        for found, _ in groups
-        for player in found
-        if not player.preset.percussion
-        for stroke in player.strokes
-    }
+    everybody = (player for found, _ in groups for player in found)
+    pitched = (player for player in everybody if not player.preset.percussion)
+    melodic = {stroke.note for stroke in strokes_of(pitched)}
     rates = {note: rate or RELEASE for note, rate in bank.releases(melodic).items()}
     counts: dict[DistinctNote, int] = {}
     for found, slowed in groups:
-        strokes = (stroke for player in found for stroke in player.strokes)
-        for stroke in sorted(strokes, key=lambda stroke: (stroke.start, stroke.note)):
+        for stroke in sorted(strokes_of(found), key=lambda stroke: (stroke.start, stroke.note)):
             count = _count(stroke, rates.get(stroke.note), slowed)
             counts[stroke.note] = max(counts.get(stroke.note, 0), count)
     return {note: Need(count, rates.get(note, 0.0)) for note, count in counts.items()}
@@ -210,17 +201,24 @@ def trimmed(copy: Samples) -> Samples:
     return out
 
 
-def tones(wanted: Needs, bank: Bank, jobs: int | None = None) -> dict[DistinctNote, Tone]:
-    """Needed notes encoded; what was encoded before comes from the cache."""
+def tones(
+    wanted: Needs, bank: Bank, heard: Container[DistinctNote], jobs: int | None = None
+) -> tuple[dict[DistinctNote, Tone], dict[DistinctNote, Samples]]:
+    """Needed notes encoded; what was encoded before comes from the cache.  Of those that are to be
+    heard here the samples as well, shape (n,)."""
     store = Store(f"tones {QUALITY}")
     made: dict[DistinctNote, Tone] = {}
+    kept: dict[DistinctNote, Samples] = {}
     with ThreadPoolExecutor(jobs) as pool:
         for batch in batched(wanted.items(), _BATCH):
             notes = dict(batch)
             found = copies(notes, bank)
-            encoded = pool.map(lambda n: _tone(n, found[n], notes[n].rate, store), notes)  # noqa: B023
-            made |= zip(notes, encoded, strict=True)
-    return made
+            encoded = pool.map(lambda n: _encoded(found[n], notes[n].rate, n.key, store), notes)  # noqa: B023
+            for note, (tone, samples) in zip(notes, encoded, strict=True):
+                made[note] = tone
+                if note in heard:
+                    kept[note] = samples
+    return made, kept
 
 
 def batched(items: Iterable[Item], size: int) -> Iterator[list[Item]]:
@@ -232,29 +230,21 @@ def batched(items: Iterable[Item], size: int) -> Iterator[list[Item]]:
 
 def word_tone(text: str, quick: bool) -> Tone:
     """A spoken word encoded, as loud as a band's bass at 0 dB."""
-    return _as_tone(word_samples(text, quick), 0.0, 0, Store(f"tones {QUALITY}"))
+    return _encoded(word_samples(text, quick), 0.0, 0, Store(f"tones {QUALITY}"))[0]
 
 
-def _tone(note: DistinctNote, copy: Samples, rate: float, store: Store) -> Tone:
-    return _as_tone(copy, rate, note.key, store)
-
-
-def _as_tone(copy: Samples, rate: float, key: int, store: Store) -> Tone:
-    samples = trimmed(copy)
-    peak = float(np.abs(samples).max()) or 1.0
-    samples *= np.float32(_LEVEL / peak)
+def _encoded(copy: Samples, rate: float, key: int, store: Store) -> tuple[Tone, Samples]:
+    """A copy as a tone, and as it is heard."""
+    heard = trimmed(copy)
+    peak = float(np.abs(heard).max()) or 1.0
+    samples = heard * np.float32(_LEVEL / peak)
     name = hashlib.sha256(samples.tobytes()).hexdigest()
-    return Tone(
-        f"tone-{name[:12]}",
-        _encoded(samples, name, store),
-        len(samples),
-        20 * math.log10(peak / _LEVEL),
-        rate,
-        key,
-    )
+    decibels = 20 * math.log10(peak / _LEVEL)
+    mp3 = _mp3(samples, name, store)
+    return Tone(f"tone-{name[:12]}", mp3, len(samples), decibels, rate, key), heard
 
 
-def _encoded(samples: Samples, address: str, store: Store) -> bytes:
+def _mp3(samples: Samples, address: str, store: Store) -> bytes:
     """The store keeps float32 words: bytes are packed into them and their number is a fact."""
     if (kept := store.get(address)) is not None:
         return kept[1].tobytes()[: kept[0]["bytes"]]
@@ -293,37 +283,52 @@ _OVER = 7.0  # dB that may be limited
 _LISTENED = 60 * RATE  # samples
 
 
-def gain(players: Sequence[PagePlayer], wanted: Needs, bank: Bank, length: int) -> float:
+def gain(
+    players: Sequence[PagePlayer],
+    wanted: Needs,
+    sounds: Mapping[DistinctNote, Samples],
+    length: int,
+) -> float:
     """The gain in dB for all parts of a track that is `length` samples long.
 
     With the line and without it count as one programme, as the track's two mixes do.
     """
+    line = [player for player in players if player.voice.part == "line"]
     band = [player for player in players if player.voice.part != "line"]
-    meters, peak = [], 1e-9
-    for some in [players, band] if 0 < len(band) < len(players) else [players]:
-        notes = sorted(_placed(some, wanted, bank), key=lambda note: note.start)
-        meters.append(LoudnessMeter(RATE))
-        for block in mixed(notes, min(length, _LISTENED), OFF):
-            meters[-1].feed(block)
-            peak = max(peak, float(np.abs(block).max()))
+    meters, peak = [LoudnessMeter(RATE) for _ in range(1 + bool(line and band))], 1e-9
+    parts = [_placed(some, wanted, sounds) for some in (band, line) if some]
+    length = min(length, _LISTENED)
+    for block, *more in zip(*(mixed(notes, length, OFF) for notes in parts), strict=True):
+        for meter, sound in zip(meters, accumulate([block, *more], np.add), strict=True):
+            meter.feed(sound)
+            peak = max(peak, float(np.abs(sound).max()))
     loudness = integrated(meters)
     most = 20 * np.log10(_CEILING / peak) + _OVER
     return round(float(min(TARGET_LUFS - loudness, most)), 1) if np.isfinite(loudness) else 0.0
 
 
-def _placed(players: Sequence[PagePlayer], wanted: Needs, bank: Bank) -> Iterator[PlacedSample]:
-    own = {stroke.note: wanted[stroke.note] for player in players for stroke in player.strokes}
-    sounds = {note: trimmed(copy)[np.newaxis] for note, copy in copies(own, bank).items()}
+def strokes_of(players: Iterable[PagePlayer]) -> Iterator[PageStroke]:
+    """All that they strike."""
+    return (stroke for player in players for stroke in player.strokes)
+
+
+def _placed(
+    players: Sequence[PagePlayer], wanted: Needs, sounds: Mapping[DistinctNote, Samples]
+) -> list[PlacedSample]:
+    found = []
     for player in players:
         left, right = sides(player.voice.level, player.voice.stands)
         for stroke in player.strokes:
-            rate, factor = own[stroke.note].rate, 10 ** (stroke.decibels / 20)
-            yield PlacedSample(
-                stroke.start,
-                sounds[stroke.note],
-                stroke.hold if rate else None,
-                rate or AUDIBLE,
-                None,
-                left * factor,
-                right * factor,
+            rate, factor = wanted[stroke.note].rate, 10 ** (stroke.decibels / 20)
+            found.append(
+                PlacedSample(
+                    stroke.start,
+                    sounds[stroke.note][np.newaxis],
+                    stroke.hold if rate else None,
+                    rate or AUDIBLE,
+                    None,
+                    left * factor,
+                    right * factor,
+                )
             )
+    return sorted(found, key=lambda note: note.start)
