@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from drillgen.theory.chord_types import BASES, ChordError
 from drillgen.theory.chords import Chord, parse_chord
 from drillgen.theory.pitch import STEPS
+from tests.rows import with_each
 from tests.theory.names import ROOTS, spelled
 
 # Spellings of one chord -> its notes: common practice on lead sheets.
@@ -105,19 +106,19 @@ def readable(text: str) -> Chord | None:
         return None
 
 
-@pytest.mark.parametrize(("text", "notes"), EACH_SPELLING)
+@with_each(("text", "notes"), EACH_SPELLING)
 def test_spellings(text: str, notes: str) -> None:
     """Each usual way to write a chord gives its notes, spelled (common practice)."""
     assert {str(name) for name in parse_chord(text).names} == set(notes.split())
 
 
-@pytest.mark.parametrize("texts", [texts for texts in SPELLINGS if " " in texts])
+@with_each("texts", [texts for texts in SPELLINGS if " " in texts])
 def test_spellings_of_one_chord_are_equal(texts: str) -> None:
     """However a chord is written, it is the same value with the same canonical text."""
     assert len({parse_chord(text) for text in texts.split()}) == 1
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("text", "notes"),
     [
         ("Abm7", "Ab Cb Eb Gb"),
@@ -183,7 +184,7 @@ def test_nothing_but_chord_errors(text: str) -> None:
             parse_chord(error.suggestion)
 
 
-@pytest.mark.parametrize(("text", "where"), NOT_CHORDS.items())
+@with_each(("text", "where"), NOT_CHORDS.items())
 def test_where_reading_stops(text: str, where: tuple[int, str]) -> None:
     """What is no chord is refused at the first character that makes it none."""
     with pytest.raises(ChordError) as caught:
@@ -191,7 +192,7 @@ def test_where_reading_stops(text: str, where: tuple[int, str]) -> None:
     assert (caught.value.position, caught.value.found) == where
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("text", "meant"),
     [("dm7", "Dm7"), ("Cmaj 7", "Cmaj7"), ("Cmja7", "Cmaj7"), ("B b7", "Bb7"), ("Gsu4", "Gsus4"),
      ("G7atl", "G7alt"), ("Cdmi7", "Cdim7"), ("Xyz", ""), ("G77", "G7"), ("Cmm7", "Cm7"),
@@ -210,7 +211,7 @@ def test_message_is_one_sentence() -> None:
         parse_chord("Dm8")
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("text", "bass"),
     [("C/E", "E"), ("Dm7/G", "G"), ("C/Bb", "Bb"), ("F#m7b5/E", "E"), ("C6/9/E", "E"),
      ("C6/9", "C"), ("Gm7/C♯", "C#"), ("C7(b9)/Db", "Db"), ("Cm", "C")],
@@ -243,7 +244,7 @@ PLAYERS = [
 ]
 
 
-@pytest.mark.parametrize(("text", "guides", "family"), PLAYERS)
+@with_each(("text", "guides", "family"), PLAYERS)
 def test_what_players_ask(text: str, guides: str, family: str) -> None:
     """Guide tones are third and seventh; a fourth or second stands for the third of a sus chord, a
     sixth for the seventh of a sixth chord, the root for that of a triad (common practice)."""
@@ -252,13 +253,13 @@ def test_what_players_ask(text: str, guides: str, family: str) -> None:
     assert chord.family == family
 
 
-@pytest.mark.parametrize("text", spelled("C7 C9sus C13 C7alt C7#5 C11 C7sus2"))
+@with_each("text", spelled("C7 C9sus C13 C7alt C7#5 C11 C7sus2"))
 def test_dominants(text: str) -> None:
     """Chords with a minor seventh over a major third, or over what suspends it, are dominants."""
     assert parse_chord(text).is_dominant
 
 
-@pytest.mark.parametrize("text", spelled("C Cmaj7 Cm7 C6 Csus4 Cdim7 Cm7b5 C5"))
+@with_each("text", spelled("C Cmaj7 Cm7 C6 Csus4 Cdim7 Cm7b5 C5"))
 def test_others_are_no_dominants(text: str) -> None:
     """Chords without that seventh or that third are none."""
     assert not parse_chord(text).is_dominant

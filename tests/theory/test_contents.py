@@ -5,12 +5,12 @@ from pathlib import Path
 
 import mir_eval.chord
 import pychord
-import pytest
 from pychord.constants.qualities import DEFAULT_QUALITIES
 
 from drillgen.theory.chord_types import KINDS
 from drillgen.theory.chords import Chord, parse_chord
 from drillgen.theory.pitch import Name
+from tests.rows import with_each
 from tests.theory.names import ROOTS, TWELVE
 
 DATA = Path(__file__).parents[1] / "data"
@@ -35,7 +35,7 @@ def sounds(chord: Chord) -> set[int]:
     return {name.pitch_class for name in chord.names}
 
 
-@pytest.mark.parametrize("quality", HARTE)
+@with_each("quality", HARTE)
 def test_harte_shorthands(quality: str) -> None:
     """Each shorthand of Harte et al. (mir_eval.chord's table) has the sevenths-and-below contents
     that the table gives it, on twelve roots; extensions come on top."""
@@ -48,7 +48,7 @@ def test_harte_shorthands(quality: str) -> None:
         assert {name.pitch_class for name in below_the_octave} == published
 
 
-@pytest.mark.parametrize("quality", HARTE_EXTENDED)
+@with_each("quality", HARTE_EXTENDED)
 def test_harte_extensions(quality: str) -> None:
     """Each extended shorthand is its seventh chord and the degrees mir_eval.chord adds to it."""
     base, extensions = mir_eval.chord.EXTENDED_QUALITY_REDUX[quality]
@@ -58,7 +58,7 @@ def test_harte_extensions(quality: str) -> None:
     assert sounds(parse_chord("C" + quality)) == {step for step in range(12) if bitmap[step]}
 
 
-@pytest.mark.parametrize("quality", [q for q, _ in DEFAULT_QUALITIES if q not in PYCHORD_DIFFERS])
+@with_each("quality", [q for q, _ in DEFAULT_QUALITIES if q not in PYCHORD_DIFFERS])
 def test_pychord_agrees(quality: str) -> None:
     """Every quality that pychord reads sounds the same here, on twelve roots."""
     for root in TWELVE:
@@ -72,7 +72,7 @@ def test_kinds_are_those_of_musicxml() -> None:
     assert len(KINDS) == 33
 
 
-@pytest.mark.parametrize("kind", [kind for kind, notes in published_kinds().items() if notes])
+@with_each("kind", [kind for kind, notes in published_kinds().items() if notes])
 def test_kind_contents(kind: str) -> None:
     """Each kind contains what the schema's documentation says, and its symbol leads back to it."""
     for root in ROOTS:
@@ -81,14 +81,14 @@ def test_kind_contents(kind: str) -> None:
         assert parse_chord(chord.text).kind == kind
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@with_each("kind", KINDS)
 def test_every_kind_makes_a_chord(kind: str) -> None:
     """A chord can be had by each kind's name and keeps it, with nothing left to add or alter."""
     chord = Chord.of_kind(Name.parse("Bb"), kind)
     assert (chord.kind, chord.alterations) == (kind, ())
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("symbol", "kind", "degrees"),
     [
         ("C7b9", "dominant", [("add", 9, -1)]),
@@ -111,7 +111,7 @@ def test_musicxml_degrees(symbol: str, kind: str, degrees: list[tuple[str, int, 
     assert (chord.kind, told) == (kind, degrees)
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("symbol", "semitones"),
     [("C11sus4", {0, 5, 7, 10, 2}), ("C9sus4", {0, 5, 7, 10, 2}), ("Csus2", {0, 2, 7})],
 )

@@ -5,12 +5,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drillgen.theory.pitch import CYCLES, Key, cycle, shuffled
+from tests.rows import with_each
 from tests.theory.names import KEYS
 
 keys = st.sampled_from(KEYS)
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("text", "signature"),
     [("C", 0), ("G", 1), ("F", -1), ("F#", 6), ("Gb", -6), ("C#", 7), ("Cb", -7), ("A minor", 0),
      ("F minor", -4), ("C#m", 4), ("Eb major", -3), ("Ebm", -6), ("A# minor", 7), ("B♭", -2)],
@@ -20,14 +21,14 @@ def test_signatures(text: str, signature: int) -> None:
     assert Key.parse(text).signature == signature
 
 
-@pytest.mark.parametrize("text", ["", "H", "c", "Cmaj7", "C dorian", "bb"])
+@with_each("text", ["", "H", "c", "Cmaj7", "C dorian", "bb"])
 def test_not_keys(text: str) -> None:
     """What is no key is a ValueError."""
     with pytest.raises(ValueError, match="not a key"):
         Key.parse(text)
 
 
-@pytest.mark.parametrize(("text", "better"), [("G#", "Ab major"), ("Fb", "E major")])
+@with_each(("text", "better"), [("G#", "Ab major"), ("Fb", "E major")])
 def test_keys_that_nobody_writes(text: str, better: str) -> None:
     """A signature of more than seven accidentals is refused with the spelling that is used."""
     with pytest.raises(ValueError, match=better):

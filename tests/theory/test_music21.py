@@ -11,6 +11,7 @@ from drillgen.theory.chord_types import KINDS
 from drillgen.theory.chords import Chord, NumeralError, parse_chord, parse_numeral
 from drillgen.theory.pitch import Key
 from drillgen.theory.scales import SCALES
+from tests.rows import with_each
 from tests.theory.names import KEYS, TWELVE
 
 FUNCTIONAL = {"Neapolitan", "Italian", "French", "German", "other", "none"}
@@ -21,7 +22,7 @@ def theirs(name: str) -> str:
     return name.replace("b", "-")
 
 
-@pytest.mark.parametrize("kind", [kind for kind in KINDS if kind not in FUNCTIONAL])
+@with_each("kind", [kind for kind in KINDS if kind not in FUNCTIONAL])
 def test_kinds(kind: str) -> None:
     """Each MusicXML kind has music21's notes in music21's spelling, on twelve roots."""
     for root in TWELVE:
@@ -32,7 +33,7 @@ def test_kinds(kind: str) -> None:
         }
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("ours", "reference"),
     [("ii7", "ii7"), ("V7", "V7"), ("iii7", "iii7"), ("vi7", "vi7"), ("viiø7", "viiø7"),
      ("Imaj7", "I7"), ("IVmaj7", "IV7"), ("V7/ii", "V7/ii"), ("V7/V", "V7/V"), ("V7/vi", "V7/vi"),
@@ -57,7 +58,7 @@ def test_inversions() -> None:
 FIGURES = ["V65", "V43", "V42", "I64", "ii65", "viio43", "vi64", "V65/V", "V43/ii", "viio42"]
 
 
-@pytest.mark.parametrize("figure", FIGURES)
+@with_each("figure", FIGURES)
 def test_figured_numerals_are_explained(figure: str) -> None:
     """What is offered instead of a theory book's numeral has the notes of music21's, and its
     bass."""
@@ -70,7 +71,7 @@ def test_figured_numerals_are_explained(figure: str) -> None:
         assert theirs(str(chord.bass_name)) == theory.bass().name
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("name", "reference"),
     [
         ("ionian", scale.MajorScale), ("dorian", scale.DorianScale),
@@ -87,7 +88,7 @@ def test_scales(name: str, reference: type[scale.ConcreteScale]) -> None:
         assert [theirs(str(each)) for each in names] == [pitch.name for pitch in pitches]
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("name", "reference"),
     [("whole tone", scale.WholeToneScale), ("whole-half diminished", scale.OctatonicScale)],
 )

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from drillgen.theory.other_names import nearest
+from tests.rows import with_each
 
 WORDS = ("walking", "roots", "two-beat", "off", "sticks", "brushes", "guide tones")
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("text", "meant"),
     [
         ("wakling", "walking"),  # two letters exchanged

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from drillgen.theory.chord_types import USUAL
 from drillgen.theory.chords import NumeralError, is_numeral, parse_chord, parse_numeral
 from drillgen.theory.pitch import Degree, Key
+from tests.rows import with_each
 from tests.theory.names import KEYS, spelled
 
 ROMANS = spelled("I II III IV V VI VII i ii iii iv v vi vii")
@@ -31,13 +32,13 @@ IN_C = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize(("numeral", "chord"), IN_C.items())
+@with_each(("numeral", "chord"), IN_C.items())
 def test_meaning(numeral: str, chord: str) -> None:
     """Each numeral is the chord that a jazz player takes it for, in C (common practice)."""
     assert parse_numeral(numeral).in_key(Key.parse("C")).text == chord
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("numeral", "key", "chord"),
     [
         ("iiø7", "C minor", "Dm7b5"),
@@ -99,7 +100,7 @@ def test_transposition_keeps_the_chord(key: Key, numeral: str) -> None:
     assert (there.bass_name.pitch_class - key.tonic.pitch_class) % 12 == home.bass_name.pitch_class
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("text", "position", "suggestion"),
     [
         ("ii8", 2, "ii7"),

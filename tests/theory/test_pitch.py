@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drillgen.theory.pitch import Degree, Name, Pitch, in_range
+from tests.rows import with_each
 from tests.theory.names import ROOTS
 
 DATA = Path(__file__).parents[1] / "data"
@@ -16,7 +17,7 @@ octaves = st.integers(-1, 8)
 degrees = st.builds(Degree, st.integers(1, 15), st.integers(-2, 2))
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("text", "midi"),
     [("C4", 60), ("A4", 69), ("Cb4", 59), ("B#3", 60), ("C-1", 0), ("G9", 127), ("E1", 28),
      ("A1", 33), ("D2", 38), ("G2", 43), ("B0", 23), ("Fbb2", 39), ("F##2", 43)],
@@ -36,7 +37,7 @@ def test_texts_read_back(name: Name, octave: int) -> None:
     assert Pitch.parse(str(Pitch(name, octave))) == Pitch(name, octave)
 
 
-@pytest.mark.parametrize("text", ["", "H", "c", "C###", "Cb#", "4", "C 4"])
+@with_each("text", ["", "H", "c", "C###", "Cb#", "4", "C 4"])
 def test_not_names(text: str) -> None:
     """What is no note name is a ValueError."""
     with pytest.raises(ValueError, match="not a note name"):
@@ -74,7 +75,7 @@ def test_simplest_sounds_the_same(name: Name) -> None:
     assert abs(name.simplest.alter) <= 1
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("text", "semitones"),
     [("1", 0), ("b3", 3), ("bb7", 9), ("#9", 15), ("b9", 13), ("#11", 18), ("b13", 20), ("13", 21)],
 )

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from drillgen.theory.chords import as_written, parse_numeral
 from drillgen.theory.pitch import Key
+from tests.rows import with_each
 from tests.theory.names import KEYS
 
 NUMERALS = [
@@ -18,7 +18,7 @@ NUMERALS = [
 ]
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("key", "numeral", "chord"),
     [
         ("Gb", "iv7", "Bm7"),

@@ -1,6 +1,5 @@
 """Scales and the choice of them."""
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from music21 import scale as reference
@@ -11,6 +10,7 @@ from drillgen.theory.chord_types import BASES, ChordError
 from drillgen.theory.chords import parse_chord, parse_numeral
 from drillgen.theory.pitch import Degree, Key, Name
 from drillgen.theory.scales import SCALES, chord_scale
+from tests.rows import with_each
 from tests.theory.names import KEYS, ROOTS, spelled
 
 # Common practice in jazz teaching: numeral -> scale.
@@ -49,7 +49,7 @@ IN_MINOR = {
 CHANGES = spelled("_ b9 #9 #11 b13 b5 #5 (b9,#11) (b9,b13) (#9,b13) (b9,#9,#11,b13) sus4 add9 (b6)")
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("mode", "numeral", "scale"),
     [(mode, *each) for mode, table in (("major", IN_MAJOR), ("minor", IN_MINOR))
      for each in table.items()],
@@ -61,7 +61,7 @@ def test_choice(mode: str, numeral: str, scale: str) -> None:
             assert chord_scale(parse_numeral(numeral).in_key(key), key).name == scale
 
 
-@pytest.mark.parametrize(("chord", "goal", "scale"), RESOLVED)
+@with_each(("chord", "goal", "scale"), RESOLVED)
 def test_a_dominant_by_what_it_resolves_to(chord: str, goal: str, scale: str) -> None:
     """The same scale in every key, major or minor: where it goes decides before where it stands."""
     for key in KEYS:
@@ -69,7 +69,7 @@ def test_a_dominant_by_what_it_resolves_to(chord: str, goal: str, scale: str) ->
         assert found.name == scale, str(key)
 
 
-@pytest.mark.parametrize("goal", ["C", "C minor"])
+@with_each("goal", ["C", "C minor"])
 def test_the_dominants_9_and_13_are_those_of_the_goal(goal: str) -> None:
     """Down a fifth to a tonic chord a plain dominant has the tonic's own sixth for its ninth and
     third for its thirteenth, in music21's major and harmonic minor scale of the goal (Nettles and
@@ -125,7 +125,7 @@ def test_seven_notes_have_seven_letters() -> None:
             assert len({name.letter for name in scale.names(root)}) == 7
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("scale", "of", "step"),
     [
         # mode -> its parent scale and the parent's degree that it starts on (common practice)
@@ -146,7 +146,7 @@ def test_modes(scale: str, of: str, step: int) -> None:
     assert {each % 12 for each in SCALES[scale].semitones} == rotated
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("scale", "root", "names"),
     [
         ("altered", "G", "G Ab A# B C# Eb F"),

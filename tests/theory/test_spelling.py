@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from music21 import harmony
@@ -11,6 +10,7 @@ from drillgen.theory.chords import Chord, parse_chord
 from drillgen.theory.pitch import Key, Name, Pitch
 from drillgen.theory.spelling import LineTone, spelled
 from tests.lines.writing import line, written
+from tests.rows import with_each
 
 KEYS = ["C", "F", "Bb", "Eb", "Ab", "Db", "Gb", "B", "E", "A", "D", "G", "F#"]
 
@@ -20,7 +20,7 @@ def tones(pitches: str, chord: str, key: str) -> list[LineTone]:
     return [LineTone(Pitch.parse(text), over, Key.parse(key)) for text in pitches.split()]
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("key", "chord", "before", "after"),
     [
         ("B", "E#dim7", "E#3 D##3 D3 C3", "E#3 E3 D3 C3"),
@@ -48,38 +48,38 @@ def along(text: str, key: str) -> list[LineTone]:
     ]
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("key", "before", "after"),
     [
         # A whole step below its target is no leading note: Eb F, Ab Bb, F G.
-        pytest.param("Bb", "Edim7: E3 D#3 | Bb6/F: F3", "E3 Eb3 F3", id="below F"),
-        pytest.param("Eb", "Adim7: A2 G#2 | Eb6/Bb: Bb2", "A2 Ab2 Bb2", id="below Bb"),
-        pytest.param("C", "F#dim7: F#2 E#2 | C6/G: G2", "F#2 F2 G2", id="below G"),
+        ("Bb", "Edim7: E3 D#3 | Bb6/F: F3", "E3 Eb3 F3"),  # below F
+        ("Eb", "Adim7: A2 G#2 | Eb6/Bb: Bb2", "A2 Ab2 Bb2"),  # below Bb
+        ("C", "F#dim7: F#2 E#2 | C6/G: G2", "F#2 F2 G2"),  # below G
         # A semitone below it is one; so it is after the tone above.
-        pytest.param("C", "G7: G2 F2 D#2 | Cmaj7: E2", "G2 F2 D#2 E2", id="enclosed"),
-        pytest.param("C", "G7: F2 D#2 F2 | Cmaj7: E2", "F2 D#2 F2 E2", id="enclosed twice"),
+        ("C", "G7: G2 F2 D#2 | Cmaj7: E2", "G2 F2 D#2 E2"),  # enclosed
+        ("C", "G7: F2 D#2 F2 | Cmaj7: E2", "F2 D#2 F2 E2"),  # enclosed twice
         # A diminished seventh chord's tones by their degrees.
-        pytest.param("E", "Gdim7: G2 A#2 C#3 E3 | F#m7: E3", "G2 Bb2 Db3 Fb3 E3", id="in E"),
-        pytest.param("C", "C#dim7: C#3 E3 G3 Bb3 | Dm7: A3", "C#3 E3 G3 Bb3 A3", id="in C"),
+        ("E", "Gdim7: G2 A#2 C#3 E3 | F#m7: E3", "G2 Bb2 Db3 Fb3 E3"),  # in E
+        ("C", "C#dim7: C#3 E3 G3 Bb3 | Dm7: A3", "C#3 E3 G3 Bb3 A3"),  # in C
         # One name for a sound in a bar.
-        pytest.param("E", "Adim7: A2 C3 E2 B#2 | E6: C#3", "A2 C3 E2 C3 C#3", id="a name a bar"),
+        ("E", "Adim7: A2 C3 E2 B#2 | E6: C#3", "A2 C3 E2 C3 C#3"),  # a name a bar
         # The third of D#7 is a chord tone; its #9 is read as F#, what leads to A as A#.
-        pytest.param("F# minor", "D#7#9: F##2 E##2 E2 D#2", "F##2 F#2 E2 D#2", id="#9"),
-        pytest.param("F# minor", "E7: B2 Bb2 | Amaj7: A2", "B2 A#2 A2", id="three sharps"),
-        pytest.param("F# minor", "E7: G#2 Bb2 | Amaj7: A2", "G#2 A#2 A2", id="around A"),
+        ("F# minor", "D#7#9: F##2 E##2 E2 D#2", "F##2 F#2 E2 D#2"),  # #9
+        ("F# minor", "E7: B2 Bb2 | Amaj7: A2", "B2 A#2 A2"),  # three sharps
+        ("F# minor", "E7: G#2 Bb2 | Amaj7: A2", "G#2 A#2 A2"),  # around A
         # The seventh of Gb7 before the third of B7.
-        pytest.param("C", "Gb7: Fb3 | B7: D#3 | E7: D3", "Fb3 D#3 D3", id="dominants"),
+        ("C", "Gb7: Fb3 | B7: D#3 | E7: D3", "Fb3 D#3 D3"),  # dominants
         # Upper neighbours in flat keys, and lower ones in sharp keys, by their plain names.
-        pytest.param("F", "F7: F2 G2 A2 Cb3 | Bb7: Bb2", "F2 G2 A2 B2 Bb2", id="above Bb"),
-        pytest.param("Bb", "Bb7: D3 Fb3 | Eb7: Eb3", "D3 E3 Eb3", id="above Eb"),
-        pytest.param("Eb", "Fm7: F2 G2 Ab2 Cb3 | Bb7: Bb2", "F2 G2 Ab2 B2 Bb2", id="in Eb"),
-        pytest.param("D", "A7: A2 E#2 | D6/F#: F#2", "A2 F2 F#2", id="below F#"),
-        pytest.param("Gb", "Db7: Db3 Cb3 | Gb6: Bb2", "Db3 Cb3 Bb2", id="of the key"),
-        pytest.param("C# minor", "G#7: D#3 B#2 | C#m6: C#3", "D#3 B#2 C#3", id="leading note"),
+        ("F", "F7: F2 G2 A2 Cb3 | Bb7: Bb2", "F2 G2 A2 B2 Bb2"),  # above Bb
+        ("Bb", "Bb7: D3 Fb3 | Eb7: Eb3", "D3 E3 Eb3"),  # above Eb
+        ("Eb", "Fm7: F2 G2 Ab2 Cb3 | Bb7: Bb2", "F2 G2 Ab2 B2 Bb2"),  # in Eb
+        ("D", "A7: A2 E#2 | D6/F#: F#2", "A2 F2 F#2"),  # below F#
+        ("Gb", "Db7: Db3 Cb3 | Gb6: Bb2", "Db3 Cb3 Bb2"),  # of the key
+        ("C# minor", "G#7: D#3 B#2 | C#m6: C#3", "D#3 B#2 C#3"),  # leading note
         # The b9 stays one on its way round the third.
-        pytest.param("C", "G7alt: B1 A#1 Ab1 B1 | Cmaj7: C2", "B1 Bb1 Ab1 B1 C2", id="b9"),
+        ("C", "G7alt: B1 A#1 Ab1 B1 | Cmaj7: C2", "B1 Bb1 Ab1 B1 C2"),  # b9
         # The altered scale down to its third.
-        pytest.param("C", "G7: F3 Eb3 C#3 B2 A#2 Ab2 G2", "F3 Eb3 Db3 B2 Bb2 Ab2 G2", id="falls"),
+        ("C", "G7: F3 Eb3 C#3 B2 A#2 Ab2 G2", "F3 Eb3 Db3 B2 Bb2 Ab2 G2"),  # falls
     ],
 )  # fmt: skip
 def test_read_at_sight(key: str, before: str, after: str) -> None:
@@ -108,8 +108,8 @@ def test_only_names_change(keys: list[int], chord: str, key: str) -> None:
         assert new.name == old.name or old.name != over.root
 
 
-@pytest.mark.parametrize("chord", ["C7alt", "B7", "Gbmaj7", "Am7", "Dm7b5", "F#m6", "Abmaj7"])
-@pytest.mark.parametrize("key", KEYS)
+@with_each("chord", ["C7alt", "B7", "Gbmaj7", "Am7", "Dm7b5", "F#m6", "Abmaj7"])
+@with_each("key", KEYS)
 def test_a_chord_is_spelled_as_its_symbol_says(chord: str, key: str) -> None:
     """Up and down through its own tones in thirds, a chord keeps its own names in every key."""
     over = parse_chord(chord)
@@ -118,10 +118,8 @@ def test_a_chord_is_spelled_as_its_symbol_says(chord: str, key: str) -> None:
     assert spelled(line) == [tone.pitch for tone in line]
 
 
-@pytest.mark.parametrize(
-    "root", ["C", "F", "Bb", "Eb", "Ab", "Db", "F#", "B", "E", "A", "D", "G", "C#"]
-)
-@pytest.mark.parametrize("kind", ["dominant", "major-seventh", "minor-seventh", "half-diminished",
+@with_each("root", ["C", "F", "Bb", "Eb", "Ab", "Db", "F#", "B", "E", "A", "D", "G", "C#"])
+@with_each("kind", ["dominant", "major-seventh", "minor-seventh", "half-diminished",
                                   "diminished-seventh", "minor-sixth"])  # fmt: skip
 def test_each_degree_has_its_letter(root: str, kind: str) -> None:
     """By whatever names they come, in every key: a chord's tones are music21's of that kind on that
@@ -149,7 +147,7 @@ def test_a_chord_of_two_double_accidentals_is_another_one() -> None:
         assert names == list(parse_chord(meant).names)
 
 
-@pytest.mark.parametrize(
+@with_each(
     "options",
     [
         {"line": "walking", "progression": "I #io7 | ii7 V7 | IV #ivo7 | I VI7"},

@@ -15,6 +15,7 @@ from drillgen.theory.chords import Chord, parse_chord, parse_numeral
 from drillgen.theory.pitch import Key, Pitch
 from drillgen.theory.scales import SCALES, chord_scale
 from drillgen.theory.voicings import RUB, rootless, shell, styled, tones, voiced
+from tests.rows import with_each
 from tests.theory.names import KEYS, ROOTS, spelled
 
 DATA = Path(__file__).parents[1] / "data"
@@ -36,7 +37,7 @@ def spelled_form(text: str, form: str, size: int, key: Key = C) -> str:
     return " ".join(str(chord.root.above(degree)) for degree in voices)
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("text", "form", "notes"),
     [
         # Published worked examples of a ii V I in C, four notes and three (common property).
@@ -63,7 +64,7 @@ def test_minor_key_brings_its_tensions() -> None:
     assert spelled_form("G7", "B", 4, C) == "F A B E"
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("text", "plain", "rooted"),
     [("Dm7", "b3 b7", "1 b3 b7"), ("C6", "3 6", "1 3 6"), ("C", "1 3", "1 3"),
      ("G7sus4", "4 b7", "1 4 b7")],
@@ -75,7 +76,7 @@ def test_shells(text: str, plain: str, rooted: str) -> None:
     assert degrees(chord, shell(chord, root=True)) == rooted
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("progression", "lines"),
     [
         # Published worked example: C to B, and F to E; the other notes stay.
@@ -135,7 +136,7 @@ def test_voicings_are_clear(root, quality, key, low, width, size, last) -> None:
         assert lower >= limits.get(upper - lower, 0) - 2
 
 
-@pytest.mark.parametrize("quality", USUAL)
+@with_each("quality", USUAL)
 def test_named_alterations_are_heard(quality: str) -> None:
     """Four voices of a comping register sound every altered tone that a symbol names, in all keys
     (a chord is known by them: common practice)."""
@@ -170,7 +171,7 @@ def test_voices_lead_and_stay() -> None:
     assert abs(mean(middles[:500]) - mean(middles[-500:])) < 3
 
 
-@pytest.mark.parametrize("key", KEYS, ids=str)
+@with_each("key", KEYS)
 def test_cadence_moves_by_step(key: Key) -> None:
     """In ii V I no voice moves more than a whole tone, in any key (common practice)."""
     previous = None
@@ -201,7 +202,7 @@ def test_tones_put_the_telling_ones_first() -> None:
     assert degrees(parse_chord("G7"), tones(parse_chord("G7"), C)[:2]) == "3 b7"
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("text", "scale", "notes"),
     [
         # The scale named instead of the key: common practice, as the same dominants with symbols.
@@ -218,9 +219,9 @@ def test_a_chosen_scale_brings_its_tensions(text: str, scale: str, notes: str) -
     assert " ".join(str(chord.root.above(degree)) for degree in voices) == notes
 
 
-@pytest.mark.parametrize("melody", range(55, 76))
-@pytest.mark.parametrize("text", ["Dm7", "G7", "Cmaj7", "Bm7b5", "G7alt", "C6"])
-@pytest.mark.parametrize("guitar", [False, True])
+@with_each("melody", range(55, 76))
+@with_each("text", ["Dm7", "G7", "Cmaj7", "Bm7b5", "G7alt", "C6"])
+@with_each("guitar", [False, True])
 def test_a_voicing_keeps_clear_of_a_melody(text: str, melody: int, guitar: bool) -> None:
     """Wherever one note of a melody lies, there is a voicing of at least three voices none of which
     is a semitone from it, with the chord's third and seventh (common practice: perhaps smaller, but
