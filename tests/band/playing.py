@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any
 
 from drillgen.arrange import arrange
@@ -20,9 +22,21 @@ WITH_BASS = [(name, meter, bass) for name, meter in EVERY for bass in basses(nam
 
 
 def written(**drill: Any) -> Score:
-    """The score of a drill: eight bars in C, without line or gaps unless asked for."""
+    """The score of a drill: eight bars in C, without line or gaps unless asked for; written once
+    for all who ask for the same."""
     usual = {"progression": EIGHT, "key_cycle": "C", "gaps": "none", "line": "off"}
-    return arrange(charts(Drill.model_validate(usual | drill))[0])
+    return _written(json.dumps(usual | drill))
+
+
+@lru_cache(maxsize=64)
+def _written(drill: str) -> Score:
+    return arrange(charts(Drill.model_validate(json.loads(drill)))[0])
+
+
+def only(part: PartName, spec: Any, **beside: Any) -> dict[str, Any]:
+    """A band of one player, and of those who are named beside him: where nobody listens to the
+    others they are not written."""
+    return {"drums": "off", "comping": "off", "bass": "off", part: spec, **beside}
 
 
 def of(score: Score, name: PartName) -> Part:

@@ -7,21 +7,18 @@ Counted in the score that the front door gives, against rules that every accompa
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from typing import Any
 
 import pytest
 
-from drillgen import load
-from drillgen.arrange import arrange
-from drillgen.chart import Span, charts
-from drillgen.drill.models import Drill
+from drillgen.chart import Span
 from drillgen.performance import perform
 from drillgen.score import Note, Score
 from drillgen.theory.scales import chord_scale
-from tests.band.playing import bars, of, written
-from tests.composed import ASKED, NAMES, composed
+from tests.band.playing import bars, of, only, written
+from tests.composed import ASKED, composed
 
 PLAYERS = ["piano", "electric piano", "guitar", "rhythm guitar", "vibraphone"]
 KEYS = ["C", "F#", "Bb", "E"]
@@ -95,36 +92,37 @@ def together(score: Score) -> Iterator[tuple[Note, Note]]:
                 yield note, other
 
 
-@pytest.mark.parametrize("scale", SCALES)
 @pytest.mark.parametrize("kind", PLAYERS)
-def test_line_and_voicing_use_one_scale(kind: str, scale: str) -> None:
+def test_line_and_voicing_use_one_scale(kind: str) -> None:
     """Where the teacher gives the V7 a scale, every voicing of it, in calls and in answers, is made
     of its third, its seventh and tones of that scale: no 9 and no 13 under an altered line, 13 but
     no natural 9 under a half-whole one."""
     counted = 0
-    for seed in range(3):
+    for seed, (scale, tones) in enumerate(SCALES.items()):
         score = written(
-            progression=TWO_FIVES, key_cycle=KEYS, tempo=80, seed=seed, band={"comping": kind},
+            progression="V7 | Imaj7", key_cycle=KEYS, tempo=80, seed=seed, passes=2,
             line={"kind": "scale pattern", "pattern": "scale", "note": "eighth",
-                  "scales": {"V7": scale}}, gaps={"call": 4, "response": 4},
+                  "scales": {"V7": scale}}, gaps={"call": 2, "response": 2},
+            band=only("comping", kind),
         )  # fmt: skip
         for span, notes in on_their_chord(score):
             assert span.chord is not None
-            if score.chart.bar_at(notes[0].start).form_bar == 1:
+            if score.chart.bar_at(notes[0].start).form_bar == 0:
                 root = span.chord.root.pitch_class
                 heard = {(note.pitch.midi - root) % 12 for note in notes}
                 fifth = {7} if kind == "rhythm guitar" else set()  # its shells stand on root or 5
-                assert heard <= SCALES[scale] | fifth, (kind, scale, heard)
-                assert {4, 10} <= heard
+                assert heard <= tones | fifth, (scale, heard)
+                assert {4, 10} <= heard, (scale, heard)
                 counted += 1
-    assert counted > 20
+    assert counted > 100
 
 
 def test_enclosures_bring_their_scale_too() -> None:
     """A quality's scale counts for every chord of that quality, also in enclosures: all dominants
     altered, none is comped with 9 or 13."""
     score = written(progression=TWO_FIVES, key_cycle=KEYS, passes=2, ending="none",
-                    line={"kind": "enclosure", "scales": {"7": "altered"}})  # fmt: skip
+                    line={"kind": "enclosure", "scales": {"7": "altered"}},
+                    band=only("comping", "piano"))  # fmt: skip
     heard = {
         (note.pitch.midi - span.chord.root.pitch_class) % 12
         for span, notes in on_their_chord(score)
@@ -134,11 +132,10 @@ def test_enclosures_bring_their_scale_too() -> None:
     assert {4, 10} < heard <= SCALES["altered"]
 
 
-def test_the_altered_preset_says_what_it_plays() -> None:
+@pytest.mark.parametrize("preset", ["altered-dominants"])
+def test_the_altered_preset_says_what_it_plays(preset: str) -> None:
     """The preset of altered dominants writes its V7 so, and line and comping play that scale."""
-    (drill,) = load("altered-dominants").drills
-    for chart in charts(drill):
-        score = arrange(chart)
+    for score in (each for tracks in composed(preset, 1) for each in tracks):
         for name in ("line", "comping"):
             for note in of(score, name).notes:  # type: ignore[arg-type]
                 bar = score.chart.bar_at(note.start)
@@ -150,16 +147,63 @@ def test_the_altered_preset_says_what_it_plays() -> None:
 
 
 @pytest.mark.parametrize(("preset", "seed"), PRESETS)
-def test_no_semitone_beside_the_line_in_any_preset(preset: str, seed: int) -> None:
-    """In no preset, with no seed, does a note of the comping sound a semitone from one of the
-    line's for more than three tenths of a beat (common practice: an accompanist keeps a second
-    away from the melody)."""
+def test_the_comping_leaves_the_line_alone_in_any_preset(preset: str, seed: int) -> None:
+    """With no seed is there a semitone between the two, a tension that contradicts the line, or a
+    minor chord without its third."""
+    dominants = 0
     for score in preset_scores(preset, seed):
         pairs = list(together(score))
         assert pairs or not score.part("line")
-        for note, other in pairs:
-            rubs = abs(note.pitch.midi - other.pitch.midi) == 1
-            assert not rubs, (score.chart.drill.title, note, other)
+        no_semitone(score, pairs)
+        dominants += no_tension_contradicts_the_line(score, pairs)
+        every_minor_chord_has_its_third(score)
+    assert dominants > 60 or preset != BOTH  # of two-fives, half of them dominants
+
+
+def no_semitone(score: Score, pairs: Sequence[tuple[Note, Note]]) -> None:
+    """No note of the comping sounds a semitone from one of the line's for more than three tenths of
+    a beat (common practice: an accompanist keeps a second away from the melody)."""
+    for note, other in pairs:
+        rubs = abs(note.pitch.midi - other.pitch.midi) == 1
+        assert not rubs, (score.chart.drill.title, note, other)
+
+
+def no_tension_contradicts_the_line(score: Score, pairs: Sequence[tuple[Note, Note]]) -> int:
+    """The comping holds no tension over a plain seventh chord that the line contradicts while it
+    sounds.  How many pairs lie over one."""
+    push, looked_at = score.chart.drill.meter.beat / 2, 0
+    for note, other in pairs:
+        place = max(note.start, other.start)
+        span, begun = span_at(score, place), span_at(score, note.start)
+        if span is None or span.chord is None or span != begun or span.chord.symbol != "7":
+            continue
+        if note.start > span.start and span.end - note.start <= push:
+            continue
+        root = span.chord.root.pitch_class
+        over = [(each.pitch.midi - root) % 12 for each in (note, other)]
+        looked_at += 1
+        assert not contradicts(*over), (score.chart.drill.title, note, other)
+    return looked_at
+
+
+def contradicts(voice: int, melody: int) -> bool:
+    """Over a plain dominant's root: a 9 beside b9 or #9, a 13 beside b13 and the other way round,
+    a b13 beside the fifth, an 11 beside the third."""
+    ninths = {(2, 1), (2, 3), (1, 2)}
+    return (voice, melody) in ninths | {(9, 8), (8, 9), (8, 7), (5, 4)}
+
+
+def every_minor_chord_has_its_third(score: Score) -> None:
+    """Every voicing of a chord with a minor third holds that third, however long the chord stays
+    (the student who sings or looks for it must hear it)."""
+    minor = {span for bar in score.chart.bars for span in bar.spans
+             if span.chord is not None and span.chord.is_minor}  # fmt: skip
+    found = [(span, notes) for span, notes in on_their_chord(score) if span in minor]
+    assert found or not minor
+    for span, notes in found:
+        assert span.chord is not None
+        third = (span.chord.root.pitch_class + 3) % 12
+        assert third in {note.pitch.midi % 12 for note in notes}, span
 
 
 @pytest.mark.parametrize("kind", PLAYERS)
@@ -174,50 +218,22 @@ def test_no_semitone_beside_the_line_in_any_preset(preset: str, seed: int) -> No
     ids=lambda line: f"{line['kind']} {line['instrument']}",
 )
 def test_no_semitone_beside_a_line_in_its_own_register(kind: str, line: dict[str, Any]) -> None:
-    """Of the pairs of notes that sound together, in four keys and four seeds, where the line lies
+    """Of the pairs of notes that sound together, in four keys and two seeds, where the line lies
     in the middle of the comping, at most one in a thousand is a semitone apart; and the comping
     goes on, mostly in three or four voices (a rhythm guitar in its third and seventh where a shell
     would rub), in one alone at most once in a hundred strokes."""
     rubs = pairs = voices = alone = count = 0
-    for seed in range(1, 5):
+    for seed in range(1, 3):
         score = written(progression=TWO_FIVES, key_cycle=KEYS, tempo=84, seed=seed, passes=2,
-                        line=line, band={"comping": kind})  # fmt: skip
+                        line=line, band=only("comping", kind))  # fmt: skip
         for note, other in together(score):
             pairs += 1
             rubs += abs(note.pitch.midi - other.pitch.midi) == 1
         for notes in strokes(score).values():
             voices, count = voices + len(notes), count + 1
             alone += len(notes) < 2
-    assert pairs > 300 and rubs <= pairs / 1000
+    assert pairs > 150 and rubs <= pairs / 1000
     assert alone <= count / 100 and voices >= (2.2 if kind == "rhythm guitar" else 2.8) * count
-
-
-def contradicts(voice: int, melody: int) -> bool:
-    """Over a plain dominant's root: a 9 beside b9 or #9, a 13 beside b13 and the other way round,
-    a b13 beside the fifth, an 11 beside the third."""
-    ninths = {(2, 1), (2, 3), (1, 2)}
-    return (voice, melody) in ninths | {(9, 8), (8, 9), (8, 7), (5, 4)}
-
-
-@pytest.mark.parametrize(("preset", "seed"), [(name, 1) for name in NAMES])
-def test_no_tension_contradicts_the_line(preset: str, seed: int) -> None:
-    """In no preset does the comping hold a tension over a plain seventh chord that the line
-    contradicts while it sounds."""
-    pairs = 0
-    for score in preset_scores(preset, seed):
-        push = score.chart.drill.meter.beat / 2
-        for note, other in together(score):
-            place = max(note.start, other.start)
-            span, begun = span_at(score, place), span_at(score, note.start)
-            if span is None or span.chord is None or span != begun or span.chord.symbol != "7":
-                continue
-            if note.start > span.start and span.end - note.start <= push:
-                continue
-            root = span.chord.root.pitch_class
-            over = [(each.pitch.midi - root) % 12 for each in (note, other)]
-            pairs += 1
-            assert not contradicts(*over), (score.chart.drill.title, note, other)
-    assert pairs > 60 or preset != BOTH  # of two-fives, half of them dominants
 
 
 def test_a_b13_is_not_held_beside_the_fifth() -> None:
@@ -225,7 +241,8 @@ def test_a_b13_is_not_held_beside_the_fifth() -> None:
     plays its fifth."""
     heard = {}
     for line in ("off", {"kind": "arpeggio", "order": "1357"}):
-        score = written(progression="C7 | A7 | Dm7 | G7", passes=8, line=line, ending="none")
+        score = written(progression="C7 | A7 | Dm7 | G7", passes=8, line=line, ending="none",
+                        band=only("comping", "piano"))  # fmt: skip
         heard[str(line)] = {
             str(note.pitch.name)
             for span, notes in on_their_chord(score)
@@ -236,28 +253,13 @@ def test_a_b13_is_not_held_beside_the_fifth() -> None:
     assert "F" in alone and "F" not in beside and {"C#", "G"} <= beside
 
 
-@pytest.mark.parametrize(("preset", "seed"), [(name, 1) for name in NAMES])
-def test_every_minor_chord_has_its_third_in_every_preset(preset: str, seed: int) -> None:
-    """Every voicing of a chord with a minor third holds that third, however long the chord stays
-    (the student who sings or looks for it must hear it)."""
-    for score in preset_scores(preset, seed):
-        minor = {span for bar in score.chart.bars for span in bar.spans
-                 if span.chord is not None and span.chord.is_minor}  # fmt: skip
-        found = [(span, notes) for span, notes in on_their_chord(score) if span in minor]
-        assert found or not minor
-        for span, notes in found:
-            assert span.chord is not None
-            third = (span.chord.root.pitch_class + 3) % 12
-            assert third in {note.pitch.midi % 12 for note in notes}, span
-
-
 @pytest.mark.parametrize("kind", PLAYERS)
 @pytest.mark.parametrize("tempo", [90, 240])
 def test_a_vamp_in_fourths_is_heard_to_be_minor(kind: str, tempo: int) -> None:
     """Eight bars of one minor chord, in six keys: each voicing has the third."""
     score = written(progression="i7 | " * 7 + "i7", key="C minor", tempo=tempo,
                     key_cycle=["C minor", "F minor", "B minor", "Eb minor", "G minor", "A minor"],
-                    band={"comping": kind})  # fmt: skip
+                    band=only("comping", kind))  # fmt: skip
     found = list(on_their_chord(score))
     assert len(found) > 30
     for span, notes in found:
@@ -266,15 +268,14 @@ def test_a_vamp_in_fourths_is_heard_to_be_minor(kind: str, tempo: int) -> None:
         assert third in {note.pitch.midi % 12 for note in notes}
 
 
-@pytest.mark.parametrize("tempo", [120, 152, 200, 280])
+@pytest.mark.parametrize("tempo", [120, 200, 280])
 @pytest.mark.parametrize("kind", ["piano", "guitar", "vibraphone"])
 def test_a_stab_sounds_for_a_tenth_of_a_second(kind: str, tempo: int) -> None:
     """No note of the comping is shorter than 100 ms, where the short note of swung eighths stays
     however fast they are (Friberg & Sundström, Music Perception 19:333, 2002)."""
-    for seed in range(3):
-        score = written(tempo=tempo, seed=seed, passes=4, band={"comping": kind})
-        voice = next(each for each in perform(score).voices if each.part == "comping")
-        assert voice.notes and min(note.duration for note in voice.notes) >= 0.1
+    score = written(tempo=tempo, passes=6, band=only("comping", kind))
+    (voice,) = (each for each in perform(score).voices if each.part == "comping")
+    assert len(voice.notes) > 100 and min(note.duration for note in voice.notes) >= 0.1
 
 
 CLAVE = ({Fraction(0), Fraction(3, 2), Fraction(3)}, {Fraction(1), Fraction(5, 2)})
@@ -287,9 +288,10 @@ def test_bossa_nova_chords_do_not_play_the_clave(kind: str, density: float) -> N
     strokes out, and in at least half of the bars they play a place that it has not (common
     practice: two players of one rhythm are one player)."""
     left_out = answered = count = 0
-    for seed in range(8):
+    comping = {"kind": kind, "density": density}
+    for seed in range(2):
         score = written(feel="bossa nova", tempo=126, seed=seed, passes=3, ending="none",
-                        band={"comping": {"kind": kind, "density": density}})  # fmt: skip
+                        band=only("comping", comping, drums="sticks"))  # fmt: skip
         for bar in bars(score):
             hits = {
                 hit.start - bar.start
@@ -301,7 +303,7 @@ def test_bossa_nova_chords_do_not_play_the_clave(kind: str, density: float) -> N
             left_out += not clave <= chords
             answered += bool(chords - clave)
             count += 1
-    assert count > 150
+    assert count > 40
     assert left_out >= 0.75 * count and answered >= 0.5 * count
 
 
@@ -309,7 +311,7 @@ def test_answers_are_met_as_their_calls() -> None:
     """Where the student answers over the same bars, no voicing of the answer holds a note a
     semitone from what the call had there."""
     score = written(progression=TWO_FIVES, key_cycle=KEYS, tempo=70, ending="none",
-                    gaps={"call": 4, "response": 4}, band={"comping": "guitar"},
+                    gaps={"call": 4, "response": 4}, band=only("comping", "guitar"),
                     line={"kind": "guide tones", "voices": "both", "instrument": "piano",
                           "range": "C3 to C5"})  # fmt: skip
     calls = of(score, "line").notes
@@ -329,9 +331,8 @@ def test_answers_are_met_as_their_calls() -> None:
 
 def test_without_a_line_nothing_is_held_back() -> None:
     """A plain ii V I is comped in four voices with the 9 and 13 of its scales, as taught."""
-    drill = {"progression": "ii7 | V7 | Imaj7 | %", "key_cycle": "C", "line": "off", "gaps": "none",
-             "band": {"bass": "roots"}}  # fmt: skip
-    score = arrange(charts(Drill.model_validate({**drill, "tempo": 100}))[0])
+    score = written(progression="ii7 | V7 | Imaj7 | %", tempo=100,
+                    band=only("comping", "piano", bass="roots"))  # fmt: skip
     for span, notes in on_their_chord(score):
         assert len(notes) == 4
         assert span.chord is not None
