@@ -31,13 +31,20 @@ LOADED = (
 )
 
 
-def run(arguments: list[str], folder: Path | None = None) -> subprocess.CompletedProcess[str]:
-    """`drillgen ARGUMENTS` in a folder, with the environment as it is now."""
+def run(
+    arguments: list[str],
+    folder: Path | None = None,
+    *,
+    program: str = "",
+    more: Mapping[str, str] | None = None,
+) -> subprocess.CompletedProcess[str]:
+    """`drillgen ARGUMENTS` in a folder, with the environment as it is now and some more; or a
+    program in Python with these arguments."""
     if not hasattr(os, "fork"):
-        return cold(arguments, folder)
+        return cold(arguments, folder, program=program, more=more)
     with tempfile.TemporaryDirectory() as said:
         out, err = (Path(said) / name for name in ("stdout", "stderr"))
-        code = forked(arguments, out, err, folder=folder)
+        code = forked(arguments, out, err, folder=folder, more=more, program=program)
         texts = [file.read_text("utf-8") for file in (out, err)]
     return subprocess.CompletedProcess(arguments, code, *texts)
 
@@ -50,32 +57,42 @@ def forked(
     folder: Path | None = None,
     more: Mapping[str, str] | None = None,
     patience: int = 0,
+    program: str = "",
 ) -> int:
     """How the command ends, negative where by a signal; what it says is added to two files, which
     may be one.  `more` goes into its environment.  After `patience` seconds, where there are any,
-    SIGALRM ends it."""
+    SIGALRM ends it.  With `program`, that is run, in Python, instead of the command."""
     return _asked(
         arguments=arguments,
         folder=str(folder or Path.cwd()),
         environment=_environment() | (more or {}),
         files=[str(out), str(err)],
         patience=patience,
+        program=program,
     )
 
 
 class Begun:
-    """`drillgen ARGUMENTS`, running; what it says is kept in a folder."""
+    """`drillgen ARGUMENTS`, running; what it says is kept in two files of a folder."""
 
-    def __init__(self, arguments: list[str], said: Path) -> None:
+    def __init__(
+        self,
+        arguments: list[str],
+        said: Path,
+        *,
+        folder: Path | None = None,
+        more: Mapping[str, str] | None = None,
+    ) -> None:
         self._files = [said / "stdout", said / "stderr"]
         self._ended = said / "ended"
         self.returncode: int | None = None
         self.pid = _asked(
             arguments=arguments,
-            folder=str(Path.cwd()),
-            environment=_environment(),
+            folder=str(folder or Path.cwd()),
+            environment=_environment() | (more or {}),
             files=list(map(str, self._files)),
             patience=0,
+            program="",
             ended=str(self._ended),
         )
 
@@ -93,6 +110,10 @@ class Begun:
     def communicate(self) -> tuple[str, str]:
         """What it has said, when it has ended."""
         self.wait()
+        return self.said()
+
+    def said(self) -> tuple[str, str]:
+        """What it has said so far."""
         out, err = (file.read_text("utf-8") if file.exists() else "" for file in self._files)
         return out, err
 
@@ -116,16 +137,22 @@ def _asked(**asked: Any) -> int:
     return int(process.stdout.readline())
 
 
-def cold(arguments: list[str], folder: Path | None = None) -> subprocess.CompletedProcess[str]:
+def cold(
+    arguments: list[str],
+    folder: Path | None = None,
+    *,
+    program: str = "",
+    more: Mapping[str, str] | None = None,
+) -> subprocess.CompletedProcess[str]:
     """The same by a Python that is started for it."""
     return subprocess.run(
-        [sys.executable, "-m", "drillgen", *arguments],
+        [sys.executable, *(("-c", program) if program else ("-m", "drillgen")), *arguments],
         capture_output=True,
         text=True,
         cwd=folder,
         check=False,
         encoding="utf-8",
-        env=_environment(),
+        env=_environment() | (more or {}),
     )
 
 
@@ -146,8 +173,9 @@ def _forking(_: int) -> subprocess.Popen[str]:
     )
 
 
-def _serve() -> list[str] | None:
-    """In a fork the arguments that it is to run with; None when nobody asks any more."""
+def _serve() -> tuple[str, list[str]] | None:
+    """In a fork the program that it is to run, and its arguments; None when nobody asks any
+    more."""
     for line in sys.stdin:
         asked = json.loads(line)
         child = os.fork()
@@ -181,7 +209,7 @@ def _read_feels() -> None:
         feel_file(feel)
 
 
-def _become(asked: Mapping[str, Any]) -> list[str]:
+def _become(asked: Mapping[str, Any]) -> tuple[str, list[str]]:
     """This process as a person's shell would start it."""
     signal.alarm(asked["patience"])
     os.environ.clear()
@@ -190,7 +218,7 @@ def _become(asked: Mapping[str, Any]) -> list[str]:
     os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
     for number, file in enumerate(asked["files"], 1):
         os.dup2(os.open(file, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600), number)
-    return list(asked["arguments"])
+    return asked["program"], list(asked["arguments"])
 
 
 if __name__ == "__main__":
@@ -199,9 +227,13 @@ if __name__ == "__main__":
             import_module(module)
     _read_feels()
     gc.freeze()  # a fork does not look through, and so not copy, what is there before it
-    arguments = _serve()
-    if arguments is not None:
-        sys.argv = ["drillgen", *arguments]
-        from drillgen.cli import main
+    forked_to = _serve()
+    if forked_to is not None:
+        program, arguments = forked_to
+        sys.argv = ["-c" if program else "drillgen", *arguments]
+        if program:
+            exec(compile(program, "<string>", "exec"), {"__name__": "__main__"})
+        else:
+            from drillgen.cli import main
 
-        main(arguments, prog_name="drillgen")
+            main(arguments, prog_name="drillgen")
