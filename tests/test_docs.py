@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import os
 import re
 import shlex
 import signal
-import subprocess
-import sys
-import time
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,6 +14,8 @@ import soundfile
 from ruamel.yaml import YAML
 
 from tests.conftest import Run
+from tests.forking import Begun
+from tests.pack.building import until
 from tests.take.sounds import RATE, Tone, hertz, line_of, plucked
 
 TOP = Path(__file__).parents[1]
@@ -138,27 +137,20 @@ def begun(desk: Path, words: list[str], drillgen: Run) -> None:
     if words[0] == "serve":
         built(desk, words, drillgen)
     quiet = ["--no-browser"] if words[0] == "play" else []
-    with (desk / "said").open("w", encoding="utf-8") as said:
-        process = subprocess.Popen(
-            [sys.executable, "-m", "drillgen", *words, *quiet],
-            cwd=desk,
-            stdout=said,
-            stderr=said,
-            env=os.environ | {"PYTHONUNBUFFERED": "1", "PYTHONUTF8": "1"},
-        )
-    try:
-        end = time.monotonic() + 90
-        while "Ctrl-C" not in (shown := (desk / "said").read_text("utf-8")):
+    with tempfile.TemporaryDirectory() as said:
+        process = Begun([*words, *quiet], Path(said), folder=desk)
+        try:
+            until(lambda: "Ctrl-C" in "".join(process.said()) or process.poll() is not None)
+            shown = "".join(process.said())
             if process.poll() is not None and "no address on a local network" in shown:
                 return  # this machine has none to share on
-            assert time.monotonic() < end and process.poll() is None, shown
-            time.sleep(0.002)  # pressed as soon as it is read
-        assert "http://" in shown
-        process.send_signal(signal.SIGINT)
-        assert process.wait(90) == 0
-    finally:
-        process.kill()
-        process.wait()
+            assert process.poll() is None and "http://" in shown, shown
+            process.send_signal(signal.SIGINT)  # pressed as soon as it is read
+            until(lambda: process.poll() is not None)
+            assert process.wait() == 0
+        finally:
+            process.kill()
+            process.wait()
 
 
 @pytest.mark.parametrize("name", ["thirds.yaml", "week.yaml", "class.yaml"])

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import signal
-import subprocess
-import sys
+import tempfile
 import time
 import zipfile
 from pathlib import Path
 from random import Random
 
+from tests.forking import Begun
 from tests.pack.building import contents, lesson
 from tests.pack.conftest import embedded_soundfont
 
@@ -28,7 +27,7 @@ class Ground:
         self.ended = 0
         titles = {"One": "tempo: [360, 350]", "Two": "tempo: 340"}
         self.plan = lesson(top / "term.yaml", titles)
-        self.env = os.environ | {
+        self.env = {
             "DRILLGEN_SOUNDFONT": str(embedded_soundfont()),
             "DRILLGEN_CACHE": str(top / "cache"),
         }
@@ -43,11 +42,10 @@ class Ground:
     def told(self) -> str:
         return f"{self.ended} builds ended by a signal"
 
-    def _build(self, pack: Path, *options: str) -> subprocess.Popen[bytes]:
-        command = [sys.executable, "-m", "drillgen", "build", self.plan, "-o", pack, "--quiet"]
-        return subprocess.Popen(
-            [*map(str, command), *options], env=self.env, stderr=subprocess.PIPE, stdout=-1
-        )
+    def _build(self, pack: Path, *options: str) -> Begun:
+        said = Path(tempfile.mkdtemp(dir=self.top))
+        command = ["build", str(self.plan), "-o", str(pack), "--quiet", *options]
+        return Begun(command, said, more=self.env)
 
     def case(self, chance: Random) -> None:
         """End a build or two, then build."""
@@ -65,7 +63,7 @@ class Ground:
             said = process.communicate()[1]
             self.ended += process.returncode != 0
             done.append((ending.name, round(wait, 2), options, process.returncode, said[-300:]))
-            assert b"Traceback" not in said or process.returncode == -ending, done
+            assert "Traceback" not in said or process.returncode == -ending, done
             self._only_whole_files(pack, done)
         last = chance.randrange(2)
         final = self._build(pack, *_VERSIONS[last], "--zip")

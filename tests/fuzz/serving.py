@@ -45,8 +45,7 @@ class Ground:
         self.served: Served = serve(make_pack(top))
 
     def close(self) -> None:
-        self.served.process.kill()
-        self.served.process.communicate()
+        self.served.end()
 
     def case(self, chance: Random) -> None:
         """A crowd of slow senders and of odd requests; then a good one is answered."""

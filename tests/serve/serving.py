@@ -6,10 +6,12 @@ import http.client
 import json
 import signal
 import socket
-import subprocess
-import sys
-from dataclasses import dataclass, field
+import tempfile
+from dataclasses import dataclass
 from pathlib import Path
+
+from tests.forking import Begun
+from tests.pack.building import until
 
 TEN_THOUSAND = bytes(number % 251 for number in range(10_000))  # as long as RFC 9110's example
 PATIENCE = 90  # seconds: longer is a hang, on a busy machine too
@@ -58,10 +60,10 @@ class Answer:
 class Served:
     """A running `drillgen serve`."""
 
-    process: subprocess.Popen[str]
+    process: Begun
     host: str
     port: int
-    said: list[str] = field(default_factory=list)
+    said: str = ""  # before it serves
 
     def ask(
         self, target: str, headers: dict[str, str] | None = None, method: str = "GET"
@@ -83,25 +85,26 @@ class Served:
     def stop(self) -> tuple[int, str, str]:
         """Ctrl-C; exit code, what it said then, and what on standard error."""
         self.process.send_signal(signal.SIGINT)
-        out, error = self.process.communicate(timeout=PATIENCE)
-        return self.process.returncode, out, error
+        until(lambda: self.process.poll() is not None, PATIENCE)
+        out, error = self.process.communicate()
+        return self.process.wait(), out.removeprefix(self.said), error
+
+    def end(self) -> None:
+        """Whatever happens."""
+        self.process.kill()
+        self.process.wait()
 
 
 def serve(pack: Path, *arguments: str) -> Served:
     """Start the command, and wait until it says where it serves."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "drillgen", "serve", str(pack), *arguments],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        encoding="utf-8",
-    )
-    assert process.stdout is not None
-    said: list[str] = []
-    while not said or "Ctrl-C" not in said[-1]:
-        line = process.stdout.readline()
-        assert line, process.communicate()[1]
-        said.append(line)
-    url = next(line.strip() for line in said if line.startswith("  http://"))
+    process = Begun(["serve", str(pack), *arguments], Path(tempfile.mkdtemp(dir=pack.parent)))
+
+    def serves() -> str:
+        ended, (said, error) = process.poll(), process.said()
+        assert ended is None, error
+        return said if "Ctrl-C" in said and said.endswith("\n") else ""
+
+    said = until(serves, PATIENCE)
+    url = next(line.strip() for line in said.splitlines() if line.startswith("  http://"))
     host, port = url.removeprefix("http://").strip("/").split(":")
     return Served(process, host, int(port), said)

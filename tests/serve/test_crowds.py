@@ -33,8 +33,7 @@ def own(tmp_path: Path) -> Iterator[Served]:
     resource.setrlimit(resource.RLIMIT_NOFILE, (min(hard, 4096), hard))
     running = serve(make_pack(tmp_path))
     yield running
-    running.process.kill()
-    running.process.wait()
+    running.end()
     resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
 
 
@@ -142,8 +141,7 @@ def test_every_page_has_the_policy(built: Path, target: str) -> None:
     page, the page in one file with its hashes, and a stranger's page, which may do no more."""
     running = serve(built)
     policy = running.ask(target).headers["Content-Security-Policy"]
-    running.process.kill()
-    running.process.communicate()
+    running.end()
     rules = dict(rule.strip().split(" ", 1) for rule in policy.split(";"))
     assert rules["default-src"] == "'none'" and rules["frame-ancestors"] == "'none'"
     assert rules["base-uri"] == "'none'" and rules["form-action"] == "'none'"

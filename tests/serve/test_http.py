@@ -136,8 +136,7 @@ def test_letters_go_compressed(tmp_path: Path) -> None:
     try:
         _asked_compressed(own, path, text)
     finally:
-        own.process.kill()
-        own.process.wait()
+        own.end()
 
 
 def _asked_compressed(own: Served, path: str, text: bytes) -> None:

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import os
 import signal
-import subprocess
-import sys
-import time
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -16,34 +13,27 @@ from typing import Any
 import pytest
 
 from tests.conftest import Run
-from tests.pack.building import TINY
+from tests.forking import Begun
+from tests.pack.building import TINY, until
 from tests.serve.serving import PATIENCE
 
 
-def until(path: Path, text: str) -> str:
-    """What a process has said, once it has said this."""
-    end = time.monotonic() + PATIENCE
-    while text not in (said := path.read_text("utf-8")):
-        assert time.monotonic() < end, said
-        time.sleep(0.05)
-    return said
-
-
 @contextmanager
-def playing(drill: Path) -> Iterator[tuple[subprocess.Popen[bytes], str, Path]]:
-    """`drillgen play`: the process, its address, and what it says."""
-    said = drill.parent / "said"
-    (drill.parent / "temporary").mkdir()
-    with said.open("w") as file:
-        process = subprocess.Popen(
-            [sys.executable, "-m", "drillgen", "play", str(drill), "--no-browser"],
-            stdout=file,
-            stderr=file,
-            env=os.environ | {"TMPDIR": str(drill.parent / "temporary"), "PYTHONUNBUFFERED": "1"},
-        )
+def playing(drill: Path) -> Iterator[tuple[Begun, str, Callable[[str], str]]]:
+    """`drillgen play`: the process, its address, and how to wait for what it says, which then is
+    all that it has said."""
+    temporary = drill.parent / "temporary"
+    temporary.mkdir()
+    arguments = ["play", str(drill), "--no-browser"]
+    process = Begun(arguments, drill.parent, more={"TMPDIR": str(temporary)})
+
+    def says(text: str) -> str:
+        said = until(lambda: text in (all_of_it := "".join(process.said())) and all_of_it)
+        return str(said)
+
     try:
-        address = until(said, "Ctrl-C ends it").split("http")[1].split("\n")[0]
-        yield process, f"http{address}", said
+        address = says("Ctrl-C ends it").split("http")[1].split("\n")[0]
+        yield process, f"http{address}", says
     finally:
         process.kill()
         process.wait()
@@ -58,7 +48,7 @@ def test_a_file_is_followed(tmp_path: Path) -> None:
     its place and the page stays; Ctrl-C ends it, and nothing is left."""
     drill = tmp_path / "mine.yaml"
     drill.write_text(f"{{title: First try, {TINY}}}\n", "utf-8")
-    with playing(drill) as (process, address, said):
+    with playing(drill) as (process, address, says):
 
         def page() -> str:
             with urllib.request.urlopen(address, timeout=PATIENCE) as answer:
@@ -66,13 +56,13 @@ def test_a_file_is_followed(tmp_path: Path) -> None:
 
         assert "First try" in page()
         drill.write_text(f"{{title: Second try, {TINY}}}\n", "utf-8")
-        until(said, "Second try: ready")
+        says("Second try: ready")
         assert "Second try" in page()
         drill.write_text(f"{{titel: Third try, {TINY}}}\n", "utf-8")
-        assert f"{drill}:1:2: titel:" in until(said, 'mean "title"?')
+        assert f"{drill}:1:2: titel:" in says('mean "title"?')
         assert "Second try" in page()
         process.send_signal(signal.SIGINT)
-        assert process.wait(PATIENCE) == 0
+        assert until(lambda: process.poll() is not None) and process.wait() == 0
     assert not list((tmp_path / "temporary").iterdir())
 
 

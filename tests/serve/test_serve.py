@@ -40,8 +40,7 @@ def start(pack: Path) -> Iterator[Start]:
 
     yield begin
     for served in running:
-        served.process.kill()
-        served.process.wait()
+        served.end()
 
 
 _RESET = struct.pack("ii", 1, 0)  # a connection is closed at once, with what was to come
@@ -58,7 +57,7 @@ def test_it_says_what_is_open_and_stops_on_ctrl_c(pack: Path, start: Start) -> N
     a line, even while a browser is still connected; of browsers that left while they were answered
     nothing is said."""
     served = start()
-    said = "".join(served.said)
+    said = served.said
     assert str(pack) in said and f"http://127.0.0.1:{served.port}/" in said
     assert "this machine only" in said and served.port >= 8000
     for _ in range(8):
@@ -138,7 +137,7 @@ def on_the_lan(start: Start) -> Served:
 def test_the_local_network(on_the_lan: Served) -> None:
     """--lan says who can read what; any address of the machine will do as Host, another site's
     name will not."""
-    said = "".join(on_the_lan.said)
+    said = on_the_lan.said
     assert "local network" in said and "Everyone" in said and "not encrypted" in said
     assert on_the_lan.ask("/").status == 200
     assert on_the_lan.ask("/", {"Host": "192.168.1.20"}).status == 200
@@ -188,10 +187,10 @@ def test_codes_are_of_what_is_shown_alone(on_the_lan: Served, start: Start) -> N
     assert start().ask("/qr?to=/index.html").status == 404
 
 
-def _squares(said: list[str]) -> np.ndarray:
+def _squares(said: str) -> np.ndarray:
     """What the block elements draw (Unicode U+2580, 2584, 2588), lit halves white."""
     lit = {"█": (255, 255), "▀": (255, 0), "▄": (0, 255), " ": (0, 0)}
-    drawn = [line.rstrip("\n") for line in said if "█" in line]
+    drawn = [line for line in said.splitlines() if "█" in line]
     halves = [[lit[sign] for sign in line] for line in drawn]
     rows = [[half[row] for half in line] for line in halves for row in (0, 1)]
     return np.array(rows, np.uint8)
