@@ -71,9 +71,8 @@ _Out = TypeVar("_Out")
 
 def written(path: Path) -> None:
     """Make the soundfont; the file appears whole or not at all."""
-    content = soundfont([*bass_presets(), *kit_presets()], _info())
-    with whole_file(path) as file:
-        file.write(content)
+    with whole_file(path) as file:  # where it cannot be, that is known before all the work
+        file.write(soundfont([*bass_presets(), *kit_presets()], _info()))
 
 
 def _info() -> Info:

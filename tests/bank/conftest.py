@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import ctypes
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -12,28 +10,19 @@ import numpy as np
 import pytest
 
 from drillgen.sound.library import library
+from drillgen.sound.own_soundfont import own_soundfont
 
 RATE = 44100
 Note = Callable[..., "np.ndarray[tuple[int], np.dtype[np.float64]]"]
 
 
-def made(path: Path, **environment: str) -> Path:
-    """The font, made by a process of its own."""
-    import os
-
-    subprocess.run(
-        [sys.executable, "-m", "drillgen.bank.make", str(path)],
-        check=True,
-        capture_output=True,
-        env=os.environ | environment,
-    )
-    return path
-
-
 @pytest.fixture(scope="session")
-def own(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Our own soundfont."""
-    return made(tmp_path_factory.mktemp("bank") / "own.sf2")
+def own(notes: Path) -> Path:
+    """Our own soundfont, as the first build of this run has left it, or as it is made now."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("DRILLGEN_CACHE", str(notes))
+        own_soundfont.cache_clear()  # another test may have had another cache
+        return own_soundfont().path
 
 
 class Said:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import struct
 import subprocess
 import sys
@@ -16,7 +17,8 @@ from numpy._core import _multiarray_umath as core
 
 from drillgen.errors import SoundError
 from drillgen.sound.soundfont_file import check, outside
-from tests.bank.conftest import Said, made
+from tests import forking
+from tests.bank.conftest import Said
 
 # The pdta list's tables in the order that section 7.1 demands, with the size of a record.
 TABLES = {
@@ -175,10 +177,17 @@ def test_cut_short_it_is_refused(own: Path, tmp_path: Path) -> None:
 
 
 def test_every_machine_makes_the_same_file(own: Path, tmp_path: Path) -> None:
-    """Another process, without the processor's newer instructions, makes the same bytes."""
+    """The command of its own, without the processor's newer instructions, makes the same bytes as
+    a build does."""
     found = {name for name in core.__cpu_dispatch__ if core.__cpu_features__.get(name)}
-    plain = " ".join(sorted(found))
-    other = made(tmp_path / "other.sf2", NPY_DISABLE_CPU_FEATURES=plain, OPENBLAS_NUM_THREADS="1")
+    plain = {"NPY_DISABLE_CPU_FEATURES": " ".join(sorted(found)), "OPENBLAS_NUM_THREADS": "1"}
+    other = tmp_path / "other.sf2"
+    subprocess.run(
+        [sys.executable, "-m", "drillgen.bank.make", str(other)],
+        check=True,
+        capture_output=True,
+        env=os.environ | plain,
+    )
     digests = [hashlib.sha256(file.read_bytes()).hexdigest() for file in (own, other)]
     assert digests[0] == digests[1]
 
@@ -195,13 +204,8 @@ def test_one_sentence_where_it_cannot_be_made(
     tmp_path: Path, arguments: list[str], said: str
 ) -> None:
     """A wrong name or folder is one sentence and exit code 2, and nothing is written."""
-    done = subprocess.run(
-        [sys.executable, "-m", "drillgen.bank.make", *arguments],
-        cwd=tmp_path,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    program = "from drillgen.bank.make import main; import sys; sys.exit(main(sys.argv[1:]))"
+    done = forking.run(arguments, tmp_path, program=program)
     assert done.returncode == 2
     assert said in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1

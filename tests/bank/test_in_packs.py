@@ -5,8 +5,7 @@ from __future__ import annotations
 import json
 import os
 import stat
-import subprocess
-import sys
+from collections.abc import Callable, Iterator
 from itertools import pairwise
 from pathlib import Path
 from statistics import mean, median
@@ -14,9 +13,12 @@ from typing import Any
 
 import pytest
 import soundfile
+from click.testing import CliRunner
 
 from drillgen.arrange import arrange
+from drillgen.bank import make
 from drillgen.chart import charts
+from drillgen.cli import main
 from drillgen.drill.lesson import load
 from drillgen.drill.reader import parse_drill
 from drillgen.errors import SoundError
@@ -24,10 +26,11 @@ from drillgen.pack.build import build as build_pack
 from drillgen.pack.settings import Options
 from drillgen.performance import perform
 from drillgen.sound import soundfonts
+from drillgen.sound.own_soundfont import own_soundfont
 from drillgen.sound.release import takes
 from drillgen.sound.schedule import by_font
 from drillgen.sound.soundfonts import find_soundfonts
-from tests.conftest import run_command
+from tests.forking import Begun
 
 DRILL = """\
 title: Two bars
@@ -41,34 +44,47 @@ ending: none
 """
 
 
+Here = Callable[[Path], dict[str, Any]]
 _BARE = ("--no-sheets", "--no-page")
 
 
-def build(folder: Path, cache: Path, *options: str) -> dict[str, Any]:
-    """A pack of one small drill, where nobody has chosen a soundfont; returns its manifest."""
+def started(folder: Path, cache: Path, *options: str) -> Begun:
+    """A build of one small drill, where nobody has chosen a soundfont."""
     drill = folder / "two.yaml"
     drill.write_text(DRILL, "utf-8")
     with pytest.MonkeyPatch.context() as patch:
         patch.delenv("DRILLGEN_SOUNDFONT", raising=False)
         patch.setenv("DRILLGEN_CACHE", str(cache))
-        done = run_command("build", drill, "-o", "pack", *_BARE, *options, cwd=folder)
-    assert done.returncode == 0, done.stderr
+        return Begun(["build", str(drill), "-o", "pack", *_BARE, *options], folder, folder=folder)
+
+
+def ended(build: Begun, folder: Path) -> dict[str, Any]:
+    """The manifest of its pack."""
+    said = build.communicate()
+    assert build.returncode == 0, said
     loaded: dict[str, Any] = json.loads((folder / "pack" / "manifest.json").read_text("utf-8"))
     return loaded
+
+
+def build(folder: Path, cache: Path, *options: str) -> dict[str, Any]:
+    return ended(started(folder, cache, *options), folder)
 
 
 @pytest.fixture(scope="module")
 def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A note cache of these tests' own."""
-    return tmp_path_factory.mktemp("cache")
+    return tmp_path_factory.mktemp("cache") / "cache"
 
 
 @pytest.fixture(scope="module")
-def first(tmp_path_factory: pytest.TempPathFactory, cache: Path) -> tuple[Path, dict[str, Any]]:
-    """The folder of the first build, after which our own soundfont lies in the cache; and its
-    manifest."""
-    folder = tmp_path_factory.mktemp("first")
-    return folder, build(folder, cache)
+def first(
+    tmp_path_factory: pytest.TempPathFactory, cache: Path
+) -> list[tuple[Path, dict[str, Any]]]:
+    """The folders of the first two builds, at a time, on a machine that has never made our own
+    sounds, and their manifests; then our own soundfont lies in the cache."""
+    folders = [tmp_path_factory.mktemp(name) for name in ("one", "other")]
+    builds = [started(folder, cache) for folder in folders]
+    return [(folder, ended(build, folder)) for folder, build in zip(folders, builds, strict=True)]
 
 
 @pytest.fixture
@@ -78,10 +94,20 @@ def own(first: object, cache: Path) -> Path:
     return own
 
 
-def test_nobody_chose_a_soundfont(first: tuple[Path, dict[str, Any]], own: Path) -> None:
+def test_whoever_needs_it_first_makes_it_once(
+    first: list[tuple[Path, dict[str, Any]]], own: Path
+) -> None:
+    """Two builds at a time on a machine that has never made our own sounds: both are made, with the
+    same sounds, and nothing but these and their lock lies in the cache."""
+    one, other = (sorted(folder.rglob("*.wav")) for folder, _ in first)
+    assert one and [a.read_bytes() for a in one] == [b.read_bytes() for b in other]
+    assert len(list(own.parent.iterdir())) == 2
+
+
+def test_nobody_chose_a_soundfont(first: list[tuple[Path, dict[str, Any]]]) -> None:
     """Where the machine's best soundfont is used, the bass is our own: the manifest and the notes
-    name it with its licence, CC0, and it lies in the cache once."""
-    folder, made = first
+    name it with its licence, CC0."""
+    folder, made = first[0]
     [track] = made["tracks"]
     assert track["own_sounds"]["licence"] == "CC0 1.0"
     assert track["own_sounds"]["sha256"] != track["soundfont"]["sha256"]
@@ -142,44 +168,68 @@ def test_one_that_lacks_an_instrument(tmp_path: Path, cache: Path, own: Path) ->
 
 
 def test_an_instrument_that_is_nowhere(
-    tmp_path: Path, first: tuple[Path, object], own: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path,
+    first: list[tuple[Path, object]],
+    own: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """An instrument that no soundfont has is an error before anything is rendered."""
     monkeypatch.setattr(soundfonts, "_folders", lambda: iter(()))
     with pytest.raises(SoundError, match="has no General MIDI program 1, which the comping part"):
-        build_pack(load(first[0] / "two.yaml"), tmp_path / "none", Options(soundfont=str(own)))
+        build_pack(load(first[0][0] / "two.yaml"), tmp_path / "none", Options(soundfont=str(own)))
     assert not list((tmp_path / "none").rglob("*.wav"))
 
 
-def test_a_damaged_one_is_made_again(tmp_path: Path, cache: Path) -> None:
+@pytest.fixture
+def here(tmp_path: Path, own: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Here]:
+    """A build in this process, with a cache; where it makes our own soundfont it writes at once
+    what the first builds have worked out."""
+    content = own.read_bytes()
+    monkeypatch.setattr(make, "written", lambda path: path.write_bytes(content))
+    monkeypatch.delenv("DRILLGEN_SOUNDFONT", raising=False)
+    (tmp_path / "two.yaml").write_text(DRILL, "utf-8")
+    own_soundfont.cache_clear()  # as a process that begins
+
+    def build_here(cache: Path) -> dict[str, Any]:
+        monkeypatch.setenv("DRILLGEN_CACHE", str(cache))
+        arguments = ["build", str(tmp_path / "two.yaml"), "-o", str(tmp_path / "pack"), *_BARE]
+        done = CliRunner().invoke(main, arguments)
+        assert done.exit_code == 0, done.output
+        loaded: dict[str, Any] = json.loads((tmp_path / "pack" / "manifest.json").read_text())
+        return loaded
+
+    yield build_here
+    own_soundfont.cache_clear()
+
+
+def test_a_damaged_one_is_made_again(cache: Path, here: Here) -> None:
     """Our own soundfont is made again where the cache's was cut short, or is an older one; that
     goes when it is more than a day old, since another version may be playing it."""
     own = cache / "soundfonts"
-    own.mkdir(exist_ok=True)
     for file in own.glob("*.sf2"):
         file.write_bytes(file.read_bytes()[:1000])
     older, other = own / "drillgen-own-0123456789ab.sf2", own / "drillgen-own-ba9876543210.sf2"
     older.write_bytes(b"older")
     os.utime(older, (0, 0))
     other.write_bytes(b"another")
-    assert "own_sounds" in build(tmp_path, cache)["tracks"][0]
+    assert "own_sounds" in here(cache)["tracks"][0]
     [left] = set(own.glob("*.sf2")) - {other}
     other.unlink()
     assert left.stat().st_size > 1_000_000
 
 
 @pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root may write anywhere")
-def test_a_cache_that_cannot_be_written(tmp_path: Path) -> None:
+def test_a_cache_that_cannot_be_written(tmp_path: Path, here: Here) -> None:
     """Where the cache cannot be written, a pack is made all the same."""
     closed = tmp_path / "closed"
     closed.mkdir(mode=stat.S_IRUSR | stat.S_IXUSR)
-    assert "own_sounds" in build(tmp_path, closed)["tracks"][0]
+    assert "own_sounds" in here(closed)["tracks"][0]
 
 
-def test_a_cache_that_is_a_file(tmp_path: Path) -> None:
+def test_a_cache_that_is_a_file(tmp_path: Path, here: Here) -> None:
     """Where a file stands in the cache's place, a pack is made all the same."""
     (tmp_path / "cache").write_text("not a folder", "utf-8")
-    made = build(tmp_path, tmp_path / "cache")
+    made = here(tmp_path / "cache")
     assert "own_sounds" in made["tracks"][0]
     sound, _ = soundfile.read(tmp_path / "pack" / made["tracks"][0]["files"]["play-along"])
     assert abs(sound).max() > 0.1
@@ -232,26 +282,3 @@ def test_no_note_is_played_twice_alike() -> None:
     for key in set(keys):
         own = [turn for each, turn in zip(keys, turns, strict=True) if each == key]
         assert all(one != other for one, other in pairwise(own))
-
-
-def test_whoever_needs_it_first_makes_it_once(tmp_path: Path) -> None:
-    """Two builds at a time on a machine that has never made our own sounds: both are made, with the
-    same sounds, and nothing but these and their lock lies in the cache."""
-    cache = tmp_path / "cache"
-    drill = tmp_path / "two.yaml"
-    drill.write_text(DRILL, "utf-8")
-    environment = {key: value for key, value in os.environ.items() if key != "DRILLGEN_SOUNDFONT"}
-    builds = [
-        subprocess.Popen(
-            [sys.executable, "-m", "drillgen", "build", drill, "-o", tmp_path / name, *_BARE],
-            env={**environment, "DRILLGEN_CACHE": str(cache)},
-            stderr=subprocess.PIPE,
-            stdout=subprocess.DEVNULL,
-        )
-        for name in ("one", "other")
-    ]
-    said = [build.communicate()[1].decode() for build in builds]
-    assert [build.returncode for build in builds] == [0, 0], said
-    one, other = (sorted((tmp_path / name).rglob("*.wav")) for name in ("one", "other"))
-    assert [a.read_bytes() for a in one] == [b.read_bytes() for b in other]
-    assert len(list((cache / "soundfonts").iterdir())) == 2
