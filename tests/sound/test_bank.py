@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import csv
-import os
-import subprocess
-import sys
 from collections.abc import Callable, Iterable
 from functools import partial
 from pathlib import Path
@@ -26,6 +23,7 @@ from drillgen.sound.render import on_the_grid, played
 from drillgen.sound.samples import Bank, Store, forget
 from drillgen.sound.schedule import gathered, resolved
 from drillgen.sound.soundfonts import Soundfont, find_soundfonts
+from tests import forking
 from tests.pack.conftest import embedded_soundfont
 from tests.sound.helpers import level, performance, voice
 
@@ -35,6 +33,23 @@ each_font = pytest.mark.parametrize("font", KNOWN, ids=lambda font: font.path.st
 # Every instrument that a line or the band may be played on, each program once.
 PROGRAMS = {facts.program: name for name, facts in INSTRUMENTS.items()}
 STROKES = {name: key for name, key in KEYS.items() if not name.startswith("brush")}
+
+
+Instruments = dict[str, list[Soundfont]]
+
+
+def in_turn(names: Iterable[str], by_all: Iterable[str]) -> Instruments:
+    """By which soundfonts each instrument is played: some by all of them, each other by one, in
+    turn."""
+    one = {name: [KNOWN[number % len(KNOWN)]] for number, name in enumerate(names) if KNOWN}
+    return one | dict.fromkeys(by_all, KNOWN)
+
+
+@pytest.fixture
+def own_once() -> Callable[[Voice, Soundfont], bool]:
+    """Whether a voice is played by our own soundfont, which plays it for all others alike, and has
+    been looked at with the first of them."""
+    return lambda part, font: font != KNOWN[0] and resolved(part, font)[0].own
 
 
 def by_bank(notes: Performance, font: Soundfont, room: str = "off") -> Any:
@@ -47,17 +62,17 @@ def by_bank(notes: Performance, font: Soundfont, room: str = "off") -> Any:
 
 
 def chords() -> Iterable[Played]:
-    for number in range(12):
+    for number in range(7):
         length = (0.09, 0.25, 0.6, 1.4)[number % 4]
-        for key in (52 + number % 5, 57 + number % 3, 62 + number % 4):
-            yield Played(number * 0.4, length, key, 66 + 4 * (number % 7))
+        for key in (52 + number % 5, 57 + number % 2, 62 + number % 3):
+            yield Played(number * 0.4, length, key, 66 + 4 * number)
 
 
 def line(low: int, high: int) -> Iterable[Played]:
     """Notes of all sorts over a range: short and long, soft and loud, struck again early."""
-    for number in range(9):
+    for number in range(6):
         key = low + 7 * number % (high - low)
-        yield Played(number * 0.37, (0.08, 0.2, 0.36, 0.9)[number % 4], key, 58 + 6 * number)
+        yield Played(number * 0.37, (0.08, 0.2, 0.36, 0.9)[number % 4], key, 58 + 10 * number)
 
 
 def difference(
@@ -77,41 +92,51 @@ def difference(
     return level(true) - level(error)
 
 
-@each_font
-@pytest.mark.parametrize("name", PROGRAMS.values())
-def test_lines_as_fluidsynth(font: Soundfont, name: str) -> None:
+LINES = in_turn(PROGRAMS.values(), ["piano", "vibraphone"])
+
+
+@pytest.mark.parametrize("name", LINES)
+def test_lines_as_fluidsynth(name: str) -> None:
     """A line on any instrument differs from FluidSynth's own playing by less than a hundredth."""
     facts = INSTRUMENTS[name]
-    notes = line(facts.low.midi, facts.high.midi)
-    assert difference(voice("line", facts.program, notes, level=-2.0), font, seconds=4.2) > 40
+    for font in LINES[name]:
+        notes = line(facts.low.midi, facts.high.midi)
+        part = voice("line", facts.program, notes, level=-2.0)
+        assert difference(part, font, seconds=3.2) > 40, font.name
 
 
-@each_font
-@pytest.mark.parametrize("name", ["piano", "electric piano", "vibraphone", "guitar"])
-def test_comping_as_fluidsynth(font: Soundfont, name: str) -> None:
+COMPING = in_turn(["electric piano", "vibraphone", "guitar"], ["piano"])
+
+
+@pytest.mark.parametrize("name", COMPING)
+def test_comping_as_fluidsynth(name: str) -> None:
     """Comping differs from FluidSynth's own playing by less than a hundredth (40 dB)."""
-    part = voice("comping", INSTRUMENTS[name].program, chords(), pan=-0.3)
-    assert difference(part, font, seconds=6.0) > 40
+    for font in COMPING[name]:
+        part = voice("comping", INSTRUMENTS[name].program, chords(), pan=-0.3)
+        assert difference(part, font, seconds=4.0) > 40, font.name
 
 
 @each_font
-@pytest.mark.parametrize("name", ["upright", "electric", "piano"])
-def test_velocities_as_fluidsynth(font: Soundfont, name: str) -> None:
+def test_velocities_as_fluidsynth(
+    font: Soundfont, own_once: Callable[[Voice, Soundfont], bool]
+) -> None:
     """So do notes at velocities between those that are rendered: one copy serves them all.
 
     Not quite where velocity changes the tone, as in our own basses: a step of 1.5 dB is a fiftieth.
     """
-    notes = [Played(n * 0.2, 0.15, 40 + n % 5, 60 + n) for n in range(30)]
-    program = INSTRUMENTS[name].program
-    part = voice("line", program, notes)
-    least = 34 if resolved(part, font)[0].own else 40
-    assert difference(part, font, snapped=False) > least
+    notes = [Played(n * 0.2, 0.15, 40 + n % 5, 60 + 2 * n) for n in range(15)]
+    for name in ("upright", "electric", "piano"):
+        part = voice("line", INSTRUMENTS[name].program, notes)
+        if not own_once(part, font):
+            least = 34 if resolved(part, font)[0].own else 40
+            assert difference(part, font, seconds=4.0, snapped=False) > least, name
 
 
 @each_font
 @pytest.mark.parametrize("kit", KITS)
-@pytest.mark.parametrize("stroke", STROKES)
-def test_strokes_as_fluidsynth(font: Soundfont, kit: str, stroke: str) -> None:
+def test_strokes_as_fluidsynth(
+    font: Soundfont, kit: str, own_once: Callable[[Voice, Soundfont], bool]
+) -> None:
     """Each stroke of a kit, from soft to loud, differs from FluidSynth's by less than a hundredth.
 
     One drum at a time, so that its first samples can be compared too: in the first 64 of a stroke
@@ -119,18 +144,23 @@ def test_strokes_as_fluidsynth(font: Soundfont, kit: str, stroke: str) -> None:
     differ by a fiftieth (34 dB): it cuts itself off here, and before FluidSynth 2.4.3 a stroke that
     is cut off also changes its filter in some soundfonts.
     """
-    notes = [Played(n * 0.23, 0.12, STROKES[stroke], 45 + 16 * n) for n in range(5)]
-    least = 34 if stroke == "open hi-hat" else 40
-    assert difference(voice("drums", KITS[kit], notes), font, seconds=2.5) > least
+    for stroke, key in STROKES.items():
+        notes = [Played(n * 0.23, 0.12, key, 45 + 32 * n) for n in range(3)]
+        part = voice("drums", KITS[kit], notes)
+        least = 34 if stroke == "open hi-hat" else 40
+        assert own_once(part, font) or difference(part, font, seconds=2.0) > least, stroke
 
 
 @each_font
 @pytest.mark.parametrize("kit", KITS)
-def test_kits_as_fluidsynth(font: Soundfont, kit: str) -> None:
+def test_kits_as_fluidsynth(
+    font: Soundfont, kit: str, own_once: Callable[[Voice, Soundfont], bool]
+) -> None:
     """All of a kit together: the same, but for the first 64 samples of each stroke, see above."""
     keys = (51, 44, 36, 38, 42, 46, 39 if kit == "brush" else 53)
     notes = [Played(n * 0.19, 0.12, keys[n * n % 7], 60 + n) for n in range(32)]
-    assert difference(voice("drums", KITS[kit], notes), font, onsets=False) > 40
+    part = voice("drums", KITS[kit], notes)
+    assert own_once(part, font) or difference(part, font, onsets=False) > 40
 
 
 @each_font
@@ -181,11 +211,13 @@ def alone(program: int, key: int, font: Soundfont) -> Any:
 
 
 @each_font
-def test_tuning_of_the_bass(font: Soundfont) -> None:
+def test_tuning_of_the_bass(font: Soundfont, own_once: Callable[[Voice, Soundfont], bool]) -> None:
     """Bass notes have the frequencies of equal temperament, as librosa's pYIN hears them.
 
     Within 10 cents: the samples of some basses are 3 cents sharp, and pYIN has steps of 5 here.
     """
+    if own_once(voice("bass", 32, []), font):
+        return
     table = tempered()
     for key in (28, 33, 38, 43, 50):
         heard, voiced, _ = librosa.pyin(
@@ -298,18 +330,11 @@ print(total.hexdigest())
 
 def test_threads_do_not_disturb_each_other(tmp_path: Path) -> None:
     """Several synthesisers starting at once in a new process render what one alone renders."""
-    root = Path(__file__).parents[2]
+    font = {"DRILLGEN_SOUNDFONT": str(embedded_soundfont())}
     found = set()
-    for number, jobs in enumerate((1, 2, 4, 4)):
-        done = subprocess.run(
-            [sys.executable, "-c", _FROM_SCRATCH, str(jobs)],
-            cwd=root,
-            check=True,
-            env=os.environ
-            | {"DRILLGEN_CACHE": str(tmp_path / str(number))}
-            | {"DRILLGEN_SOUNDFONT": str(embedded_soundfont())},
-            capture_output=True,
-            text=True,
-        )
+    for number, jobs in enumerate((1, 4, 4)):
+        cache = {"DRILLGEN_CACHE": str(tmp_path / str(number))}
+        done = forking.run([str(jobs)], program=_FROM_SCRATCH, more=font | cache)
+        assert done.returncode == 0, done.stderr
         found.add(done.stdout)
     assert len(found) == 1

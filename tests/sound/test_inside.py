@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import io
 import struct
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -19,6 +17,7 @@ from drillgen.errors import SoundError
 from drillgen.sound.fluidsynth import Synth
 from drillgen.sound.soundfont_file import check, outside
 from drillgen.sound.soundfonts import Soundfont, choose, find_soundfonts
+from tests import forking
 from tests.sound.test_soundfonts import soundfont
 
 # Tables of the pdta list and the size of their records (SoundFont 2.04, 7.2 to 7.10).
@@ -172,12 +171,6 @@ print(played)
 
 def test_changed_at_random(tmp_path: Path) -> None:
     """Tables with bytes changed at random are refused or played; the process never crashes."""
-    done = subprocess.run(
-        [sys.executable, "-c", _FUZZ, str(tmp_path / "evil.sf2")],
-        cwd=Path(__file__).parents[2],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    done = forking.run([str(tmp_path / "evil.sf2")], program=_FUZZ)
     assert done.returncode == 0, done.stderr
     assert 5 < int(done.stdout) < 30
