@@ -11,7 +11,7 @@ from drillgen.drill import band
 from drillgen.drill.band import basses
 from drillgen.drill.bars import METERS
 from drillgen.errors import FeelError
-from tests.band.playing import EVERY, bars, of, written
+from tests.band.playing import EVERY, bars, of, only, written
 
 NO_WALK = [(name, meter) for name, meter in EVERY if "walking" not in basses(name)]
 
@@ -33,7 +33,7 @@ def test_every_chord_is_begun_on_its_bass_note(name, meter):
         meter=meter,
         progression="Dm7 | G7/F | Em7 | A7b9 | Dm7 | Db7 | Cmaj7/E | C6",
         passes=4,
-        band={"bass": {"kind": "two-beat", "density": 1}},
+        band=only("bass", {"kind": "two-beat", "density": 1}),
     )
     notes = {note.start: str(note.pitch.name) for note in of(score, "bass").notes}
     basses_written = ["D", "F", "E", "A", "D", "Db", "E", "C"] * 4
@@ -45,7 +45,7 @@ def test_every_other_note_belongs_to_the_chord(name, meter):
     """A figure's notes are the chord's root, third, fifth, sixth or seventh, or the bass of the
     chord that comes next, which is marked as leading there."""
     score = written(
-        feel=name, meter=meter, passes=6, band={"bass": {"kind": "two-beat", "density": 1}}
+        feel=name, meter=meter, passes=6, band=only("bass", {"kind": "two-beat", "density": 1})
     )
     chart = score.chart
     for note in of(score, "bass").notes:
@@ -66,7 +66,7 @@ def test_the_plainest_bass_in_two_is_root_and_fifth():
         score = written(
             feel=name,
             progression="Dm7 | G7 | Cmaj7",
-            band={"bass": {"kind": "two-beat", "density": 0}},
+            band=only("bass", {"kind": "two-beat", "density": 0}),
         )
         found = [names(score, bar) for bar in bars(score)]
         assert found == [
@@ -80,7 +80,7 @@ def test_the_plainest_bass_in_two_is_root_and_fifth():
 def test_bossa_nova_bass_lies_on_its_places(seed):
     """The bossa nova's bass: dotted quarter and eighth twice a bar, so 1, & of 2, 3 and & of 4 at
     most (as commonly notated), and most bars have one of the eighths."""
-    score = written(feel="bossa nova", passes=4, seed=seed, band={"bass": "two-beat"})
+    score = written(feel="bossa nova", passes=4, seed=seed, band=only("bass", "two-beat"))
     places = [[place for _, place in names(score, bar)] for bar in bars(score)]
     half = Fraction(1, 2)
     assert all(set(bar) <= {0, 3 * half, 2, 7 * half} for bar in places)
@@ -95,7 +95,7 @@ def test_a_pedal_point_is_not_left():
         feel="straight eighths",
         passes=3,
         ending="none",
-        band={"bass": {"kind": "two-beat", "density": 1}},
+        band=only("bass", {"kind": "two-beat", "density": 1}),
     )
     assert {name for bar in bars(score) for name, _ in names(score, bar)} == {"G"}
 
@@ -103,7 +103,7 @@ def test_a_pedal_point_is_not_left():
 @pytest.mark.parametrize(("name", "meter"), EVERY)
 def test_roots_are_held_as_written(name, meter):
     """`bass: roots` holds each chord's bass note for as long as the chord lasts, in every feel."""
-    score = written(feel=name, meter=meter, band={"bass": "roots"}, ending="none")
+    score = written(feel=name, meter=meter, band=only("bass", "roots"), ending="none")
     notes = of(score, "bass").notes
     assert [note.duration for note in notes] == [METERS[meter].bar] * 8
 
@@ -112,7 +112,7 @@ def test_roots_are_held_as_written(name, meter):
 def test_a_feel_that_does_not_walk_says_so(name, meter):
     """Asked to walk, it is refused in words with what there is instead; never silently replaced."""
     with pytest.raises(ValueError, match=f"{name} has no walking bass"):
-        written(feel=name, meter=meter, band={"bass": "walking"})
+        written(feel=name, meter=meter, band=only("bass", "walking"))
 
 
 @pytest.mark.parametrize("wrong", ["R:5", "X:1", "R1", "(R:1", "R:1)", "R:"])
@@ -160,7 +160,7 @@ def test_an_anticipated_root_stays_in_its_octave(name, meter):
             seed=seed,
             passes=6,
             progression="Cmaj7 | A7 | Dm7 | Ab7 | Gm7 | Bb7 | Em7 | Eb7",
-            band={"bass": {"kind": "two-beat", "density": 1}},
+            band=only("bass", {"kind": "two-beat", "density": 1}),
         )
         notes = of(score, "bass").notes
         for before, note, following in zip(notes, notes[1:], notes[2:], strict=False):
@@ -174,9 +174,8 @@ def test_an_anticipated_root_stays_in_its_octave(name, meter):
 def test_rising_figures_rise():
     """The third and the sixth of a figure lie above its root (common practice)."""
     for seed in range(4):
-        score = written(
-            feel="shuffle", seed=seed, passes=4, band={"bass": {"kind": "two-beat", "density": 1}}
-        )
+        band = only("bass", {"kind": "two-beat", "density": 1})
+        score = written(feel="shuffle", seed=seed, passes=4, band=band)
         chart = score.chart
         roots: dict[int, int] = {}
         for note in of(score, "bass").notes:

@@ -12,7 +12,8 @@ import pytest
 
 from drillgen.midi import TICKS, midi_file
 from drillgen.performance import perform
-from tests.band.playing import written
+from tests.band.playing import only, written
+from tests.rows import with_each
 
 SIDE_STICK, SNARE, CHORDS = (9, 37), (9, 38), (0, 0)  # channel and GM key; chords have any key
 CLAVE = {"three": {0, Fraction(3, 2), 3}, "two": {1, Fraction(5, 2)}}
@@ -45,13 +46,13 @@ def side_of(bar: set[Fraction]) -> str:
 
 
 @pytest.mark.parametrize("player", ["piano", "guitar", "vibraphone"])
-@pytest.mark.parametrize("seed", range(4))
-@pytest.mark.parametrize("density", [0.2, 0.5, 1.0])
+@with_each("seed", range(2))
+@with_each("density", [0.2, 0.5, 1.0])
 def test_bossa_nova_comping_agrees_with_the_clave(player: str, seed: int, density: float) -> None:
     """Where the cross-stick has three strokes (1, & of 2, 4) no chord falls on 2 or & of 3, where
     it has two (2, & of 3) none falls on & of 2 or 4; sides do not change (common practice)."""
     comping = {"kind": player, "density": density}
-    band = {"drums": {"kind": "sticks", "density": 0}, "comping": comping}
+    band = only("drums", {"kind": "sticks", "density": 0}, comping=comping)
     found = struck(feel="bossa nova", tempo=130, seed=seed, band=band)
     sticks, chords = found[SIDE_STICK], found[CHORDS]
     (first,) = {side_of(set(sticks[bar])) for bar in range(0, 16, 2)}
@@ -62,7 +63,7 @@ def test_bossa_nova_comping_agrees_with_the_clave(player: str, seed: int, densit
 
 
 @pytest.mark.parametrize(("meter", "beats", "late"), [("4/4", 4, 2), ("2/4", 2, 4)])
-@pytest.mark.parametrize("seed", range(6))
+@with_each("seed", range(3))
 def test_samba_comping_agrees_with_the_snare(meter: str, beats: int, late: int, seed: int) -> None:
     """Of two bars one begins on the beat and one just after it: wherever a chord comes just after
     the first beat, the snare is stronger there than on it, too, and all such bars are on one side
@@ -79,5 +80,7 @@ def test_samba_comping_agrees_with_the_snare(meter: str, beats: int, late: int, 
 def test_tracks_begin_on_either_side() -> None:
     """Some seeds begin with the clave's three strokes, others with its two, and the chords with
     them."""
-    firsts = {0 in struck(feel="bossa nova", seed=seed)[SIDE_STICK][0] for seed in range(10)}
+    firsts = {
+        0 in struck(feel="bossa nova", seed=seed, passes=1)[SIDE_STICK][0] for seed in range(6)
+    }
     assert firsts == {True, False}

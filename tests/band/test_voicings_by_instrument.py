@@ -10,15 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drillgen.arrange import arrange
-from drillgen.chart import charts
-from drillgen.drill.models import Drill
 from drillgen.score import Note, Score
 from drillgen.theory.chord_types import USUAL
 from drillgen.theory.chords import parse_chord
 from drillgen.theory.pitch import Key, Pitch
 from drillgen.theory.scales import chord_scale
 from drillgen.theory.voicings import is_playable, quartal, shells, styled, upper_structures
+from tests.band import playing
 
 C = Key.parse("C")
 BLUES = "I7 | IV7 | I7 | % | IV7 | #ivo7 | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7alt"
@@ -28,10 +26,10 @@ TUNING = [40, 45, 50, 55, 59, 64]
 
 
 def written(**drill: Any) -> Score:
-    """A drill with a bass in the band, which leaves the chords without roots."""
-    drill["band"] = {"bass": "roots", **drill.get("band", {})}
-    plain = {"progression": BLUES, "key_cycle": ["Bb", "E"], "gaps": "none", "line": "off"}
-    return arrange(charts(Drill.model_validate({**plain, **drill}))[0])
+    """A drill of a player of chords over a bass, which leaves them without roots."""
+    comping = drill.pop("comping", "piano")
+    plain = {"progression": BLUES, "key_cycle": ["Bb", "E"]}
+    return playing.written(**plain | drill, band=playing.only("comping", comping, bass="roots"))
 
 
 def chords(score: Score) -> list[tuple[Any, tuple[int, ...]]]:
@@ -62,7 +60,7 @@ def fits_a_hand(keys: tuple[int, ...]) -> bool:
 def test_guitar_chords_can_be_played(kind: str, tempo: int) -> None:
     """Every guitar chord has three or four notes, each on a string of its own in standard tuning,
     without open strings, the frets at most four apart (common practice: one position)."""
-    score = written(tempo=tempo, band={"comping": kind}, passes=2)
+    score = written(tempo=tempo, comping=kind, passes=2)
     for _, keys in chords(score):
         assert len(keys) in (3, 4) and fits_a_hand(keys), keys
 
@@ -108,7 +106,7 @@ def is_a_shell(keys: tuple[int, ...]) -> bool:
 def test_a_rhythm_guitar_plays_shells(feel: str, cycle: Any) -> None:
     """Root or fifth, and above it third and seventh (or sixth), on a low string and the fourth and
     third ones (common practice for four in the bar)."""
-    score = written(feel=feel, tempo=100, band={"comping": "rhythm guitar"}, key_cycle=cycle,
+    score = written(feel=feel, tempo=100, comping="rhythm guitar", key_cycle=cycle,
                     progression=f"{BLUES} | ii7 V7 | I6 | iv6 | Imaj7 | iii7")  # fmt: skip
     found = chords(score)
     full = [(at, keys) for at, keys in found if len(keys) == 3]
@@ -187,10 +185,10 @@ def test_stacks_of_fourths() -> None:
 def test_vamps_are_played_in_fourths(kind: str) -> None:
     """A minor chord of eight bars is comped in fourths; the same chord for two bars is not."""
     long = written(progression="Dm7 | % | % | % | % | % | % | %", key_cycle="C",
-                   band={"comping": kind}, ending="none")  # fmt: skip
+                   comping=kind, ending="none")  # fmt: skip
     for _, keys in chords(long):
         assert {b - a for a, b in pairwise(keys[:3])} <= {5, 6}
-    short = written(progression="Dm7 | % | G7 | Cmaj7", key_cycle="C", band={"comping": kind})
+    short = written(progression="Dm7 | % | G7 | Cmaj7", key_cycle="C", comping=kind)
     assert any(not {b - a for a, b in pairwise(keys[:3])} <= {5, 6} for _, keys in chords(short))
 
 
@@ -198,11 +196,11 @@ def test_vamps_are_played_in_fourths(kind: str) -> None:
 def test_fast_and_sparse_comping_is_thin(kind: str) -> None:
     """Above 220 there are three voices, at low density the third and seventh alone (common
     practice: shells); a fast chorus has fewer strokes than a medium one."""
-    fast = written(tempo=240, band={"comping": kind}, passes=4)
+    fast = written(tempo=240, comping=kind, passes=4)
     assert max(len(keys) for _, keys in chords(fast)) == 3
-    medium = written(tempo=140, band={"comping": kind}, passes=4)
+    medium = written(tempo=140, comping=kind, passes=4)
     assert len(chords(fast)) < len(chords(medium))
-    sparse = written(band={"comping": {"kind": kind, "density": 0.1}}, ending="none")
+    sparse = written(comping={"kind": kind, "density": 0.1}, ending="none")
     for at, keys in chords(sparse):
         span = next(s for s in sparse.chart.bar_at(at).spans if s.start <= at < s.end)
         assert len(keys) == 2
@@ -216,7 +214,7 @@ def test_a_chord_that_stays_is_turned_over(kind: str) -> None:
     """Sixteen bars of one chord are played in several voicings, whose highest voice is a tune: it
     stays in a tenth to half of the neighbouring strokes (a teacher's
     reading asks for a quarter of common tones)."""
-    score = written(progression="Cmaj7 | " * 15 + "Cmaj7", key_cycle="C", band={"comping": kind})
+    score = written(progression="Cmaj7 | " * 15 + "Cmaj7", key_cycle="C", comping=kind)
     found = [keys for _, keys in chords(score)]
     assert len(set(found)) > 2
     stays = sum(a[-1] == b[-1] for a, b in pairwise(found))
@@ -227,7 +225,7 @@ def test_a_chord_that_stays_is_turned_over(kind: str) -> None:
 def test_a_vamp_is_not_turned_back_and_forth(kind: str) -> None:
     """Thirty-two bars of one minor chord have more than three voicings, and of their changes fewer
     than a third lead straight back to the voicing before (common practice: fourths wander)."""
-    score = written(progression="Dm7 | " * 31 + "Dm7", key_cycle="C", band={"comping": kind})
+    score = written(progression="Dm7 | " * 31 + "Dm7", key_cycle="C", comping=kind)
     found = [keys for keys, _ in groupby(keys for _, keys in chords(score))]
     assert len(set(found)) > 3
     back = sum(a == c for a, c in zip(found, found[2:], strict=False))
@@ -239,7 +237,7 @@ def test_passes_are_not_voiced_alike(kind: str) -> None:
     """In eight choruses no bar of the form has one voicing only (common practice: the hands do not
     stay in one place)."""
     blues = "I7 | IV7 | I7 | % | IV7 | % | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7"
-    score = written(progression=blues, key_cycle="F", passes=8, band={"comping": kind})
+    score = written(progression=blues, key_cycle="F", passes=8, comping=kind)
     by_bar = defaultdict(set)
     for at, keys in chords(score):
         by_bar[score.chart.bar_at(at).form_bar].add(keys)
@@ -250,7 +248,7 @@ def test_passes_are_not_voiced_alike(kind: str) -> None:
 def test_the_comping_stays_below_a_higher_line(kind: str) -> None:
     """Under a flute the comping never reaches the line's lowest note of the bar."""
     line = {"kind": "arpeggio", "instrument": "flute", "range": "G4 to G6"}
-    score = written(line=line, band={"comping": kind}, passes=2, ending="none")
+    score = written(line=line, comping=kind, passes=2, ending="none")
     lowest: dict[int, int] = {}
     for note in score.part("line").notes:  # type: ignore[union-attr]
         bar = score.chart.bar_at(note.start).number
@@ -279,7 +277,7 @@ def test_any_chords_are_voiced_well(
     a voice on average even so (with the chords of a tune it is two: `benchmarks.musicality`)."""
     progression = " | ".join(f"{root}{kind}" for root, kind in zip(roots, kinds, strict=False))
     score = written(progression=progression, key="C", key_cycle="C", tempo=tempo, seed=seed,
-                    passes=2, band={"comping": {"kind": player, "density": density}})  # fmt: skip
+                    passes=2, comping={"kind": player, "density": density})  # fmt: skip
     found = chords(score)
     meant = {(s.chord, s.leads_to) for bar in score.chart.bars for s in bar.spans if s.chord}
     heard = set().union(
