@@ -19,6 +19,7 @@ from typing import Any
 import hypothesis
 import pytest
 
+from drillgen.disk import alone
 from tests import forking
 
 # Shared machines are busy at times: what is slow there is not wrong.  The same examples are drawn
@@ -157,15 +158,21 @@ class Built:
 
 
 @pytest.fixture(scope="session")
-def pack(tmp_path_factory: pytest.TempPathFactory) -> Built:
-    """The pack of `SMALL`, with stems, built through the command."""
-    folder = tmp_path_factory.mktemp("small")
-    drill = folder / "small.yaml"
-    drill.write_text(SMALL, "utf-8")
-    done = run_command("build", drill, "-o", folder / "pack", "--stems")
-    assert done.returncode == 0, done.stderr
+def pack(notes: Path) -> Built:
+    """The pack of `SMALL`, with stems, built through the command by the worker that first needs
+    it."""
+    folder = notes.with_name("small")
+    said = folder / "said"
+    folder.mkdir(exist_ok=True)
+    with alone(folder / "lock"):
+        if not said.exists():
+            drill = folder / "small.yaml"
+            drill.write_text(SMALL, "utf-8")
+            done = run_command("build", drill, "-o", folder / "pack", "--stems")
+            assert done.returncode == 0, done.stderr
+            said.write_text(done.stdout, "utf-8")
     manifest = json.loads((folder / "pack" / "manifest.json").read_text("utf-8"))
-    return Built(folder / "pack", manifest, done.stdout)
+    return Built(folder / "pack", manifest, said.read_text("utf-8"))
 
 
 # What tools/fetch_browser.sh puts beside the tests' Python where the machine lacks it.

@@ -32,12 +32,6 @@ def test_help_imports_nothing_heavy() -> None:
     assert done.stdout.strip() == "[]"
 
 
-@pytest.fixture
-def drillgen() -> Run:
-    """Python started for each command, as a person does."""
-    return lambda *arguments, cwd=None: forking.cold([str(each) for each in arguments], cwd)
-
-
 @pytest.mark.parametrize(
     "command",
     ["", "build", "check", "hear", "play", "serve", "register", "presets", "presets list",
@@ -105,11 +99,17 @@ def test_errors_fit_the_terminal(tmp_path: Path) -> None:
     assert rows[at - 1][rows[at].index("^") :].startswith("X7")
 
 
-def test_check_shows_the_chart(drillgen: Run, tmp_path: Path) -> None:
+@pytest.fixture
+def started() -> Run:
+    """Python started for the command, as a person does."""
+    return lambda *arguments, cwd=None: forking.cold([str(each) for each in arguments], cwd)
+
+
+def test_check_shows_the_chart(started: Run, tmp_path: Path) -> None:
     """`check` prints every bar with its key, chords and role, and renders nothing."""
     drill = tmp_path / "small.yaml"
     drill.write_text(SMALL)
-    done = drillgen("check", drill)
+    done = started("check", drill)
     assert done.returncode == 0
     lines = done.stdout.splitlines()
     assert "Two keys to answer in" in lines[0]
@@ -149,7 +149,7 @@ def test_overrides(drillgen: Run, tmp_path: Path) -> None:
     assert "3/4" in done.stdout and "Abm7" in done.stdout and "response" not in done.stdout
 
 
-def test_errors_cite_their_place(drillgen: Run, tmp_path: Path) -> None:
+def test_errors_cite_their_place(started: Run, tmp_path: Path) -> None:
     """Several errors at once, each with file, line, column, what is allowed and the nearest match;
     exit code 2; no traceback; nothing written."""
     drill = tmp_path / "bad.yaml"
@@ -158,7 +158,7 @@ def test_errors_cite_their_place(drillgen: Run, tmp_path: Path) -> None:
         "band: {drums: brushs}\nlyne: roots\n"
     )
     drill.write_text(text)
-    done = drillgen("build", drill, "-o", tmp_path / "out")
+    done = started("build", drill, "-o", tmp_path / "out")
     assert done.returncode == 2 and "Traceback" not in done.stderr
     for word, nearest in (
         ("V8", ""),
@@ -262,9 +262,8 @@ def test_a_folder_that_was_removed(tmp_path: Path) -> None:
         " main(sys.argv[1:], prog_name='drillgen')"
     )
     for arguments in (["soundfonts"], ["check", "first-two-fives"]):
-        command = [sys.executable, "-c", code, *arguments]
         gone.mkdir(exist_ok=True)
-        done = subprocess.run(command, capture_output=True, text=True, cwd=gone, check=False)
+        done = forking.cold(arguments, gone, program=code)
         assert done.returncode == 0, done.stderr
 
 

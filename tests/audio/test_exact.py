@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import struct
-import subprocess
-import sys
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -22,6 +19,7 @@ from drillgen.audio.tags import Tags
 from tests.audio.conftest import Piece
 from tests.audio.helpers import LOSSLESS, LOSSY, RATE, TAGS, by_libav, music, write_wav
 from tests.audio.readers import mp4_atoms, mp4_tags, ogg_pages
+from tests.forking import cold
 
 Sound = np.ndarray[Any, Any]
 LENGTHS = (1152 * 4 - 1, 1152 * 4, 1024 * 5 + 1, 44100)  # about the frames of MP3 and AAC
@@ -186,24 +184,21 @@ def test_mp3_places(piece: Piece) -> None:
     assert list(table) == sorted(table)
 
 
-@pytest.mark.parametrize("form", FORMATS)
-def test_same_bytes(piece: Piece, tmp_path: Path, form: str) -> None:
+def test_same_bytes(piece: Piece, tmp_path: Path) -> None:
     """The same sound and tags give the same bytes, in this process and in another with another
     seed for its hashes."""
-    encode(piece.wav, tmp_path / "again", form, TAGS)
-    assert (tmp_path / "again").read_bytes() == piece.files[form].read_bytes()
     elsewhere = (
-        "import sys; from pathlib import Path; from drillgen.audio.formats import encode;"
+        "import sys; from pathlib import Path; from drillgen.audio.formats import FORMATS, encode;"
         "from tests.audio.helpers import TAGS;"
-        "encode(Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3], TAGS)"
+        "[encode(Path(sys.argv[1]), Path(sys.argv[2]) / form, form, TAGS) for form in FORMATS]"
     )
-    subprocess.run(
-        [sys.executable, "-c", elsewhere, str(piece.wav), str(tmp_path / "elsewhere"), form],
-        check=True,
-        cwd=Path(__file__).parents[2],
-        env=os.environ | {"PYTHONHASHSEED": "123"},
-    )
-    assert (tmp_path / "elsewhere").read_bytes() == piece.files[form].read_bytes()
+    done = cold([str(piece.wav), str(tmp_path)], program=elsewhere, more={"PYTHONHASHSEED": "123"})
+    assert done.returncode == 0, done.stderr
+    for form in FORMATS:
+        encode(piece.wav, tmp_path / "again", form, TAGS)
+        wanted = piece.files[form].read_bytes()
+        assert (tmp_path / "again").read_bytes() == wanted, form
+        assert (tmp_path / form).read_bytes() == wanted, form
 
 
 def test_no_chance_in_opus(piece: Piece, tmp_path: Path) -> None:

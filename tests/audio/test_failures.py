@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import os
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +12,7 @@ import soundfile
 from drillgen.audio import AudioError
 from drillgen.audio.formats import FORMATS, encode, format_named, tag
 from drillgen.audio.tags import Tags
+from tests import forking
 from tests.audio.conftest import Piece
 from tests.audio.helpers import TAGS, music, write_wav
 
@@ -25,6 +24,7 @@ from drillgen.audio import AudioError
 from tests.audio.helpers import TAGS
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 source, target, form, *limits = sys.argv[1:]
+whole = resource.getrlimit(resource.RLIMIT_FSIZE)  # of what is said here, too, which is a file
 for limit in limits:
     resource.setrlimit(resource.RLIMIT_FSIZE, (int(limit), resource.RLIM_INFINITY))
     try:
@@ -33,6 +33,7 @@ for limit in limits:
         else:
             encode(Path(source), Path(target), form, TAGS)
     except AudioError as error:
+        resource.setrlimit(resource.RLIMIT_FSIZE, whole)
         sys.stderr.write(str(error) + "\\n")
 """
 posix = pytest.mark.skipif(os.name != "posix", reason="files are limited the POSIX way")
@@ -40,13 +41,9 @@ posix = pytest.mark.skipif(os.name != "posix", reason="files are limited the POS
 
 def within(limits: list[int], source: Path, target: Path, form: str) -> list[str]:
     """What is said where files may have so many bytes."""
-    done = subprocess.run(
-        [sys.executable, "-c", LIMITED, str(source), str(target), form, *map(str, limits)],
-        capture_output=True,
-        text=True,
-        check=True,
-        cwd=Path(__file__).parents[2],
-    )
+    arguments = [str(source), str(target), form, *map(str, limits)]
+    done = forking.run(arguments, program=LIMITED)
+    assert done.returncode == 0, done.stderr
     return done.stderr.splitlines()
 
 
