@@ -17,7 +17,10 @@ from drillgen.drill.lesson import list_presets
 # beginning on, and goes before the others, which leave it half a processor so.
 IN_TIME = "tests/page/"
 # Begun next, so that no worker ends with them alone: long, and in several groups.
-LONG = ("tests/pack/", "tests/audio/", "tests/sound/")
+LONG = (
+    *("tests/pack/", "tests/audio/", "tests/sound/", "tests/bank/", "tests/fuzz/", "tests/serve/"),
+    *("tests/take/", "tests/test_docs.py", "tests/test_pack.py"),
+)
 # Of these files each test may run anywhere: nothing slow is shared between its tests.
 APART = ("tests/pack/test_bad_days.py",)
 
