@@ -22,7 +22,7 @@ TINY = (
     " band: {drums: sticks, comping: off}"
 )
 LONG = (
-    "progression: ii7 | V7 | Imaj7 | %, key_cycle: {start: C, move: 5, keys: 6}, gaps: none,"
+    "progression: ii7 | V7 | Imaj7 | %, key_cycle: {start: C, move: 5, keys: 3}, gaps: none,"
     " line: roots, band: {drums: sticks, comping: piano}"
 )
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import random
 import re
-import resource
 import shutil
 import signal
 import subprocess
@@ -19,6 +18,7 @@ import pytest
 from click.testing import CliRunner
 
 from drillgen.cli import main
+from tests import forking
 from tests.conftest import Run
 from tests.forking import Begun
 from tests.pack.building import (
@@ -133,24 +133,22 @@ def test_a_missing_preset(tmp_path: Path, drillgen: Run) -> None:
     assert tracks(tmp_path / "out") == [("One", 360), ("Two", 360)]
 
 
-def limited() -> None:
-    """No file of this process may pass 30 kB; writing on fails with EFBIG (POSIX setrlimit)."""
-    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (30_000, 30_000))
+# No file of the command may pass 30 kB; writing on fails with EFBIG (POSIX setrlimit).
+LIMITED = """
+import resource, signal, sys
+from drillgen.cli import main
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (30_000, 30_000))
+main(sys.argv[1:], prog_name="drillgen")
+"""
 
 
 @pytest.mark.parametrize("jobs", ["1", "2"])
 def test_a_file_that_cannot_grow(plan: Path, tmp_path: Path, jobs: str) -> None:
     """Where the system lets no file grow, as with a quota, the folder is named once, and nothing
     half-written is left."""
-    command = ["build", plan, "-o", tmp_path / "out", "--jobs", jobs, "--no-sheets"]
-    done = subprocess.run(
-        [sys.executable, "-m", "drillgen", *map(str, command)],
-        capture_output=True,
-        text=True,
-        check=False,
-        preexec_fn=limited,
-    )
+    command = ["build", str(plan), "-o", str(tmp_path / "out"), "--jobs", jobs, "--no-sheets"]
+    done = forking.run(command, program=LIMITED)
     refused(done, f"cannot write into {tmp_path / 'out'}: file too large")
     assert len(done.stderr.strip().splitlines()) == 1
     assert not [name for name in contents(tmp_path / "out") if name != "manifest.json"]
@@ -305,7 +303,7 @@ def test_a_killed_worker(tmp_path: Path, drillgen: Run) -> None:
         kill(children(process)[0])
         _, said = process.communicate()
         assert process.returncode == 1, said
-    assert "One - 6 keys from C - 18" in said and "SIGKILL" in said and "Traceback" not in said
+    assert "One - 3 keys from C - 18" in said and "SIGKILL" in said and "Traceback" not in said
     assert "3 of 4 tracks" in said and len(tracks(pack)) == 3
     done = drillgen(*command)
     assert "Made 1 of 4 tracks" in done.stdout and len(tracks(pack)) == 4
@@ -350,16 +348,20 @@ def test_ctrl_c(
 
 def test_two_builds_into_one_folder(tmp_path: Path, drillgen: Run) -> None:
     """The second is told who is at work there, and stops; the first is not disturbed."""
-    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [180, 181]"}, LONG)
+    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [180, 181, 182, 183]"}, LONG)
     pack = tmp_path / "out"
-    with started("build", plan, "-o", pack) as process:
+    with started("build", plan, "-o", pack, *BARE) as process:
         until((pack / ".building").exists)
         until(lambda: (pack / ".building").read_text())
-        refused(drillgen("build", plan, "-o", pack), "is being built by process", str(process.pid))
+        refused(
+            drillgen("build", plan, "-o", pack, *BARE),
+            "is being built by process",
+            str(process.pid),
+        )
         said, _ = process.communicate()
-        assert process.returncode == 0 and "Made 2 tracks" in said
+        assert process.returncode == 0 and "Made 4 tracks" in said
     assert not [name for name in contents(pack) if name.startswith(".")]
-    assert "Nothing to do" in drillgen("build", plan, "-o", pack).stdout
+    assert "Nothing to do" in drillgen("build", plan, "-o", pack, *BARE).stdout
 
 
 @pytest.mark.parametrize("ending", [signal.SIGKILL, signal.SIGTERM])
@@ -369,9 +371,10 @@ def test_ended_while_it_is_zipped(tmp_path: Path, drillgen: Run, ending: signal.
     plan = lesson(tmp_path / "term.yaml", {"One": TEMPOS})
     (tmp_path / "here").mkdir()
     pack = tmp_path / "here" / "out"
-    assert drillgen("build", plan, "-o", pack, "--stems").returncode == 0
+    command = ("build", plan, "-o", pack, "--stems", *BARE)
+    assert drillgen(*command).returncode == 0
     whole = contents(pack)
-    with started("build", plan, "-o", pack, "--stems", "--zip") as process:
+    with started(*command, "--zip") as process:
         until(lambda: list(pack.glob(".making-*/*.zip")) or process.poll() is not None)
         process.send_signal(ending)
         process.communicate()
@@ -379,7 +382,7 @@ def test_ended_while_it_is_zipped(tmp_path: Path, drillgen: Run, ending: signal.
     for path in pack.parent.glob("*.zip"):
         with zipfile.ZipFile(path) as packed:
             assert packed.testzip() is None
-    assert drillgen("build", plan, "-o", pack, "--stems").returncode == 0
+    assert drillgen(*command).returncode == 0
     assert contents(pack) == whole
 
 
@@ -403,7 +406,7 @@ def test_the_folder_is_removed_during_a_build(tmp_path: Path, jobs: str) -> None
     code 2, and the folder is not made again by halves."""
     plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [180, 181, 182, 183]"}, LONG)
     pack = tmp_path / "out"
-    with started("build", plan, "-o", pack, "--jobs", jobs, "--no-sheets") as process:
+    with started("build", plan, "-o", pack, "--jobs", jobs, *BARE) as process:
         until(lambda: list(pack.glob("*/*.mid")))
         pack.rename(tmp_path / "trash")
         shutil.rmtree(tmp_path / "trash", ignore_errors=True)
@@ -415,13 +418,7 @@ def test_the_folder_is_removed_during_a_build(tmp_path: Path, jobs: str) -> None
 
 def by_a_signal(program: str, ending: signal.Signals) -> tuple[int, str]:
     """How a program that sends itself a signal ends, and what it writes to standard error."""
-    done = subprocess.run(
-        [sys.executable, "-c", program.format(name=ending.name)],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=150,
-    )
+    done = forking.run([], program=program.format(name=ending.name))
     return done.returncode, done.stderr
 
 

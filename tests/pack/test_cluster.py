@@ -9,6 +9,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -22,7 +23,10 @@ from tests.conftest import Run
 from tests.pack.building import BARE, LONG, contents, lesson, started, tracks, until
 from tests.pack.conftest import embedded_soundfont
 
-distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
+# Imported where it is needed: that takes a second, and each worker of the tests reads this file.
+pytestmark = pytest.mark.skipif(
+    find_spec("distributed") is None, reason="the extra `cluster` is not installed"
+)
 
 
 @contextmanager
@@ -50,9 +54,36 @@ def scheduler(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield json.loads(card.read_text())["address"]
 
 
-@contextmanager
-def workers(scheduler: str, tmp_path: Path, count: int) -> Iterator[list[subprocess.Popen[bytes]]]:
-    """Worker processes with one thread each, and note caches of their own."""
+def build(tmp_path: Path, address: str) -> Result:
+    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: 360"})
+    return CliRunner().invoke(
+        main, ["build", str(plan), "-o", str(tmp_path / "out"), "--cluster", address]
+    )
+
+
+def test_nobody_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, scheduler: str) -> None:
+    """No scheduler at the address, and a scheduler that has no workers yet: said plainly."""
+    with monkeypatch.context() as patch, socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+        patch.setattr("drillgen.pack.workers._PATIENCE", 0.5)
+        done = build(tmp_path, f"127.0.0.1:{port}")
+    assert done.exit_code == 2
+    assert f"no Dask scheduler answers at tcp://127.0.0.1:{port}" in done.output
+    from distributed import Client
+
+    wait = Client.wait_for_workers
+    monkeypatch.setattr(Client, "wait_for_workers", lambda own, n, timeout: wait(own, n, 0.2))
+    done = build(tmp_path, scheduler)
+    assert done.exit_code == 2 and "has no workers" in done.output
+
+
+@pytest.fixture(scope="module")
+def workers(
+    scheduler: str, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[list[subprocess.Popen[bytes]]]:
+    """Two worker processes with one thread each, and note caches of their own."""
+    top = tmp_path_factory.mktemp("workers")
     with ExitStack() as stack:
         yield [
             stack.enter_context(
@@ -61,47 +92,38 @@ def workers(scheduler: str, tmp_path: Path, count: int) -> Iterator[list[subproc
                     scheduler,
                     "--nthreads=1",
                     "--no-nanny",
-                    f"--local-directory={tmp_path / f'w{number}'}",
-                    DRILLGEN_CACHE=str(tmp_path / f"cache {number}"),
+                    f"--local-directory={top / f'w{number}'}",
+                    DRILLGEN_CACHE=str(top / f"cache {number}"),
                 )
             )
-            for number in range(count)
+            for number in range(2)
         ]
 
 
-def test_the_same_pack(scheduler: str, tmp_path: Path, drillgen: Run) -> None:
+def test_the_same_pack(scheduler: str, workers: object, tmp_path: Path, drillgen: Run) -> None:
     """Made by two workers, every file is as this machine makes it; a second build has nothing to
     ask of them."""
     plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [360, 340]", "Two": "tempo: 350"})
     assert drillgen("build", plan, "-o", tmp_path / "own").returncode == 0
-    with workers(scheduler, tmp_path, 2):
-        done = drillgen("build", plan, "-o", tmp_path / "out", "--cluster", scheduler)
+    done = drillgen("build", plan, "-o", tmp_path / "out", "--cluster", scheduler)
     assert done.returncode == 0, done.stderr
     assert contents(tmp_path / "out") == contents(tmp_path / "own")
     done = drillgen("build", plan, "-o", tmp_path / "out", "--cluster", scheduler)
     assert "Nothing to do" in done.stdout
 
 
-def test_a_worker_killed_half_way(scheduler: str, tmp_path: Path) -> None:
+def test_a_worker_killed_half_way(
+    scheduler: str, workers: list[subprocess.Popen[bytes]], tmp_path: Path
+) -> None:
     """One of two workers is killed in the middle of its work: nothing is lost."""
     plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [240, 241, 242, 243, 244]"}, LONG)
     pack = tmp_path / "out"
-    with (
-        workers(scheduler, tmp_path, 2) as (first, _),
-        started("build", plan, "-o", pack, "--cluster", scheduler, *BARE) as process,
-    ):
+    with started("build", plan, "-o", pack, "--cluster", scheduler, *BARE) as process:
         until(lambda: list(pack.glob("*/*.wav")))
-        first.kill()
+        workers[0].kill()
         said = process.communicate()
         assert process.returncode == 0, said
     assert len(tracks(pack)) == 5 and not [n for n in contents(pack) if n.startswith(".")]
-
-
-def build(tmp_path: Path, address: str) -> Result:
-    plan = lesson(tmp_path / "term.yaml", {"One": "tempo: 360"})
-    return CliRunner().invoke(
-        main, ["build", str(plan), "-o", str(tmp_path / "out"), "--cluster", address]
-    )
 
 
 @pytest.mark.parametrize("address", ["", "here", "http://a:1", "a:0", "a:99999", "tcp://a"])
@@ -109,22 +131,6 @@ def test_what_is_no_address(tmp_path: Path, address: str) -> None:
     """Anything but a host and a port is refused with an example."""
     done = build(tmp_path, address)
     assert done.exit_code == 2 and "as in tcp://192.168.1.20:8786" in done.output
-
-
-def test_nobody_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, scheduler: str) -> None:
-    """No scheduler at the address, and a scheduler without workers: said plainly."""
-    with monkeypatch.context() as patch, socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-        patch.setattr("drillgen.pack.workers._PATIENCE", 0.5)
-        done = build(tmp_path, f"127.0.0.1:{port}")
-    assert done.exit_code == 2
-    assert f"no Dask scheduler answers at tcp://127.0.0.1:{port}" in done.output
-    client = distributed.Client
-    wait = client.wait_for_workers
-    monkeypatch.setattr(client, "wait_for_workers", lambda own, n, timeout: wait(own, n, 0.2))
-    done = build(tmp_path, scheduler)
-    assert done.exit_code == 2 and "has no workers" in done.output
 
 
 def test_without_the_extra(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

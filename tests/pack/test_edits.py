@@ -10,6 +10,7 @@ import pytest
 
 from tests.conftest import Run
 from tests.pack.building import changed, contents, lesson, written
+from tests.pack.conftest import built
 
 EDITED = ["One/sheet.musicxml", "One/sheet.svg", "NOTES.txt", "index.html", "page/stand.js"]
 
@@ -19,11 +20,19 @@ def plan(tmp_path: Path) -> Path:
     return lesson(tmp_path / "term.yaml", {"One": "tempo: 360"})
 
 
-@pytest.fixture
-def pack(plan: Path, tmp_path: Path, drillgen: Run) -> Path:
-    folder = tmp_path / "pack"
-    assert drillgen("build", plan, "-o", folder, "--zip").returncode == 0
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory, notes: Path) -> Path:
+    """The drill's pack, its zip beside it."""
+    folder = tmp_path_factory.mktemp("made")
+    built(notes, lesson(folder / "term.yaml", {"One": "tempo: 360"}), folder / "pack", "--zip")
     return folder
+
+
+@pytest.fixture
+def pack(made: Path, tmp_path: Path) -> Path:
+    """A copy of it, with the files' times."""
+    shutil.copy2(made / "pack.zip", tmp_path)
+    return Path(shutil.copytree(made / "pack", tmp_path / "pack"))
 
 
 def aside(name: str) -> str:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import re
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
+from tests import forking
 from tests.conftest import Run
 from tests.pack.building import contents, manifest
 
@@ -116,6 +115,6 @@ def test_no_page_without_drills(tmp_path: Path, drillgen: Run) -> None:
         f"c.main(['build', {str(drill)!r}, '-o', {str(tmp_path / 'out')!r}, '--no-sheets',"
         " '--quiet', '--jobs', '1'])\n"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    done = forking.run([], program=code)
     assert done.returncode == 2 and "no page today" in done.stderr
     assert "index.html" not in contents(tmp_path / "out") and manifest(tmp_path / "out")["tracks"]

@@ -13,7 +13,16 @@ import pytest
 
 import drillgen as program
 from tests.conftest import Run
-from tests.pack.building import changed, contents, lesson, manifest, sounding, tracks, written
+from tests.pack.building import (
+    BARE,
+    changed,
+    contents,
+    lesson,
+    manifest,
+    sounding,
+    tracks,
+    written,
+)
 from tests.pack.conftest import built
 
 DRILLS = {"One": "tempo: [360, 340]", "Two": "tempo: 350"}
@@ -26,16 +35,23 @@ def plan(tmp_path: Path) -> Path:
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory, notes: Path) -> Path:
-    """The pack of `DRILLS`."""
+    """The pack of `DRILLS`, whole and, beside it, of what sounds alone."""
     folder = tmp_path_factory.mktemp("made")
-    built(notes, lesson(folder / "term.yaml", DRILLS), folder / "out")
-    return folder / "out"
+    for name, options in (("out", ()), ("bare", BARE)):
+        built(notes, lesson(folder / "term.yaml", DRILLS), folder / name, *options)
+    return folder
 
 
 @pytest.fixture
 def pack(made: Path, tmp_path: Path) -> Path:
     """A copy of it, with the files' times."""
-    return Path(shutil.copytree(made, tmp_path / "out"))
+    return Path(shutil.copytree(made / "out", tmp_path / "out"))
+
+
+@pytest.fixture
+def bare(made: Path, tmp_path: Path) -> Path:
+    """A copy of what sounds of it."""
+    return Path(shutil.copytree(made / "bare", tmp_path / "bare"))
 
 
 def test_nothing_is_made_twice(plan: Path, pack: Path, drillgen: Run) -> None:
@@ -87,13 +103,13 @@ def test_a_changed_note_makes_its_drill_alone(plan: Path, pack: Path, drillgen: 
     ids=lambda options: options[0],
 )
 def test_what_sounds_otherwise_is_made_again(
-    plan: Path, pack: Path, drillgen: Run, options: list[str]
+    plan: Path, bare: Path, drillgen: Run, options: list[str]
 ) -> None:
     """An option that every track follows from has every play-along made again."""
-    before = written(pack)
-    assert drillgen("build", plan, "-o", pack, *options).returncode == 0
-    wanted = {track["files"]["play-along"] for track in manifest(pack)["tracks"]}
-    assert wanted <= changed(before, pack)
+    before = written(bare)
+    assert drillgen("build", plan, "-o", bare, *BARE, *options).returncode == 0
+    wanted = {track["files"]["play-along"] for track in manifest(bare)["tracks"]}
+    assert wanted <= changed(before, bare)
 
 
 def sounded_swing(folder: Path) -> set[tuple[str, str]]:
@@ -131,42 +147,42 @@ def test_a_changed_feel_makes_everything_again(tmp_path: Path) -> None:
     assert contents(tmp_path / "out") == contents(tmp_path / "fresh")
 
 
-def test_damaged_files_are_made_again(plan: Path, pack: Path, drillgen: Run) -> None:
+def test_damaged_files_are_made_again(plan: Path, bare: Path, drillgen: Run) -> None:
     """A file that is gone, cut short, or changed without another length brings its track back as it
     was, and what was changed is kept beside it; the other tracks are not touched."""
-    sound = contents(pack)
-    names = [track["files"]["play-along"] for track in manifest(pack)["tracks"]]
-    before = written(pack)
-    (pack / names[0]).unlink()
-    data = bytearray((pack / names[1]).read_bytes())
+    sound = contents(bare)
+    names = [track["files"]["play-along"] for track in manifest(bare)["tracks"]]
+    before = written(bare)
+    (bare / names[0]).unlink()
+    data = bytearray((bare / names[1]).read_bytes())
     data[-100] ^= 255
-    (pack / names[1]).write_bytes(data)
-    assert drillgen("build", plan, "-o", pack).returncode == 0
+    (bare / names[1]).write_bytes(data)
+    assert drillgen("build", plan, "-o", bare, *BARE).returncode == 0
     kept = names[1].replace(".wav", " (changed by hand).wav")
-    assert contents(pack) == sound | {kept: bytes(data)}
-    assert {names[0], names[1]} <= changed(before, pack)
-    assert not any(name.startswith("02 Two/") for name in changed(before, pack))
-    (pack / kept).unlink()
-    (pack / names[2]).write_bytes(sound[names[2]][:1000])
-    assert drillgen("build", plan, "-o", pack).returncode == 0
+    assert contents(bare) == sound | {kept: bytes(data)}
+    assert {names[0], names[1]} <= changed(before, bare)
+    assert not any(name.startswith("02 Two/") for name in changed(before, bare))
+    (bare / kept).unlink()
+    (bare / names[2]).write_bytes(sound[names[2]][:1000])
+    assert drillgen("build", plan, "-o", bare, *BARE).returncode == 0
     kept = names[2].replace(".wav", " (changed by hand).wav")
-    assert contents(pack) == sound | {kept: sound[names[2]][:1000]}
-    before = written(pack)
-    assert "Nothing to do" in drillgen("build", plan, "-o", pack).stdout
-    assert written(pack) == before
+    assert contents(bare) == sound | {kept: sound[names[2]][:1000]}
+    before = written(bare)
+    assert "Nothing to do" in drillgen("build", plan, "-o", bare, *BARE).stdout
+    assert written(bare) == before
 
 
-def test_damage_is_not_forgotten(plan: Path, pack: Path, drillgen: Run, tmp_path: Path) -> None:
+def test_damage_is_not_forgotten(plan: Path, bare: Path, drillgen: Run, tmp_path: Path) -> None:
     """Another drill built into the folder renews the manifest; a file that was damaged before is
     made again all the same when its own drill is built next."""
-    sound = contents(pack)
-    name = manifest(pack)["tracks"][2]["files"]["play-along"]
-    (pack / name).write_bytes(bytes(len(sound[name])))
+    sound = contents(bare)
+    name = manifest(bare)["tracks"][2]["files"]["play-along"]
+    (bare / name).write_bytes(bytes(len(sound[name])))
     other = lesson(tmp_path / "other.yaml", {"Three": "tempo: 355"})
-    assert drillgen("build", other, "-o", pack).returncode == 0
-    assert ("Three", 355) in tracks(pack) and ("Two", 350) in tracks(pack)
-    assert drillgen("build", plan, "-o", pack).returncode == 0
-    assert (pack / name).read_bytes() == sound[name]
+    assert drillgen("build", other, "-o", bare, *BARE).returncode == 0
+    assert ("Three", 355) in tracks(bare) and ("Two", 350) in tracks(bare)
+    assert drillgen("build", plan, "-o", bare, *BARE).returncode == 0
+    assert (bare / name).read_bytes() == sound[name]
 
 
 def test_processes_give_the_same_bytes(plan: Path, pack: Path, drillgen: Run) -> None:
@@ -178,20 +194,20 @@ def test_processes_give_the_same_bytes(plan: Path, pack: Path, drillgen: Run) ->
 
 
 @pytest.mark.parametrize("text", ["[]", "{", '{"tracks": [{"folder": 1}, 2]}'])
-def test_a_manifest_that_a_person_was_at(plan: Path, pack: Path, drillgen: Run, text: str) -> None:
+def test_a_manifest_that_a_person_was_at(plan: Path, bare: Path, drillgen: Run, text: str) -> None:
     """Where the manifest cannot be read, everything is made again as it was."""
-    sound = contents(pack)
-    (pack / "manifest.json").write_text(text)
-    assert drillgen("build", plan, "-o", pack).returncode == 0
-    assert contents(pack) == sound
+    sound = contents(bare)
+    (bare / "manifest.json").write_text(text)
+    assert drillgen("build", plan, "-o", bare, *BARE).returncode == 0
+    assert contents(bare) == sound
 
 
-def test_nothing_outside_the_pack_is_removed(plan: Path, pack: Path, drillgen: Run) -> None:
+def test_nothing_outside_the_pack_is_removed(plan: Path, bare: Path, drillgen: Run) -> None:
     """A manifest that lists files outside the pack has none of them removed."""
-    treasure = pack.parent / "treasure.txt"
+    treasure = bare.parent / "treasure.txt"
     treasure.write_text("mine")
-    text = (pack / "manifest.json").read_text("utf-8")
-    name = manifest(pack)["tracks"][2]["files"]["play-along"]
-    (pack / "manifest.json").write_text(text.replace(f'"{name}"', '"../treasure.txt"'), "utf-8")
-    assert drillgen("build", plan, "-o", pack, "--tempo", "345").returncode == 0
+    text = (bare / "manifest.json").read_text("utf-8")
+    name = manifest(bare)["tracks"][2]["files"]["play-along"]
+    (bare / "manifest.json").write_text(text.replace(f'"{name}"', '"../treasure.txt"'), "utf-8")
+    assert drillgen("build", plan, "-o", bare, *BARE, "--tempo", "345").returncode == 0
     assert treasure.read_text() == "mine"
