@@ -331,6 +331,22 @@ def joints(context: PassContext, *, connected: bool = False) -> Iterator[Joint]:
             yield "same chord" if before.chord == cell.chord else "change"
 
 
+def takes_turns(context: PassContext) -> list[bool]:
+    """For each chord, whether it is played the other way where chords take turns: every other one;
+    and a call over the same chords as the one before begins the other way, so that it is not the
+    same call again (common practice: a pattern is worked at from either end)."""
+    found = [index % 2 == 1 for index in range(len(context.cells))]
+    before, first = list[Chord](), 0
+    for call in open_spans(context.bars):
+        inside = [i for i, c in enumerate(context.cells) if call.start <= c.span.start < call.end]
+        chords = [context.cells[index].chord for index in inside]
+        if inside and chords == before and found[inside[0]] == found[first]:
+            for index in inside:
+                found[index] = not found[index]
+        before, first = chords, inside[0] if inside else 0
+    return found
+
+
 # Kinds that run on from note to note.  The others end as they are: what a teacher wrote and what
 # phrases say, guide tones and roots that are held anyhow.
 _RUNNING = (Arpeggio, ScalePattern, Walking, Enclosure)
@@ -344,17 +360,17 @@ _WIDE, _WIDE_AMONG_STEPS, _AGAIN, _OTHER, _SOON = 1, 4, 5, 2, 1
 
 
 def before_gaps(
-    notes: Sequence[Note], bars: Sequence[Bar], context: PassContext, options: Line
+    notes: Sequence[Note], bars: Sequence[Bar | None], context: PassContext, options: Line
 ) -> list[Note]:
-    """The notes of a pass, with an arrival at the end of each call that a response follows."""
+    """The notes of a pass, with an arrival at the end of each call that a response follows; `bars`
+    are those of the pass and the one after it, if there is any."""
     found = list(notes)
     if not isinstance(options, _RUNNING):
         return found
     if isinstance(options, Enclosure) and options.fill == "rest":
         return found
-    for bar, after in pairwise([*bars, None]):
-        assert bar is not None
-        if bar.role == "call" and after is not None and after.role == "response":
+    for bar, after in pairwise(bars):
+        if bar and after and (bar.role, after.role) == ("call", "response"):
             found = _arrived(found, bar, context, options)
     return found
 

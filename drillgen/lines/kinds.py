@@ -38,7 +38,7 @@ from drillgen.lines.pass_context import (
     closest,
     open_spans,
 )
-from drillgen.score import Note, Part
+from drillgen.score import Note, Part, after
 from drillgen.theory.pitch import Pitch
 from drillgen.theory.spelling import LineTone, spelled
 
@@ -123,7 +123,8 @@ def line(chart: Chart) -> Part | None:
         written = respelled(written, context.cells) if options.of_chords else written
         if written:
             context = replace(context, near=written[0].pitch.midi, before=tuple(written))
-        played = before_gaps(_played(written, bars, context.begin - lead), bars, context, options)
+        played = _played(written, bars, context.begin - lead)
+        played = before_gaps(played, [*bars, after(chart, bars[-1])], context, options)
         notes = _led_up_to(notes, played) if lead and played else [*notes, *played]
     notes += list(_tagged(chart, notes))
     arrival = _arrival(chart, options, notes, context)
@@ -256,9 +257,9 @@ def _led_up_to(notes: list[Note], played: list[Note]) -> list[Note]:
     """The notes so far and a pass that a pick-up leads to: it cuts short what sounds, but waits for
     a tone that is approached itself."""
     aims = [
-        after.start + _EIGHTH
-        for one, after in pairwise(notes)
-        if one.mark == "approach" != after.mark
+        other.start + _EIGHTH
+        for one, other in pairwise(notes)
+        if one.mark == "approach" != other.mark
     ]
     played = [note for note in played if not aims or note.start >= aims[-1]]
     return [*_until(played[0].start, notes), *played]

@@ -23,7 +23,16 @@ from fractions import Fraction
 
 from drillgen.drill.line_options import INTERVAL_DEGREES
 from drillgen.drill.lines import Arpeggio, Intervals, Roots, ScalePattern
-from drillgen.lines.joining import ChordFigure, chosen, displaced, joints, kept, led_on, placed
+from drillgen.lines.joining import (
+    ChordFigure,
+    chosen,
+    displaced,
+    joints,
+    kept,
+    led_on,
+    placed,
+    takes_turns,
+)
 from drillgen.lines.pass_context import (
     Cell,
     PassContext,
@@ -83,8 +92,9 @@ def arpeggio(context: PassContext, options: Arpeggio) -> list[Note]:
     """Each chord's arpeggio from its start, for as long as the chord lasts."""
     length = note_length(options.note, context.beat)
     joined = [*joints(context, connected=options.connect), "apart"]
+    falls = _falling(context, options)
     choices = [
-        list(_broken(cell, context, options, count(cell, length), index, joined))
+        list(_broken(cell, context, options, count(cell, length), index, joined, falls[index]))
         for index, cell in enumerate(context.cells)
     ]
     notes: list[Note] = []
@@ -101,13 +111,12 @@ def _broken(
     total: int,
     index: int,
     joined: Sequence[str],
+    falls: bool,
 ) -> Iterator[ChordFigure]:
     """What may be played over a chord: its tones in their order and each way that this may be
     turned, in each octave; where it leads to another chord in two octaves, or with other last
     notes."""
     numbers = inverted(options.order, options.inversion)
-    answers = options.direction == "alternating" and index % 2 == 1
-    falls = options.direction == "down" or answers
     order = [degree_of(cell, number) for number in (numbers[::-1] if falls else numbers)]
     leads_on = joined[index + 1] == "change"
     ways: list[_Turn] = [(filled(order, total), 0.0)]
@@ -119,6 +128,13 @@ def _broken(
     ends = sorted(tones, key=lambda tone: tone.semitones)
     ends = ends if leads_on else []
     yield from _placed_ways(cell.chord, ways, kept(order, total), ends, context)
+
+
+def _falling(context: PassContext, options: Arpeggio | ScalePattern) -> list[bool]:
+    """Of each chord, whether its figure is played down."""
+    if options.direction == "alternating":
+        return takes_turns(context)
+    return [options.direction == "down"] * len(context.cells)
 
 
 def inverted(order: tuple[int, ...], inversion: int) -> tuple[int, ...]:
@@ -210,8 +226,8 @@ def scale_pattern(context: PassContext, options: ScalePattern) -> list[Note]:
     """Each chord's pattern for exactly as long as the chord lasts."""
     length = note_length(options.note, context.beat)
     tasks = [
-        _task(cell, context, options, count(cell, length), index)
-        for index, cell in enumerate(context.cells)
+        _task(cell, context, options, count(cell, length), falls)
+        for cell, falls in zip(context.cells, _falling(context, options), strict=True)
     ]
     through = options.connect and isinstance(options.pattern, str)
     lines = (_through if through else _anew)(tasks, context, options)
@@ -223,18 +239,17 @@ def scale_pattern(context: PassContext, options: ScalePattern) -> list[Note]:
 
 
 def _task(
-    cell: Cell, context: PassContext, options: ScalePattern, total: int, index: int
+    cell: Cell, context: PassContext, options: ScalePattern, total: int, falls: bool
 ) -> _Chord:
     scale = scale_in(cell, context, options.scales)
     longer = with_passing_note(scale, cell.chord) if options.bebop else scale
-    answers = options.direction == "alternating" and index % 2 == 1
     return _Chord(
         cell.chord,
         longer,
         total,
         _shape(options, total),
         frozenset(longer.degrees) - {*scale.degrees},
-        answers or options.direction == "down",
+        falls,
     )
 
 

@@ -54,6 +54,7 @@ _LEAP = 5  # semitones
 _REPEATED = 0.15  # of notes may be the one before again
 _TURNS = 2  # in a bar: from two notes no more changes between them
 _ANTICIPATED = 8.0  # a note an eighth before a bar line that is struck there again, not held
+_UNANSWERED = 5.0  # from few notes: an answer that ends on the note that its question ended on
 _STRUCK_TWICE = 2.8  # the last note of a phrase, struck just before it, too
 
 
@@ -77,6 +78,8 @@ def sung(form: Form, ground: Ground, random: Random, said: frozenset[Line]) -> L
     """Notes for every stroke of a form: the best of some ways to sing it; `said` are the first
     bars that would not be new."""
     ways = [_way(form, ground, random) for _ in range(_WAYS_TRIED)]
+    if ground.top == 1:  # each to its last note from the other side as well
+        ways += [(*way[:-2], 1 - way[-2], way[-1]) for way in ways if len(way) > 2]
     heard = _Heard.of(form, ground)
     return min(ways, key=lambda way: _faults(form, way, heard, said) + random.random() / 2)
 
@@ -251,7 +254,8 @@ def _from_few(form: Form, way: Line, ground: Ground) -> float:
     half = form[: max(len(form) // 2, 1)]
     asked = way[sum(len(statement.strokes) for statement in half) - 1]
     finished = ground.pool[way[-1]].semitones % 12 == 0 or ground.top > 1
-    return found + (len(form) > 1 and asked == way[-1]) + 1.5 * (not finished)
+    unanswered = _UNANSWERED * (len(form) > 1 and asked == way[-1])
+    return found + unanswered + 1.5 * (not finished)
 
 
 def _returns(form: Form, way: Line) -> float:

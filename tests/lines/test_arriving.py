@@ -48,12 +48,21 @@ def triad(chord: Chord | None) -> set[int]:
     return {name.pitch_class for name in chord.names[:3]}
 
 
-@pytest.mark.parametrize("harmony", ["repeats", "continues"])
+# Over six bars calls and responses trade through the form, so that one pass in two ends in a call.
+TRADED: dict[str, Any] = {
+    "repeats": {},
+    "continues": {"progression": "ii7 | V7 | Imaj7 | VI7 | ii7 | V7", "passes": 2},
+}
+
+
+@pytest.mark.parametrize("harmony", TRADED)
 @pytest.mark.parametrize("kind", RUNNING, ids=str)
 def test_a_running_line_rests_before_a_gap(kind: Any, harmony: str) -> None:
     """The last note of every call begins on beat 3 or 4 (or was begun before and is held), lasts to
-    the bar line, and from beat 3 on is 1, 3 or 5 of its chord."""
-    score = written(line=kind, gaps={"call": 2, "response": 2, "harmony": harmony})
+    the bar line, and from beat 3 on is 1, 3 or 5 of its chord; also where the response begins the
+    next pass."""
+    gaps = {"call": 2, "response": 2, "harmony": harmony}
+    score = written(line=kind, gaps=gaps, **TRADED[harmony])
     arrivals = 0
     for bar, after in pairwise(score.chart.bars):
         if (bar.role, after.role) == ("call", "response"):

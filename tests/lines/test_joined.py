@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from itertools import pairwise
+from typing import Any
 
 import pytest
 
@@ -168,6 +169,24 @@ def test_chords_that_take_turns_keep_them() -> None:
         found = [under(score, span) for bar in bars for span in bar.spans]
         orders = ["".join(note.mark.strip("b#") for note in notes) for notes in found]
         assert orders == ["1235", "5321"] * 2
+
+
+@pytest.mark.parametrize("line", [
+    {"kind": "scale pattern", "pattern": "thirds", "note": "eighth"},
+    {"kind": "arpeggio", "note": "eighth"},
+], ids=str)  # fmt: skip
+def test_taking_turns_a_call_over_the_same_chords_begins_the_other_way(line: Any) -> None:
+    """Four bars of a chord in calls of two: up and down, then down and up (common practice: a
+    pattern is worked at from either end); over another chord it begins rising again."""
+    score = written(progression="i7 | % | % | % | bii7 | % | % | %", key="D minor",
+                    key_cycle=["D minor", "Bb minor", "F# minor"], passes=1, gaps=2,
+                    line={**line, "direction": "alternating"})  # fmt: skip
+    rises = [
+        notes[0].pitch.midi < notes[1].pitch.midi
+        for bar in score.chart.bars
+        if bar.role == "call" and (notes := under(score, bar.spans[0]))
+    ]
+    assert rises == [True, False, False, True] * 6
 
 
 def test_octaves_are_chosen_by_looking_ahead() -> None:

@@ -301,6 +301,19 @@ def test_most_phrases_have_one_highest_note() -> None:
     assert sum(found) >= 0.8 * len(found)
 
 
+@pytest.mark.parametrize("notes", [["1", "b3"], ["1", "5"]], ids=str)
+def test_from_two_notes_an_answer_ends_elsewhere_than_its_question(notes: list[str]) -> None:
+    """Four bars from two notes: their halves end on one of them and on the other (common practice:
+    a period's antecedent and consequent differ in how they close)."""
+    for seed in range(4):
+        score = phrases(notes=notes, grow=False, ends="mixed", seed=seed, gaps=4, density=0.6,
+                        progression="i7 | % | IV7 | %", key="D minor",
+                        key_cycle=["D", "Bb"])  # fmt: skip
+        for start, end, said in calls(score):
+            asked = [note for note in said if note.start < (start + end) / 2]
+            assert asked[-1].mark != said[-1].mark
+
+
 @pytest.mark.parametrize(("length", "quarters"), [("q", 1), ("h", 2), ("h.", 3)])
 @pytest.mark.parametrize("call", [1, 2, 4])
 def test_the_last_note_is_as_long_as_asked(length: str, quarters: int, call: int) -> None:
