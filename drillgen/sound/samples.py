@@ -22,7 +22,8 @@ import struct
 import threading
 import time
 import zlib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, NamedTuple
@@ -344,6 +345,7 @@ class FontBank(Closing):
         if sha256_of(soundfont.path) != soundfont.sha256:
             raise SoundError(f"{soundfont.path} was changed during the build: build again.")
         self._store = Store(f"{soundfont.sha256} FluidSynth {library().version} {SETTINGS}")
+        self._jobs = jobs
         self._workers = SynthPool(soundfont.path, self._known, jobs)
 
     def close(self) -> None:
@@ -394,28 +396,29 @@ class FontBank(Closing):
         self._put(address, {"pairs": sorted(found)})
         return found
 
-    def fill(
-        self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
-    ) -> dict[DistinctNote, Copy]:
-        """Render what is not there yet; returns only what could not be kept on disk."""
+    def fill(self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None) -> None:
+        """Render what is not on disk yet, for other processes."""
         missing = sorted(task for task in wanted.items() if not self._has(*task))
-        made = self._workers.run(missing, self._rendered, progress, "Rendering notes")
-        return {
-            note: copy for (note, _), copy in zip(missing, made, strict=True) if copy is not None
-        }
+        self._workers.run(missing, self._render, progress, "Rendering notes")
 
     def notes(
         self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
     ) -> dict[DistinctNote, Copy]:
         """A copy of each note, at least as many samples long as asked or until it dies away."""
-        copies = self.fill(wanted, progress)
-        for note in wanted.keys() - copies.keys():
-            if (entry := self._store.get(note.address)) is not None:
-                facts, samples = entry
-                copies[note] = Copy(samples, tuple(facts["below"]), tuple(facts["energies"]))
-        damaged = sorted((note, wanted[note]) for note in wanted.keys() - copies.keys())
-        again = self._workers.run(damaged, self._made)
-        return copies | {note: copy for (note, _), copy in zip(damaged, again, strict=True)}
+        with ThreadPoolExecutor(self._jobs) as pool:
+            kept = dict(zip(wanted, pool.map(self._kept, wanted.items()), strict=True))
+        missing = sorted((note, wanted[note]) for note, copy in kept.items() if copy is None)
+        made = self._workers.run(missing, self._made, progress, "Rendering notes")
+        rendered = {note: copy for (note, _), copy in zip(missing, made, strict=True)}
+        return {note: copy or rendered[note] for note, copy in kept.items()}
+
+    def _kept(self, task: tuple[DistinctNote, int]) -> Copy | None:
+        """A note as it lies on disk, where it is long enough."""
+        note, count = task
+        facts, samples = self._store.get(note.address) or ({"ends": False, "count": -1}, NOTHING)
+        if not facts["ends"] and facts["count"] < count:
+            return None
+        return Copy(samples, tuple(facts["below"]), tuple(facts["energies"]))
 
     def _put(self, address: str, facts: dict[str, Any], samples: Samples = NOTHING) -> None:
         """Keep what the file that we know has given, and nothing else.  Raises SoundError."""
@@ -426,10 +429,9 @@ class FontBank(Closing):
         facts = self._store.facts(note.address)
         return facts is not None and (facts["ends"] or facts["count"] >= count)
 
-    def _rendered(self, synth: Synth, task: tuple[DistinctNote, int]) -> Copy | None:
-        """None: it is on disk, and need not be held in memory now."""
-        copy = self._made(synth, task)
-        return None if self._has(*task) else copy
+    def _render(self, synth: Synth, task: tuple[DistinctNote, int]) -> None:
+        """Nobody needs it in memory now."""
+        self._made(synth, task)
 
     def _made(self, synth: Synth, task: tuple[DistinctNote, int]) -> Copy:
         note, count = task
@@ -511,17 +513,17 @@ class Bank(Closing):
         """Which keys of a percussion kit cut which others off: (key, key that it cuts)."""
         return self._of(preset.source).chokes(preset, keys)
 
-    def fill(
-        self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
-    ) -> dict[DistinctNote, Copy]:
-        """Render what is not there yet; returns only what could not be kept on disk."""
-        return self._gathered(FontBank.fill, wanted, progress)
+    def fill(self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None) -> None:
+        """Render what is not on disk yet, for other processes."""
+        for bank, some, heard in self._shares(wanted, progress):
+            bank.fill(some, heard)
 
     def notes(
         self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
     ) -> dict[DistinctNote, Copy]:
         """A copy of each note, at least as many samples long as asked or until it dies away."""
-        return self._gathered(FontBank.notes, wanted, progress)
+        parts = (bank.notes(some, heard) for bank, some, heard in self._shares(wanted, progress))
+        return {note: copy for part in parts for note, copy in part.items()}
 
     def copies(
         self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
@@ -532,17 +534,15 @@ class Bank(Closing):
         """
         return {note: copy.samples for note, copy in self.notes(wanted, progress).items()}
 
-    def _gathered(
-        self, take: _Take, wanted: Mapping[DistinctNote, int], progress: Progress | None
-    ) -> dict[DistinctNote, Copy]:
-        found: dict[DistinctNote, Copy] = {}
+    def _shares(
+        self, wanted: Mapping[DistinctNote, int], progress: Progress | None
+    ) -> Iterator[tuple[FontBank, Mapping[DistinctNote, int], Progress | None]]:
+        """The notes of each source, and who hears how far they are."""
+        before = 0
         for source, some in _by_font(wanted).items():
-            first, share = len(found) / len(wanted), len(some) / len(wanted)
-            found |= take(self._of(source), some, _share_of(progress, first, share))
-        return found
-
-
-_Take = Callable[[FontBank, Mapping[DistinctNote, int], Progress | None], dict[DistinctNote, Copy]]
+            first, share = before / len(wanted), len(some) / len(wanted)
+            yield self._of(source), some, _share_of(progress, first, share)
+            before += len(some)
 
 
 def source_of(soundfont: Soundfont, source: int) -> Soundfont:
