@@ -26,7 +26,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any, NamedTuple
+from typing import IO, Any, NamedTuple, TypeGuard
 
 import numpy as np
 
@@ -336,6 +336,18 @@ class Copy:
     energies: tuple[float, ...] = ()
 
 
+Facts = Mapping[str, Any]
+
+
+def _as_copy(facts: Facts, samples: Samples = NOTHING) -> Copy:
+    return Copy(samples, tuple(facts["below"]), tuple(facts["energies"]))
+
+
+def _reaches(facts: Facts | None, count: int) -> TypeGuard[Facts]:
+    """Whether a note is on disk, and as long as asked or until it dies away."""
+    return facts is not None and (facts["ends"] or facts["count"] >= count)
+
+
 class FontBank(Closing):
     """Notes of one soundfont.  Use it in a `with` block; it starts FluidSynth only if it must."""
 
@@ -412,13 +424,20 @@ class FontBank(Closing):
         rendered = {note: copy for (note, _), copy in zip(missing, made, strict=True)}
         return {note: copy or rendered[note] for note, copy in kept.items()}
 
+    def outlines(
+        self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
+    ) -> dict[DistinctNote, Copy]:
+        """As `notes`, as a rule without samples, which need not be read."""
+        facts = {note: self._store.facts(note.address) for note in wanted}
+        kept = {note: _as_copy(f) for note, f in facts.items() if _reaches(f, wanted[note])}
+        missing = {note: count for note, count in wanted.items() if note not in kept}
+        return kept | self.notes(missing, progress)
+
     def _kept(self, task: tuple[DistinctNote, int]) -> Copy | None:
         """A note as it lies on disk, where it is long enough."""
         note, count = task
-        facts, samples = self._store.get(note.address) or ({"ends": False, "count": -1}, NOTHING)
-        if not facts["ends"] and facts["count"] < count:
-            return None
-        return Copy(samples, tuple(facts["below"]), tuple(facts["energies"]))
+        facts, samples = self._store.get(note.address) or (None, NOTHING)
+        return _as_copy(facts, samples) if _reaches(facts, count) else None
 
     def _put(self, address: str, facts: dict[str, Any], samples: Samples = NOTHING) -> None:
         """Keep what the file that we know has given, and nothing else.  Raises SoundError."""
@@ -426,8 +445,7 @@ class FontBank(Closing):
         self._store.put(address, facts, samples)
 
     def _has(self, note: DistinctNote, count: int) -> bool:
-        facts = self._store.facts(note.address)
-        return facts is not None and (facts["ends"] or facts["count"] >= count)
+        return _reaches(self._store.facts(note.address), count)
 
     def _render(self, synth: Synth, task: tuple[DistinctNote, int]) -> None:
         """Nobody needs it in memory now."""
@@ -523,6 +541,14 @@ class Bank(Closing):
     ) -> dict[DistinctNote, Copy]:
         """A copy of each note, at least as many samples long as asked or until it dies away."""
         parts = (bank.notes(some, heard) for bank, some, heard in self._shares(wanted, progress))
+        return {note: copy for part in parts for note, copy in part.items()}
+
+    def outlines(
+        self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
+    ) -> dict[DistinctNote, Copy]:
+        """As `notes`, as a rule without samples, which need not be read."""
+        shares = self._shares(wanted, progress)
+        parts = (bank.outlines(some, heard) for bank, some, heard in shares)
         return {note: copy for part in parts for note, copy in part.items()}
 
     def copies(

@@ -141,7 +141,7 @@ def balanced(performance: Performance, bank: Bank, progress: Progress | None = N
         return performance
     players, _ = _players([performance], bank)
     plan = _plan(players, bank)
-    copies = bank.notes(plan.wanted(players), progress)
+    copies = bank.outlines(plan.wanted(players), progress)
     return _levelled(performance, players, plan, copies)
 
 
