@@ -80,12 +80,18 @@ class Made:
     def index(self) -> Path:
         return self.folder / "index.html"
 
+    @property
+    def one_file(self) -> Path:
+        """The same, its parts in it."""
+        return self.folder / "page.html"
 
-def make_page(folder: Path, drills: Sequence[Mapping[str, Any]]) -> Made:
+
+def make_page(folder: Path, drills: Sequence[Mapping[str, Any]], *options: str) -> Made:
     """Build a pack of a lesson through the command, its page also in one file."""
     lesson = folder / "lesson.yaml"
     lesson.write_text(json.dumps({"title": TITLE, "drills": drills}), "utf-8")  # JSON is YAML
-    done = run_command("build", lesson, "-o", folder / "pack", "--single-file", "--quiet")
+    options = ("--single-file", "--quiet", *options)
+    done = run_command("build", lesson, "-o", folder / "pack", *options)
     assert done.returncode == 0, done.stderr
     return Made(folder / "pack", [_takes(drill) for drill in load(lesson).drills])
 

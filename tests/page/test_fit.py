@@ -4,12 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import pytest
-
-from tests.page.pages import Made, View
-
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser
+    from tests.page.pages import View
 
 # Of each field that is seen: its name, and how much wider its text is than its room; browsers draw
 # an arrow beside it, about as wide as a letter is high.
@@ -26,12 +22,11 @@ _CUT_OFF = """() => {
 }"""
 
 
-@pytest.mark.parametrize("width", [320, 360, 412])
-def test_no_choice_is_cut_off(browser: Browser, made: Made, width: int) -> None:
+def test_no_choice_is_cut_off(view: View) -> None:
     """At the widths of small phones every field shows the whole of what is chosen at first."""
-    viewport = {"width": width, "height": 640}
-    with View(browser, made.index.as_uri(), viewport=viewport) as view:
+    for width in (320, 360, 412):
+        view.page.set_viewport_size({"width": width, "height": 640})
         found = dict(view.page.evaluate(_CUT_OFF))
         found.pop("drill", None)  # a title of any length
-    assert {"key", "click", "cues", "rounds"} <= set(found)
-    assert {name: over for name, over in found.items() if over > 0} == {}
+        assert {"key", "click", "cues", "rounds"} <= set(found)
+        assert {name: over for name, over in found.items() if over > 0} == {}, width

@@ -59,16 +59,16 @@ def test_gains_are_used_again(counted: View) -> None:
     once), and no more gains than sound at the same time: after some rounds none is made anew."""
     counted.set(from_=1, to=2, tempo=360, repeat=True, count_in=False)
     counted.play()
-    counted.page.wait_for_function("made.AudioBufferSourceNode > 150", timeout=60_000)
+    counted.page.wait_for_function("made.AudioBufferSourceNode > 90", timeout=60_000)
     gains = counted.page.evaluate("made.GainNode")
     sources = counted.page.evaluate("made.AudioBufferSourceNode")
-    counted.page.wait_for_function(f"made.AudioBufferSourceNode > {sources + 200}", timeout=60_000)
+    counted.page.wait_for_function(f"made.AudioBufferSourceNode > {sources + 100}", timeout=60_000)
     assert counted.page.evaluate("made.GainNode") - gains < 20
 
 
 def test_the_band_steps_back_on_the_page(browser: Browser, made: Made) -> None:
     """While a word is said the band's gain is what the mixes have; away from all words it is 1."""
-    with View(browser, made.index.as_uri(), tapped=True) as view:
+    with View(browser, made.one_file.as_uri(), tapped=True) as view:
         view.page.evaluate(_LOW)
         view.page.select_option("#cues", "keys and turns")
         view.page.wait_for_function("location.hash.includes('cues=keys')")

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 @pytest.fixture
 def heard(browser: Browser, made: Made) -> Iterator[View]:
     """The page from disk, listened in on."""
-    with View(browser, made.index.as_uri(), tapped=True) as view:
+    with View(browser, made.one_file.as_uri(), tapped=True) as view:
         yield view
 
 
