@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
+from functools import lru_cache
 from itertools import groupby, pairwise
 from random import Random
 
@@ -99,7 +100,21 @@ WRITERS: dict[type[Line], Writer] = {
 
 
 def line(chart: Chart) -> Part | None:
-    """The line through a whole track; None where the drill has none.
+    """The line through a whole track; None where the drill has none.  It is the same at every
+    tempo, and written once for all that a drill has."""
+    return _line(_at_any_tempo(chart))
+
+
+def _at_any_tempo(chart: Chart) -> Chart:
+    """The same for each of a drill's tempos."""
+    bars = tuple(replace(bar, tempo=Fraction(1), slowing=()) for bar in chart.bars)
+    whole = chart.whole and _at_any_tempo(chart.whole)
+    return replace(chart, tempo=chart.drill.tempos[0], bars=bars, whole=whole)
+
+
+@lru_cache(maxsize=8)
+def _line(chart: Chart) -> Part | None:
+    """The line, whatever the tempo.
 
     Each pass is written anew from the same beginning, close to where the last pass began, so that
     every key is the same exercise and no key change is an octave's leap.
