@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 from io import BytesIO
 from math import log10
 from typing import Any
@@ -24,10 +26,14 @@ VOLUME, PAN = 7, 10  # General MIDI controllers
 
 @dataclass(frozen=True)
 class Heard:
-    """A track: what is written, and the file."""
+    """A track: what is written, and the file, for those who look at it."""
 
     score: Score
-    file: pretty_midi.PrettyMIDI
+
+    @cached_property
+    def file(self) -> pretty_midi.PrettyMIDI:
+        (content,) = midi_files(perform(self.score), "Heard", ((),))
+        return pretty_midi.PrettyMIDI(BytesIO(content))
 
     def controller(self, part: str, number: int) -> int:
         """What a part's controller is set to."""
@@ -65,9 +71,13 @@ def loudness(note: pretty_midi.Note) -> float:
 
 
 def heard(**drill: Any) -> Heard:
-    """The first track of a drill: eight bars in C on the grid, where nothing else is said."""
+    """The first track of a drill: eight bars in C on the grid, where nothing else is said; heard
+    once for all who ask for the same."""
     usual = {"progression": EIGHT, "key_cycle": "C", "gaps": "none", "line": "off",
              "timing": "exact", "title": "Heard"}  # fmt: skip
-    score = arrange(charts(drill_of(usual | drill))[0])
-    (content,) = midi_files(perform(score), "Heard", ((),))
-    return Heard(score, pretty_midi.PrettyMIDI(BytesIO(content)))
+    return _heard(json.dumps(usual | drill))
+
+
+@lru_cache(maxsize=16)
+def _heard(drill: str) -> Heard:
+    return Heard(arrange(charts(drill_of(json.loads(drill)))[0]))

@@ -12,6 +12,7 @@ from drillgen.arrange import _starting_note
 from drillgen.performance import perform
 from drillgen.score import Note, Part
 from drillgen.theory.pitch import Pitch
+from tests.band.playing import only
 from tests.taste.heard import PAN, heard, loudness
 
 BAND = {"drums": "sticks", "comping": "piano", "bass": "walking"}
@@ -33,7 +34,7 @@ def test_the_balance_of_the_band(part: str, least: float, most: float) -> None:
 def test_an_electric_piano_is_held_back() -> None:
     """3 to 5 dB more than a piano: its sustained tone is louder at the same velocity (common
     practice in General MIDI soundfonts)."""
-    piano, electric = (heard(band={"comping": k}) for k in ("piano", "electric piano"))
+    piano, electric = (heard(band=only("comping", kind)) for kind in ("piano", "electric piano"))
     assert 3 <= piano.volume("comping") - electric.volume("comping") <= 5
 
 
@@ -61,7 +62,7 @@ def test_where_the_band_stands(part: str, least: float, most: float) -> None:
 def test_pan_is_the_controllers_scale(pan: float, value: int) -> None:
     """64 is the middle and 127 the right side (MIDI 1.0 controller 10; RP-036: 1 is the left one);
     a step may be rounded off."""
-    band = {"drums": {"kind": "sticks", "pan": pan}}
+    band = only("drums", {"kind": "sticks", "pan": pan})
     assert abs(heard(band=band).controller("drums", PAN) - value) <= 1
 
 
@@ -72,7 +73,8 @@ def test_levels_are_decibels(part: str, asked: int) -> None:
     0.3 dB, the width of a step."""
     kind = {"drums": "sticks", "comping": "piano", "bass": "walking"}[part]
     plain, changed = (
-        heard(band=BAND | {part: {"kind": kind, "level": level}}) for level in (0, asked)
+        heard(band=only(part, {"kind": kind, "level": level}))
+        for level in (0, asked)  # type: ignore[arg-type]
     )
     assert changed.volume(part) - plain.volume(part) == pytest.approx(asked, abs=0.3)
 
@@ -81,20 +83,22 @@ def test_a_click_stands_under_the_drums() -> None:
     """The count-in is 2 to 4 dB under the drummer's strokes, by the controller where the click has
     the channel alone and by velocity where the drums set it; the starting note 1 to 3 under a
     line."""
-    alone = heard(band={"drums": "off"}, count_in={"bars": 2, "sound": "click"})
+    alone = heard(band="off", count_in={"bars": 2, "sound": "click"})
     assert -4 <= alone.volume("click") <= -2
-    beside = heard(band={"drums": "sticks"}, count_in={"bars": 2, "sound": "click"})
+    beside = heard(band=only("drums", "sticks"), count_in={"bars": 2, "sound": "click"})
     pairs = zip(beside.part("click").notes, alone.part("click").notes, strict=True)
     softer = [loudness(shared) - loudness(own) for shared, own in pairs]
     assert all(-4 <= found <= -2 for found in softer)
-    cue = heard(line=HELD, count_in={"bars": 2, "starting_note": True})
+    cue = heard(line=HELD, band="off", count_in={"bars": 2, "starting_note": True})
     assert -2.6 <= cue.volume("cue") <= -1.4
 
 
 def test_a_click_throughout_is_softer_than_the_count() -> None:
     """By 5 to 7 dB: counting in must be heard, going on only be felt (common practice)."""
     track = heard(
-        band={"drums": "off", "click": "beats"}, count_in={"bars": 2, "sound": "click"}, passes=4
+        band={"drums": "off", "comping": "off", "click": "beats"},
+        count_in={"bars": 2, "sound": "click"},
+        passes=4,
     )
     low = [(event, note) for event, note in track.events("click") if note.pitch == 77]  # woodblock
     counted = [loudness(n) for e, n in low if track.score.chart.bar_at(e.start).form_bar < 0]
@@ -106,7 +110,8 @@ def test_a_click_throughout_is_softer_than_the_count() -> None:
 @pytest.mark.parametrize("level", [-12, -6])
 def test_the_band_is_softer_under_a_response(level: int) -> None:
     """By the decibels asked for, part by part, to half a decibel on average."""
-    track = heard(band=BAND, line=HELD, gaps={"call": 4, "level": level}, passes=4)
+    band = only("bass", "walking")
+    track = heard(band=band, line=HELD, gaps={"call": 4, "level": level}, passes=4)
     by_role: dict[str, list[float]] = {"call": [], "response": []}
     for event, note in track.events("bass"):
         role = track.score.chart.bar_at(event.start).role
@@ -133,7 +138,9 @@ def test_a_part_stands_where_it_is_asked_to(pan: float) -> None:
 def test_where_a_click_is_heard(click: str, meter: str, beats: set[int]) -> None:
     """On every beat, or on 2 and 4 alone, as jazz students practise with a metronome (common
     practice)."""
-    score = heard(band={"drums": "off", "click": click}, meter=meter, ending="none").score
+    score = heard(
+        band={"drums": "off", "comping": "off", "click": click}, meter=meter, ending="none"
+    ).score
     part = score.part("click")
     assert part is not None
     bars = [score.chart.bar_at(hit.start) for hit in part.hits]
@@ -146,7 +153,7 @@ def test_where_a_click_is_heard(click: str, meter: str, beats: set[int]) -> None
 def test_how_a_swing_is_counted_in(bars: int, strokes: list[int]) -> None:
     """In halves until the last bar, which is counted in quarters; each 1 by the higher sound, and
     no other beat (common practice: "one … two … one two three four")."""
-    score = heard(band={"drums": "off"}, count_in={"bars": bars, "sound": "click"}).score
+    score = heard(band="off", count_in={"bars": bars, "sound": "click"}).score
     part = score.part("click")
     assert part is not None
     counted = [[h for h in part.hits if bar.start <= h.start < bar.end]
@@ -158,7 +165,7 @@ def test_how_a_swing_is_counted_in(bars: int, strokes: list[int]) -> None:
 
 def test_a_starting_note_is_the_first_that_comes() -> None:
     """Also where the line begins with the bar that it is heard in."""
-    chart = heard(band={"drums": "off"}).score.chart
+    chart = heard(band="off").score.chart
     first, later = (Note(Fraction(at), Fraction(1), Pitch.parse(name)) for at, name in START)
     line = Part("line", "upright bass", (first, later))
     (cue,) = _starting_note(chart, line, chart.bars[0])

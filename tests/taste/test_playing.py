@@ -15,7 +15,7 @@ import pytest
 
 from drillgen.chart import Bar
 from drillgen.score import Score
-from tests.band.playing import EIGHT, bars, of, struck, written
+from tests.band.playing import EIGHT, bars, of, only, struck, written
 from tests.taste.heard import heard, loudness
 
 FORM = {
@@ -37,7 +37,7 @@ def test_how_often_a_section_gets_a_fill() -> None:
     marks the form)."""
     found, tops = [], []
     for seed in range(12):
-        band = {"drums": "sticks", "comping": "off"}
+        band = only("drums", "sticks")
         score = written(**FORM, seed=seed, tempo=120, passes=4, band=band)
         form = bars(score)
         for bar, following in pairwise(form):
@@ -52,7 +52,7 @@ def test_toms_and_crashes_are_as_many_as_drummers_play() -> None:
     """In the lower half of what was measured (GM: 0.4 to 2.0 a bar, median 1.2)."""
     loud = bars_played = 0
     for seed in range(4):
-        score = written(**FORM, seed=seed, tempo=120, passes=4, band={"drums": "sticks"})
+        score = written(**FORM, seed=seed, tempo=120, passes=4, band=only("drums", "sticks"))
         loud += sum(hit.key in (CRASH, *HANDS[1:]) for hit in of(score, "drums").hits)
         bars_played += len(bars(score))
     assert 0.4 <= loud / bars_played <= 1.2
@@ -60,7 +60,7 @@ def test_toms_and_crashes_are_as_many_as_drummers_play() -> None:
 
 def test_a_fill_stays_under_the_line() -> None:
     """Plain strokes of a fill are 3 to 5 dB softer than the ride's in the same bars."""
-    band = {"drums": {"kind": "sticks", "density": 0}}
+    band = only("drums", {"kind": "sticks", "density": 0})
     track = heard(band=band, passes=40, tempo=120,
                   progression=EIGHT)  # fmt: skip
     by_bar: dict[int, dict[bool, list[float]]] = {}
@@ -76,7 +76,8 @@ def test_a_fill_stays_under_the_line() -> None:
 def test_a_short_form_is_felt_in_eights() -> None:
     """Four bars over and over: a crash every eight bars; in the fourth bar between the bell, or
     now and then, where a set-up led to it, another crash."""
-    score = written(progression="ii7 | V7 | Imaj7 | %", passes=8, tempo=120, ending="none")
+    score = written(progression="ii7 | V7 | Imaj7 | %", passes=8, tempo=120, ending="none",
+                    band=only("drums", "sticks"))  # fmt: skip
     first = bars(score)[0].number
     hits = of(score, "drums").hits
     at = {
@@ -97,8 +98,8 @@ def test_the_form_is_marked_lightly(
 ) -> None:
     """The crash at the top lies 6 to 12 dB under the ride, the bell of a section 4.5 to 8; with
     brushes a ride lies 6 to 14 under the taps."""
-    track = heard(band={"drums": {"kind": kit, "density": 0}}, progression="ii7 | V7 | I6 | %",
-                  passes=24, tempo=120)  # fmt: skip
+    track = heard(band=only("drums", {"kind": kit, "density": 0}), passes=24, tempo=120,
+                  progression="ii7 | V7 | I6 | %")  # fmt: skip
     plain = [
         (note.pitch, loudness(note)) for e, note in track.events("drums") if e.touch == "normal"
     ]
@@ -113,7 +114,7 @@ def test_how_much_the_snare_comments(density: float, least: float, most: float) 
     2.9)."""
     found = []
     for seed in range(4):
-        band = {"drums": {"kind": "sticks", "density": density}, "comping": "off"}
+        band = only("drums", {"kind": "sticks", "density": density})
         score = written(seed=seed, tempo=120, passes=12, band=band, progression="I6 | " * 7 + "V7")
         form = bars(score)
         quiet = [bar for bar in form if not fills(score, bar)]
@@ -125,7 +126,7 @@ def test_a_skipped_bass_note_is_soft() -> None:
     """Ghosted and dead eighths of a bass in two are at least 4 dB and at most 14 under its others:
     they lead the ear to the next note."""
     bass = {"kind": "two-beat", "density": 1}
-    track = heard(band={"drums": "off", "bass": bass}, feel="two-feel", passes=24, tempo=120)
+    track = heard(band=only("bass", bass), feel="two-feel", passes=24, tempo=120)
     events, light = list(track.events("bass")), ("ghost", "dead")
     assert {"dead"} < {e.touch for e, _ in events}
     soft = [loudness(n) for e, n in events if e.touch in light or e.level < 0]
@@ -143,7 +144,7 @@ def test_where_chords_lie(kind: str, low: int, high: int) -> None:
     reached: set[int] = set()
     for seed in range(3):
         score = written(seed=seed, key_cycle=["C", "F#", "A"], tempo=100,
-                        band={"comping": kind, "bass": "roots"})  # fmt: skip
+                        band=only("comping", kind, bass="roots"))  # fmt: skip
         chords: dict[Any, list[int]] = {}
         for note in of(score, "comping").notes:
             chords.setdefault(note.start, []).append(note.pitch.midi)
@@ -161,7 +162,7 @@ def test_where_chords_lie(kind: str, low: int, high: int) -> None:
 def test_fast_chords_are_thin(tempo: int, density: float, voices: int) -> None:
     """Four voices up to 220, three up to 280, the guide tones above or where hardly anything is
     played (common practice)."""
-    band = {"comping": {"kind": "piano", "density": density}, "bass": "roots"}
+    band = only("comping", {"kind": "piano", "density": density}, bass="roots")
     score = written(tempo=tempo, passes=4, band=band, progression="ii7 | V7 | Imaj7 | VI7")
     chords: dict[Any, int] = {}
     for note in of(score, "comping").notes:

@@ -12,6 +12,7 @@ import pytest
 from drillgen.score import after
 from drillgen.sound.mixer import fade
 from drillgen.timing import late_beats
+from tests.band.playing import only
 from tests.taste.heard import heard
 
 
@@ -24,7 +25,7 @@ def test_how_far_strokes_in_one_place_vary(feel: str, key: int, measured: float)
     deviation over the mean of velocities), to two fifths: a track of a drummer's differs so."""
     found = []
     for seed in range(2):
-        band = {"drums": {"kind": "sticks", "density": 0}}
+        band = only("drums", {"kind": "sticks", "density": 0})
         track = heard(band=band, feel=feel, seed=seed, passes=6, tempo=130, ending="none")
         places: dict[tuple[object, str], list[int]] = defaultdict(list)
         for event, note in track.events("drums"):
@@ -39,7 +40,7 @@ def test_how_far_strokes_in_one_place_vary(feel: str, key: int, measured: float)
 def test_a_stroke_is_written_as_a_sixteenth() -> None:
     """Nothing holds a drum: a short note, a quarter of a beat where time is straight; only a cymbal
     of the ending is longer."""
-    track = heard(band={"drums": "sticks"}, tempo=60, feel="straight eighths", ending="none")
+    track = heard(band=only("drums", "sticks"), tempo=60, feel="straight eighths", ending="none")
     lengths = {round(n.end - n.start, 2) for n in track.part("drums").notes}
     assert lengths == {0.25}
 
@@ -51,13 +52,13 @@ def test_a_stroke_is_written_as_a_sixteenth() -> None:
 def test_only_a_line_of_eighths_lies_behind_the_beat(line: object, late: bool) -> None:
     """What was measured is soloists' eighths; a held note would only drag, and without a line
     nobody is late."""
-    score = heard(line=line, band={"drums": "sticks"}).score
+    score = heard(line=line, band=only("drums", "sticks")).score
     assert bool(late_beats(score)) is late
 
 
 def test_every_bar_but_the_last_has_a_next() -> None:
     """Which begins where it ends."""
-    chart = heard(passes=1).score.chart
+    chart = heard(band="off").score.chart
     follow = [after(chart, bar) for bar in chart.bars]
     assert follow[-1] is None and len(follow) > 4
     assert [bar.start for bar in follow if bar] == [bar.end for bar in chart.bars[:-1]]
