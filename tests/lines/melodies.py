@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from fractions import Fraction
+from functools import lru_cache
 from itertools import pairwise
 from typing import Any
 
@@ -17,9 +19,15 @@ BLUES = "I7 | IV7 | I7 | v7 I7 | IV7 | #IVo7 | I7 | VI7 | ii7 | V7 | I7 VI7 | ii
 
 def score_of(**drill: Any) -> Score:
     """The score of a drill's first track; a bass alone accompanies where nothing else is said,
-    since the others hear the line but the line does not hear them."""
+    since the others hear the line but the line does not hear them.  It is written once for all
+    who ask for the same."""
     band = {"drums": "off", "comping": "off"}
-    return arrange(charts(drill_of({"band": band} | drill))[0])
+    return _score(json.dumps({"band": band} | drill))
+
+
+@lru_cache(maxsize=16)
+def _score(drill: str) -> Score:
+    return arrange(charts(drill_of(json.loads(drill)))[0])
 
 
 def notes_of(score: Score) -> tuple[Note, ...]:

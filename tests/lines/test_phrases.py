@@ -96,7 +96,7 @@ def opening(start: Fraction, notes: list[Note]) -> list[tuple[Fraction, str]]:
     return [(note.start - start, note.mark) for note in notes if note.start < start + 4]
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(
     st.integers(0, 2**20),
     st.sampled_from([(None, 1), (None, 2), (None, 4), (["r:e e q", "e q e"], 2), (["q q q q"], 4)]),
@@ -163,7 +163,7 @@ def test_in_a_single_pass_the_set_grows_with_the_calls() -> None:
 def test_mostly_steps_within_the_set(seed: int) -> None:
     """More than half of all moves go to the neighbouring note of the set or stay (common practice:
     a melody moves mostly by step)."""
-    score = phrases(seed=seed, grow=False, progression=BLUES, gaps=4)
+    score = phrases(seed=seed, grow=False, progression=BLUES, gaps=4, key_cycle=TWELVE[:4])
     order = {mark: place for place, mark in enumerate(SET)}
     moves = [
         abs(order[a.mark] - order[b.mark])
@@ -194,7 +194,7 @@ def test_registers_lie_above_each_other() -> None:
     assert middle in (low, high)
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=5, deadline=None)
 @given(st.integers(0, 2**20))
 def test_the_cells_are_the_ones_named(seed: int) -> None:
     """An eighth rest, an eighth and a quarter, on the first beat or the third, and nothing else: in
@@ -214,7 +214,7 @@ def test_the_compound_beat_has_its_own_cells(seed: int, meter: str, call: int) -
     """In 6/8 and 12/8 (the beat a dotted quarter, common practice) every note begins on an eighth,
     and the last one lasts a beat."""
     score = phrases(meter=meter, gaps=call, seed=seed, progression="I7 | IV7 | I7 | V7",
-                    feel=COMPOUND[meter])  # fmt: skip
+                    feel=COMPOUND[meter], key_cycle=TWELVE[:4])  # fmt: skip
     assert one_at_a_time(notes_of(score))
     assert all(note.start % Fraction(1, 2) == 0 for note in notes_of(score))
     assert all(notes[-1].duration >= Fraction(3, 2) for _, _, notes in calls(score))
@@ -251,7 +251,7 @@ def test_a_motive_comes_back() -> None:
     found = [
         comes_back([note.start - start for note in notes])
         for seed in range(4)
-        for start, _, notes in calls(phrases(progression=BLUES, seed=seed))
+        for start, _, notes in calls(phrases(progression=BLUES, seed=seed, grow=False))
     ]
     assert sum(found) >= 0.8 * len(found) and len(found) > 200
 
@@ -285,7 +285,7 @@ def test_some_notes_are_tied_over_a_bar_line() -> None:
     """In one two-bar phrase of five at least, and in two at most."""
     tied = [
         any((note.start - start) % 4 + note.duration > 4 for note in notes)
-        for seed in range(5)
+        for seed in range(4)
         for start, _, notes in calls(phrases(progression=BLUES, seed=seed, grow=False))
     ]
     assert 0.2 <= sum(tied) / len(tied) <= 0.4
@@ -294,7 +294,7 @@ def test_some_notes_are_tied_over_a_bar_line() -> None:
 def test_most_phrases_have_one_highest_note() -> None:
     """From five notes: in four phrases of five the highest is sung once."""
     found = []
-    for seed in range(3):
+    for seed in range(4):
         for _, _, notes in calls(phrases(progression=BLUES, seed=seed, grow=False)):
             keys = [note.pitch.midi for note in notes]
             found.append(keys.count(max(keys)) == 1)
@@ -329,7 +329,7 @@ def test_denser_is_busier_and_rests_thin_it_out() -> None:
     """The number of notes follows both parameters."""
 
     def count(**options: object) -> int:
-        return len(notes_of(phrases(progression=BLUES, **options)))
+        return len(notes_of(phrases(progression=BLUES, key_cycle=TWELVE[:4], **options)))
 
     assert count(density=0) < count(density=0.5) < count(density=1)
     assert count(rests=0.8) < count(rests=0)
@@ -386,7 +386,7 @@ def test_rests_are_heard(call: int) -> None:
     half a beat more at 1, and in between at 0.5."""
 
     def silence(rests: float) -> float:
-        found = calls(phrases(progression=BLUES, gaps=call, rests=rests))
+        found = calls(phrases(progression=BLUES, gaps=call, rests=rests, key_cycle=TWELVE[:6]))
         silent = [
             b.start - a.start - a.duration for _, _, notes in found for a, b in pairwise(notes)
         ]

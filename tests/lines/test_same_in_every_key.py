@@ -10,17 +10,17 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import load
 from drillgen.drill.lines import GuideTones
 from drillgen.drill.models import Drill
 from drillgen.drill.overrides import Override
 from drillgen.drill.sheet import BASSES
+from drillgen.lines.kinds import line as write
 from drillgen.score import Score
 from tests.band.test_odd_shapes import low_interval_limits
-from tests.composed import NAMES, drills
-from tests.lines.writing import TWELVE, WITHOUT_OTHERS, line, progressions, written
+from tests.composed import NAMES, composed, drills
+from tests.lines.writing import TWELVE, line, progressions, written
 
 _OCTAVE = 12
 _Pass = list[list[tuple[int, int]]]  # by call: semitones over the tonic, and MIDI keys
@@ -66,13 +66,14 @@ def test_every_preset_has_one_thread(preset: str) -> None:
     key; as it is, each call moves alike, without a leap that another key does not have."""
     threads = [number for number, drill in enumerate(drills(preset)) if is_thread(drill)]
     other = ("fourths", "whole steps down")[NAMES.index(preset) % 2]
-    for cycle in (None, other) if threads else ():
-        overrides = [Override("key_cycle", cycle, "--key-cycle")] if cycle else []
-        asked = load(preset, [*WITHOUT_OTHERS, *overrides]).drills
-        for score in (arrange(charts(asked[number])[0]) for number in threads):
-            in_all_keys(score)
-            shapes = {str(moves(found)) for turn, found in passes(score) if turn == 0}
-            assert cycle or len(shapes) == 1, score.chart.drill.title
+    as_it_is = composed(preset, 1) if threads else ()
+    for score in (as_it_is[number][0] for number in threads):
+        in_all_keys(score)
+        shapes = {str(moves(found)) for turn, found in passes(score) if turn == 0}
+        assert len(shapes) == 1, score.chart.drill.title
+    asked = load(preset, [Override("key_cycle", other, "--key-cycle")]).drills if threads else ()
+    for chart in (charts(asked[number])[0] for number in threads):
+        in_all_keys(Score(chart, (write(chart),)))  # type: ignore[arg-type]
 
 
 @settings(max_examples=40)
@@ -161,11 +162,10 @@ def test_a_thread_over_a_bass_keeps_above_it(preset: str) -> None:
     same instrument, no note of the line lies under the bass's held ones or a semitone from
     them."""
     threads = any(map(is_thread, drills(preset)))
-    for drill in load(preset, WITHOUT_OTHERS).drills if threads else ():
-        spec = drill.line
+    for score, *_ in composed(preset, 1) if threads else ():
+        spec = score.chart.drill.line
         if not isinstance(spec, GuideTones) or spec.range or spec.instrument not in BASSES:
             continue
-        score = arrange(charts(drill)[0])
         bass = score.part("bass")
         clear = [
             over.pitch.midi > note.pitch.midi + 1

@@ -20,6 +20,7 @@ from drillgen.drill.lesson import load
 from drillgen.lines.pass_context import cells
 from drillgen.score import Note, Part, Score
 from tests.lines.writing import WITHOUT_OTHERS, line, written
+from tests.rows import with_each
 
 BLUES = "I7 | IV7 | I7 | v7 I7 | IV7 | #IVo7 | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7"
 FORMS: dict[str, Any] = {
@@ -71,8 +72,8 @@ def is_seam(one: Bar, two: Bar) -> bool:
     return (one.pass_number, one.tag, one.role) != (two.pass_number, two.tag, two.role)
 
 
-@pytest.mark.parametrize("seed", range(1, 4))
-@pytest.mark.parametrize("form", FORMS)
+@with_each("seed", range(1, 4))
+@with_each("form", FORMS)
 @pytest.mark.parametrize("who", PLAYERS)
 @pytest.mark.parametrize("ending", ["hold", "tag"])
 def test_the_last_bar_leads_into_what_follows(ending: str, who: str, form: str, seed: int) -> None:
@@ -93,7 +94,7 @@ def test_every_downbeat_is_led_into(who: str) -> None:
     leads = LEADS if who == "line" else (0, 3, 4, *LEADS)
     good = total = 0
     for form in FORMS:
-        for seed in range(1, 6):
+        for seed in range(1, 4):
             score = walked(who, form, seed, ending="hold")
             held = set()
             for bars in score.chart.passes():
@@ -105,7 +106,7 @@ def test_every_downbeat_is_led_into(who: str) -> None:
                 if one.number not in held:
                     total += 1
                     good += apart in leads
-    assert total > 2000
+    assert total > 1200
     assert good / total >= 0.99
 
 
