@@ -62,7 +62,7 @@ def is_least(board: Fretboard, notes: list[Note], mode: OpenStrings) -> None:
 
 @pytest.mark.parametrize("mode", MODES)
 @pytest.mark.parametrize("kind", SMALL)
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(data=st.data())
 def test_least_effort_of_all(kind: str, mode: OpenStrings, data: Any) -> None:
     """No way of playing a short line costs less; one that never shifts comes first.
@@ -131,7 +131,7 @@ def in_one_hand(draw: st.DrawFn, board: Fretboard, mode: OpenStrings) -> list[in
 
 @pytest.mark.parametrize("mode", MODES)
 @pytest.mark.parametrize("name", FRETBOARDS)
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(data=st.data())
 def test_what_lies_in_one_position_stays_there(name: str, mode: OpenStrings, data: Any) -> None:
     """A line that can be played in one position is fingered without a shift, however long, if that
@@ -144,7 +144,7 @@ def test_what_lies_in_one_position_stays_there(name: str, mode: OpenStrings, dat
 
 @pytest.mark.parametrize("mode", MODES)
 @pytest.mark.parametrize("name", FRETBOARDS)
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(data=st.data())
 def test_fingered_notes_sound_and_lie_in_the_frame(name: str, mode: OpenStrings, data: Any) -> None:
     """Over each bass's whole range: string and fret sound the note; no finger leaves the frame.
@@ -171,7 +171,7 @@ def test_fingered_notes_sound_and_lie_in_the_frame(name: str, mode: OpenStrings,
 
 
 @pytest.mark.parametrize("name", FRETBOARDS)
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(data=st.data())
 def test_repeated_notes_keep_their_finger(name: str, data: Any) -> None:
     """A note that is played again at once is played with the same finger and hand."""
