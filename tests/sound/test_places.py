@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
 import sys
 from pathlib import Path
 
@@ -12,6 +11,7 @@ import pretty_midi
 import pytest
 
 from drillgen.disk import cache_dir
+from tests.conftest import run_command
 
 FONT = Path(pretty_midi.__file__).parent / "TimGM6mb.sf2"
 linux = pytest.mark.skipif(sys.platform != "linux", reason="the XDG specification is for Linux")
@@ -26,16 +26,14 @@ def put_font(data: Path) -> Path:
 
 def listed(home: Path, **more: str) -> str:
     """What `drillgen soundfonts` says for a person with that home and nothing else set."""
-    unset = ("XDG_", "DRILLGEN_")
-    kept = {name: text for name, text in os.environ.items() if not name.startswith(unset)}
-    return subprocess.run(
-        [sys.executable, "-m", "drillgen", "soundfonts"],
-        capture_output=True,
-        text=True,
-        check=True,
-        cwd=home,
-        env=kept | {"HOME": str(home)} | more,
-    ).stdout
+    with pytest.MonkeyPatch.context() as patch:
+        for name in [name for name in os.environ if name.startswith(("XDG_", "DRILLGEN_"))]:
+            patch.delenv(name)
+        for name, text in {"HOME": str(home), **more}.items():
+            patch.setenv(name, text)
+        done = run_command("soundfonts", cwd=home)
+    assert done.returncode == 0, done.stderr
+    return done.stdout
 
 
 @linux
