@@ -29,6 +29,8 @@ gaps: none
 band: {drums: sticks, comping: piano, bass: roots}
 line: {kind: guide tones, instrument: vibraphone, range: C4 to C6}
 """
+# The same in one key, with little to play.
+LIGHT = DRILL.replace("[C, Ab]", "C").replace("comping: piano, bass: roots", "comping: off")
 MIXES = ["without bass", "without comping", "line alone", "drums alone", "left and right"]
 
 
@@ -140,7 +142,7 @@ def test_compressed_alone(tmp_path: Path, drillgen: Run) -> None:
     """Where only a compressed form is asked for, there is no WAV, and the track's first file is of
     that form; another form is another build."""
     drill = tmp_path / "drill.yaml"
-    drill.write_text(DRILL.replace("[C, Ab]", "C"), "utf-8")
+    drill.write_text(LIGHT, "utf-8")
     out = tmp_path / "out"
     done = drillgen("build", drill, "-o", out, "--format", "mp3", *BARE)
     assert done.returncode == 0 and ".mp3" in done.stdout, done.stderr
@@ -155,8 +157,7 @@ def test_a_pack_keeps_its_formats(tmp_path: Path, drillgen: Run) -> None:
     """The files are of the formats that the drill says, then of those that the pack has, until the
     command line says otherwise."""
     drill = tmp_path / "drill.yaml"
-    text = DRILL.replace("[C, Ab]", "C")
-    drill.write_text(text + "audio: {format: 'mp3, flac', mixes: drums alone}\n", "utf-8")
+    drill.write_text(LIGHT + "audio: {format: 'mp3, flac', mixes: drums alone}\n", "utf-8")
     out = tmp_path / "out"
 
     def sounds(*options: str) -> tuple[set[str], bool]:
@@ -167,7 +168,7 @@ def test_a_pack_keeps_its_formats(tmp_path: Path, drillgen: Run) -> None:
         return endings, "mixes" in files
 
     assert sounds() == ({".mp3", ".flac"}, True)
-    drill.write_text(text, "utf-8")
+    drill.write_text(LIGHT, "utf-8")
     assert sounds() == ({".mp3", ".flac"}, False)
     assert sounds("--format", "opus") == ({".opus"}, False)
     assert sounds() == ({".opus"}, False)
@@ -258,7 +259,7 @@ def test_the_notes_name_the_main_form_and_what_was_asked_for(tmp_path: Path, dri
     """Notes and command say to open the same file, of the form that was named first; loops and
     mixes are among what is here."""
     drill = tmp_path / "drill.yaml"
-    drill.write_text(DRILL.replace("[C, Ab]", "C"), "utf-8")
+    drill.write_text(LIGHT, "utf-8")
     asked = ("--format", "mp3,flac", "--loops", "--mixes", "left and right", *BARE)
     done = drillgen("build", drill, "-o", tmp_path / "out", *asked, "--quiet")
     (opened,) = (row for row in done.stdout.splitlines() if row.startswith("Open first: "))
@@ -276,7 +277,7 @@ def test_what_to_send_is_named_as_it_was_asked_for(tmp_path: Path, drillgen: Run
     """Zip and page in one file are told apart and named from where the person is; music of less
     than a minute has no minutes."""
     drill = tmp_path / "drill.yaml"
-    drill.write_text(DRILL.replace("[C, Ab]", "C"), "utf-8")
+    drill.write_text(LIGHT, "utf-8")
     asked = ("-o", "out", "--zip", "--single-file", "--no-sheets", "--quiet")
     done = drillgen("build", "drill.yaml", *asked, cwd=tmp_path)
     assert done.returncode == 0, done.stderr
