@@ -113,8 +113,8 @@ def built(desk: Path, words: list[str], drillgen: Run) -> None:
 
 
 def answered(desk: Path, words: list[str], drillgen: Run) -> Path:
-    """A folder with the recordings that a command names, two calls of a preset, each played back
-    after it, from where the command says on; and with the pack, where it names one."""
+    """A folder with the recordings that a command names, a call of a preset, played back after
+    it, from where the command says on; and with the pack, where it names one."""
     here = desk / "hearing"
     pack = here / (words[1] if words[1] != PRESET else "pack")
     if not pack.exists():
@@ -126,7 +126,7 @@ def answered(desk: Path, words: list[str], drillgen: Run) -> Path:
     later = 4 * 4 * 60 / 72 - 60 * int(minutes) - int(seconds)  # a call's length
     line = line_of(next(pack.rglob("*with line.mid")))
     notes = [Tone(start + later, end - start, hertz(key)) for start, end, key in line]
-    heard = plucked((note for note in notes if 0 <= note.start < 50), 56)
+    heard = plucked((note for note in notes if 0 <= note.start < 28), 32)
     for name in (word for word in words[2:] if word.endswith((".wav", ".m4a"))):
         soundfile.write(here / name, heard, RATE, format="WAV")  # known by its content
     return here
