@@ -345,6 +345,8 @@ class Riff(Composed):
 class Written(Composed):
     """A melody of one's own, transposed through the cycle."""
 
+    over_the_bass = (0, 36)  # as wide as it is, rather an octave over the lowest roots than not
+
     kind: Literal["written"] = "written"
     notes: Annotated[Melody, MELODY]
     """The melody in degrees of the tonic, or by name in the drill's key, with its rhythm."""

@@ -166,7 +166,8 @@ def _context(chart: Chart, options: Line) -> PassContext:
     drill, (low, high) = chart.drill, options.sounding_range
     clear_of = low
     if options.over_the_bass and _meets_a_bass(chart, options):
-        low, clear_of = options.over_the_bass
+        lowest, clear_of = options.over_the_bass
+        low = max(low, lowest)
     heard = tuple(_heard(chart, tuple(bar for bar in chart.bars if not bar.change)))
     return PassContext(
         bars=(),

@@ -36,6 +36,7 @@ _OUTSIDE = 100_000.0  # a note beyond the range
 _WISHED = 3.0  # a semitone away from where the first key should lie
 _AS_WRITTEN = 1_000.0  # the same where the melody names its octave
 _DRIFTED = 1.0  # a semitone away from there, in every key
+_LOW = 4.0  # a semitone of its lowest note below where it is clear of the band's bass
 _Way = tuple[float, tuple[Pitch, ...]]  # what it costs, and the tonics so far
 
 
@@ -129,7 +130,8 @@ def tonic_of(
     range (0 to 1) in the first key, or where it was `written`: over that tonic."""
     middle = context.low + height * (context.high - context.low)
     keys, steps = context.track.keys, frozenset(semitones)
-    places = tonics(keys, steps, context.low, context.high, middle, written)
+    clear_of = context.low if written else context.clear_of
+    places = tonics(keys, steps, context.low, context.high, middle, written, clear_of)
     return places[context.bars[0].key_number]
 
 
@@ -141,12 +143,13 @@ def tonics(
     high: int,
     middle: float,
     written: Pitch | None = None,
+    clear_of: int = 0,
 ) -> tuple[Pitch, ...]:
     """The tonic of each key, so that melodies with these semitones over it lie in the range and
     move as little as they can from key to key through the whole cycle.
 
     The first key's melody lies close to `middle` (a MIDI key) or where it was `written`.  One wider
-    than the range lies where the fewest of its notes are outside.
+    than the range lies where the fewest of its notes are outside.  Who can keeps `clear_of` a bass.
     """
     centre = (min(semitones) + max(semitones)) / 2
     wished = written.midi if written else middle - centre
@@ -156,11 +159,13 @@ def tonics(
         for tonic in (Pitch(key.tonic, octave) for octave in range(10)):
             beyond = sum(not low <= tonic.midi + step <= high for step in semitones)
             away = abs(tonic.midi - wished)
+            low_by = max(clear_of - tonic.midi - min(semitones), 0)
             if number == 0:
                 best: _Way = (away * (_AS_WRITTEN if written else _WISHED), ())
             else:
                 best = min((_moved(way, tonic) for way in ways.values()), key=_cost)
-            reached[tonic] = (best[0] + beyond * _OUTSIDE + away * _DRIFTED, (*best[1], tonic))
+            cost = beyond * _OUTSIDE + away * _DRIFTED + low_by * _LOW
+            reached[tonic] = (best[0] + cost, (*best[1], tonic))
         ways = reached
     return min(ways.values(), key=_cost)[1]
 

@@ -16,7 +16,9 @@ from drillgen.drill.sheet import BASSES
 from drillgen.score import Score
 from tests.lines.writing import WITHOUT_OTHERS
 
-MELODIC = ("enclosure", "riff", "phrases")
+# One note in so many may lie below the bass in one drill: a written melody may be wider than what
+# the range has over the bass.
+MELODIC = {"enclosure": 15, "riff": 15, "phrases": 15, "written": 10}
 
 
 def crossings(score: Score) -> tuple[int, int]:
@@ -51,12 +53,12 @@ def over_a_bass() -> list[Score]:
 @pytest.mark.parametrize("kind", MELODIC)
 def test_melodies_lie_over_the_bass(kind: str) -> None:
     """Over every preset: at most one note in thirty lies below the bass that sounds with it, and in
-    no drill more than one in fifteen."""
+    no drill more than one in fifteen; of melodies that a teacher wrote one in twenty and in ten."""
     below = together = 0
     for score in over_a_bass():
         drill = score.chart.drill
         if drill.line is not None and drill.line.kind == kind:
             found, of = crossings(score)
-            assert found <= of / 15, drill.title
+            assert found <= of / MELODIC[kind], drill.title
             below, together = below + found, together + of
-    assert together > 300 and below <= together / 30
+    assert together > 250 and below <= together / (2 * MELODIC[kind])
