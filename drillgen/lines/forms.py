@@ -92,6 +92,7 @@ _SILENT = 1.5  # times `rests`: how often that time is not filled by a held note
 _SHORT, _MOST_SHORT = 2.0, 0.6  # times `rests`: of motives from few notes play one of them short
 _CALM, _LIVELY = 2.3, 2.0  # notes a bar from few, at density 0, and more at 1
 _BUSY = 0.8  # what each note beyond them costs
+_FOUR = 4  # bars in one breath
 _HOLD = 3  # beats: no note inside a phrase is held longer
 
 
@@ -383,12 +384,25 @@ class _Builder:
                 end = self._last_end(figure.onsets[-1])
             else:
                 end = self._end(figure.onsets[-1], after[1].onsets[0])
+                if self._four_bars(figure) < self._four_bars(after[1]):
+                    end = self._before_a_breath(figure.onsets[-1], end, after[1].onsets[0])
             onsets = [*figure.onsets, end]
             rests = dict(_starts(figure))
             yield Statement(
                 part,
                 tuple((start, rests.get(start, stop)) for start, stop in pairwise(onsets)),
             )
+
+    def _four_bars(self, figure: Figure) -> int:
+        """In which four bars of a long phrase it begins."""
+        return (figure.onsets[0] - self.time.begin) // (_FOUR * self.time.unit)
+
+    def _before_a_breath(self, start: int, end: int, following: int) -> int:
+        """The end of a note that closes four bars: a beat before the next four or half of one, if
+        it can last a beat itself (common practice: nobody sings eight bars in one breath)."""
+        beat = self.time.beat
+        ends = [e for e in (following - beat, following - EIGHTH) if e - start >= beat]
+        return min([end, *ends[:1]])
 
     def _last_end(self, start: int) -> int:
         """A beat or more; as long as was asked, if it was."""
@@ -509,6 +523,7 @@ def _faults(form: Form, time: Time, wishes: Wishes, tied: bool) -> float:
     found += 10.0 * (is_tied(form, time.bar) != tied)
     found += sum(3.0 * _clipped(*pair, time) for pair in pairwise(form))
     found += 10.0 * _lonely(strokes, time) + 8.0 * _torn(strokes, time)
+    found += 6.0 * _breathless(strokes, time)
     if wishes.few:
         calm = (_CALM + _LIVELY * wishes.density) * (time.end - time.begin) / time.unit
         found += _BUSY * max(len(strokes) - calm, 0) + _SPACE * _hurried(form, time)
@@ -543,6 +558,13 @@ def _lonely(strokes: list[tuple[int, int]], time: Time) -> int:
     far = time.beat * 3 // 2
     gaps = [far, *(after - end for (_, end), (after, _) in pairwise(strokes)), far]
     return sum(min(before, after) >= far for before, after in pairwise(gaps))
+
+
+def _breathless(strokes: list[tuple[int, int]], time: Time) -> bool:
+    """Whether more than four bars and a half have no silence."""
+    rests = [after for (_, end), (after, _) in pairwise(strokes) if after > end]
+    breaths = [strokes[0][0], *rests, strokes[-1][1]]
+    return any(2 * (b - a) > 9 * time.unit for a, b in pairwise(breaths))
 
 
 def _torn(strokes: list[tuple[int, int]], time: Time) -> int:

@@ -48,6 +48,7 @@ _TAIL = 0.5  # of answers from few notes say the motive's last ones again
 _FEW_MOVES = 2  # set steps from the lowest of few notes to the highest
 _ANSWERED_ANEW = 2  # notes in which a second answer differs from the first, or one from a tail
 _NEW_END = 0.35  # of returns go another way from their last note but two
+_AVOIDED = 3.0  # a note held a semitone over one of its chord's
 _BLUE = (3, 6, 10)  # semitones over the tonic: they may be held over any chord
 _WAYS_TRIED = 32
 _LEAP = 5  # semitones
@@ -81,7 +82,18 @@ def sung(form: Form, ground: Ground, random: Random, said: frozenset[Line]) -> L
     if ground.top == 1:  # each to its last note from the other side as well
         ways += [(*way[:-2], 1 - way[-2], way[-1]) for way in ways if len(way) > 2]
     heard = _Heard.of(form, ground)
-    return min(ways, key=lambda way: _faults(form, way, heard, said) + random.random() / 2)
+    best = min(ways, key=lambda way: _faults(form, way, heard, said) + random.random() / 2)
+    return _without_avoided(form, best, heard, said)
+
+
+def _without_avoided(form: Form, way: Line, heard: _Heard, said: frozenset[Line]) -> Line:
+    """The same with other notes for those that are held a semitone over a tone of their chord, the
+    fourth of a dominant, say (its avoid note, common practice)."""
+    for index in range(len(way)):
+        if heard.rubs[index][way[index]] >= _AVOIDED:
+            others = [(*way[:index], n, *way[index + 1 :]) for n in range(heard.ground.top + 1)]
+            way = min(others, key=lambda other: _faults(form, other, heard, said))
+    return way
 
 
 def _way(form: Form, ground: Ground, random: Random) -> Line:
@@ -292,7 +304,7 @@ def _rub(stroke: tuple[int, int], note: int, chord: tuple[int, ...], ground: Gro
     long = end - start >= ground.time.beat
     above = (place - 1) % 12 in chord and place not in _BLUE
     if long:
-        return 3.0 if above else 0.8
+        return _AVOIDED if above else 0.8
     return 0.3 if ground.time.is_strong(start) else 0.0
 
 

@@ -281,6 +281,31 @@ def test_long_phrases_leave_their_motive_and_come_back() -> None:
             assert max(Counter(bar for bar in bars if bar).values()) <= 5
 
 
+def test_eight_bars_breathe_and_hold_no_avoid_note() -> None:
+    """No more than five bars without a silence of an eighth, and of notes a beat long at most one
+    in fifty a semitone over a tone of its chord (Nettles and Graf, The Chord Scale Theory and Jazz
+    Harmony: avoid notes; breath is common practice)."""
+    held = []
+    for seed in range(3):
+        score = phrases(progression="Imaj7 | vi7 | ii7 | V7 | Imaj7 | IVmaj7 | ii7 V7 | Imaj7",
+                        notes=["1", "2", "3", "5", "6"], grow=False, gaps=8, seed=seed,
+                        key_cycle=["F", "Db", "E"], density=0.6)  # fmt: skip
+        for start, end, notes in calls(score):
+            silent = [b.start for a, b in pairwise(notes) if b.start > a.start + a.duration]
+            assert max(b - a for a, b in pairwise([start, *silent, end])) <= 5 * 4
+            held += [_is_avoided(score, note) for note in notes if note.duration >= 1]
+    assert sum(held) <= len(held) / 50
+
+
+def _is_avoided(score: Score, note: Note) -> bool:
+    """Whether it lies a semitone over a tone of the chord that most of it sounds over."""
+    middle = note.start + note.duration / 2
+    span = score.chart.bar_at(middle).span_at(middle)
+    tones = {name.pitch_class for name in span.chord.names} if span and span.chord else set[int]()
+    place = note.pitch.midi % 12
+    return place not in tones and (place - 1) % 12 in tones
+
+
 def test_some_notes_are_tied_over_a_bar_line() -> None:
     """In one two-bar phrase of five at least, and in two at most."""
     tied = [
