@@ -63,6 +63,7 @@ lock: ## write locked/ anew, by the newest releases (PYTHONS: the oldest support
 
 $(VENV)/.installed: pyproject.toml tools/make_venv.sh locked/run.txt
 	@sh tools/make_venv.sh $(VENV)
+	@echo "Installing what drillgen needs into $(VENV) (some minutes, once) ..."
 ifeq ($(LOCKED),yes)
 	$(PIP) --require-hashes --only-binary :all: --requirement locked/run.txt
 	$(PIP) --no-deps --no-build-isolation --editable .

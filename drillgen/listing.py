@@ -62,8 +62,9 @@ def _minor_in_major(drill: Drill) -> Iterator[str]:
 
 
 def _key_unsaid(drill: Drill) -> Iterator[str]:
-    """Chord symbols that neither begin on the key that stands over them unasked nor lead there."""
-    if {"key", "key_cycle"} & drill.model_fields_set or drill.progression.is_numeral:
+    """Chord symbols that neither begin on the key that stands over them unasked nor lead there,
+    and are moved from it to the keys of the cycle."""
+    if "key" in drill.model_fields_set or drill.progression.is_numeral:
         return
     chords = [each for each in drill.progression.symbols if isinstance(each, Chord)]
     if not chords:
@@ -71,7 +72,8 @@ def _key_unsaid(drill: Drill) -> Iterator[str]:
     first, last = chords[0], chords[-1]
     resolved = last.root.above(_FOURTH) if last.is_dominant else last.root
     if drill.key.tonic not in (first.root, resolved):
-        home = next((each for each in reversed(chords) if each.root == resolved), first)
+        rests = resolved if first.root != last.root else first.root  # as a blues does, on its I7
+        home = next((each for each in reversed(chords) if each.root == rests), first)
         minor = " minor" if _MINOR_THIRD in home.degrees else ""
         yield (
             f"{drill.key} stands over a progression that begins with {first.text} and ends "

@@ -136,7 +136,10 @@ def register(folder: Path, out: Path | None) -> None:
     packs = [folder] if is_pack(folder) else sorted(filter(is_pack, _inside(folder)))
     if not packs:
         raise DrillgenError(no_pack(folder))
-    found = {"" if pack == folder else pack.name: registered(pack) for pack in packs}
+    read = {"" if pack == folder else pack.name: registered(pack) for pack in packs}
+    found = {name: each for name, each in read.items() if each.rows}
+    if not found:
+        raise DrillgenError(f"{folder}: no track is finished here; allowed: a pack with tracks")
     if out is None:
         for name, each in found.items():
             click.echo((f"{name}: " if name else "") + as_columns(each) + "\n")
@@ -229,7 +232,9 @@ def play(
     with TemporaryDirectory(prefix="drillgen-", ignore_cleanup_errors=True) as made:
         first = Path(made) / "1"
         with files_read() as files:
-            _make_page(read(sources, settings, given), first)
+            lesson = read(sources, settings, given)
+            click.echo("Making the page …", err=True)
+            _make_page(lesson, first)
         with open_server(first, HERE, port) as server:
             server.following = Following()
             Thread(target=server.serve_forever, daemon=True).start()

@@ -94,8 +94,18 @@ def read_tempos(value: Any) -> tuple[Tempo, ...]:
 def _numbers(text: str) -> list[Any]:
     words = [word.strip() for word in text.split(",")]
     if not all(re.fullmatch(_NUMBER_TEXT, word) for word in words):
-        raise refuse(f"{show(text)} is no tempo", _ALLOWED)
+        raise refuse(f"{show(text)} is no tempo", _ALLOWED, _meant(text))
     return [float(word) for word in words]
+
+
+def _meant(text: str) -> str:
+    """What a person may mean who writes "72 bpm" or "60-80"."""
+    found = [match[0] for match in re.finditer(_NUMBER_TEXT, text)]
+    beats = [number for number in found if SLOWEST <= float(number) <= FASTEST]
+    if len(beats) != len(found) or len(beats) not in (1, 2):
+        return ""
+    climb = ['"{{from: {}, to: {}}}"'.format(*beats)] if len(beats) == 2 else []
+    return " or ".join([*climb, f'"{", ".join(beats)}"'])
 
 
 def _several(values: Any) -> tuple[Tempo, ...]:

@@ -42,7 +42,14 @@ from drillgen.drill.messages import (
 )
 from drillgen.drill.models import Drill
 from drillgen.drill.overrides import Override, apply, long_form, merge
-from drillgen.drill.reader import ENDINGS, file_error, read_item, read_source, refused_at
+from drillgen.drill.reader import (
+    ENDINGS,
+    file_error,
+    neighbour,
+    read_item,
+    read_source,
+    refused_at,
+)
 from drillgen.drill.sheet import sheet_for
 from drillgen.drill.yaml_source import SourceItem, as_text, from_python, parse
 
@@ -107,14 +114,23 @@ def preset_path(name: str) -> Path:
 
     Raises DrillError with the nearest name where there is none.
     """
-    presets = {preset.name: preset.path for preset in list_presets()}
+    presets = _presets()
     found = presets.get(name.rpartition("/")[2] if is_in_group(name) else name)
     if found is None:
-        message = "there is no preset or file of this name"
-        allowed = "a preset (drillgen presets list) or a file"
-        near = nearest(name, presets)
-        raise DrillError([Problem(name or '""', 0, 0, "", name, message, allowed, near)])
+        raise _nowhere(name, _PRESET_OR_FILE, nearest(name, presets))
     return found
+
+
+_PRESET_OR_FILE = "a preset (drillgen presets list) or a file"
+
+
+def _presets() -> dict[str, Path]:
+    return {preset.name: preset.path for preset in list_presets()}
+
+
+def _nowhere(name: str, allowed: str, near: str) -> DrillError:
+    message = "there is no preset or file of this name"
+    return DrillError([Problem(name or '""', 0, 0, "", name, message, allowed, near)])
 
 
 def copied(source: Path, target: Path) -> None:
@@ -236,7 +252,7 @@ def load_all(sources: Sequence[str | Path], overrides: Iterable[Override] = ()) 
     if problems:
         raise DrillError(problems)
     drills = tuple(drill for lesson in lessons for drill in lesson.drills)
-    title = listed(lesson.title for lesson in lessons)[:MAX_TITLE]
+    title = _title_of([lesson.title for lesson in lessons])
     note = " ".join(filter(None, (lesson.note for lesson in lessons)))
     written = tuple(item for each in lessons for item in each.written)
     said = tuple(remark for each in lessons for remark in each.remarks)
@@ -253,6 +269,14 @@ def read_drill(source: str | Path, overrides: Iterable[Override] = ()) -> Drill:
     return lesson.drills[0]
 
 
+def _title_of(titles: Sequence[str]) -> str:
+    """Several titles as one: as many as find room."""
+    count = len(titles)
+    while len(listed(titles[:count])) > MAX_TITLE - 3 * (count < len(titles)):
+        count -= 1
+    return listed(titles[:count]) + (", …" if count < len(titles) else "")
+
+
 def _is_file(source: str | Path) -> bool:
     """Whether a name means a file: by its ending, or by a folder in it that is no preset's."""
     if isinstance(source, Path) or source.endswith(ENDINGS):
@@ -262,13 +286,18 @@ def _is_file(source: str | Path) -> bool:
 
 
 def _path(source: str | Path) -> Path:
+    path, name = Path(source), str(source)
     if _is_file(source):
-        return Path(source)
+        if name == path.name and path.stem in _presets() and not path.exists():
+            raise _nowhere(name, "a file, or a preset's name without ending", show(path.stem))
+        return path
     try:
-        return preset_path(str(source))
+        return preset_path(name)
     except DrillError:
-        if source and Path(source).exists():
-            return Path(source)
+        if name and path.exists():
+            return path
+        if beside := neighbour(path):
+            raise _nowhere(name, _PRESET_OR_FILE, beside) from None
         raise
 
 

@@ -437,6 +437,9 @@ DEFAULT_KIND = "guide tones"
 COMMON = tuple(Line.model_fields)  # options that outlive a change of kind
 
 
+_DICTATED = '"{kind: phrases, dictation: true}"'
+
+
 def _long(value: Any) -> Any:
     """`arpeggio` is short for `{kind: arpeggio}`; without a kind, guide tones are meant."""
     if isinstance(value, Line):
@@ -446,6 +449,8 @@ def _long(value: Any) -> Any:
     if is_off(kind):
         return None
     with under(*(["kind"] if isinstance(value, dict) else [])):
+        if kind == "dictation":
+            raise refuse("dictation is no kind of line", "any kind, dictated", _DICTATED)
         known(kind, "kind of line", MODELS, "off")
     return {**options, "kind": kind}
 

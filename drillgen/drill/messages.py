@@ -261,6 +261,11 @@ _MEANT: dict[str, tuple[str, ...]] = {
     **dict.fromkeys(("random", "randomseed"), ("seed",)),
     **dict.fromkeys(("volume", "loudness", "gain"), ("level",)),
     **dict.fromkeys(("panning", "balance"), ("pan",)),
+    **dict.fromkeys(("dictation", "instrument", "range", "register"), ("line",)),
+    **dict.fromkeys(("fingering", "tablature", "alsofor", "readers"), ("sheet",)),
+    **dict.fromkeys(("call", "response"), ("gaps",)),
+    **dict.fromkeys(("spoken", "voice"), ("band",)),
+    **dict.fromkeys(("drill",), ("drills",)),
     **dict.fromkeys(("type", "style"), ("kind", "feel")),
     **dict.fromkeys(("presets", "exercises", "songs", "tracks"), ("drills",)),
 }

@@ -150,9 +150,20 @@ def _bar(words: Sequence[BarWord], meter: Meter | None, divided: bool) -> Writte
     if wrongs:
         raise RefusedError(wrongs)
     lengths = _lengths(chords, meter, divided)
+    _refuse_commas(words, divided)
     starts = [sum(lengths[:index], Fraction(0)) for index in range(len(lengths))]
     slots = (Slot(*row) for row in zip(symbols, starts, lengths, strict=True))
     return WrittenBar(BarText(tuple(slots)), tuple(word.offset for word, _ in chords))
+
+
+def _refuse_commas(words: Sequence[BarWord], divided: bool) -> None:
+    """Whoever divides bars by commas would get all of them in one."""
+    after = next((word for word in words if word.text != bare(word.text)), None)
+    if after is not None:
+        texts = [bare(word.text) for word in words]
+        ways = [] if divided else [f"bars divided by |, not by commas: {bars_of(texts)}"]
+        ways.append(f"one bar without commas: {' '.join(texts)}")
+        raise after.wrong("a comma stands after a chord", "; or ".join(ways))
 
 
 def _grouped(words: Sequence[BarWord]) -> list[tuple[BarWord, int]]:

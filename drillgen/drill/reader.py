@@ -311,7 +311,7 @@ def read_data(path: FilePath, most: int, asked_by: FilePath | None = None) -> by
     except IsADirectoryError:
         raise refuse("this is a folder", "a file in it") from None
     except FileNotFoundError:
-        raise refuse("there is no such file", "", _neighbour(path, asked_by)) from None
+        raise refuse("there is no such file", "", neighbour(path, asked_by)) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "not a name of a file"
         raise refuse(f"the file cannot be read ({str(reason).lower()})") from None
@@ -340,7 +340,7 @@ def _unix(text: str) -> str:
     return text.removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n")
 
 
-def _neighbour(path: FilePath, but: FilePath | None) -> str:
+def neighbour(path: FilePath, but: FilePath | None = None) -> str:
     """A file of its kind beside it with nearly that name, but not the one that asks for it."""
     alike = ENDINGS if path.suffix in ("", *ENDINGS) else (path.suffix,)
     try:
@@ -350,7 +350,7 @@ def _neighbour(path: FilePath, but: FilePath | None) -> str:
         return ""
     names = {show(each.stem): show(each.name) for each in others}
     wanted = path.stem if path.suffix in alike else path.name
-    return names.get(nearest(wanted, (each.stem for each in others)), "")
+    return names.get(show(wanted)) or names.get(nearest(wanted, (e.stem for e in others)), "")
 
 
 def file_error(name: str, refused: RefusedError) -> DrillError:

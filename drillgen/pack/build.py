@@ -75,6 +75,11 @@ class BuildProgress:
             self._done += task.weight
             self._say(task.label)
 
+    def last(self, what: str) -> None:
+        """Everything is done but what follows from all of it."""
+        if self._progress is not None:
+            self._progress(self._said, what)
+
     def _say(self, what: str) -> None:
         if self._progress is not None and self._total:
             done = (self._done + sum(self._shares.values())) / self._total
@@ -388,8 +393,11 @@ def build(
         store = ManifestStore(out, lesson.title, place.found, place.making)
         order = _order(lesson, out, replace(options, settings=settings), choice.soundfont, store)
         refuse_foreign_files(order, store)
-        run = BuildRun(order, options, place, store, BuildProgress(progress))
+        heard = BuildProgress(progress)
+        run = BuildRun(order, options, place, store, heard)
         run.through()
+        if options.extras.zip:
+            heard.last("the zip")
         packed = _zipped(out, store, place) if options.extras.zip else None
         others = elsewhere(order, store.entries(TRACK_SECTION, order.replaced))
         return _pack(order, run, choice, packed, others, began)

@@ -334,11 +334,11 @@ def _bind(lesson: Lesson, place: Workspace, *composed: DrillSheets) -> ManifestE
 
     drills, files, lacks = [each.sheets for each in composed], {}, ""
     for reader, name in booklets(lesson.drills).items():
-        found = list(_in_order(drills, reader))
+        handed, answers = _handed_and_answers(drills, reader)
         count = sum(bool(each.of(reader)) for each in drills)
-        said = (found[0].reader if reader else "", f"{count} drills", lesson.note)
+        said = (handed[0].reader if reader else "", f"{count} drills", lesson.note)
         cover = Booklet(lesson.title, tuple(filter(None, said)))
-        content = booklet(cover, found)
+        content = booklet(cover, handed, answers)
         write_whole(place.folder / name, content)
         lacks += lacking(content, "".join((lesson.title, *cover.lines)))
         files[name.removesuffix(".pdf")] = name
@@ -353,11 +353,12 @@ def booklets(drills: Iterable[Drill]) -> dict[str, str]:
     return {"": BOOKLET, **{name: f"booklet for {name}.pdf" for name in readers}}
 
 
-def _in_order(drills: Sequence[Sheets], reader: str = "") -> Iterator[Sheet]:
-    """A reader's sheets of a lesson, answers last."""
+def _handed_and_answers(
+    drills: Sequence[Sheets], reader: str = ""
+) -> tuple[list[Sheet], list[Sheet]]:
+    """A reader's sheets of a lesson, and the answers to them."""
     own = [found.of(reader) for found in drills]
-    yield from (sheet for each in own for sheet in each[:1])
-    yield from (sheet for each in own for sheet in each[1:])
+    return [s for each in own for s in each[:1]], [s for each in own for s in each[1:]]
 
 
 PAGE_SECTION, OVER_ALL = "page", "index"

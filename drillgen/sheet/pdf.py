@@ -75,13 +75,20 @@ def pdf(sheet: Printable, paper: Paper = "a4") -> bytes:
     return _typeset(_document(sheet.title, [sheet], paper))
 
 
-def booklet(cover: Booklet, sheets: Sequence[Printable], paper: Paper = "a4") -> bytes:
-    """A lesson's sheets as one PDF: title page, contents, each drill from a page of its own.
+def booklet(
+    cover: Booklet,
+    sheets: Sequence[Printable],
+    answers: Sequence[Printable] = (),
+    paper: Paper = "a4",
+) -> bytes:
+    """A lesson's sheets as one PDF: title page, contents, one drill after another, and the answers
+    from a page of their own.
 
     Raises SheetError where verovio or typst is missing.
     """
     about = {"booklet": True, "lines": cover.lines, "contents": cover.contents}
-    return _typeset(_document(cover.title, sheets, paper) | about)
+    about |= {"answers": len(sheets)}
+    return _typeset(_document(cover.title, [*sheets, *answers], paper) | about)
 
 
 def register(
@@ -120,6 +127,7 @@ def _document(title: str, sheets: Sequence[Printable], paper: Paper) -> dict[str
         "title": title,
         "paper": paper,
         "booklet": False,
+        "answers": 0,  # the number of the first sheet that nobody sees beside those before it
         "sheets": [_sheet(sheet) for sheet in sheets],
     }
 

@@ -139,6 +139,14 @@ def test_three_chords_without_bar_lines_are_told_of_bar_lines(read, chords):
     assert len(read(f"progression: {bars}\n").progression.bars) == 3
 
 
+@pytest.mark.parametrize("bars", ["¦ii7, V7, Imaj7, VI7", "¦Dm7, G7", "C6 | ¦Dm7, G7"])
+def test_commas_divide_nothing(problems, read, bars):
+    """Nor do they where as many chords could share a bar: each way that is offered can be read."""
+    (problem,) = problems(f"progression: {bars}\n")
+    for way in problem.allowed.split("; or "):
+        read(f"progression: {way.partition(': ')[2]}\n")
+
+
 @pytest.mark.parametrize(
     "text",
     ["Dm7 ¦- G7 - Cmaj7", "Dm7 ¦-> G7 -> Cmaj7", "Dm7¦,G7,Cmaj7", "Dm7 ¦– G7 – Cmaj7", "ii7¦-V7-I"],
@@ -307,3 +315,21 @@ def test_the_command_says_it_without_a_traceback(drillgen: Run, tmp_path):
     assert done.returncode == 2
     assert "Fis is F# here" in done.stderr and "H is B here" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("tempo", "near"),
+    [
+        ("72 bpm", ["72"]),
+        ("60-80", ["{from: 60, to: 80}", "60, 80"]),
+        ("60 to 80", ["{from: 60, to: 80}", "60, 80"]),
+        ("1-2-3", []),
+        ("slow", []),
+    ],
+)
+def test_a_tempo_in_words(read, tempo, near):
+    """A number with a unit is that number; two are a climb, or two tracks."""
+    (problem,) = said(read, SHORTEST + f"tempo: {tempo}\n")
+    assert problem.nearest == " or ".join(f'"{each}"' for each in near)
+    for each in near:
+        read(SHORTEST + f"tempo: {each}\n")

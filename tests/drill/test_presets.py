@@ -85,6 +85,16 @@ def test_an_unknown_preset_gets_the_nearest_name():
         load("frist-two-fives")
 
 
+def test_a_name_without_its_ending_or_with_one(tmp_path, monkeypatch):
+    """A file is found by its stem; a preset's name has no ending."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "thirds.yaml").write_text("progression: ii7")
+    with pytest.raises(DrillError, match=r'did you mean "thirds\.yaml"'):
+        load("thirds")
+    with pytest.raises(DrillError, match='did you mean "blues-walking"'):
+        load("blues-walking.yaml")
+
+
 @pytest.mark.parametrize("preset", PRESETS, ids=lambda preset: preset.name)
 def test_every_preset_names_the_schema_that_lies_beside_it(preset):
     """The first line points an editor to the schema file, which is up to date."""

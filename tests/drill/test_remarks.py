@@ -34,6 +34,8 @@ ONCE = {"progression": "Imaj7 | vi7 | ii7 | V7", "key_cycle": "C"}
          {"progression": "Gm7 | C7 | Fmaj7 | %", "key": "F", "key_cycle": None}),
         ({"progression": "F7 | Bb7 | F7 | C7", "key_cycle": None}, "perhaps key: F",
          {"progression": "C7 | F7 | C7 | G7", "key_cycle": None}),
+        ({"progression": "F7 | Bb7 | F7 | F7", "key_cycle": "F"}, "C major stands over",
+         {"progression": "F7 | Bb7 | F7 | F7", "key": "F", "key_cycle": "F"}),
         ({"progression": "V6/5 | I"}, "V6/5 is G6/D in C major; what a theory book calls so is V7",
          {"progression": "V6 | I/5"}),
     ],

@@ -180,3 +180,6 @@ def test_a_register_of_no_pack(tmp_path: Path, drillgen: Run) -> None:
     done = drillgen("register", tmp_path)
     assert done.returncode == 2 and "is no pack" in done.stderr
     assert drillgen("register", tmp_path / "nowhere").returncode == 2
+    (tmp_path / "manifest.json").write_text('{"tracks": []}')
+    done = drillgen("register", tmp_path)
+    assert done.returncode == 2 and "no track is finished" in done.stderr

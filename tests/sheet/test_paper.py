@@ -152,10 +152,11 @@ def test_a_heading_stays_with_its_key(name: str) -> None:
 
 def test_contents_name_the_right_pages() -> None:
     """A booklet has its title and contents on one page; their numbers are the pages where the
-    drills' titles stand, and page numbers go through."""
+    drills' titles stand, and page numbers go through.  Answers begin a page of their own."""
     names = ["blues-walking", "paper-lantern", "first-two-fives"]
     sheets = [preset(name)[1].handout for name in names]
-    text = pages(booklet(Booklet("A month by the water", ("Three drills",)), sheets))
+    cover = Booklet("A month by the water", ("Three drills",))
+    text = pages(booklet(cover, sheets[:2], sheets[2:]))
     assert text[0].split("\n")[:2] == ["A month by the water", "Three drills"]
     listed = dict(re.findall(r"^(.+?)[ .]{3,}(\d+)$", text[0], re.MULTILINE))
     assert list(listed) == [sheet.title for sheet in sheets]
@@ -164,6 +165,8 @@ def test_contents_name_the_right_pages() -> None:
         for title in listed
     }
     assert begins == {title: [int(number)] for title, number in listed.items()}
+    answers = text[begins[sheets[2].title][0] - 1]
+    assert not any(title in answers for title in list(begins)[:2])
     for number, page in enumerate(text, start=1):
         assert page.endswith(f"{number} / {len(text)}")
 
