@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from fractions import Fraction
+from functools import lru_cache
 from io import BytesIO
 from itertools import pairwise
 from typing import Any
@@ -35,7 +37,13 @@ def chart_of(**drill: Any) -> Chart:
 
 
 def written(**drill: Any) -> Score:
-    return arrange(chart_of(**drill))
+    """Written once for all who ask for the same."""
+    return _written(json.dumps(drill))
+
+
+@lru_cache(maxsize=32)
+def _written(drill: str) -> Score:
+    return arrange(chart_of(**json.loads(drill)))
 
 
 def texts(score: Score, start: int, end: int | None = None) -> list[list[str]]:
@@ -91,8 +99,8 @@ def test_the_last_chord_is_held_under_a_cymbal(ending: str) -> None:
     there, from the off-beat after 2 or 4, and the drummer begins it with a cymbal that rings, with
     or without a roll or a last stroke after it (common practice)."""
     begins = set()
-    for seed in range(12):
-        score = written(ending=ending, seed=seed)
+    for seed in range(10):
+        score = written(ending=ending, seed=seed, key_cycle="F", progression="ii7 V7 | I6 | % | V7")
         first, last = score.chart.bars[-2:]
         hits = score.part("drums").hits  # type: ignore[union-attr]
         for part in ("comping", "bass"):
@@ -122,7 +130,7 @@ def test_a_ballads_tag_slows_down() -> None:
     assert len(beats) == 9 and round(beats[-1], 2) == 51
     assert all(0 < fall < 2 for fall in falls) and falls == sorted(falls)
     for plain in ({"band": {"click": "beats"}}, {"feel": "swing"}, {"ending": "hold"}):
-        assert {bar.tempo for bar in written(**(BALLAD | plain)).chart.bars} == {60}
+        assert {bar.tempo for bar in chart_of(**(BALLAD | plain)).bars} == {60}
 
 
 def test_a_ritardando_is_the_same_in_sound_and_midi() -> None:
@@ -160,7 +168,8 @@ def test_endings_are_a_feels_own() -> None:
     ways: dict[str, set[int]] = {}
     for feel in ("swing", "ballad"):
         for seed in range(8):
-            score = written(feel=feel, seed=seed)
+            drummer = {"drums": "sticks", "comping": "off"}
+            score = written(feel=feel, seed=seed, key_cycle="F", band=drummer)
             start = score.chart.ending[0].start
             hits = [hit for hit in score.part("drums").hits if hit.start >= start]  # type: ignore[union-attr]
             ways.setdefault(feel, set()).add(len(hits))

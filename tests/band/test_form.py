@@ -1,54 +1,49 @@
-"""The form as drummers mark it, read by pretty_midi from the files that the command wrote.
+"""The form as drummers mark it, read by pretty_midi from MIDI files.
 
 The order of crash, fills and accents is common practice; keys are General MIDI Level 1 (RP-003).
 """
 
 from __future__ import annotations
 
-import json
 from collections import defaultdict
-from pathlib import Path
+from io import BytesIO
+from typing import Any
 
 import pretty_midi
 import pytest
 
-from tests.conftest import run_command
+from drillgen.midi import midi_file
+from drillgen.performance import perform
+from tests.band.playing import written
 
-LESSON = """\
-title: Marking the form
-defaults: {tempo: 300, timing: exact, swing: 1, key_cycle: C, gaps: none, line: off, count_in: 2,
-           band: {drums: {kind: sticks, density: 0}, comping: piano, bass: walking}, ending: hold}
-drills:
-  - title: Two sections
-    progression: {A: "I6 vi7 | ii7 V7 | iii7 VI7 | ii7 V7", B: "III7 | % | VI7 | V7", form: A A B A}
-    passes: 2
-  - title: One bar
-    progression: "ii7 V7"
-    passes: 24
-  - title: In three
-    meter: 3/4
-    progression: "ii7 V7 | Imaj7 vi7 | iii7 VI7 | Imaj7"
-    passes: 2
-"""
+BAND = {"drums": {"kind": "sticks", "density": 0}, "comping": "piano", "bass": "walking"}
+PLAIN = {"tempo": 300, "timing": "exact", "swing": 1, "count_in": 2, "band": BAND, "ending": "hold"}
+FORMS: dict[str, dict[str, Any]] = {
+    "Two sections": {
+        "progression": {
+            "A": "I6 vi7 | ii7 V7 | iii7 VI7 | ii7 V7",
+            "B": "III7 | % | VI7 | V7",
+            "form": "A A B A",
+        },
+        "passes": 2,
+    },
+    "One bar": {"progression": "ii7 V7", "passes": 24},
+    "In three": {
+        "meter": "3/4",
+        "progression": "ii7 V7 | Imaj7 vi7 | iii7 VI7 | Imaj7",
+        "passes": 2,
+    },
+}
 CRASH, BELL, PEDAL_HAT, BASS_DRUM = 49, 53, 44, 36
 FILLED = {38, 45, 48}  # snare and toms: at density 0 they are played in fills only
 
 
 @pytest.fixture(scope="module")
-def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, pretty_midi.PrettyMIDI]:
-    """By title, the play-along's MIDI file."""
-    folder = tmp_path_factory.mktemp("form")
-    (folder / "form.yaml").write_text(LESSON, "utf-8")
-    options = ("--no-sheets", "--no-page", "--quiet")
-    done = run_command("build", folder / "form.yaml", "-o", folder / "pack", *options)
-    assert done.returncode == 0, done.stderr
-    tracks = json.loads((folder / "pack/manifest.json").read_text("utf-8"))["tracks"]
-    return {track["drill"]: _midi(folder / "pack", track["files"]) for track in tracks}
-
-
-def _midi(pack: Path, names: dict[str, str]) -> pretty_midi.PrettyMIDI:
-    name = next(name for role, name in names.items() if name.endswith(".mid"))
-    return pretty_midi.PrettyMIDI(str(pack / name))
+def files() -> dict[str, pretty_midi.PrettyMIDI]:
+    """By title, the drill's MIDI file."""
+    played = {title: perform(written(**PLAIN, **form)) for title, form in FORMS.items()}
+    files = {title: BytesIO(midi_file(each, title)) for title, each in played.items()}
+    return {title: pretty_midi.PrettyMIDI(file) for title, file in files.items()}
 
 
 def places(midi: pretty_midi.PrettyMIDI, keys: set[int], beats: int = 4) -> dict[int, set[float]]:

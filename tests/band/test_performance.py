@@ -127,7 +127,7 @@ def test_bass_and_drums_drift_apart_and_together() -> None:
     still 0.14 at four (JTD); uneven strokes alone would have none."""
     found = [
         apart(score_of(tempo=160, passes=12, seed=seed, **TWO), "bass", "drums")
-        for seed in range(6)
+        for seed in range(4)
     ]
     for lag in (1, 2, 4):
         assert 0.05 < mean(correlation(track, lag) for track in found) < 0.35
@@ -171,7 +171,7 @@ def test_the_line_is_late_on_beats_and_together_off_them(tempo: int) -> None:
 def test_the_line_is_never_later_than_30_ms(tempo: int) -> None:
     """A student learns what he hears (common practice): against a click, where nobody leans, no
     note of the line is more than 30 ms late, nor, with the bar's own unevenness, than 37."""
-    score, performance = both(tempo=tempo, passes=4, band={**BAND, "click": "beats"})
+    score, performance = both(tempo=tempo, passes=4, band={**BESIDE_THE_LINE, "click": "beats"})
     exact = exact_clock(performance.chart)
     late = late_beats(score)
     line = clock_of(performance.chart, "line", late=late)
@@ -211,7 +211,7 @@ def test_the_line_is_late_only_beside_its_eighths() -> None:
     """A riff of two eighths and held notes: late on the beat that it halves and on the ones beside
     it, with the band on the others."""
     riff = {"kind": "riff", "notes": "1:e 3 5:h. | 1:w"}
-    score, performance = both(tempo=140, passes=8, line=riff, band={"drums": "sticks"})
+    score, performance = both(tempo=140, passes=8, line=riff, band=BESIDE_THE_LINE)
     drums = clock_of(performance.chart, "drums")
     line = clock_of(performance.chart, "line", late=late_beats(score))
     by_bar: dict[bool, list[float]] = {True: [], False: []}
@@ -228,7 +228,7 @@ def test_a_line_in_unison_with_the_bass_is_not_late() -> None:
     of eighths: two basses far apart are heard as a flam."""
     riff = {"kind": "riff", "notes": "1:e 3 5:q 6:e 5 3:q", "range": "E1 to E2"}
     score, _performance = both(
-        tempo=108, passes=4, line=riff, band={"drums": "sticks", "bass": "roots"}
+        tempo=108, passes=4, line=riff, band={**BESIDE_THE_LINE, "bass": "roots"}
     )
     low = {(n.start, n.pitch) for n in score.part("bass").notes}  # type: ignore[union-attr]
     notes = score.part("line").notes  # type: ignore[union-attr]
@@ -243,7 +243,7 @@ def test_the_variation_is_that_of_players(tempo: int) -> None:
     fast; over four bars the tempo stays within 4 % of what is asked."""
     drums = [
         clock_of(chart_of(tempo=tempo, passes=6, seed=seed, line=EIGHTHS), "drums")
-        for seed in range(4)
+        for seed in range(3)
     ]
     spread = [
         pstdev(clock(Fraction(n)) - n * 60 / tempo for n in range(first, first + 32))
@@ -259,7 +259,7 @@ def test_variation_falls_with_tempo() -> None:
     """A fast drummer varies less (in milliseconds) than a slow one."""
 
     def spread(tempo: int) -> float:
-        drums = places(score_of(tempo=tempo, passes=20, **TWO))["drums"]
+        drums = places(score_of(tempo=tempo, passes=12, **TWO))["drums"]
         return pstdev(s - float(p) * 60 / tempo for p, s in drums if p.denominator == 1)
 
     assert spread(80) > spread(280)
@@ -296,9 +296,10 @@ def test_straight_feels_have_no_soloists_delay() -> None:
     second halves lie in the middle on average."""
     late, middle = [], []
     for seed in range(4):
-        chart = played(swing=1, seed=seed).chart
+        score, performance = both(swing=1, seed=seed, band=BESIDE_THE_LINE)
+        chart = performance.chart
         line, drums = (
-            clock_of(chart, "line", late=late_beats(arrange(chart))),
+            clock_of(chart, "line", late=late_beats(score)),
             clock_of(chart, "drums"),
         )
         beats = [Fraction(n) for n in range(8, 100)]
@@ -345,7 +346,7 @@ def test_the_same_seed_is_the_same_file() -> None:
 def test_two_and_four_are_stronger() -> None:
     """In a walking bass 2 and 4 are louder than 1 and 3 on average (common practice), and the top
     of a line's phrase is louder than its other notes."""
-    performance = played(tempo=120, passes=6, timing="exact")
+    performance = played(tempo=120, passes=6, timing="exact", **TWO)
     by_beat = defaultdict(list)
     for note in voice(performance, "bass").notes:
         by_beat[round(note.start / 0.5) % 4].append(note.velocity)
@@ -357,7 +358,8 @@ def test_chords_are_not_struck_alike() -> None:
     than the others on average, since it is heard as a tune (common practice)."""
     found: list[list[tuple[int, int]]] = []
     before = -1.0
-    for note in voice(played(tempo=140, passes=4), "comping").notes:
+    chords = {"band": {**BAND, "drums": "off", "bass": "roots"}}
+    for note in voice(played(tempo=140, passes=4, **chords), "comping").notes:
         if note.start - before > 0.02:  # seconds: the notes of one chord are closer together
             found.append([])
         before = note.start
@@ -382,7 +384,7 @@ def test_lengths_follow_the_part() -> None:
     assert found and all(n.duration <= max(0.8 * lengths[n.start], 0.1001) for n in found)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(
     tempo=st.sampled_from([30, 77, 150, 222, 360]),
     swing=st.sampled_from([None, 1, 1.5, 4]),
@@ -420,7 +422,8 @@ def test_order_is_kept(
 def test_the_first_beat_weighs_more_than_the_third(feel: str) -> None:
     """The band's bass strikes beat 1 harder than 3, on average over a few choruses, so that bar one
     is told from the middle of the bar (common practice)."""
-    performance = played(feel=feel, band={**BAND, "bass": "two-beat"}, passes=6)
+    band = {"drums": "off", "comping": "off", "bass": "two-beat"}
+    performance = played(feel=feel, band=band, line="off", passes=6)
     bass = next(voice for voice in performance.voices if voice.part == "bass")
     chart = performance.chart
     by_beat: dict[int, list[int]] = defaultdict(list)
