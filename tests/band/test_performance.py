@@ -11,6 +11,7 @@ from __future__ import annotations
 import csv
 from collections import defaultdict
 from fractions import Fraction
+from functools import lru_cache
 from itertools import pairwise
 from statistics import mean, median, pstdev
 from typing import Any
@@ -26,6 +27,7 @@ from drillgen.midi import midi_file
 from drillgen.performance import Performance, Voice, perform
 from drillgen.score import Score
 from drillgen.timing import clock_of, exact_clock, late_beats
+from tests.band.playing import written
 from tests.conftest import DATA
 
 BLUES = "I7 | IV7 | I7 | % | IV7 | % | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7alt"
@@ -37,25 +39,23 @@ PUBLISHED = list(csv.DictReader((DATA / "swing_vs_tempo.csv").open(encoding="utf
 EIGHTHS = {"kind": "arpeggio", "note": "eighth"}
 
 
-_played: dict[str, tuple[Score, Performance]] = {}
+def score_of(**drill: Any) -> Score:
+    """A drill's first track as it is written."""
+    plain = {"progression": BLUES, "key_cycle": "F", "band": BAND, "line": EIGHTHS}
+    return written(**plain | drill)
 
 
 def both(**drill: Any) -> tuple[Score, Performance]:
-    """A drill's first track as it is written and as it is played, once for all who ask."""
-    plain = {"progression": BLUES, "key_cycle": "F", "band": BAND, "gaps": "none", "line": EIGHTHS}
-    asked = {**plain, **drill}
-    if (known := repr(sorted(asked.items()))) not in _played:
-        score = arrange(charts(Drill.model_validate(asked))[0])
-        _played[known] = score, perform(score)
-    return _played[known]
+    """The same, and as it is played."""
+    score = score_of(**drill)
+    return score, _played(score)
+
+
+_played = lru_cache(maxsize=16)(perform)
 
 
 def played(**drill: Any) -> Performance:
     return both(**drill)[1]
-
-
-def score_of(**drill: Any) -> Score:
-    return both(**drill)[0]
 
 
 def chart_of(**drill: Any) -> Chart:
@@ -149,10 +149,10 @@ def test_the_line_is_late_on_beats_and_together_off_them(tempo: int) -> None:
     row = next(row for row in PUBLISHED if int(row["bpm"]) == tempo)
     delays, off, first, second = [], [], [], []
     for seed in range(5):
-        score, performance = both(tempo=tempo, passes=6, seed=seed, band=BESIDE_THE_LINE)
-        drums = clock_of(performance.chart, "drums")
+        score = score_of(tempo=tempo, passes=6, seed=seed, band="off")
+        drums = clock_of(score.chart, "drums")
         late = late_beats(score)
-        line = clock_of(performance.chart, "line", late=late)
+        line = clock_of(score.chart, "line", late=late)
         beats = [Fraction(n) for n in sorted(late) if 12 <= n < 280 and n + 1 in late]
         assert len(beats) > 100
         delays.append(mean(line(beat) - drums(beat) for beat in beats) * 1000)
@@ -171,10 +171,10 @@ def test_the_line_is_late_on_beats_and_together_off_them(tempo: int) -> None:
 def test_the_line_is_never_later_than_30_ms(tempo: int) -> None:
     """A student learns what he hears (common practice): against a click, where nobody leans, no
     note of the line is more than 30 ms late, nor, with the bar's own unevenness, than 37."""
-    score, performance = both(tempo=tempo, passes=4, band={**BESIDE_THE_LINE, "click": "beats"})
-    exact = exact_clock(performance.chart)
+    score = score_of(tempo=tempo, passes=4, band={**BESIDE_THE_LINE, "click": "beats"})
+    exact = exact_clock(score.chart)
     late = late_beats(score)
-    line = clock_of(performance.chart, "line", late=late)
+    line = clock_of(score.chart, "line", late=late)
     beats = [Fraction(n) for n in range(12, 180)]
     assert 0 < max(line(beat) - exact(beat) for beat in beats) < 0.037
 
@@ -211,9 +211,9 @@ def test_the_line_is_late_only_beside_its_eighths() -> None:
     """A riff of two eighths and held notes: late on the beat that it halves and on the ones beside
     it, with the band on the others."""
     riff = {"kind": "riff", "notes": "1:e 3 5:h. | 1:w"}
-    score, performance = both(tempo=140, passes=8, line=riff, band=BESIDE_THE_LINE)
-    drums = clock_of(performance.chart, "drums")
-    line = clock_of(performance.chart, "line", late=late_beats(score))
+    score = score_of(tempo=140, passes=8, line=riff, band="off")
+    drums = clock_of(score.chart, "drums")
+    line = clock_of(score.chart, "line", late=late_beats(score))
     by_bar: dict[bool, list[float]] = {True: [], False: []}
     for note in score.part("line").notes:  # type: ignore[union-attr]
         bar = score.chart.bar_at(note.start)
@@ -227,9 +227,7 @@ def test_a_line_in_unison_with_the_bass_is_not_late() -> None:
     """Where line and bass begin the same pitch together the line goes with the band, even in a line
     of eighths: two basses far apart are heard as a flam."""
     riff = {"kind": "riff", "notes": "1:e 3 5:q 6:e 5 3:q", "range": "E1 to E2"}
-    score, _performance = both(
-        tempo=108, passes=4, line=riff, band={**BESIDE_THE_LINE, "bass": "roots"}
-    )
+    score = score_of(tempo=108, passes=4, line=riff, band={**BESIDE_THE_LINE, "bass": "roots"})
     low = {(n.start, n.pitch) for n in score.part("bass").notes}  # type: ignore[union-attr]
     notes = score.part("line").notes  # type: ignore[union-attr]
     shared = {n.start for n in notes if (n.start, n.pitch) in low}
@@ -269,8 +267,8 @@ def test_variation_falls_with_tempo() -> None:
 def test_the_band_does_not_lean_against_a_metronome(more: dict[str, Any]) -> None:
     """With a click, or where drop-outs test the student's time, the drums' single strokes vary, but
     on average of 16 beats they are within 10 ms of the grid; the click itself is exact."""
-    score, performance = both(tempo=120, passes=4, **more)
-    exact, drums = exact_clock(performance.chart), clock_of(performance.chart, "drums")
+    score = score_of(tempo=120, passes=4, **more)
+    exact, drums = exact_clock(score.chart), clock_of(score.chart, "drums")
     beats = [1000 * (drums(Fraction(n)) - exact(Fraction(n))) for n in range(8, 136)]
     assert all(abs(mean(beats[n : n + 16])) < 10 for n in range(0, 128, 16))
     assert pstdev(beats) > 5
@@ -296,8 +294,8 @@ def test_straight_feels_have_no_soloists_delay() -> None:
     second halves lie in the middle on average."""
     late, middle = [], []
     for seed in range(4):
-        score, performance = both(swing=1, seed=seed, band=BESIDE_THE_LINE)
-        chart = performance.chart
+        score = score_of(swing=1, seed=seed, band="off")
+        chart = score.chart
         line, drums = (
             clock_of(chart, "line", late=late_beats(score)),
             clock_of(chart, "drums"),
