@@ -5,12 +5,11 @@ What is compared with is the language's own promise (the table of docs/language.
 
 from __future__ import annotations
 
-import pytest
-
 from drillgen.drill.lines import Arpeggio, GuideTones, Roots, Walking
+from tests.rows import with_each
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("text", "kinds"),
     [
         ("off", "off off off off off"),
@@ -44,7 +43,7 @@ def test_a_players_options(shortest):
     assert (part.level, part.pan, part.density, part.register) == (-4.5, -0.3, 0.2, (48, 72))
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("text", "line"),
     [
         ("guide tones", GuideTones()),
@@ -86,7 +85,7 @@ def test_lines(shortest, text, line):
     assert shortest(f"line: {text}\n").line == line
 
 
-@pytest.mark.parametrize("text", ["E1 to G3", "[E1, G3]"])
+@with_each("text", ["E1 to G3", "[E1, G3]"])
 def test_a_range_is_sounding(shortest, text):
     """E1 to G3 are MIDI keys 28 to 55 (scientific pitch notation, C4 = 60)."""
     line = shortest(f"line: {{kind: roots, range: {text}}}\n").line
@@ -99,7 +98,7 @@ def test_without_a_range_the_instruments_own_is_taken(shortest):
     assert shortest("line: {instrument: trumpet}\n").line.sounding_range[0] > 48
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("text", "expected"),
     [
         ("{call: 2}", (2, 2, "repeats", "plays")),

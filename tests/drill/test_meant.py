@@ -12,6 +12,7 @@ from drillgen.drill.messages import DrillError
 from drillgen.drill.sheet import INSTRUMENTS
 from tests.conftest import Run
 from tests.drill.conftest import SHORTEST
+from tests.rows import with_each
 
 
 def said(read, text):
@@ -20,7 +21,7 @@ def said(read, text):
     return caught.value.problems
 
 
-@pytest.mark.parametrize("text", ["line: none of it", "line: {kind: quiet}", "line: silence"])
+@with_each("text", ["line: none of it", "line: {kind: quiet}", "line: silence"])
 def test_a_line_may_be_off_and_the_list_says_so(read, text):
     """What is allowed for a line includes off, as the language's table does."""
     (problem,) = said(read, SHORTEST + text + "\n")
@@ -28,7 +29,7 @@ def test_a_line_may_be_off_and_the_list_says_so(read, text):
     assert read(SHORTEST + "line: off\n").line is None
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("text", "word"),
     [
         ("sheet: {clef: x}", "none"),
@@ -68,7 +69,7 @@ def test_another_ending_is_offered(tmp_path):
         load(tmp_path / "blues.yml")
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("chord", "says", "near"),
     [
         ("Fis7", "Fis is F# here", "F#7"),
@@ -92,7 +93,7 @@ def test_chords_in_other_languages_are_told_their_names_here(problems, chord, sa
     assert problem.nearest == f'"{near}"'
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("key", "says", "near"),
     [
         ("H", "H is B here (and German B is Bb)", ["B"]),
@@ -107,7 +108,7 @@ def test_chords_in_other_languages_are_told_their_names_here(problems, chord, sa
         ("B flat", "B flat is Bb here", ["Bb"]),
     ],
 )
-@pytest.mark.parametrize("where", ["key: {}", "key_cycle: {}", "key_cycle: [C, {}]"])
+@with_each("where", ["key: {}", "key_cycle: {}", "key_cycle: [C, {}]"])
 def test_keys_in_other_languages_are_told_their_names_here(read, key, says, near, where):
     """In a key or a cycle; a German B with a German mode may mean either, and both are offered.
     G# major would need eight sharps, so it is Ab.  Each that is offered can be read."""
@@ -124,7 +125,7 @@ def test_a_note_of_a_range_is_told_its_name_here(read):
     assert "H is B here" in problem.message
 
 
-@pytest.mark.parametrize("chords", ["Dm7 G7 Cmaj7", "Dm7, G7, Cmaj7"])
+@with_each("chords", ["Dm7 G7 Cmaj7", "Dm7, G7, Cmaj7"])
 def test_three_chords_without_bar_lines_are_told_of_bar_lines(read, chords):
     """Bars are divided by |: said with the drill's own chords, and both ways that are offered can
     be read."""
@@ -139,7 +140,7 @@ def test_three_chords_without_bar_lines_are_told_of_bar_lines(read, chords):
     assert len(read(f"progression: {bars}\n").progression.bars) == 3
 
 
-@pytest.mark.parametrize("bars", ["¦ii7, V7, Imaj7, VI7", "¦Dm7, G7", "C6 | ¦Dm7, G7"])
+@with_each("bars", ["¦ii7, V7, Imaj7, VI7", "¦Dm7, G7", "C6 | ¦Dm7, G7"])
 def test_commas_divide_nothing(problems, read, bars):
     """Nor do they where as many chords could share a bar: each way that is offered can be read."""
     (problem,) = problems(f"progression: {bars}\n")
@@ -147,7 +148,7 @@ def test_commas_divide_nothing(problems, read, bars):
         read(f"progression: {way.partition(': ')[2]}\n")
 
 
-@pytest.mark.parametrize(
+@with_each(
     "text",
     ["Dm7 ¦- G7 - Cmaj7", "Dm7 ¦-> G7 -> Cmaj7", "Dm7¦,G7,Cmaj7", "Dm7 ¦– G7 – Cmaj7", "ii7¦-V7-I"],
 )
@@ -158,9 +159,7 @@ def test_other_signs_between_chords_are_told_of_bar_lines(problems, read, text):
     assert len(read(f"progression: {problem.allowed}\n").progression.bars) == 3
 
 
-@pytest.mark.parametrize(
-    "text", ["'|¦: Dm7 | G7 :|'", "|¦: Dm7 | G7 :|", "Dm7 | G7 ¦:|", "'|¦:Dm7 | G7:|'"]
-)
+@with_each("text", ["'|¦: Dm7 | G7 :|'", "|¦: Dm7 | G7 :|", "Dm7 | G7 ¦:|", "'|¦:Dm7 | G7:|'"])
 def test_repeat_signs_are_not_known(problems, text):
     """In quotes and without: what stands in their place is said, once."""
     (problem,) = problems(f"progression: {text}\n")
@@ -173,22 +172,20 @@ def test_minus_and_commas_inside_chords_stay(read):
     assert len(read("progression: C-7 | D-7b5 | C7(b9,#11)\n").progression.bars) == 3
 
 
-@pytest.mark.parametrize(
-    "text", ["F7 | F ¦#m7b5 | Bb7", "F7 | Bb7 | ¦#Fm7b5", "F7 | ¦#7", "F7 ¦#to C | C7"]
-)
+@with_each("text", ["F7 | F ¦#m7b5 | Bb7", "F7 | Bb7 | ¦#Fm7b5", "F7 | ¦#7", "F7 ¦#to C | C7"])
 def test_a_sharp_that_hides_chords_is_seen(problems, text):
     """A # after a space, and chords or bars behind it: YAML would leave them out without a word."""
     (problem,) = problems(f"progression: {text}\n")
     assert "comment" in problem.message and "♯" in problem.allowed
 
 
-@pytest.mark.parametrize("comment", ["# turnaround", "#blues", "#see page 4", "# a | b", "#"])
+@with_each("comment", ["# turnaround", "#blues", "#see page 4", "# a | b", "#"])
 def test_a_comment_after_the_chords_is_one(read, comment):
     """What hides nothing is left alone."""
     assert len(read(f"progression: F7 | Bb7 {comment}\n").progression.bars) == 2
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("text", "says", "allowed"),
     [
         ("title: Foo¦: bar", "in quotes", 'title: "Foo: bar"'),
@@ -224,7 +221,7 @@ def test_a_comma_in_braces_is_explained(problems):
     assert "comma" in problem.message and "quotes" in problem.allowed
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("text", "near"),
     [
         ("¦progresion: ii7 | V7", "progression"),
@@ -252,19 +249,19 @@ def test_a_range_from_high_to_low_is_told_so(read):
     read(SHORTEST + f"line: {{kind: roots, range: {problem.nearest}}}\n")
 
 
-@pytest.mark.parametrize("word", ["true", "yes", "on"])
+@with_each("word", ["true", "yes", "on"])
 def test_fingerings_can_be_on(read, word):
     """As every other yes or no of the language."""
     assert read(SHORTEST + f"sheet: {{fingering: {word}}}\n").sheet.fingering is not None
 
 
-@pytest.mark.parametrize("word", ["false", "no", "off", "none"])
+@with_each("word", ["false", "no", "off", "none"])
 def test_fingerings_can_be_off(read, word):
     """The same the other way."""
     assert read(SHORTEST + f"sheet: {{fingering: {word}}}\n").sheet.fingering is None
 
 
-@pytest.mark.parametrize("key", ["gaps", "drop_outs", "count_in", "line", "key_change"])
+@with_each("key", ["gaps", "drop_outs", "count_in", "line", "key_change"])
 def test_what_is_left_out_can_be_said_in_any_way(read, key):
     """`no` is what `none`, `off` and false are, wherever something may be left out."""
     drills = [read(SHORTEST + f"{key}: {word}\n") for word in ("no", "none", "off", "false")]
@@ -277,7 +274,7 @@ def test_what_is_no_fingering_is_told_true_and_false(read):
     assert problem.allowed.startswith("true, false, or a mapping")
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("text", "meant"),
     [("line: walking bass", '"walking"'), ("positions: first position", '"first"'),
      ("feel: medium swing", '"swing"')],
@@ -288,7 +285,7 @@ def test_a_known_word_among_others_is_meant(read, text, meant):
     assert problem.nearest == meant
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("chord", "meant"),
     [("C^7", "Cmaj7"), ("C^", "Cmaj7"), ("F#halfdim", "F#m7b5"), ("D-moll7", "Dm7"),
      ("Eb-Dur", "Eb"), ("I^7", "Imaj7")],
@@ -317,7 +314,7 @@ def test_the_command_says_it_without_a_traceback(drillgen: Run, tmp_path):
     assert "Traceback" not in done.stderr
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("tempo", "near"),
     [
         ("72 bpm", ["72"]),

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from drillgen.drill.messages import DrillError
 from drillgen.drill.reader import drill_of, parse_drill
 from tests.conftest import Run
+from tests.rows import with_each
 
 OK = "progression: ii7 | V7 | Imaj7 | %\n"
 SIGNS = st.sampled_from([*map(chr, range(0x100)), "\u200b", "\u2028", "\ufeff", "\ufffe", "\uffff"])
@@ -31,7 +32,7 @@ def is_xml(text: str) -> bool:
     return True
 
 
-@pytest.mark.parametrize("key", ["title", "note", "progression"])
+@with_each("key", ["title", "note", "progression"])
 @given(text=TEXT)
 def test_every_text_can_be_printed(key, text):
     """What is accepted is XML, has no control sign for a terminal and something to be read; what
@@ -48,8 +49,8 @@ def test_every_text_can_be_printed(key, text):
     assert key == "note" or set(read) - set("\u200b\ufeff \t\xa0")
 
 
-@pytest.mark.parametrize("sign", ["\\0", "\\a", "\\e", "\\x0B", "\\x1F", "\\x9B", "\\uFFFE"])
-@pytest.mark.parametrize("key", ["title", "note"])
+@with_each("sign", ["\\0", "\\a", "\\e", "\\x0B", "\\x1F", "\\x9B", "\\uFFFE"])
+@with_each("key", ["title", "note"])
 def test_a_control_sign_is_named(key, sign):
     """By its number (as YAML's escape means it, 1.2, section 5.7), at its column."""
     with pytest.raises(DrillError) as caught:
@@ -88,7 +89,7 @@ def test_no_message_carries_a_control_sign(drillgen: Run, tmp_path):
         assert done.stderr.replace("\n", "").isprintable(), text
 
 
-@pytest.mark.parametrize("number", ["007", "1.50", "1e3", "1e999", "-0", "+5", ".5", "12"])
+@with_each("number", ["007", "1.50", "1e3", "1e999", "-0", "+5", ".5", "12"])
 def test_a_number_is_taken_as_it_looks(number):
     """In a title and a note, written in the file, in a lesson's defaults or by an option."""
     from drillgen.drill.overrides import Override

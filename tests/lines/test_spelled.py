@@ -8,8 +8,6 @@ from functools import cache
 from itertools import pairwise
 from typing import NamedTuple
 
-import pytest
-
 from drillgen.chart import charts
 from drillgen.drill.lesson import list_presets, load
 from drillgen.drill.lines import MODELS
@@ -17,6 +15,7 @@ from drillgen.drill.overrides import Override
 from drillgen.lines.kinds import line
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Degree, Key, Name, Pitch
+from tests.rows import with_each
 
 PRESETS = [preset.name for preset in list_presets()]
 # Made from the chords; melodies of scale notes are spelled by their tonic (test_written.py).
@@ -103,7 +102,7 @@ def reads(voice: list[Sung], index: int, pitch: Pitch) -> bool:
     return all(is_read(each, pitch) for each in beside)
 
 
-@pytest.mark.parametrize("preset", PRESETS)
+@with_each("preset", PRESETS)
 def test_a_step_is_written_as_a_step(preset: str) -> None:
     """No diminished third, and no interval altered twice, where another name of one of the two
     notes would make plain intervals; but a semitone on either side of the note that follows
@@ -119,7 +118,7 @@ def test_a_step_is_written_as_a_step(preset: str) -> None:
                     assert not reads(voice, place, better), (one, other, str(better))
 
 
-@pytest.mark.parametrize("preset", PRESETS)
+@with_each("preset", PRESETS)
 def test_a_sound_has_one_name_under_a_chord(preset: str) -> None:
     """Within a bar and a chord, a sound that comes again has the name that it had; but an approach
     is not written with the double accidental that a chord tone has."""
@@ -132,7 +131,7 @@ def test_a_sound_has_one_name_under_a_chord(preset: str) -> None:
             assert known == name or double, sung
 
 
-@pytest.mark.parametrize("preset", PRESETS)
+@with_each("preset", PRESETS)
 def test_white_keys_have_their_plain_names(preset: str) -> None:
     """E#, B#, Cb and Fb are written only where the key or the chord has them, as b9 or b13 of a
     dominant, or where the plain name would make no plain interval with a neighbour, or a second
@@ -157,7 +156,7 @@ def falls(sung: Sung) -> Name | None:
     return next((name for name in named if sung.chord.is_dominant and name.alter >= -1), None)
 
 
-@pytest.mark.parametrize("preset", PRESETS)
+@with_each("preset", PRESETS)
 def test_flat_tensions_have_their_degrees_letter(preset: str) -> None:
     """b9 and b13 of a dominant's scale are written as that, Cb and Fb too, and what falls to the b9
     as a flat: Db Cb over Bb7 (altered: 1 b9 #9 3 #11 b13 b7, common practice)."""
@@ -171,7 +170,7 @@ def test_flat_tensions_have_their_degrees_letter(preset: str) -> None:
                     assert is_read(before.pitch, sung.pitch), sung
 
 
-@pytest.mark.parametrize("preset", PRESETS)
+@with_each("preset", PRESETS)
 def test_each_degree_has_one_letter(preset: str) -> None:
     """A sound that is one of its chord's tones is written as that, and else only as an approach."""
     for voice in voices(preset):
@@ -182,7 +181,7 @@ def test_each_degree_has_one_letter(preset: str) -> None:
             assert not own or named or sung.mark == "approach", sung
 
 
-@pytest.mark.parametrize("preset", PRESETS)
+@with_each("preset", PRESETS)
 def test_double_accidentals_are_the_chords_own(preset: str) -> None:
     """F## is written as the third of D#7 and the like, and nowhere else."""
     for voice in voices(preset):

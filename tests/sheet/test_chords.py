@@ -10,6 +10,7 @@ from drillgen.errors import DrillgenError
 from drillgen.score import Note
 from drillgen.sheet.fingering import FRETBOARDS, FingeringError, finger
 from drillgen.theory.pitch import Pitch
+from tests.rows import with_each
 from tests.sheet.hands import fingers, keys, line, strings
 
 UPRIGHT = FRETBOARDS["upright"]
@@ -83,7 +84,7 @@ RANGES = {
 }
 
 
-@pytest.mark.parametrize("name", RANGES)
+@with_each("name", RANGES)
 def test_every_note_of_the_range(name: str) -> None:
     """Every semitone from the lowest string to the top can be played, and none beyond.
 
@@ -131,7 +132,7 @@ def test_custom_tuning() -> None:
     assert (low.string, low.fret, low.string_name) == (4, 5, "C")
 
 
-@pytest.mark.parametrize(
+@with_each(
     ("tuning", "words"),
     [
         (["G2", "D2"], "from the lowest to the highest"),

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import pytest
-
 from drillgen.sheet.fingering import FRETBOARDS, contrasting, finger, tablature
+from tests.rows import with_each
 from tests.sheet.hands import fingers, keys, line, positions, strings
 
 UPRIGHT = FRETBOARDS["upright"]
@@ -22,7 +21,7 @@ ONE_POSITION = {
 }
 
 
-@pytest.mark.parametrize("scale", ONE_POSITION)
+@with_each("scale", ONE_POSITION)
 def test_scales_in_one_position(scale: str) -> None:
     """Scales that lie under the hand with open strings need no shift (worked by hand)."""
     notes, by_finger, by_string, position = ONE_POSITION[scale]
@@ -81,7 +80,7 @@ def test_fifth_string_carries_the_scale_below_e() -> None:
     assert strings(found) == "B B E E E A A A"
 
 
-@pytest.mark.parametrize("tonic", [3, 4, 5, 6])
+@with_each("tonic", [3, 4, 5, 6])
 def test_closed_major_scale_on_the_electric(tonic: int) -> None:
     """The closed major scale of the bass guitar: 2 4 1 2 4 1 3 4 over three strings.
 
