@@ -23,7 +23,7 @@ TINY = (
 )
 LONG = (
     "progression: ii7 | V7 | Imaj7 | %, key_cycle: {start: C, move: 5, keys: 3}, gaps: none,"
-    " line: roots, band: {drums: sticks, comping: piano}"
+    " line: roots, band: {drums: sticks, comping: off}"
 )
 
 
