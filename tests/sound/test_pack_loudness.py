@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -40,7 +41,16 @@ def drills() -> list[Path]:
 def played(path: Path, tempo: int) -> Performance:
     asked = {"tempo": tempo, "key_cycle": ["C"], "passes": 1}
     drill = read_drill(path, [Override.of(name, value) for name, value in asked.items()])
-    return perform(arrange(charts(drill)[0]))
+    return beginning(perform(arrange(charts(drill)[0])), 28.0)
+
+
+def beginning(whole: Performance, seconds: float) -> Performance:
+    """The first seconds of a track, or all of it: each note and second has to be rendered."""
+    voices = (
+        replace(voice, notes=tuple(note for note in voice.notes if note.start < seconds - 1))
+        for voice in whole.voices
+    )
+    return replace(whole, voices=tuple(voices), seconds=min(seconds, whole.seconds))
 
 
 def lufs(*sounds: np.ndarray) -> float:
