@@ -331,19 +331,30 @@ def joints(context: PassContext, *, connected: bool = False) -> Iterator[Joint]:
             yield "same chord" if before.chord == cell.chord else "change"
 
 
+def said_again(context: PassContext) -> Iterator[tuple[list[int], int]]:
+    """For each call the indices of its chords, and how many calls just before it were over the same
+    chords."""
+    before, times = list[Chord](), 0
+    for call in open_spans(context.bars):
+        inside = [i for i, c in enumerate(context.cells) if call.start <= c.span.start < call.end]
+        chords = [context.cells[index].chord for index in inside]
+        times = times + 1 if chords == before else 0
+        if inside:
+            yield inside, times
+        before = chords
+
+
 def takes_turns(context: PassContext) -> list[bool]:
     """For each chord, whether it is played the other way where chords take turns: every other one;
     and a call over the same chords as the one before begins the other way, so that it is not the
     same call again (common practice: a pattern is worked at from either end)."""
     found = [index % 2 == 1 for index in range(len(context.cells))]
-    before, first = list[Chord](), 0
-    for call in open_spans(context.bars):
-        inside = [i for i, c in enumerate(context.cells) if call.start <= c.span.start < call.end]
-        chords = [context.cells[index].chord for index in inside]
-        if inside and chords == before and found[inside[0]] == found[first]:
+    first = 0
+    for inside, times in said_again(context):
+        if times and found[inside[0]] == found[first]:
             for index in inside:
                 found[index] = not found[index]
-        before, first = chords, inside[0] if inside else 0
+        first = inside[0]
     return found
 
 

@@ -20,6 +20,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import pairwise
 
 from drillgen.drill.line_options import INTERVAL_DEGREES
 from drillgen.drill.lines import Arpeggio, Intervals, Roots, ScalePattern
@@ -31,6 +32,7 @@ from drillgen.lines.joining import (
     kept,
     led_on,
     placed,
+    said_again,
     takes_turns,
 )
 from drillgen.lines.pass_context import (
@@ -92,11 +94,16 @@ def arpeggio(context: PassContext, options: Arpeggio) -> list[Note]:
     """Each chord's arpeggio from its start, for as long as the chord lasts."""
     length = note_length(options.note, context.beat)
     joined = [*joints(context, connected=options.connect), "apart"]
-    falls = _falling(context, options)
+    falls, later = _falling(context, options), dict(_later_tones(context))
     choices = [
-        list(_broken(cell, context, options, count(cell, length), index, joined, falls[index]))
+        list(
+            _broken(
+                cell, context, options, count(cell, length), index, joined, falls[index],
+                later.get(index),
+            )
+        )
         for index, cell in enumerate(context.cells)
-    ]
+    ]  # fmt: skip
     notes: list[Note] = []
     figures = chosen(choices, context, turns=not options.connect)
     for cell, figure in zip(context.cells, figures, strict=True):
@@ -112,6 +119,7 @@ def _broken(
     index: int,
     joined: Sequence[str],
     falls: bool,
+    begins: int | None,
 ) -> Iterator[ChordFigure]:
     """What may be played over a chord: its tones in their order and each way that this may be
     turned, in each octave; where it leads to another chord in two octaves, or with other last
@@ -121,13 +129,26 @@ def _broken(
     leads_on = joined[index + 1] == "change"
     ways: list[_Turn] = [(filled(order, total), 0.0)]
     if options.connect and index:
-        ways = [(filled(turn, total), price) for turn, price in _turns(order)]
+        turns = list(_turns(order))
+        if begins is not None:
+            first = order[begins % len(order)]
+            turns = [(turn, price) for turn, price in turns if turn[0] == first]
+        ways = [(filled(turn, total), price) for turn, price in turns]
     elif leads_on and not options.connect:
         ways += displaced(filled(order, total))
     tones = {*order, *(degree_of(cell, number) for number in _PLAIN)}
     ends = sorted(tones, key=lambda tone: tone.semitones)
     ends = ends if leads_on else []
     yield from _placed_ways(cell.chord, ways, kept(order, total), ends, context)
+
+
+def _later_tones(context: PassContext) -> Iterator[tuple[int, int]]:
+    """For the first chord of each of several calls over the same chords the tone of a connected
+    order that it begins on: the next one each time, so that it is not the same call again."""
+    calls = list(said_again(context))
+    for (inside, times), (_, after) in pairwise([*calls, ([], 0)]):
+        if times or after:
+            yield inside[0], times
 
 
 def _falling(context: PassContext, options: Arpeggio | ScalePattern) -> list[bool]:

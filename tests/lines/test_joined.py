@@ -189,6 +189,20 @@ def test_taking_turns_a_call_over_the_same_chords_begins_the_other_way(line: Any
     assert rises == [True, False, False, True] * 6
 
 
+def test_connected_calls_over_the_same_chord_begin_on_other_tones() -> None:
+    """Four calls over a chord begin on the tones of the order one after another, as teachers have
+    inversions practised (common practice); over another chord the order begins as written again."""
+    score = written(progression="i7 | % | % | % | biii7 | % | % | %", key="D minor",
+                    key_cycle=["D minor", "G minor"], gaps=1,
+                    line={"kind": "arpeggio", "order": "3579", "connect": True})  # fmt: skip
+    first = [
+        notes[0].mark
+        for bar in score.chart.bars
+        if bar.role == "call" and (notes := under(score, bar.spans[0]))
+    ]
+    assert first == ["b3", "5", "b7", "9"] * 4
+
+
 def test_octaves_are_chosen_by_looking_ahead() -> None:
     """1 2 3 5 of Cmaj7 before Ebmaj7: from below, so that G2 goes to Eb2 and not G3 down a tenth
     (hand-worked)."""
