@@ -156,6 +156,13 @@ def schema() -> None:
     click.echo(as_text(), nl=False)
 
 
+_WHO = """
+Who plays what (`sounds` in a drill, or --sound, chooses otherwise).
+In brackets: how far out of tune its keys are at most, how unevenly loud, how much brighter a strong
+stroke is than a soft one, and how long a note sounds before its sample goes round.
+"""
+
+
 @click.command(short_help="List the soundfonts found, and their licences.")
 @click.option("--soundfont", metavar="NAME", help="Which one would be used if you asked for it.")
 def soundfonts(soundfont: str | None) -> None:
@@ -177,6 +184,6 @@ def soundfonts(soundfont: str | None) -> None:
     click.echo(f"\n{choice.soundfont.name} will be used: {choice.why}.")
     if choice.soundfont.poor:
         click.echo(BETTER)
-    click.echo("\nWho plays what (`sounds` in a drill, or --sound, chooses otherwise):\n")
+    click.echo(_WHO)
     for instrument, name, licence, why in who_plays(choice.soundfont):
         click.echo(f"  {instrument:<20}{name}, {licence}: {why}")
