@@ -139,13 +139,16 @@ def drillgen() -> Run:
     return run_command
 
 
-@pytest.fixture(scope="session")
-def notes(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A cache of rendered notes for this run alone, shared by its workers, as builds share one."""
+@pytest.fixture(scope="session", autouse=True)
+def notes(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A cache of rendered notes for this run alone, shared by its workers, as builds share one: a
+    person's own is neither needed nor filled."""
     top = tmp_path_factory.getbasetemp()
     folder = (top.parent if "PYTEST_XDIST_WORKER" in os.environ else top) / "notes"
     folder.mkdir(exist_ok=True)
-    return folder
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("DRILLGEN_CACHE", str(folder))
+        yield folder
 
 
 @dataclass(frozen=True)
