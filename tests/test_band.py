@@ -21,6 +21,7 @@ from drillgen.score import Score
 from drillgen.theory.scales import chord_scale
 from drillgen.timing import published_ratio, swung
 from tests.conftest import DATA
+from tests.rows import with_each
 
 BLUES = "I7 | IV7 | I7 | % | IV7 | % | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7alt"
 RHYTHM = {
@@ -43,15 +44,15 @@ def span_at(score: Score, place: Fraction) -> Span:
     return next(s for s in score.chart.bar_at(place).spans if s.start <= place < s.end)
 
 
-@pytest.mark.parametrize("seed", range(4))
-@pytest.mark.parametrize("progression", [BLUES, RHYTHM])
+@with_each("seed", range(3))
+@pytest.mark.parametrize("progression", [BLUES, RHYTHM], ids=["blues", "rhythm"])
 def test_walking_bass_leads_into_every_change(progression: Any, seed: int) -> None:
     """A note a beat, but for some that ring on (0.93 of the beats are begun by a note in the Jazz
     Trio Database) and for soft or dead ones between; the root on nine of ten changes (0.89 in the
     Weimar Jazz Database, hearing errors corrected), else two beats later; into a change by a step,
     a third, a fourth, a fifth or the note itself; within E1 to G3; no leap beyond an octave and no
     note on the beat three times running (common practice)."""
-    score = written(progression=progression, seed=seed, passes=2, band=WALKING)
+    score = written(progression=progression, seed=seed, passes=2, band=WALKING, line="off")
     notes = score.part("bass").notes  # type: ignore[union-attr]
     played = [note for note in notes if score.chart.bar_at(note.start).role == "play"]
     beats = sum(4 for bar in score.chart.bars if bar.role == "play")
@@ -62,12 +63,13 @@ def test_walking_bass_leads_into_every_change(progression: Any, seed: int) -> No
     assert all(28 <= note.pitch.midi <= 55 for note in played)
     assert all(abs(b.pitch.midi - a.pitch.midi) <= 12 for a, b in pairwise(played))
     changes = roots = 0
-    for before, after in pairwise(on_beats):
+    for number, (before, after) in enumerate(pairwise(on_beats), 1):
         here, there = span_at(score, before.start), span_at(score, after.start)
         if here.chord != there.chord:
             assert there.chord
             bass = there.chord.bass_name.pitch_class
-            later = [n for n in on_beats if n.start == after.start + 2 and n.start < there.end]
+            coming = on_beats[number : number + 4]
+            later = [n for n in coming if n.start == after.start + 2 and n.start < there.end]
             changes, at_once = changes + 1, after.pitch.name.pitch_class == bass
             roots += at_once
             assert at_once or bass in {note.pitch.name.pitch_class for note in later}
@@ -91,7 +93,7 @@ def test_walking_bass_seldom_repeats_itself() -> None:
 def test_a_slash_bass_is_obeyed() -> None:
     """Over C/E every kind of bass begins on E."""
     for kind in ("roots", "two-beat", "walking"):
-        score = written(progression="C/E | Dm7/G", key_cycle="C", band={"bass": kind})
+        score = written(progression="C/E | Dm7/G", key_cycle="C", band=WALKING | {"bass": kind})
         firsts = {note.start: str(note.pitch.name) for note in score.part("bass").notes}  # type: ignore[union-attr]
         bars = [bar for bar in score.chart.bars if bar.role == "play"]
         assert [firsts[bar.start] for bar in bars] == ["E", "G"]
@@ -99,14 +101,14 @@ def test_a_slash_bass_is_obeyed() -> None:
 
 def test_roots_are_roots_and_two_beat_answers_with_the_fifth() -> None:
     """Roots: one held root a chord.  Two-beat: root, then fifth on three (common practice)."""
-    roots = written(progression="Dm7 | G7 | Cmaj7", key_cycle="C", band={"bass": "roots"})
+    roots = written(progression="Dm7 | G7 | Cmaj7", key_cycle="C", band=WALKING | {"bass": "roots"})
     notes = roots.part("bass").notes  # type: ignore[union-attr]
     assert [str(note.pitch.name) for note in notes[:3]] == ["D", "G", "C"]
     assert all(note.duration == 4 for note in notes[:3])
     two = written(
         progression="Dm7 | G7 | Cmaj7",
         key_cycle="C",
-        band={"bass": {"kind": "two-beat", "density": 0}},
+        band=WALKING | {"bass": {"kind": "two-beat", "density": 0}},
     )
     names = [str(note.pitch.name) for note in two.part("bass").notes]  # type: ignore[union-attr]
     assert names[:6] == ["D", "A", "G", "D", "C", "G"]
@@ -117,7 +119,8 @@ def test_comping_is_led_smoothly_and_says_the_chord(instrument: str) -> None:
     """Every voicing holds the chord's third and seventh and only tones of its scale; a voice moves
     at most two semitones on average from chord to chord (issue 4's own bar); the outer voices stay
     in a pianist's comping register, clear of the bass."""
-    score = written(band={"comping": instrument, "bass": "walking"}, passes=2, seed=3)
+    band = {"drums": "off", "comping": instrument, "bass": "roots"}
+    score = written(band=band, passes=2, seed=3, key_cycle=["F", "Bb", "E", "Ab", "B", "C"])
     by_start = defaultdict(list)
     for note in score.part("comping").notes:  # type: ignore[union-attr]
         by_start[note.start].append(note)
@@ -146,7 +149,8 @@ def test_comping_is_led_smoothly_and_says_the_chord(instrument: str) -> None:
 def test_every_chord_is_heard() -> None:
     """Each chord of the form is played by the comping, on its beat or pushed ahead of it; one that
     goes on over the next bar has been heard."""
-    score = written(progression=RHYTHM, key_cycle=["Bb"], passes=3)
+    band = {"drums": "off", "comping": "piano", "bass": "roots"}
+    score = written(progression=RHYTHM, key_cycle=["Bb"], passes=3, band=band)
     starts = {note.start for note in score.part("comping").notes}  # type: ignore[union-attr]
     for bar in score.chart.bars:
         if bar.role == "play":
@@ -161,7 +165,8 @@ def test_every_chord_is_heard() -> None:
 @pytest.mark.parametrize("tools", ["sticks", "brushes"])
 def test_drums_keep_two_and_four(tools: str) -> None:
     """The hi-hat closes on 2 and 4 of every bar (common practice), and no two passes are alike."""
-    score = written(key_cycle="C", passes=4, band={"drums": tools}, ending="none")
+    score = written(key_cycle="C", passes=4, band=WALKING | {"drums": tools, "bass": "off"},
+                    ending="none")  # fmt: skip
     hits = score.part("drums").hits  # type: ignore[union-attr]
     passes = defaultdict(list)
     for bar in score.chart.bars:
@@ -192,7 +197,9 @@ def test_no_fill_in_a_call() -> None:
 )
 def test_the_band_leaves_the_room_that_is_asked_for(band: str, who: set[str]) -> None:
     """In a response the band plays, keeps time only, or is silent."""
-    score = written(progression="ii7 | V7 | Imaj7 | %", gaps={"call": 4, "band": band})
+    score = written(
+        progression="ii7 | V7 | Imaj7 | %", gaps={"call": 4, "band": band}, key_cycle="C"
+    )
     found = set()
     for part in score.parts:
         for event in (*part.notes, *part.hits):
@@ -227,7 +234,7 @@ def test_counting_in(sound: str) -> None:
 
 def test_the_starting_note_is_the_lines_first() -> None:
     """The note sounded before the count-in is the one that the line begins on."""
-    score = written(progression="ii7 | V7", count_in={"starting_note": True}, gaps=2)
+    score = written(progression="ii7 | V7", count_in={"starting_note": True}, gaps=2, band="off")
     cue, line = score.part("cue"), score.part("line")
     assert cue is not None and line is not None
     assert cue.notes[0].start == 0 and cue.notes[0].pitch == line.notes[0].pitch
@@ -252,7 +259,8 @@ def test_played_offbeats_swing_as_measured(tempo: int) -> None:
     """Without variation every offbeat of the ride has the tempo's own ratio, and the short note
     lasts 80 to 150 ms (Friberg & Sundström 2002: about 100 ms at medium and fast tempos; longer
     where trios of the Jazz Trio Database swing less)."""
-    score = written(tempo=tempo, key_cycle="C", timing="exact")  # the ratio without variation
+    band = {"drums": "sticks", "comping": "off"}
+    score = written(tempo=tempo, key_cycle="C", timing="exact", band=band)  # without variation
     drums = next(voice for voice in perform(score).voices if voice.part == "drums")
     beat = 60 / tempo
     ride = [note.start / beat % 1 for note in drums.notes if note.key == KEYS["ride cymbal"]]
@@ -292,7 +300,7 @@ CHORDS = [
 ]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(
     chords=st.lists(st.sampled_from(CHORDS), min_size=1, max_size=7),
     two=st.booleans(),
@@ -354,7 +362,7 @@ def test_odd_shapes_are_played(
 
 def test_the_seed_decides_everything() -> None:
     """The same seed gives the same score; another seed another band but the same guide tones."""
-    one, same, other = written(seed=4), written(seed=4), written(seed=5)
+    one, same, other = (written(seed=seed, key_cycle=["F", "E"]) for seed in (4, 4, 5))
     assert one == same
     assert one.part("comping") != other.part("comping")
     assert one.part("bass") != other.part("bass")
