@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import urllib.request
 from collections.abc import Callable, Iterator
@@ -70,7 +71,7 @@ def test_a_file_is_followed(tmp_path: Path) -> None:
 def test_the_page_follows_by_itself(tmp_path: Path, browser: Any) -> None:
     """A page that is open shows what has become of the drill, of the lead sheet that it names, and
     what is wrong with its place, without being loaded by hand; when the command has ended it says
-    so.  A browser keeps nothing of it."""
+    so.  What nobody has chosen otherwise is as the file has it.  A browser keeps nothing of it."""
     drill, sheet = tmp_path / "mine.yaml", tmp_path / "tune.musicxml"
     own = TINY.replace("progression: I", "progression: tune.musicxml")
     drill.write_text(f"{{title: First try, {own}}}\n", "utf-8")
@@ -80,12 +81,21 @@ def test_the_page_follows_by_itself(tmp_path: Path, browser: Any) -> None:
         view.goto(address)
         chords = view.locator("#strip svg")
         chords.get_by_text("C", exact=True).first.wait_for()
+        view.locator("#play").click()
+        view.wait_for_url(re.compile("drill=1"))
+        own = own.replace("key_cycle: C", "tempo: 66, key_cycle: [C, F]")
         drill.write_text(f"{{title: Second try, {own}}}\n", "utf-8")
         view.get_by_role("heading", name="Second try").wait_for()
+        view.get_by_text("Bar 1 of 2").wait_for()
         assert view.get_by_text("First try").count() == 0
+        assert [view.locator(name).input_value() for name in ("#tempo", "#to")] == ["66", "2"]
+        view.locator("#tempo").fill("77")
+        view.locator("#tempo").press("Tab")
+        view.wait_for_url(re.compile("tempo=77"))
         assert chords.get_by_text("G", exact=True).count() == 0
         sheet.write_text(LEAD_SHEET.replace(">C<", ">G<"), "utf-8")
         chords.get_by_text("G", exact=True).first.wait_for()
+        view.get_by_role("link", name="77 beats a minute").wait_for()
         drill.write_text(f"{{titel: Third try, {own}}}\n", "utf-8")
         problem = view.locator("#following")
         problem.wait_for()

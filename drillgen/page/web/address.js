@@ -1,7 +1,7 @@
 /* What is chosen, as the page's address (a link for others) and as what this browser keeps. */
 (function (d) {
   "use strict";
-  const NAME = `drillgen ${location.pathname}`;
+  const NAME = `drillgen ${location.pathname} ${document.title}`; // one address may serve one pack after another
 
   d.address = { read, write };
 

@@ -474,6 +474,7 @@
 
   /* Kept ----------------------------------------------------------------------------------- */
 
+  const tenths = (tempo) => Math.round(tempo * 10) / 10;
   const SWITCHES = ["repeat", "count-in", "count-rounds", "marks", "names"];
   const FIELDS = ["rounds", "climb-to", "climb-by", "climb-every", "slow-share", "line", "click"];
   let keeping = 0;
@@ -483,14 +484,23 @@
     keeping = setTimeout(keep, 300);
   }
 
+  /** What is so without being chosen: it stands in the drill's file, which may come to say otherwise. */
+  function unchosen() {
+    const repeats = state.drill.loops || d.byId("rounds").value !== "steady";
+    const [from, to] = [state.key.from, state.key.to].map(state.places.numberOf);
+    const key = d.choices(state.drill)[0].label;
+    return { key, tempo: tenths(takesHere()[0].tempo), bars: `${from}-${to}`, repeat: repeats ? "on" : "off", line: d.show.lineOf(state.drill) };
+  }
+
   function keep() {
     if (!player || !state.take || state.restoring) return;
     const fields = {
-      drill: catalogue.drills.indexOf(state.entry) + 1, reader: state.reader, key: state.key.label, tempo: Math.round(state.tempo * 10) / 10,
+      drill: catalogue.drills.indexOf(state.entry) + 1, reader: state.reader, key: state.key.label, tempo: tenths(state.tempo),
       bars: `${d.byId("from").value}-${d.byId("to").value}`, parts: d.partsText(state.levels), cues: state.cues || "",
     };
     SWITCHES.forEach((id) => { fields[id] = d.byId(id).checked ? "on" : "off"; });
     FIELDS.forEach((id) => { fields[id] = d.byId(id).value; });
+    Object.entries(unchosen()).forEach(([id, value]) => { if (fields[id] === value) fields[id] = ""; });
     d.address.write(fields);
     d.code.renew();
   }

@@ -5,7 +5,7 @@
   let shown = ""; // the turn that is shown, and the one that was spoken
   let spoken = "";
 
-  d.show = { catalogue, drill, reader, tempo, playing, pace, ready, anew, turn, first, problem };
+  d.show = { catalogue, drill, lineOf, reader, tempo, playing, pace, ready, anew, turn, first, problem };
 
   function catalogue({ title, drills, licence, program }) {
     const several = drills.length > 1;
@@ -38,10 +38,15 @@
     d.setText("facts", value.facts);
     d.byId("reader").replaceChildren(...value.readers.map(([name, label]) => d.el("option", { value: name }, label)));
     d.byId("reading").hidden = !sheet || value.readers.length < 2;
-    d.byId("line").value = value.dictated ? "hidden" : value.byEar ? "after" : "shown";
+    d.byId("line").value = lineOf(value);
     d.byId("hiding").hidden = !sheet || value.dictated || !value.parts.some((part) => part.name === "line");
     d.byId("list").open = !sheet;
     d.byId("repeat").checked = value.loops;
+  }
+
+  /** When the line of a drill is seen, where nobody chooses. */
+  function lineOf({ dictated, byEar }) {
+    return dictated ? "hidden" : byEar ? "after" : "shown";
   }
 
   /** A file's path as a link: whatever stands in a name, a number sign too, stays in it. */
