@@ -99,6 +99,8 @@ def test_the_page_follows_by_itself(tmp_path: Path, browser: Any) -> None:
         drill.write_text(f"{{titel: Third try, {own}}}\n", "utf-8")
         problem = view.locator("#following")
         problem.wait_for()
+        view.evaluate("scrollTo(0, document.body.scrollHeight)")
+        assert view.evaluate(_SEEN), "what is wrong stays in sight, and can be scrolled by keys"
         assert problem.text_content().startswith(f"{drill}:1:2: titel:")
         drill.write_text(f"{{title: Third try, {own}}}\n", "utf-8")
         view.get_by_role("heading", name="Third try").wait_for()
@@ -109,6 +111,12 @@ def test_the_page_follows_by_itself(tmp_path: Path, browser: Any) -> None:
         view.close()
 
 
+_SEEN = """() => {
+    const said = document.querySelector("#following");
+    const { top, bottom } = said.getBoundingClientRect();
+    said.focus();
+    return scrollY > 0 && top > 0 && bottom < innerHeight && document.activeElement === said;
+}"""
 LEAD_SHEET = """<score-partwise version="4.0"><part-list>
 <score-part id="P1"><part-name/></score-part></part-list><part id="P1"><measure number="1">
 <attributes><divisions>1</divisions></attributes>

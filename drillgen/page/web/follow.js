@@ -4,14 +4,22 @@
   "use strict";
   const EVERY = 500; // ms
   const ENDED = "drillgen play has ended: this page follows no file any more.";
-  const said = d.el("pre", { class: "problem", role: "alert", id: "following", hidden: true });
-  Object.assign(said.style, { whiteSpace: "pre-wrap", fontFamily: "monospace" });  // carets stand under what they mean
-  d.byId("problem").before(said);
+  const AWAY = 16; // pixels between the desk and what is brought into sight above it
+  const desk = d.byId("desk");
+  // In the desk, which is always in sight; what is long is scrolled, by the arrow keys too.
+  const said = d.el("pre", { class: "problem", role: "alert", id: "following", tabindex: 0, hidden: true });
+  Object.assign(said.style, { whiteSpace: "pre-wrap", fontFamily: "monospace", // carets stand under what they mean
+    flex: "1 0 100%", maxHeight: "30vh", overflow: "auto", margin: 0 });
+  desk.prepend(said);
   let shown = null; // number of the page that stands here
 
   function say(text) {
-    if (said.textContent !== text) said.textContent = text;
+    if (said.textContent === text) return;
+    said.textContent = text;
     said.hidden = !text;
+    desk.style.flexWrap = text ? "wrap" : "";
+    const under = text ? `${desk.offsetHeight + AWAY}px` : "";
+    document.documentElement.style.scrollPaddingBottom = document.querySelector("main").style.paddingBottom = under;
   }
 
   d.follow = function (number, wrong) {
