@@ -78,6 +78,8 @@ def test_the_page_follows_by_itself(tmp_path: Path, browser: Any) -> None:
     sheet.write_text(LEAD_SHEET, "utf-8")
     with playing(drill) as (process, address, _):
         view = browser.new_page()
+        complaints: list[str] = []
+        view.on("console", lambda said: complaints.append(said.text))
         view.goto(address)
         chords = view.locator("#strip svg")
         chords.get_by_text("C", exact=True).first.wait_for()
@@ -105,7 +107,7 @@ def test_the_page_follows_by_itself(tmp_path: Path, browser: Any) -> None:
         drill.write_text(f"{{title: Third try, {own}}}\n", "utf-8")
         view.get_by_role("heading", name="Third try").wait_for()
         assert problem.is_hidden()
-        assert view.evaluate("navigator.serviceWorker.getRegistrations()") == []
+        assert view.evaluate("navigator.serviceWorker.getRegistrations()") == complaints == []
         process.send_signal(signal.SIGINT)
         view.get_by_text("drillgen play has ended").wait_for()
         view.close()
