@@ -54,7 +54,7 @@ def _reading(take: Take, stand: Stand, reading: Reading, names: Names) -> dict[s
     line = take.score.part("line")
     read = line and read_by(chart, line, reader)
     for key, place, bars in zip(keys, places, _by_key(chart), strict=True):
-        first = _first_seen(line, read, bars, reader)
+        first = None if _dictated(take) else _first_seen(line, read, bars, reader)
         key |= {"seen": reading.pictures[place].label, "first": first}
     seen = ([reader.span(span, bar.key) for span in bar.spans] for bar in chart.bars)
     return found | {"chords": [[_chord(span) for span in spans] for spans in seen]}
@@ -91,14 +91,21 @@ def _key(take: Take, bars: Sequence[Bar], tone_of: Mapping[int, int]) -> dict[st
 
 
 def _first(take: Take, bars: Sequence[Bar], tone_of: Mapping[int, int]) -> dict[str, Any] | None:
-    """The first note of the line in a key: its name as it sounds, what it is, and its tone."""
+    """The first note of the line in a key: its name as it sounds, what it is, and its tone, which
+    is all that a dictation gives away."""
     if (note := _first_note(take.score.part("line"), bars)) is None:
         return None
+    named = not _dictated(take)
     return {
-        "name": _sounding(note),
-        "what": _what(note, _under(bars, note)),
+        "name": _sounding(note) if named else "",
+        "what": _what(note, _under(bars, note)) if named else "",
         "tone": tone_of.get(note.pitch.midi, -1),
     }
+
+
+def _dictated(take: Take) -> bool:
+    line = take.chart.drill.line
+    return line is not None and line.dictation
 
 
 def _first_seen(

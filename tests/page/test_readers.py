@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,7 @@ from music21 import interval, pitch
 from drillgen.page import Picture, Reading, Stand, Take
 from drillgen.page.layout import layout
 from drillgen.performance import perform
+from drillgen.score import Note
 from drillgen.sheet.reader import readers
 from tests.page.pages import Made, View
 from tests.page.test_page import violations
@@ -48,7 +50,7 @@ def names(score: stream.Score) -> list[str]:
 def test_what_is_said_is_what_the_sheet_has(reader: str) -> None:
     """For each reader the page names keys, chords and starting notes as that reader's MusicXML has
     and spells them, as far above concert pitch as music21 moves them, with the concert key and note
-    beside.  Who reads at concert pitch sees what sounds."""
+    beside.  Who reads at concert pitch sees what sounds; no one sees a dictation's first note."""
     score, found = sheets_of(
         key_cycle=["C", "B", "Ab", "F#m"],
         line="roots",
@@ -59,7 +61,11 @@ def test_what_is_said_is_what_the_sheet_has(reader: str) -> None:
     take = Take(score.chart, score, perform(score))
     stand = Stand("x", score.chart.keys, (take,), tuple(_readings(score, found)))
     keys, sheet = score.chart.keys, found.others[0]
-    data = layout(take, stand, [[("wide", "narrow")] * len(keys)] * 2, {})
+    sheets = [[("wide", "narrow")] * len(keys)] * 2
+    data = layout(take, stand, sheets, {})
+    secret = layout(_dictated(take), stand, sheets, {note.pitch.midi: 5 for note in _line(take)})
+    assert all(key["first"] == {"name": "", "what": "", "tone": 5} for key in secret["keys"])
+    assert not any(key.get("first") for key in secret["read"][1]["keys"])
     assert "chords" not in data["read"][0]
     seen = data["read"][1]
     if UP[reader] == "P1":
@@ -81,6 +87,20 @@ def test_what_is_said_is_what_the_sheet_has(reader: str) -> None:
         note = concert["first"]["name"]
         assert key["first"]["name"].translate(SIGNS) == names(music)[0]
         assert key["first"]["what"].startswith(f"concert {note}, root of ")
+
+
+def _line(take: Take) -> tuple[Note, ...]:
+    line = take.score.part("line")
+    assert line is not None
+    return line.notes
+
+
+def _dictated(take: Take) -> Take:
+    drill = take.chart.drill
+    assert drill.line is not None
+    line = drill.line.model_copy(update={"dictation": True})
+    asked = drill.model_copy(update={"line": line})
+    return replace(take, chart=replace(take.chart, drill=asked))
 
 
 def _readings(score: Any, found: Any) -> Any:
