@@ -33,13 +33,14 @@ hypothesis.settings.load_profile("same")
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
-# librosa's judgements in plain Python: what Numba compiles for it (20 s) is kept in one cache for
-# all workers, and two that compile at once spoil it for each other, so that the next one who reads
-# it dies of a segmentation fault (numba 0.68; github.com/numba/numba/issues/10128).
-os.environ["NUMBA_DISABLE_JIT"] = "1"
-
 HERE = Path(__file__).parent
 DATA = HERE / "data"
+
+# What Numba compiles for librosa is kept by each worker for itself: two that compile at once into
+# one cache mix their files, and who reads them dies of a segmentation fault (numba 0.68;
+# github.com/numba/numba/issues/10128).
+_WORKER = os.environ.get("PYTEST_XDIST_WORKER", "alone")
+os.environ["NUMBA_CACHE_DIR"] = str(HERE.parent / ".pytest_cache" / "numba" / _WORKER)
 Run = Callable[..., subprocess.CompletedProcess[str]]
 
 SMALL = """\

@@ -211,6 +211,7 @@ def _read_feels() -> None:
 
 def _become(asked: Mapping[str, Any]) -> tuple[str, list[str]]:
     """This process as a person's shell would start it."""
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)  # which is ignored where tests are run by nohup
     signal.alarm(asked["patience"])
     os.environ.clear()
     os.environ.update(asked["environment"])
