@@ -212,10 +212,10 @@ class BuildRun:
                     held.append(outcome)
                 else:
                     self._take(outcome)
-                if agenda.valued:
-                    self._refuse_unplayable()
-                    while held:
-                        self._take(held.pop(0))
+                    if agenda.valued:
+                        self._refuse_unplayable()
+                while held and agenda.valued:
+                    self._take(held.pop(0))
 
     def _notes(self, tasks: Sequence[PackTask]) -> PackTask | None:
         """The task of the notes of several tracks, rendered before processes would each render the
@@ -396,9 +396,7 @@ def build(
         heard = BuildProgress(progress)
         run = BuildRun(order, options, place, store, heard)
         run.through()
-        if options.extras.zip:
-            heard.last("the zip")
-        packed = _zipped(out, store, place) if options.extras.zip else None
+        packed = _zipped(out, store, place, heard) if options.extras.zip else None
         others = elsewhere(order, store.entries(TRACK_SECTION, order.replaced))
         return _pack(order, run, choice, packed, others, began)
 
@@ -417,7 +415,8 @@ def _refuse_unknown(lesson: Lesson, soundfont: Soundfont) -> None:
         raise DrillError(problems)
 
 
-def _zipped(out: Path, store: ManifestStore, place: BuildFolder) -> Path:
+def _zipped(out: Path, store: ManifestStore, place: BuildFolder, progress: BuildProgress) -> Path:
+    progress.last("the zip")
     return zip_pack(out, zip_path(out), store.files(), place.making)
 
 

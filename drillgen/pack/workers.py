@@ -71,10 +71,12 @@ class TaskWorkers(Protocol):
         yet, and may be worth a core."""
 
     def end(self, task: PackTask, future: Future[Any], folder: TaskFolder) -> Ended:
-        """How it ended."""
+        """How it ended: as was promised, where its files are in their folder already."""
+        ended: Ended = future.result()
+        return ended
 
 
-class InThisProcess:
+class InThisProcess(TaskWorkers):
     """Does one task after the other; nothing has to be started."""
 
     share_notes: ClassVar[bool] = False
@@ -99,12 +101,8 @@ class InThisProcess:
         future.set_result(done(task, Workspace(folder(task), self._jobs, partial(progress, task))))
         return future
 
-    def end(self, task: PackTask, future: Future[Any], folder: TaskFolder) -> Ended:
-        ended: Ended = future.result()
-        return ended
 
-
-class WorkerProcesses:
+class WorkerProcesses(TaskWorkers):
     """Worker processes of this machine."""
 
     share_notes: ClassVar[bool] = True
@@ -150,10 +148,6 @@ class WorkerProcesses:
                 return failure(error)
 
         return self._threads.submit(look_after)
-
-    def end(self, task: PackTask, future: Future[Any], folder: TaskFolder) -> Ended:
-        ended: Ended = future.result()
-        return ended
 
     def _worker(self) -> _WorkerProcess:
         """This thread's worker; another one where there is none, or it died."""
@@ -350,7 +344,7 @@ class ClusterError(DrillgenError):
     """The cluster cannot be used."""
 
 
-class DaskCluster:
+class DaskCluster(TaskWorkers):
     """Workers of a scheduler."""
 
     share_notes: ClassVar[bool] = False
