@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from fractions import Fraction
+
+from quicktions import Fraction
 
 from drillgen.band.bass import bass
 from drillgen.band.comping import comping

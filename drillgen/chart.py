@@ -9,13 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from functools import cached_property
 from itertools import groupby
 from typing import Literal
 
+from quicktions import Fraction
+
 from drillgen.drill.band import feel_file
-from drillgen.drill.bars import BarRange
+from drillgen.drill.bars import BarRange, exact
 from drillgen.drill.models import Drill, Gaps, Tempo
 from drillgen.drill.progression import Slot
 from drillgen.theory.chords import Chord, Numeral, as_written, parse_numeral, relieved
@@ -219,7 +220,7 @@ def _placed(each: Iterable[Bar], tempo: Tempo) -> list[Bar]:
     bars: list[Bar] = []
     for bar in each:
         place = bars[-1].end if bars else Fraction(0)
-        pace = Fraction(str(tempo.at(max(bar.pass_number, 1))))
+        pace = exact(str(tempo.at(max(bar.pass_number, 1))))
         spans = tuple(replace(span, start=place + span.start) for span in bar.spans)
         bars.append(replace(bar, number=len(bars), start=place, tempo=pace, spans=spans))
     return bars
@@ -230,7 +231,7 @@ def _slowed(drill: Drill, bars: list[Bar]) -> Iterator[Bar]:
     the ending stays there.  What is practised in loops keeps its tempo, and so does all that a
     click or drop-outs test."""
     tested = drill.band.click.plays or drill.drop_outs is not None
-    share = Fraction(str(feel_file(drill.feel).get("ritardando", 0)))
+    share = exact(str(feel_file(drill.feel).get("ritardando", 0)))
     slow = [bar.number for bar in bars if bar.tag][-_SLOWING:] if share and not tested else []
     if not slow:
         yield from bars

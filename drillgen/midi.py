@@ -10,7 +10,6 @@ from __future__ import annotations
 import struct
 from bisect import bisect_right
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from fractions import Fraction
 from functools import cache
 from io import BytesIO
 from itertools import islice
@@ -18,6 +17,7 @@ from operator import itemgetter
 from typing import NamedTuple
 
 import mido
+from quicktions import Fraction
 
 from drillgen.chart import Bar, Chart
 from drillgen.performance import Performance, Voice

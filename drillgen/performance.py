@@ -22,13 +22,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from functools import partial
 from itertools import groupby
 from math import exp, log2, pi, sin, sqrt
 from operator import attrgetter
 from random import Random
 from typing import Literal
+
+from quicktions import Fraction
 
 from drillgen.band.feel import KEYS, KITS, feel
 from drillgen.chart import Chart

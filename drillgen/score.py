@@ -11,9 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from fractions import Fraction
 from itertools import groupby
 from typing import Literal
+
+from quicktions import Fraction
 
 from drillgen.chart import Bar, Chart, Role
 from drillgen.drill.models import Drill

@@ -17,9 +17,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
-from fractions import Fraction
 from functools import cache
 from math import inf
+
+from quicktions import Fraction
 
 from drillgen.band.feel import feel
 from drillgen.chart import Bar, Chart

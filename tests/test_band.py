@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import csv
 from collections import defaultdict
-from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from quicktions import Fraction
 
 from drillgen.arrange import arrange
 from drillgen.band.feel import KEYS

@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from fractions import Fraction
 from itertools import pairwise
+
+from quicktions import Fraction
 
 from benchmarks.musical.figure import Figure, share
 from drillgen.chart import Bar, Span

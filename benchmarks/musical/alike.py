@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
-from fractions import Fraction
 from itertools import pairwise
+
+from quicktions import Fraction
 
 from benchmarks.musical.figure import Figure, share
 from drillgen.band.feel import KEYS

@@ -6,9 +6,10 @@ import json
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from fractions import Fraction
 from itertools import groupby, pairwise
 from pathlib import Path
+
+from quicktions import Fraction
 
 from benchmarks.musical.figure import Figure, share
 from drillgen.chart import Bar

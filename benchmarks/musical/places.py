@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from fractions import Fraction
 from itertools import groupby
+
+from quicktions import Fraction
 
 from drillgen.chart import Bar, Chart, Span
 from drillgen.score import Note

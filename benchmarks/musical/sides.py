@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
-from fractions import Fraction
+
+from quicktions import Fraction
 
 from benchmarks.musical.figure import Figure, share
 from drillgen.band.feel import KEYS

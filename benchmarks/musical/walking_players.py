@@ -11,11 +11,12 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from fractions import Fraction
 from itertools import groupby, pairwise
 from random import Random
 from statistics import mean, median, pvariance
 from typing import Any
+
+from quicktions import Fraction
 
 from benchmarks.musical.figure import Figure
 from benchmarks.musical.machine_ear import errors

@@ -17,9 +17,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from fractions import Fraction
 from itertools import groupby, pairwise, zip_longest
 from random import Random
+
+from quicktions import Fraction
 
 from drillgen.band.feel import (
     Feel,

@@ -9,10 +9,11 @@ from __future__ import annotations
 from bisect import bisect, bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from functools import lru_cache
 from math import exp
 from random import Random
+
+from quicktions import Fraction
 
 from drillgen.band.feel import (
     PatternStroke,

@@ -16,8 +16,9 @@ from __future__ import annotations
 from collections import Counter, defaultdict, deque
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from fractions import Fraction
 from random import Random
+
+from quicktions import Fraction
 
 from drillgen.band.feel import (
     KEYS,

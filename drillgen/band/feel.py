@@ -8,11 +8,12 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
-from fractions import Fraction
 from functools import lru_cache
 from math import inf
 from random import Random
 from typing import Any, Literal, NoReturn, cast, get_args
+
+from quicktions import Fraction
 
 from drillgen.chart import Bar, Chart
 from drillgen.drill.band import CompingKind, feel_file, feel_place

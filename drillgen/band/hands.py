@@ -17,9 +17,10 @@ from __future__ import annotations
 from collections import defaultdict, deque
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from functools import cached_property, lru_cache
 from random import Random
+
+from quicktions import Fraction
 
 from drillgen.chart import Bar, Chart
 from drillgen.drill.sheet import BASSES

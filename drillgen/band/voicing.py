@@ -15,11 +15,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
-from fractions import Fraction
 from functools import cache, lru_cache, partial
 from itertools import groupby
 from random import Random
 from typing import NamedTuple, Protocol
+
+from quicktions import Fraction
 
 from drillgen.band.hands import (
     PIANOS,

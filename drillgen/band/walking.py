@@ -24,7 +24,6 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
 from random import Random
@@ -32,6 +31,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from quicktions import Fraction
 
 from drillgen.chart import Bar, Chart
 from drillgen.lines.pass_context import Cell, PassContext, beside, stepped

@@ -13,9 +13,10 @@ from __future__ import annotations
 import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from quicktions import Fraction
 
 from drillgen.drill.bars import METERS, Meter
 from drillgen.drill.key_cycle import read_key

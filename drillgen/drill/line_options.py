@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from fractions import Fraction
 from typing import Any, Literal, get_args
+
+from quicktions import Fraction
 
 from drillgen.drill.bars import Meter
 from drillgen.drill.fields import (

@@ -6,10 +6,10 @@ stands in a module of `drillgen/lines/`, with a row in `lines/kinds.py`.
 
 from __future__ import annotations
 
-from fractions import Fraction
 from typing import Annotated, Any, ClassVar, Literal, get_args
 
 from pydantic import ConfigDict, Field, ValidationInfo
+from quicktions import Fraction
 
 from drillgen.drill.bars import Meter
 from drillgen.drill.fields import (

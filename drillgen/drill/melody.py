@@ -16,9 +16,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from itertools import islice, pairwise
 from typing import Any
+
+from quicktions import Fraction
 
 from drillgen.drill.bars import BarWord, Meter, repeated, split_bars
 from drillgen.drill.fields import Read, any_of, several

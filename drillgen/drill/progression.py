@@ -13,8 +13,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from typing import Any
+
+from quicktions import Fraction
 
 from drillgen.drill.bars import (
     METERS,

@@ -10,11 +10,12 @@ import io
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from drillgen.drill.bars import METERS, Meter
+from quicktions import Fraction
+
+from drillgen.drill.bars import METERS, Meter, exact
 from drillgen.drill.messages import RefusedError, listed, refuse, show
 from drillgen.drill.reader import read_data
 from drillgen.theory.chord_types import KINDS, ascending
@@ -257,7 +258,7 @@ def _number(element: ET.Element, tag: str, found: ScoreMeasure) -> Fraction | No
     if text is None or not text.strip():
         return None
     try:
-        return Fraction(text.strip())
+        return exact(text.strip())
     except (ValueError, ZeroDivisionError):
         raise found.refuse(f"{show(text)} is no number of {tag}") from None
 

@@ -13,9 +13,10 @@ follows the same one.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from fractions import Fraction
 from math import ceil, floor
 from typing import NamedTuple
+
+from quicktions import Fraction
 
 from drillgen.drill.bars import Meter
 from drillgen.theory.pitch import Key

@@ -14,9 +14,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from itertools import pairwise
 from typing import NamedTuple
+
+from quicktions import Fraction
 
 from drillgen.chart import Span
 from drillgen.drill.lines import APPROACHES, Enclosure

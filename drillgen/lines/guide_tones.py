@@ -10,9 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from itertools import pairwise, product
 from typing import NamedTuple
+
+from quicktions import Fraction
 
 from drillgen.drill.lines import GuideTones, HeldFor
 from drillgen.lines.pass_context import Cell, PassContext, heard_tones, open_spans

@@ -14,10 +14,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from functools import lru_cache
 from itertools import pairwise
 from typing import Literal
+
+from quicktions import Fraction
 
 from drillgen.chart import Bar, Chart
 from drillgen.drill.lines import Arpeggio, Enclosure, Line, ScalePattern, Walking

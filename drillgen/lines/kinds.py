@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from fractions import Fraction
 from functools import lru_cache
 from itertools import groupby, pairwise
 from random import Random
+
+from quicktions import Fraction
 
 from drillgen.chart import Bar, Chart
 from drillgen.drill.lines import (

@@ -16,10 +16,11 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from functools import lru_cache
 from itertools import groupby
 from random import Random
+
+from quicktions import Fraction
 
 from drillgen.chart import Bar
 from drillgen.drill.lines import Develop, Riff, Written

@@ -11,12 +11,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from functools import lru_cache
 from itertools import pairwise
 from math import exp
 from random import Random
 from typing import NamedTuple
+
+from quicktions import Fraction
 
 from drillgen.drill.line_options import DEFAULT_CELLS, RhythmCell
 

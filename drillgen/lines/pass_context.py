@@ -6,9 +6,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from fractions import Fraction
 from random import Random
 from typing import Any, NamedTuple
+
+from quicktions import Fraction
 
 from drillgen.chart import Bar, Span
 from drillgen.drill.line_options import ChordScales, Named

@@ -15,10 +15,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from itertools import groupby, pairwise
 from math import exp
 from random import Random
+
+from quicktions import Fraction
 
 from drillgen.chart import Bar
 from drillgen.drill.lines import Phrases

@@ -15,10 +15,11 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from itertools import dropwhile, islice, zip_longest
 from random import Random
 from typing import Any
+
+from quicktions import Fraction
 
 from drillgen.chart import Bar
 from drillgen.drill.lines import Walking

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
-from fractions import Fraction
 from functools import lru_cache
 from itertools import pairwise
 from typing import NamedTuple
+
+from quicktions import Fraction
 
 from drillgen.drill.lines import LedBy, Walking
 from drillgen.lines.pass_context import Cell, PassContext, beside

@@ -23,12 +23,12 @@ import hashlib
 import pickle
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
-from fractions import Fraction
 from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
 from pydantic import BaseModel
+from quicktions import Fraction
 
 from drillgen.errors import DrillgenError, reason, taken_remarks
 from drillgen.pack.inside import mark_of

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from itertools import groupby, pairwise
+
+from quicktions import Fraction
 
 from drillgen.chart import Bar, Chart
 from drillgen.drill.models import Drill

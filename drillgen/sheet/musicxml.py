@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from fractions import Fraction
 from xml.etree import ElementTree as ET
 from xml.etree.ElementTree import Element, SubElement
+
+from quicktions import Fraction
 
 from drillgen.chart import Span
 from drillgen.drill.sheet import Transposition

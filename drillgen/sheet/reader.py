@@ -12,8 +12,9 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from itertools import groupby
+
+from quicktions import Fraction
 
 from drillgen.chart import Chart, Span
 from drillgen.drill.models import Drill, Fingering, SheetSpec

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from fractions import Fraction
 from itertools import groupby
 from typing import Literal
+
+from quicktions import Fraction
 
 from drillgen.chart import Span
 from drillgen.drill.bars import Meter

@@ -12,9 +12,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from itertools import pairwise
 from math import ceil
+
+from quicktions import Fraction
 
 from drillgen.drill.bars import Meter
 

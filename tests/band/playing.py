@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from fractions import Fraction
 from functools import lru_cache
 from typing import Any
+
+from quicktions import Fraction
 
 from drillgen.arrange import arrange
 from drillgen.band.feel import KEYS

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterator
-from fractions import Fraction
 from itertools import pairwise
 
 import pytest
+from quicktions import Fraction
 
 from drillgen.performance import perform
 from drillgen.score import Note, Score

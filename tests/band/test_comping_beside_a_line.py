@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from fractions import Fraction
 from typing import Any
 
 import pytest
+from quicktions import Fraction
 
 from drillgen.chart import Span
 from drillgen.performance import perform

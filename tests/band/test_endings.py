@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from fractions import Fraction
 from functools import lru_cache
 from io import BytesIO
 from itertools import pairwise
@@ -14,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from music21 import converter
+from quicktions import Fraction
 
 from drillgen.arrange import arrange
 from drillgen.band.feel import KEYS

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import csv
 from collections import Counter
-from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
 from typing import get_args
 
 import pytest
 from click.testing import CliRunner
+from quicktions import Fraction
 from ruamel.yaml import YAML
 
 from drillgen.band.feel import KEYS, Choices, DrumBook, bars_of, feel, figure_notes, strokes

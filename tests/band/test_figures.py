@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
-
 import pytest
+from quicktions import Fraction
 
 from drillgen.band.feel import bars_of, feel, figure_notes
 from drillgen.drill import band

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import csv
 from collections import defaultdict
-from fractions import Fraction
 from functools import lru_cache
 from itertools import pairwise
 from statistics import mean, median, pstdev
@@ -19,6 +18,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from quicktions import Fraction
 
 from drillgen.arrange import arrange
 from drillgen.chart import Chart, charts

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from fractions import Fraction
 from io import BytesIO
 from typing import Any
 
 import mido
 import pytest
+from quicktions import Fraction
 
 from drillgen.midi import TICKS, midi_file
 from drillgen.performance import perform

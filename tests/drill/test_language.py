@@ -6,9 +6,8 @@ trade are common practice.
 
 from __future__ import annotations
 
-from fractions import Fraction
-
 import pytest
+from quicktions import Fraction
 
 from drillgen.drill.bars import METERS, Tempo
 from drillgen.drill.lesson import read_drill

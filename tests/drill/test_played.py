@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import random
-from fractions import Fraction
 from pathlib import Path
 
 import mido
 import pytest
 from music21 import key, meter, note, stream
+from quicktions import Fraction
 
 from drillgen.chart import charts
 from drillgen.drill.lead_sheet import read_played

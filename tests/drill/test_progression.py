@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
-
 import pytest
+from quicktions import Fraction
 
 
 def written(drill):

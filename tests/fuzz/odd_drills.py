@@ -5,10 +5,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from fractions import Fraction
 from functools import cache
 from random import Random
 from typing import Any
+
+from quicktions import Fraction
 
 from drillgen.drill.band import meters, playable_feels
 from drillgen.drill.bars import METERS

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
-from fractions import Fraction
 from functools import lru_cache
 from itertools import pairwise
 from typing import Any
+
+from quicktions import Fraction
 
 from drillgen.arrange import arrange
 from drillgen.chart import Bar, charts

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
-
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
+from quicktions import Fraction
 
 from drillgen.drill.messages import DrillError
 from drillgen.drill.models import Drill

@@ -7,12 +7,12 @@ highest note) is common practice.
 from __future__ import annotations
 
 from collections import Counter
-from fractions import Fraction
 from itertools import groupby, pairwise
 
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from quicktions import Fraction
 
 from drillgen.drill.messages import DrillError
 from drillgen.score import Note, Score

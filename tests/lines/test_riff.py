@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
 from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from quicktions import Fraction
 
 from drillgen.drill.messages import DrillError
 from drillgen.score import Note, Score

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
 from itertools import groupby, pairwise
 
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 from music21 import scale
+from quicktions import Fraction
 
 from drillgen.chart import Span
 from drillgen.score import Note, Score

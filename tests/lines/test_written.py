@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
 from itertools import pairwise
 
 import music21
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from quicktions import Fraction
 
 from drillgen.drill.bars import METERS
 from drillgen.drill.lines import Written

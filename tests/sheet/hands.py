@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from fractions import Fraction
 from itertools import pairwise
 from typing import NamedTuple
+
+from quicktions import Fraction
 
 from drillgen.score import Note
 from drillgen.sheet.fingering import Fingered, Fretboard

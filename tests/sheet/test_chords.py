@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
-
 import pytest
+from quicktions import Fraction
 
 from drillgen.errors import DrillgenError
 from drillgen.score import Note

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from quicktions import Fraction
 
 from drillgen.score import Note
 from drillgen.sheet.fingering import FRETBOARDS, Fingered, Fretboard, OpenStrings, finger

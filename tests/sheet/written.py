@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
 from functools import lru_cache
 from typing import Any, NamedTuple
 
 from music21 import chord, converter, harmony, note, stream
+from quicktions import Fraction
 
 from drillgen.chart import Span, charts
 from drillgen.drill.lesson import load

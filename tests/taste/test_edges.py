@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from quicktions import Fraction
 
 from drillgen.audio.tags import Tags, id3_tag
 from drillgen.band.hands import Beside

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
 from types import SimpleNamespace
 from typing import Any
 from xml.etree import ElementTree as ET
 
 import pytest
+from quicktions import Fraction
 
 from drillgen.band.hands import TopVoice
 from drillgen.band.walking import standing

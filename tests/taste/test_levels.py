@@ -4,9 +4,8 @@ student plays along with, read from the MIDI file by the curves of General MIDI 
 
 from __future__ import annotations
 
-from fractions import Fraction
-
 import pytest
+from quicktions import Fraction
 
 from drillgen.arrange import _starting_note
 from drillgen.performance import perform

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from functools import lru_cache
 from itertools import combinations, pairwise, product
+
+from quicktions import Fraction
 
 from drillgen.drill.sheet import OPEN_STRINGS, POSITIONS
 from drillgen.errors import DrillgenError

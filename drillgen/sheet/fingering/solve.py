@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from fractions import Fraction
 from itertools import groupby, product
 from typing import Literal
+
+from quicktions import Fraction
 
 from drillgen.score import Note
 from drillgen.sheet.fingering.basses import (
