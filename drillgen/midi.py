@@ -11,12 +11,12 @@ import struct
 from bisect import bisect_right
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from functools import cache
-from io import BytesIO
 from itertools import islice
 from operator import itemgetter
 from typing import NamedTuple
 
 import mido
+from mido.midifiles.meta import encode_variable_int
 from quicktions import Fraction
 
 from drillgen.chart import Bar, Chart
@@ -29,6 +29,8 @@ _VOLUME, _PAN = 7, 10  # controllers
 _MIDDLE_VOLUME = 100
 _DB_A_DECADE = 40.0
 _RELEASED = 64  # the velocity of a note-off that says nothing (MIDI 1.0)
+_SYSTEM = 0xF0  # from here on a first byte is no channel's status
+_END_OF_TRACK = bytes(mido.MetaMessage("end_of_track").bytes())
 _OFF, _SETUP, _ON = 0, 1, 2  # at one tick: notes end, then meta events, then notes begin
 
 
@@ -37,7 +39,7 @@ class TrackEvent(NamedTuple):
 
     tick: int
     order: int
-    message: mido.Message | mido.MetaMessage
+    message: bytes  # as in a file, all of it
 
 
 class Ruler:
@@ -116,26 +118,31 @@ def _file(tracks: Sequence[bytes]) -> bytes:
 
 
 def _track(events: Iterable[TrackEvent], end: int) -> bytes:
-    """A track's chunk: absolute ticks to deltas, and an end of track that keeps the last silence.
+    """A track's chunk: absolute ticks to deltas, a status byte only where it changes, and an end of
+    track that keeps the last silence."""
+    data, now, running = bytearray(), 0, -1
+    for tick, _, message in sorted(events, key=itemgetter(0, 1)):
+        data += _quantity(tick - now)
+        data += message[1:] if message[0] == running else message
+        running = message[0] if message[0] < _SYSTEM else -1  # none goes on behind a meta event
+        now = tick
+    data += _quantity(max(end - now, 0)) + _END_OF_TRACK
+    return struct.pack(">4sL", b"MTrk", len(data)) + data
 
-    mido writes whole files: the chunk is what follows the header of a file with this track alone.
-    """
-    track = mido.MidiTrack()
-    now = 0
-    for event in sorted(events, key=itemgetter(0, 1)):
-        event.message.time = event.tick - now  # it stands in no other track
-        track.append(event.message)
-        now = event.tick
-    track.append(mido.MetaMessage("end_of_track", time=max(end - now, 0)))
-    file = mido.MidiFile(charset="utf-8")
-    file.tracks.append(track)
-    buffer = BytesIO()
-    file.save(file=buffer)
-    return buffer.getvalue()[8 + _HEADER :]
+
+@cache
+def _quantity(number: int) -> bytes:
+    """A number of variable length: seven bits a byte, the first ones marked (MIDI files 1.0)."""
+    return bytes(encode_variable_int(number))
 
 
 def _meta(tick: int, kind: str, **values: object) -> TrackEvent:
-    return TrackEvent(tick, _SETUP, mido.MetaMessage(kind, **values))
+    """mido writes a text by Latin-1; this one stands in its bytes by UTF-8."""
+    coded = {
+        name: value.encode().decode("latin-1") if isinstance(value, str) else value
+        for name, value in values.items()
+    }
+    return TrackEvent(tick, _SETUP, bytes(mido.MetaMessage(kind, **coded).bytes()))
 
 
 def _conductor(chart: Chart, title: str) -> Iterator[TrackEvent]:
@@ -194,6 +201,7 @@ def _part(voice: Voice, owner: Voice, ruler: Ruler, last: int) -> Iterator[Track
     yield _meta(0, "track_name", name=voice.part)
     if voice is owner:
         yield from _set_up(voice)
+    channel = voice.channel
     softer = 10 ** ((voice.level - owner.level) / _DB_A_DECADE)
     ends: dict[int, TrackEvent] = {}
     begun: dict[int, int] = {}
@@ -209,29 +217,23 @@ def _part(voice: Voice, owner: Voice, ruler: Ruler, last: int) -> Iterator[Track
         if sounding is not None:
             yield ends[note.key]
         velocity = min(max(round(note.velocity * softer), 1), 127)
-        yield TrackEvent(start, _ON, _note("note_on", voice, note.key, velocity))
-        ends[note.key] = TrackEvent(end, _OFF, _note("note_off", voice, note.key, _RELEASED))
+        yield TrackEvent(start, _ON, _message("note_on", channel, note=note.key, velocity=velocity))
+        released = _message("note_off", channel, note=note.key, velocity=_RELEASED)
+        ends[note.key] = TrackEvent(end, _OFF, released)
     yield from ends.values()
 
 
 def _set_up(voice: Voice) -> Iterator[TrackEvent]:
-    yield TrackEvent(0, _SETUP, _message("program_change", voice, program=voice.program))
+    yield TrackEvent(0, _SETUP, _message("program_change", voice.channel, program=voice.program))
     for control, value in ((_VOLUME, volume(voice.level)), (_PAN, panned(voice.pan))):
-        message = _message("control_change", voice, control=control, value=value)
+        message = _message("control_change", voice.channel, control=control, value=value)
         yield TrackEvent(0, _SETUP, message)
 
 
-def _message(kind: str, voice: Voice, **values: int) -> mido.Message:
-    return mido.Message(kind, channel=voice.channel, **values)
-
-
-def _note(kind: str, voice: Voice, key: int, velocity: int) -> mido.Message:
-    """Without the checks of every byte, which take longer than all else of it.  Raises ValueError
-    for a key that there is not."""
-    if not 0 <= key < 128:
-        raise ValueError(f"MIDI has no key {key}")
-    channel = voice.channel
-    return mido.Message(kind, skip_checks=True, channel=channel, note=key, velocity=velocity)
+@cache
+def _message(kind: str, channel: int, **values: int) -> bytes:
+    """Raises ValueError for a key that there is not."""
+    return bytes(mido.Message(kind, channel=channel, **values).bytes())
 
 
 def volume(level: float) -> int:

@@ -195,7 +195,7 @@ def test_a_loop_is_played_at_the_pitch_that_it_has() -> None:
 @pytest.mark.parametrize("last", [0, 1919, 1920])
 def test_a_track_of_a_file_ends_when_it_should(last: int) -> None:
     """Whenever its last note does (Standard MIDI Files 1.0: end of track)."""
-    events = [TrackEvent(last, 0, mido.Message("note_off", note=40))]
+    events = [TrackEvent(last, 0, bytes(mido.Message("note_off", note=40).bytes()))]
     file = mido.MidiFile(file=BytesIO(_file([_track(events, 1920)])))
     assert [sum(message.time for message in track) for track in file.tracks] == [1920]
 
