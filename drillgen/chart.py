@@ -24,6 +24,7 @@ from drillgen.theory.pitch import Key, Mode, Name
 
 Role = Literal["count-in", "call", "response", "play", "ending"]
 ENDING_BARS = 2  # the last chord rings for this long
+_RING = 1.5  # seconds after the last bar for the final chord to die away
 # A ritardando: in how many bars it is made, and how its tempo falls, as that of runners who stop:
 # v(x) = (1 + (w^q - 1) x)^(1/q), x from 0 to 1, w the last tempo against the first, q = 3
 # (Friberg & Sundberg, JASA 105:1469, 1999, from memory).
@@ -108,6 +109,11 @@ class Chart:
     def seconds(self) -> float:
         """The end of the last bar, in seconds."""
         return self.seconds_at(self.end)
+
+    @property
+    def lasts(self) -> float:
+        """The track's length in seconds, in whose last ones a final chord dies away."""
+        return self.seconds + (0.0 if self.drill.ending == "none" else _RING)
 
     def seconds_at(self, quarters: Fraction) -> float:
         """Seconds from the start of the track to a place in it; outside it, the tempo goes on."""

@@ -283,7 +283,7 @@ def _head(chart: Chart) -> list[str]:
         drill.meter.text,
         f"tempo {chart.tempo}",
         f"keys {keys}",
-        f"{_bars(len(chart.bars))}, {clock(chart.seconds)}",
+        f"{_bars(sum(bar.role != 'count-in' for bar in chart.bars))}, {clock(chart.lasts)}",
     ]
     head = [drill.title, f"  {' · '.join(facts)}"]
     head += [f"  {drill.note}"] if drill.note else []

@@ -313,7 +313,6 @@ _SHORTEST = 0.05  # seconds
 # 100 ms however fast they are, "a practical limit on tone duration" (Friberg & Sundström, Music
 # Perception 19:333, 2002).
 _SHORTEST_CHORD = 0.1
-RING = 1.5  # seconds after the last bar for the final chord to die away
 
 
 Manner = Literal["", "dead", "slid"]  # of a bass's notes, as `Touch` has them
@@ -387,7 +386,7 @@ def perform(score: Score) -> Performance:
     chart, together, late = score.chart, Together(score.chart), late_beats(score)
     clocks = (clock_of(chart, part.name, together, late) for part in score.parts)
     voices = tuple(map(partial(_voice, score), score.parts, clocks))
-    return Performance(chart, voices, _seconds(chart), tuple(_spoken(chart)))
+    return Performance(chart, voices, chart.lasts, tuple(_spoken(chart)))
 
 
 def _spoken(chart: Chart) -> Iterator[SpokenWord]:
@@ -397,10 +396,6 @@ def _spoken(chart: Chart) -> Iterator[SpokenWord]:
     for word in speech(chart).words:
         start = chart.seconds_at(word.start)
         yield SpokenWord(start, word.text, word.quick, word.names_key, loudness, asked.pan or 0.0)
-
-
-def _seconds(chart: Chart) -> float:
-    return chart.seconds + (0.0 if chart.drill.ending == "none" else RING)
 
 
 def _voice(score: Score, part: Part, clock: Clock) -> Voice:
@@ -453,7 +448,7 @@ def _kit(score: Score) -> int:
 def _played(chart: Chart, part: Part, clock: Clock) -> Iterator[Played]:
     shortest = _SHORTEST_CHORD if part.name == "comping" else _SHORTEST
     events: tuple[Note | Hit, ...] = (*part.notes, *part.hits)
-    last = _seconds(chart)
+    last = chart.lasts
     for event, strength in zip(events, strengths(chart, part), strict=True):
         key = event.key if isinstance(event, Hit) else event.pitch.midi
         start, end = clock(event.start), clock(event.start + event.duration)

@@ -47,6 +47,8 @@ from drillgen.theory.other_names import chord_elsewhere
 
 Symbol = Numeral | Chord
 
+_FILES = "chords, or a lead sheet in MusicXML: a file that ends in .musicxml, .mxl or .xml"
+_ENDING = re.compile(r"[a-z]\.[a-z]{2,8}$")
 _CHORD = re.compile(r"[A-G]")
 _NUMERAL = re.compile(r"[#b♯♭]*[IViv]|sub")
 _NO_CHORD = frozenset(("N.C.", "NC", "N.C", "n.c."))
@@ -248,7 +250,8 @@ def _parsed(word: BarWord) -> Symbol | None:
         return parse_numeral(word.text)
     if chord_elsewhere(word.text):
         return parse_chord(word.text)  # says what it is called here
-    raise word.wrong(f"{show(word.text)} is no chord", _ALLOWED, _capitalised(word.text))
+    allowed = _FILES if _ENDING.search(word.text) else _ALLOWED
+    raise word.wrong(f"{show(word.text)} is no chord", allowed, _capitalised(word.text))
 
 
 def _is_chord(text: str) -> bool:

@@ -95,7 +95,7 @@ def check(lesson: Lesson, index: int, keys: Collection[Key] = ()) -> Checked:
     if lesson.written:
         problems += audio_problems(drill, lesson.written[index])
     shown = hands if drill.sheet.fingering is not None and not wrongs else ()
-    seconds = sum(track.seconds for track in tracks)
+    seconds = sum(track.lasts for track in tracks)
     heard = seconds * (2 if drill.line else 1)
     return Checked(tuple(review(tracks, shown, keys)), tuple(problems), len(tracks), seconds, heard)
 

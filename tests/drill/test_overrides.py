@@ -86,6 +86,11 @@ def test_values_are_read_like_values_in_a_file():
         ("title", "", "nothing is written here"),
         ("gaps", "{call: 2", "a mapping is not closed"),
         ("progression", "ii7 | X7", 'progression: "X7" is no chord'),
+        (
+            "progression",
+            "tune.abc",
+            "allowed: chords, or a lead sheet in MusicXML: a file that ends",
+        ),
         ("tempo.a.b", "3", '"a" is not a key of tempo'),
         ("", "3", '"" is not a key of a drill'),
         ("band..bass", "3", 'between them: band.bass; did you mean "band.bass"?'),

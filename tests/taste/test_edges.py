@@ -67,10 +67,11 @@ def test_a_minute_has_sixty_seconds(seconds: float, said: str) -> None:
 
 
 def test_the_head_of_a_listing_has_minutes_and_seconds(tmp_path: Path) -> None:
-    """Forty bars of four beats at 120 are a minute and twenty seconds; a form of one bar is written
-    out like any other, a line of text for each pass."""
+    """Forty bars of four beats at 120 are a minute and twenty seconds, a count-in of five is no bar
+    of them; a form of one bar is written out like any other, a line of text for each pass."""
     said = checked(tmp_path, tempo=120, passes=40, count_in=0, ending="none")
     assert "40 bars, 1:20" in said
+    assert "40 bars, 1:30" in checked(tmp_path, tempo=120, passes=40, count_in=5, ending="none")
     one = heard(progression="I6", line="roots", passes=3, ending="none").score
     assert len(in_words(one).split("\n")) == 3
 
