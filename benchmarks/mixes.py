@@ -18,7 +18,7 @@ from benchmarks.tones import Floats, weighted
 from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.band import feel_file
-from drillgen.drill.lesson import read_drill
+from drillgen.drill.lesson import load
 from drillgen.drill.overrides import Override
 from drillgen.performance import LOUDNESS, Performance, perform
 from drillgen.score import PartName
@@ -90,7 +90,7 @@ def fonts(asked: Sequence[str]) -> Iterator[tuple[str, Soundfont]]:
 def played(preset: str, settings: dict[str, object]) -> Performance:
     """A preset once through in C."""
     whole = {"key_cycle": ["C"], "passes": 1, "gaps": "none", **settings}
-    drill = read_drill(preset, [Override.of(key, value) for key, value in whole.items()])
+    drill = load(preset, [Override.of(key, value) for key, value in whole.items()]).drills[0]
     return perform(arrange(charts(drill)[0]))
 
 

@@ -17,7 +17,7 @@ from pathlib import Path
 from benchmarks.running import timed
 from drillgen.arrange import arrange
 from drillgen.chart import charts
-from drillgen.drill.lesson import read_drill
+from drillgen.drill.lesson import load
 from drillgen.performance import perform
 from drillgen.sound.render import MixRequest, render
 from drillgen.sound.soundfonts import choose
@@ -26,7 +26,7 @@ from drillgen.sound.soundfonts import choose
 def main() -> None:
     """Print seconds of each rendering and the peak of memory in MB as JSON."""
     drill, folder, name, room, mixes, times = sys.argv[1:]
-    performance = perform(arrange(charts(read_drill(Path(drill)))[0]))
+    performance = perform(arrange(charts(load(Path(drill)).drills[0])[0]))
     everyone = frozenset(voice.part for voice in performance.voices)
     requests = [
         MixRequest("with line", everyone, Path(folder) / "with line.wav"),

@@ -61,11 +61,6 @@ class Ruler:
         return round((self._quarters[place] + into) * TICKS)
 
 
-def midi_file(performance: Performance, title: str, leave_out: Collection[PartName] = ()) -> bytes:
-    """The bytes of a Standard MIDI File of a performance, some parts left out."""
-    return midi_files(performance, title, [leave_out])[0]
-
-
 def midi_files(
     performance: Performance, title: str, versions: Iterable[Collection[PartName]]
 ) -> list[bytes]:

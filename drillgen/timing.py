@@ -140,11 +140,6 @@ def _drift(chart: Chart, paces: Sequence[Pace]) -> Drift:
     return Drift(chart, of_beats, spread if drill.swing is None else 0.0)
 
 
-def exact_clock(chart: Chart) -> Clock:
-    """Seconds of a written place, swung as the bar it stands in is."""
-    return Together(chart).exact
-
-
 def clock_of(
     chart: Chart,
     part: PartName,

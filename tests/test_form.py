@@ -14,7 +14,7 @@ from drillgen.arrange import arrange
 from drillgen.chart import Chart, charts
 from drillgen.drill.models import Drill
 from drillgen.lines.kinds import line
-from drillgen.midi import midi_file
+from drillgen.midi import midi_files
 from drillgen.pack.settings import plan
 from drillgen.performance import CHANNELS, perform
 from tests.conftest import Run
@@ -57,7 +57,7 @@ def test_each_new_key_has_its_starting_note(asked: str) -> None:
     for number in range(len(KEYS)):
         bars = [bar for bar in chart.bars if bar.key_number == number and bar.role == "call"]
         firsts.append(next(n.pitch.midi for n in part.notes if n.start >= bars[0].start))
-    file = mido.MidiFile(file=io.BytesIO(midi_file(perform(score), "drill")))
+    file = mido.MidiFile(file=io.BytesIO(midi_files(perform(score), "drill", [()])[0]))
     told = [message.note for track in file.tracks for message in track
             if message.type == "note_on" and message.velocity
             and message.channel == CHANNELS["cue"]]  # fmt: skip

@@ -15,7 +15,7 @@ import mido
 from benchmarks.musical.corpus import FORMS, one
 from benchmarks.musical.figure import Figure
 from drillgen.band.feel import KEYS
-from drillgen.midi import TICKS, midi_file
+from drillgen.midi import TICKS, midi_files
 from drillgen.performance import CHANNELS, PERCUSSION_CHANNEL, perform
 
 TEMPOS = (100, 120, 160, 200, 240, 280)
@@ -38,7 +38,7 @@ def timing() -> Iterator[Figure]:
 def onsets(**drill: Any) -> Onsets:
     """Where the notes of a blues in F begin, after a count-in of two bars, in ticks."""
     score = one(progression=FORMS["blues"], key_cycle="F", passes=4, **drill)
-    file = mido.MidiFile(file=BytesIO(midi_file(perform(score), "blues")))
+    file = mido.MidiFile(file=BytesIO(midi_files(perform(score), "blues", [()])[0]))
     found: Onsets = defaultdict(list)
     for track in file.tracks:
         tick = 0

@@ -260,15 +260,6 @@ def load_all(sources: Sequence[str | Path], overrides: Iterable[Override] = ()) 
     return Lesson(title, drills, note, written, said, parts)
 
 
-def read_drill(source: str | Path, overrides: Iterable[Override] = ()) -> Drill:
-    """The drill in a file or preset.  Raises DrillError, also where it holds several."""
-    lesson = load(source, overrides)
-    if len(lesson.drills) != 1:
-        message = f"this lesson holds {len(lesson.drills)} drills"
-        raise DrillError([Problem(str(source), 0, 0, "drills", None, message, "one drill")])
-    return lesson.drills[0]
-
-
 def _title_of(titles: Sequence[str]) -> str:
     """Several titles as one: as many as find room."""
     count = len(titles)

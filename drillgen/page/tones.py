@@ -91,7 +91,7 @@ def needs(groups: Sequence[tuple[Sequence[PagePlayer], float]], bank: Bank) -> N
     everybody = (player for found, _ in groups for player in found)
     pitched = (player for player in everybody if not player.preset.percussion)
     melodic = {stroke.note for stroke in strokes_of(pitched)}
-    rates = {note: rate or RELEASE for note, rate in bank.releases(melodic).items()}
+    rates = {note: law.rate or RELEASE for note, law in bank.laws(melodic).items()}
     counts: dict[DistinctNote, int] = {}
     for found, slowed in groups:
         for stroke in sorted(strokes_of(found), key=lambda stroke: (stroke.start, stroke.note)):
@@ -102,8 +102,8 @@ def needs(groups: Sequence[tuple[Sequence[PagePlayer], float]], bank: Bank) -> N
 
 def copies(wanted: Mapping[DistinctNote, Need], bank: Bank) -> dict[DistinctNote, Samples]:
     """The needed notes as the bank has them, shape (channels, n)."""
-    found = bank.copies({note: need.count for note, need in wanted.items()})
-    return {note: found[note][:, : need.count or None] for note, need in wanted.items()}
+    found = bank.notes({note: need.count for note, need in wanted.items()})
+    return {note: found[note].samples[:, : need.count or None] for note, need in wanted.items()}
 
 
 def _count(stroke: PageStroke, rate: float | None, slowed: float) -> int:

@@ -374,7 +374,6 @@ class Music(Protocol):
 class Strip:
     """One key as SVG."""
 
-    key_label: str  # "G♭ major"
     first_bar: int  # index in the chart's bars
     last_bar: int
     svg: str
@@ -410,7 +409,7 @@ def _strip(section: Music, systems: Sequence[SystemPicture], width: float, fonts
     scope = f"m{sha256(section.musicxml.encode()).hexdigest()[:8]}-"
     svg = svg_text(drawing, label=section.label, scope=scope, fonts=fonts)
     bars = complete(section, systems)
-    return Strip(section.label, section.first_bar, section.last_bar, svg, bars)
+    return Strip(section.first_bar, section.last_bar, svg, bars)
 
 
 def complete(section: Music, systems: Sequence[SystemPicture]) -> tuple[str, ...]:

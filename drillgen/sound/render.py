@@ -16,14 +16,14 @@ import threading
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 
 from drillgen.bank.make import TAKES
 from drillgen.errors import SoundError, reason
-from drillgen.performance import Performance, Played, Voice
+from drillgen.performance import Performance, Voice
 from drillgen.score import PartName
 from drillgen.sound.ducking import Ducking
 from drillgen.sound.fluidsynth import GRID, HOP, RATE, Closing, Progress, Samples, Synth, on_grid
@@ -43,7 +43,7 @@ from drillgen.sound.mixer import (
     split,
     stream,
 )
-from drillgen.sound.release import passage, sample_at, step_of, takes
+from drillgen.sound.release import passage, sample_at, takes
 from drillgen.sound.reverb import Reverb
 from drillgen.sound.samples import Bank, SoundfontPreset, source_of
 from drillgen.sound.schedule import balanced, by_font, gathered, looped, prepared, resolved
@@ -143,36 +143,6 @@ class ReferencePart(Closing):
                 self._synth.on(self._percussion, key, velocity)
             else:
                 self._synth.off(self._percussion, key)
-
-
-def played(voice: Voice, length: int, soundfont: Soundfont) -> Samples:
-    """One part as FluidSynth itself plays it, shape (2, length)."""
-    whole = np.zeros((2, length), np.float32)
-    for part, preset in by_font(voice, soundfont):
-        with ReferencePart(part, preset, soundfont) as player:
-            whole += player.read(length)
-    return whole
-
-
-def on_the_grid(performance: Performance, velocities: bool = True) -> Performance:
-    """The same performance with events on FluidSynth's grid, and velocities on the bank's steps.
-
-    On it the note bank and FluidSynth can be compared sample by sample.
-    """
-    return replace(
-        performance,
-        voices=tuple(
-            replace(voice, notes=tuple(_snapped(note, velocities) for note in voice.notes))
-            for voice in performance.voices
-        ),
-    )
-
-
-def _snapped(note: Played, velocities: bool) -> Played:
-    start, end = _place(note.start), _place(note.start + note.duration)
-    length = max(end - start, GRID)
-    velocity = step_of(note.velocity) if velocities else note.velocity
-    return replace(note, start=start / RATE, duration=length / RATE, velocity=velocity)
 
 
 def _place(seconds: float) -> int:

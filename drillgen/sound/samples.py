@@ -504,13 +504,6 @@ class Bank(Closing):
             self._banks[source] = FontBank(source_of(self.soundfont, source), self._jobs)
         return self._banks[source]
 
-    def releases(self, notes: Iterable[DistinctNote]) -> dict[DistinctNote, float | None]:
-        """For each sustained note: its fall after note-off in dB a second.
-
-        0 if it does not fall; None if it follows no law, so that no sustained copy will do.
-        """
-        return {note: law.rate for note, law in self.laws(notes).items()}
-
     def laws(self, notes: Iterable[DistinctNote]) -> dict[DistinctNote, Law]:
         """How each sustained note ends."""
         wanted = dict.fromkeys(notes, 0)
@@ -550,15 +543,6 @@ class Bank(Closing):
         shares = self._shares(wanted, progress)
         parts = (bank.outlines(some, heard) for bank, some, heard in shares)
         return {note: copy for part in parts for note, copy in part.items()}
-
-    def copies(
-        self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
-    ) -> dict[DistinctNote, Samples]:
-        """As `notes`, the samples alone.
-
-        Shape (1, n) where left and right are the same, else (2, n).
-        """
-        return {note: copy.samples for note, copy in self.notes(wanted, progress).items()}
 
     def _shares(
         self, wanted: Mapping[DistinctNote, int], progress: Progress | None

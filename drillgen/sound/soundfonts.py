@@ -67,7 +67,6 @@ _PLACES = {
 }
 PERCUSSION_BANK = 128  # SoundFont 2.04, 7.2: bank 128 holds percussion
 STANDARD_KIT = 0
-_BRUSH_KIT = (PERCUSSION_BANK, 40)  # General MIDI 2 and Roland GS: percussion bank, program 40
 
 # What our own soundfont has, and what of it plays by default: what measures better there than in
 # the free ones.  Of its brush kit that are single strokes: tap, slap and sweep, ride and bell.
@@ -182,10 +181,6 @@ class Soundfont:
         program, apart."""
         numbers = {source.number for source in self.playing(asked).values()} | {0}
         return tuple((self, *self.others)[number] for number in sorted(numbers) if number >= 0)
-
-    @property
-    def has_brushes(self) -> bool:
-        return _BRUSH_KIT in self.outside.presets
 
     @cached_property
     def sha256(self) -> str:

@@ -20,7 +20,7 @@ from drillgen.band.feel import KEYS
 from drillgen.chart import Chart, charts
 from drillgen.drill.models import Drill
 from drillgen.listing import listing
-from drillgen.midi import midi_file
+from drillgen.midi import midi_files
 from drillgen.performance import perform
 from drillgen.score import Score
 from drillgen.sheet.sheets import sheets
@@ -137,7 +137,7 @@ def test_a_ritardando_is_the_same_in_sound_and_midi() -> None:
     """By the file's own tempo map, as pretty_midi reads it, every stroke is where it sounds, within
     a millisecond, to the end of the track; the file has a tempo for each beat that slows."""
     played = perform(written(**BALLAD))
-    read = pretty_midi.PrettyMIDI(BytesIO(midi_file(played, "Slowing")))
+    read = pretty_midi.PrettyMIDI(BytesIO(midi_files(played, "Slowing", [()])[0]))
     times, tempos = read.get_tempo_changes()
     last = played.chart.seconds_at(played.chart.ending[0].start - 1)
     assert len(tempos) == 9 and times[-1] == pytest.approx(last, abs=1e-3)

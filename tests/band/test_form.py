@@ -12,7 +12,7 @@ from typing import Any
 import pretty_midi
 import pytest
 
-from drillgen.midi import midi_file
+from drillgen.midi import midi_files
 from drillgen.performance import perform
 from tests.band.playing import written
 
@@ -42,7 +42,7 @@ FILLED = {38, 45, 48}  # snare and toms: at density 0 they are played in fills o
 def files() -> dict[str, pretty_midi.PrettyMIDI]:
     """By title, the drill's MIDI file."""
     played = {title: perform(written(**PLAIN, **form)) for title, form in FORMS.items()}
-    files = {title: BytesIO(midi_file(each, title)) for title, each in played.items()}
+    files = {title: BytesIO(midi_files(each, title, [()])[0]) for title, each in played.items()}
     return {title: pretty_midi.PrettyMIDI(file) for title, file in files.items()}
 
 

@@ -23,10 +23,10 @@ from quicktions import Fraction
 from drillgen.arrange import arrange
 from drillgen.chart import Chart, charts
 from drillgen.drill.models import Drill
-from drillgen.midi import midi_file
+from drillgen.midi import midi_files
 from drillgen.performance import Performance, Voice, perform
 from drillgen.score import Score
-from drillgen.timing import clock_of, exact_clock, late_beats
+from drillgen.timing import Together, clock_of, late_beats
 from tests.band.playing import written
 from tests.conftest import DATA
 
@@ -172,7 +172,7 @@ def test_the_line_is_never_later_than_30_ms(tempo: int) -> None:
     """A student learns what he hears (common practice): against a click, where nobody leans, no
     note of the line is more than 30 ms late, nor, with the bar's own unevenness, than 37."""
     score = score_of(tempo=tempo, passes=4, band={**BESIDE_THE_LINE, "click": "beats"})
-    exact = exact_clock(score.chart)
+    exact = Together(score.chart).exact
     late = late_beats(score)
     line = clock_of(score.chart, "line", late=late)
     beats = [Fraction(n) for n in range(12, 180)]
@@ -268,7 +268,7 @@ def test_the_band_does_not_lean_against_a_metronome(more: dict[str, Any]) -> Non
     """With a click, or where drop-outs test the student's time, the drums' single strokes vary, but
     on average of 16 beats they are within 10 ms of the grid; the click itself is exact."""
     score = score_of(tempo=120, passes=4, **more)
-    exact, drums = exact_clock(score.chart), clock_of(score.chart, "drums")
+    exact, drums = Together(score.chart).exact, clock_of(score.chart, "drums")
     beats = [1000 * (drums(Fraction(n)) - exact(Fraction(n))) for n in range(8, 136)]
     assert all(abs(mean(beats[n : n + 16])) < 10 for n in range(0, 128, 16))
     assert pstdev(beats) > 5
@@ -280,7 +280,7 @@ def test_tight_is_half_of_loose() -> None:
     """`timing: tight` moves every place half as far from the grid as `loose` does, to the same
     side."""
     loose, tight = (played(tempo=140, timing=timing).chart for timing in ("loose", "tight"))
-    exact = exact_clock(loose)
+    exact = Together(loose).exact
     for part in ("drums", "bass", "comping"):
         one, other = clock_of(loose, part), clock_of(tight, part)  # type: ignore[arg-type]
         places = [Fraction(n, 2) for n in range(16, 400)]
@@ -337,7 +337,9 @@ def test_nominal_bars_do_not_move() -> None:
 
 def test_the_same_seed_is_the_same_file() -> None:
     """Two performances of one seed give the same MIDI bytes; another seed others."""
-    one, same, other = (midi_file(perform(arrange(played(seed=s).chart)), "x") for s in (3, 3, 4))
+    one, same, other = (
+        midi_files(perform(arrange(played(seed=s).chart)), "x", [()])[0] for s in (3, 3, 4)
+    )
     assert one == same != other
 
 
@@ -376,7 +378,7 @@ def test_lengths_follow_the_part() -> None:
     gaps = [(b.start - a.start - a.duration) / 0.5 for a, b in pairwise(bass)]
     assert all(0 <= gap <= 0.15 for gap in gaps)
     short = {n.start for n in score.part("comping").notes if n.touch == "short"}  # type: ignore[union-attr]
-    exact = exact_clock(performance.chart)
+    exact = Together(performance.chart).exact
     lengths = {exact(place): exact(place + Fraction(1, 2)) - exact(place) for place in short}
     found = [n for n in voice(performance, "comping").notes if n.start in lengths]
     assert found and all(n.duration <= max(0.8 * lengths[n.start], 0.1001) for n in found)

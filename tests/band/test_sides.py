@@ -10,7 +10,7 @@ import mido
 import pytest
 from quicktions import Fraction
 
-from drillgen.midi import TICKS, midi_file
+from drillgen.midi import TICKS, midi_files
 from drillgen.performance import perform
 from tests.band.playing import only, written
 from tests.rows import with_each
@@ -27,7 +27,7 @@ Bars = dict[int, dict[Fraction, int]]
 def struck(beats: int = 4, **drill: Any) -> dict[tuple[int, int], Bars]:
     """By channel and MIDI key: of each bar, where it is struck (quarters) and how hard."""
     plain = {"timing": "exact", "ending": "none", "count_in": 0, "passes": 2} | drill
-    file = mido.MidiFile(file=BytesIO(midi_file(perform(written(**plain)), "sides")))
+    file = mido.MidiFile(file=BytesIO(midi_files(perform(written(**plain)), "sides", [()])[0]))
     found: dict[tuple[int, int], Bars] = defaultdict(lambda: defaultdict(dict))
     for track in file.tracks:
         tick = 0

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from drillgen.drill.lesson import read_drill
+from drillgen.drill.lesson import load
 from drillgen.drill.messages import DrillError, Problem
 from drillgen.drill.models import Drill
 
@@ -32,7 +32,7 @@ def read(tmp_path: Path) -> Callable[[str], Drill]:
     def read_text(text: str) -> Drill:
         path = tmp_path / "drill.yaml"
         path.write_text(text, "utf-8")
-        return read_drill(path)
+        return load(path).drills[0]
 
     return read_text
 

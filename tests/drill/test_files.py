@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from drillgen.drill.lesson import load, read_drill
+from drillgen.drill.lesson import load
 from drillgen.drill.messages import DrillError
 from drillgen.drill.overrides import Override
 from drillgen.drill.reader import drill_of
@@ -130,7 +130,7 @@ def test_windows_and_old_mac_line_ends_and_a_mark_at_the_start(tmp_path):
         text = "progression: |\n  ii7 | V7\n  Imaj7 | %\ntempo: 20\n".replace("\n", ending)
         path.write_bytes(b"\xef\xbb\xbf" + text.encode())
         with pytest.raises(DrillError) as caught:
-            read_drill(path)
+            load(path)
         assert [(p.line, p.column) for p in caught.value.problems] == [(4, 8)]
 
 
@@ -148,7 +148,7 @@ def test_files_that_are_no_text(tmp_path, content, said):
     path = tmp_path / "drill.yaml"
     path.write_bytes(content)
     with pytest.raises(DrillError, match=said):
-        read_drill(path)
+        load(path)
 
 
 def test_files_that_are_not_there(tmp_path):

@@ -10,7 +10,7 @@ import pytest
 from quicktions import Fraction
 
 from drillgen.drill.bars import METERS, Tempo
-from drillgen.drill.lesson import read_drill
+from drillgen.drill.lesson import load
 from drillgen.theory.pitch import Key
 
 FOURTHS = ["C", "F", "Bb", "Eb", "Ab", "Db", "Gb", "B", "E", "A", "D", "G"]
@@ -185,4 +185,4 @@ def test_a_drill_without_a_title_is_called_after_its_file(tmp_path):
     """minor-blues_2.yaml is 'Minor blues 2'."""
     path = tmp_path / "minor-blues_2.yaml"
     path.write_text("progression: i7\n", "utf-8")
-    assert read_drill(path).title == "Minor blues 2"
+    assert load(path).drills[0].title == "Minor blues 2"

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from drillgen.drill.lesson import load, load_all, read_drill
+from drillgen.drill.lesson import load, load_all
 from drillgen.drill.messages import DrillError
 from drillgen.drill.overrides import Override
 
@@ -119,12 +119,6 @@ def test_several_sources_become_one_lesson(folder):
         "frist-two-fives",
         "nowhere.yaml",
     ]
-
-
-def test_a_lesson_is_no_drill(folder):
-    """Where one drill is wanted, a lesson of several is refused."""
-    with pytest.raises(DrillError, match="holds 5 drills"):
-        read_drill(folder / "lesson.yaml")
 
 
 def test_problems_cite_the_file_that_they_are_in(folder):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from drillgen.drill.lesson import read_drill
+from drillgen.drill.lesson import load
 from drillgen.drill.messages import DrillError
 from drillgen.drill.overrides import Override
 from drillgen.drill.reader import drill_of, parse_drill
@@ -126,10 +126,10 @@ def test_values_from_python():
         Override.of("band", {"bass": "walking"}),
         Override.of("count_in__bars", 0),
     ]
-    drill = read_drill("first-two-fives", given)
+    drill = load("first-two-fives", given).drills[0]
     assert (len(drill.tempos), drill.band.bass.kind, drill.count_in.bars) == (2, "walking", 0)
     with pytest.raises(DrillError, match=r"^tempo=720: tempo: 720 is too fast"):
-        read_drill("first-two-fives", [Override.of("tempo", 720)])
+        load("first-two-fives", [Override.of("tempo", 720)])
 
 
 def test_a_drill_from_plain_data():

@@ -16,7 +16,6 @@ from drillgen.drill.lesson import (
     load,
     preset_path,
     presets_folder,
-    read_drill,
 )
 from drillgen.drill.messages import DrillError
 from drillgen.drill.schema import as_text
@@ -60,7 +59,7 @@ def test_there_are_presets_enough_and_their_names_are_unique():
 
 def test_the_first_preset_is_the_one_that_the_demonstration_plays():
     """Six keys down by whole steps at 72, four bars of call and of response, brushes and piano."""
-    drill = read_drill("first-two-fives")
+    drill = load("first-two-fives").drills[0]
     assert [key.short for key in drill.key_cycle] == ["C", "Bb", "Ab", "Gb", "E", "D"]
     assert [str(tempo) for tempo in drill.tempos] == ["72"]
     assert (drill.gaps.call, drill.gaps.response) == (4, 4)
@@ -178,7 +177,7 @@ def test_first_position_presets_stay_there():
     highest = max(Pitch.parse(row["note4_sounding"]).midi for row in rows)
     assert highest == FIRST_POSITION
     for preset in (each for each in PRESETS if each.group == "first-position"):
-        drill = read_drill(preset.name)
+        drill = load(preset.name).drills[0]
         for chart in charts(drill)[:1]:
             notes = arrange(chart).part("line").notes
             assert notes and all(28 <= note.pitch.midi <= highest for note in notes)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from drillgen.drill.lesson import read_drill
+from drillgen.drill.lesson import load
 from drillgen.drill.messages import DrillError
 from drillgen.drill.models import Drill
 
@@ -145,7 +145,7 @@ def test_a_problem_is_formatted_like_a_compilers(tmp_path):
     path = tmp_path / "blues.yaml"
     path.write_text(OK + "tempo:   720\n", "utf-8")
     with pytest.raises(DrillError) as caught:
-        read_drill(path)
+        load(path)
     first, line, caret = str(caught.value).split("\n")
     assert first.startswith(f"{path}:2:10: tempo: 720 is too fast; allowed: 30 to 360 quarter")
     assert line[caret.index("^") :] == "720"

@@ -19,7 +19,7 @@ from drillgen.drill.lesson import Lesson
 from drillgen.drill.messages import DrillError
 from drillgen.drill.models import Drill
 from drillgen.drill.reader import parse_drill
-from drillgen.midi import midi_file
+from drillgen.midi import midi_files
 from drillgen.pack.preflight import check
 from drillgen.performance import Performance, perform
 from drillgen.sheet.sheets import sheets
@@ -72,7 +72,7 @@ class Ground:
             with within(PATIENCE):
                 scores.append(arrange(chart))
                 performance = perform(scores[-1])
-                sound = midi_file(performance, read.title)
+                sound = midi_files(performance, read.title, [()])[0]
             _check_performance(performance)
             _check_midi(sound, len(performance.voices))
         with within(PATIENCE):

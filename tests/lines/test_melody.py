@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drillgen.drill.bars import METERS
-from drillgen.drill.lesson import read_drill
+from drillgen.drill.lesson import load
 from drillgen.drill.melody import ScaleNote, length_of, read_melody
 from drillgen.drill.messages import DrillError, RefusedError
 from drillgen.theory.pitch import Pitch
@@ -115,7 +115,7 @@ def test_slips_are_named_to_the_column(notes: str, tmp_path: Path) -> None:
         path = tmp_path / f"{indent}.yaml"
         path.write_text(text.replace(MARK, ""), "utf-8")
         with pytest.raises(DrillError) as caught:
-            read_drill(path)
+            load(path)
         assert [(p.line, p.column) for p in caught.value.problems] == places
 
 
@@ -124,7 +124,7 @@ def test_a_bar_that_does_not_add_up_is_told_with_what_it_needs(tmp_path: Path) -
     path = tmp_path / "a.yaml"
     path.write_text(HEAD + 'line: {kind: riff, notes: "1:w | 1:h 3:q."}\n', "utf-8")
     with pytest.raises(DrillError, match=r"bar 2 adds up to 3 1/2 quarter notes; allowed: 4 .*4/4"):
-        read_drill(path)
+        load(path)
 
 
 def test_a_sharp_after_a_space_is_no_comment(tmp_path: Path) -> None:
@@ -132,7 +132,7 @@ def test_a_sharp_after_a_space_is_no_comment(tmp_path: Path) -> None:
     path = tmp_path / "a.yaml"
     path.write_text(HEAD + "line:\n  kind: riff\n  notes: 1:q 3 5 #4\n", "utf-8")
     with pytest.raises(DrillError, match="begins a comment"):
-        read_drill(path)
+        load(path)
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -16,12 +17,12 @@ from drillgen.band.feel import KEYS, KITS
 from drillgen.drill.sheet import INSTRUMENTS
 from drillgen.performance import Performance, Played, Voice
 from drillgen.sound import samples as bank_module
-from drillgen.sound.fluidsynth import GRID
+from drillgen.sound.fluidsynth import GRID, RATE, Samples
 from drillgen.sound.mixer import mixed
-from drillgen.sound.release import sample_at
-from drillgen.sound.render import on_the_grid, played
+from drillgen.sound.release import sample_at, step_of
+from drillgen.sound.render import ReferencePart
 from drillgen.sound.samples import Bank, Store, forget
-from drillgen.sound.schedule import gathered, resolved
+from drillgen.sound.schedule import by_font, gathered, resolved
 from drillgen.sound.soundfonts import Soundfont, find_soundfonts
 from tests import forking
 from tests.pack.conftest import embedded_soundfont
@@ -59,6 +60,31 @@ def by_bank(notes: Performance, font: Soundfont, room: str = "off") -> Any:
         sounding = gathered(notes, bank)
     length = sample_at(notes.seconds)
     return np.concatenate(list(mixed(sounding.notes(sounding.parts), length, room)), axis=1)
+
+
+def played(voice: Voice, length: int, soundfont: Soundfont) -> Samples:
+    """One part as FluidSynth itself plays it, shape (2, length)."""
+    whole = np.zeros((2, length), np.float32)
+    for part, preset in by_font(voice, soundfont):
+        with ReferencePart(part, preset, soundfont) as player:
+            whole += player.read(length)
+    return whole
+
+
+def on_the_grid(notes: Performance, velocities: bool) -> Performance:
+    """The same with events on FluidSynth's grid, and velocities on the bank's steps: on it the note
+    bank and FluidSynth can be compared sample by sample."""
+
+    def snapped(note: Played) -> Played:
+        start, end = (
+            round(each * RATE / GRID) * GRID for each in (note.start, note.start + note.duration)
+        )
+        length = max(end - start, GRID)
+        velocity = step_of(note.velocity) if velocities else note.velocity
+        return replace(note, start=start / RATE, duration=length / RATE, velocity=velocity)
+
+    voices = (replace(each, notes=tuple(map(snapped, each.notes))) for each in notes.voices)
+    return replace(notes, voices=tuple(voices))
 
 
 def chords() -> Iterable[Played]:

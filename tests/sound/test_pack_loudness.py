@@ -12,7 +12,7 @@ import pytest
 from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.band import feel_file
-from drillgen.drill.lesson import read_drill
+from drillgen.drill.lesson import load
 from drillgen.drill.overrides import Override
 from drillgen.performance import LOUDNESS, Performance, perform
 from drillgen.sound.render import MixRequest, render
@@ -40,7 +40,7 @@ def drills() -> list[Path]:
 
 def played(path: Path, tempo: int) -> Performance:
     asked = {"tempo": tempo, "key_cycle": ["C"], "passes": 1}
-    drill = read_drill(path, [Override.of(name, value) for name, value in asked.items()])
+    drill = load(path, [Override.of(name, value) for name, value in asked.items()]).drills[0]
     return beginning(perform(arrange(charts(drill)[0])), 28.0)
 
 

@@ -131,7 +131,7 @@ def test_brushes_are_seen(places: dict[str, Path]) -> None:
     """A brush kit is percussion bank 128, program 40 (General MIDI 2 and Roland GS)."""
     (places["own"] / "with.sf2").write_bytes(soundfont("With", presets=((128, 0), (128, 40))))
     (places["own"] / "without.sf2").write_bytes(soundfont("Without", presets=((128, 0), (0, 40))))
-    assert [font.has_brushes for font in find_soundfonts()] == [True, False]
+    assert [font.plays(True, 40) for font in find_soundfonts()] == [True, False]
 
 
 def test_nothing_there(places: dict[str, Path]) -> None:

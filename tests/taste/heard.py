@@ -18,7 +18,7 @@ from drillgen.drill.reader import drill_of
 from drillgen.midi import midi_files
 from drillgen.performance import perform
 from drillgen.score import Hit, Note, PartName, Score
-from drillgen.timing import exact_clock
+from drillgen.timing import Together
 from tests.band.playing import EIGHT
 
 VOLUME, PAN = 7, 10  # General MIDI controllers
@@ -49,7 +49,7 @@ class Heard:
 
     def events(self, name: PartName) -> Iterator[tuple[Note | Hit, pretty_midi.Note]]:
         """What is written with how it is played; the drill's timing must be exact."""
-        part, clock = self.score.part(name), exact_clock(self.score.chart)
+        part, clock = self.score.part(name), Together(self.score.chart).exact
         assert part is not None and self.score.chart.drill.timing == "exact"
         played = {(round(n.start, 2), n.pitch): n for n in self.part(name).notes}
         for event in (*part.notes, *part.hits):
@@ -61,7 +61,7 @@ class Heard:
                     break
 
     def written_seconds(self, event: Note | Hit) -> float:
-        clock = exact_clock(self.score.chart)
+        clock = Together(self.score.chart).exact
         return clock(event.start + event.duration) - clock(event.start)
 
 
