@@ -26,9 +26,8 @@ import numpy as np
 from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import load
-from drillgen.drill.spoken import WORDS, lasts
 from drillgen.performance import Performance, SpokenWord, perform
-from drillgen.score import PartName
+from drillgen.score import WORDS, PartName, lasts
 from drillgen.sound.fluidsynth import RATE, Samples
 from drillgen.sound.render import MixRequest, render
 from drillgen.sound.soundfonts import find_soundfonts

@@ -24,7 +24,7 @@ from drillgen.chart import charts
 from drillgen.drill.lesson import load
 from drillgen.performance import Performance, Voice, perform
 from drillgen.sound.fluidsynth import RATE
-from drillgen.sound.own_soundfont import own_soundfont
+from drillgen.sound.samples import own_soundfont
 from drillgen.sound.soundfonts import find_soundfonts
 from drillgen.take import AskedResponse
 from drillgen.take.asked import AskedTrack, of_track

@@ -1,4 +1,4 @@
-"""How a command ends early: what a person is told, and the signals that end it in order.
+"""What a person is told, and the signals that end a command in order.
 
 Plain words, no traceback.
 
@@ -37,6 +37,14 @@ def counted(count: int, one: str, more: str = "") -> str:
     return f"{count} {one if count == 1 else more or one + 's'}"
 
 
+def clock(seconds: float) -> str:
+    """`1:05`, from an hour on `1:00:05`; `-0:02` before the track's beginning."""
+    whole = round(abs(seconds))
+    hours, minutes = divmod(whole // 60, 60)
+    shown = f"{hours}:{minutes:02d}" if hours else f"{minutes}"
+    return f"{'-' if seconds < 0 and whole else ''}{shown}:{whole % 60:02d}"
+
+
 class FeelError(DrillgenError):
     """A feel's file cannot be played; the message names the file and says what is wrong."""
 
@@ -46,6 +54,15 @@ class FeelError(DrillgenError):
 
 class SoundError(DrillgenError):
     """Sound cannot be made; the message says why, and what to do, in one sentence."""
+
+
+class AudioError(DrillgenError):
+    """An audio file cannot be written; the message says why."""
+
+
+def unwritable(target: object, error: OSError) -> AudioError:
+    """The error for a file that the system does not let us write."""
+    return AudioError(f"{target} cannot be written: {reason(error)}.")
 
 
 _said: dict[str, None] = {}

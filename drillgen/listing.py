@@ -9,11 +9,10 @@ from itertools import groupby
 from math import ceil
 
 from drillgen.chart import Bar, Chart, Span
-from drillgen.clock import clock
 from drillgen.drill.lines import Phrases
 from drillgen.drill.messages import listed
 from drillgen.drill.models import Drill, Gaps
-from drillgen.errors import counted
+from drillgen.errors import clock, counted
 from drillgen.score import Note, Score, speech
 from drillgen.theory.chords import Chord, Numeral
 from drillgen.theory.other_names import figured

@@ -358,7 +358,7 @@ class SpokenWord:
     """A word that a voice says."""
 
     start: float  # seconds
-    text: str  # a key of `drillgen.drill.spoken.WORDS`
+    text: str  # a key of `drillgen.score.WORDS`
     quick: bool
     names_key: bool  # the key that comes, not the turn
     loudness: float  # LU, as `Voice` has it

@@ -12,7 +12,7 @@ HOUSE = Path(__file__).parent.parent / "drillgen"
 
 # From left to right: a file imports from rooms to its left, or from its own.
 ROOMS = (
-    *("errors", "version", "disk", "clock"),
+    *("errors", "version", "disk"),
     *("theory", "drill", "chart", "score"),
     *("lines", "listing", "band", "arrange"),
     *("drift", "timing", "performance", "midi"),

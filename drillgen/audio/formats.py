@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
-from drillgen.audio import AudioError, unwritable
 from drillgen.audio.encoders import LibavCoding, write_m4a, write_mp3
 from drillgen.audio.tags import AudioSource, Tags, add_chunks, opened, vorbis_comments, write_wav
 from drillgen.disk import whole_file
+from drillgen.errors import AudioError, unwritable
 from drillgen.theory.other_names import nearest
 
 Write = Callable[[AudioSource, IO[bytes], Tags], None]

@@ -21,9 +21,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO
 
-from drillgen.audio import AudioError
 from drillgen.disk import write_at
-from drillgen.errors import reason
+from drillgen.errors import AudioError, reason
 
 ARTIST = "drillgen"
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from drillgen.audio.formats import names_in_words
-from drillgen.cli.drills import Named, OverrideError, length, overriding, read
+from drillgen.cli.checking import Named, OverrideError, length, overriding, read
 from drillgen.errors import counted, exit_code
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drillgen.cli.drills import Named, overriding, read
+from drillgen.cli.checking import Named, overriding, read
 from drillgen.errors import DrillgenError, reason
 
 if TYPE_CHECKING:

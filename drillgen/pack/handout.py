@@ -20,18 +20,16 @@ from pathlib import Path
 from textwrap import fill, wrap
 from typing import Any
 
-from drillgen.audio import unwritable
-from drillgen.clock import clock
 from drillgen.disk import whole_file
 from drillgen.drill.messages import plain
-from drillgen.errors import counted
+from drillgen.errors import clock, counted, unwritable
 from drillgen.pack import manifest
 from drillgen.pack.files import write_whole
 from drillgen.pack.manifest import files_of
 from drillgen.pack.settings import NOTES, PLAYLISTS, SPLIT
 from drillgen.pack.tasks import ManifestEntry, PackTask, Workspace, cache_key_of, program
 from drillgen.page import ALONE, INDEX
-from drillgen.sound.licences import UNKNOWN, strictest, strictness
+from drillgen.sound.known_soundfonts import UNKNOWN, strictest, strictness
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,11 +33,11 @@ from drillgen.pack.settings import (
 from drillgen.pack.tasks import ManifestEntry, Workspace
 from drillgen.performance import Performance
 from drillgen.score import PartName
-from drillgen.sound.checksums import sha256_of
-from drillgen.sound.licences import strictest
+from drillgen.sound.known_soundfonts import strictest
 from drillgen.sound.render import MixReport, MixRequest, RenderReport, render, split
 from drillgen.sound.samples import source_of
 from drillgen.sound.schedule import by_font
+from drillgen.sound.soundfont_file import sha256_of
 from drillgen.sound.soundfonts import MADE, Soundfont, find_soundfonts
 from drillgen.theory.pitch import Key
 

@@ -28,9 +28,8 @@ from drillgen.page import (
     Picture,
     Stand,
 )
-from drillgen.page.layout import Values
 from drillgen.page.tones import PagePlayer, gain, impulse, needs, players, strokes_of, tones
-from drillgen.page.values import Sounds, drill_values, spoken_words, take_values, tempos
+from drillgen.page.values import Sounds, Values, drill_values, spoken_words, take_values, tempos
 from drillgen.sheet.svg import font_faces
 from drillgen.sound.release import sample_at
 from drillgen.sound.samples import Bank, DistinctNote

@@ -1,13 +1,4 @@
-"""The mix: how loud each part is, and the two mixes written.
-
-The mix: what is asked for, each part added in its place, and the two mixes written.
-
-How loud each part is as it sounds, and the level at which it stands where it should.
-
-The loudness of a part is that of ITU-R BS.1770-5, gated, reckoned from the weighted energies of its
-notes (`samples.Copy.energies`): notes that sound together add up as energies, since they are of
-different pitch.  So a part need not be mixed to be measured.
-"""
+"""The mix: what is asked for, each part added in its place, and the mixes written."""
 
 from __future__ import annotations
 
@@ -15,9 +6,8 @@ import math
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
-from math import isfinite
 from pathlib import Path
 from typing import IO, NamedTuple, Protocol
 
@@ -25,11 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drillgen.disk import read_at, write_at
-from drillgen.performance import Performance, Voice
 from drillgen.score import PartName
-from drillgen.sound.ducking import YIELDING, Ducking
 from drillgen.sound.fluidsynth import HOP, RATE, Closing, Progress, Samples
-from drillgen.sound.loudness import Floats, Measured, loudness_of
+from drillgen.sound.levels import YIELDING, Ducking
+from drillgen.sound.loudness import Measured
 from drillgen.sound.release import choke_fall, curve, tail
 from drillgen.sound.reverb import Reverb
 from drillgen.sound.wav import Frames, WavWriter, framed
@@ -484,92 +473,3 @@ class Desk(Closing):
             if mix == index and sound is not None
         )
         return tuple(heard), self._mixes[index].mono
-
-
-BASS = -21.0  # LUFS: where a band's bass stands, so that the mix needs little gain
-_BAND: tuple[PartName, ...] = ("drums", "comping", "bass")
-# LU by which a line that never rests stands back: it needs not be in front to be heard (common
-# practice), and so demonstrations of drills with and without responses are equally loud.
-_NEVER_RESTS = 1.2
-_SOUNDS = 0.01  # of its mean energy: a part is playing
-_WHOLE_BAND = 3.0  # LU against its bass: two more as loud as the bass is when they are together
-_LEAST, _MOST = -40.0, 30.0  # dB: no instrument of a soundfont needs more
-
-
-class SoundingNote(NamedTuple):
-    """A note, as far as its loudness goes."""
-
-    start: int  # sample of the track
-    off: int | None  # samples until it begins to fall; None: it ends by itself
-    rate: float  # dB a second of that fall, below 0
-    cut: int | None  # samples until it is choked
-    energies: Floats  # of each HOP of its copy, on one side, weighted
-    gain: float  # amplitude
-
-
-def energies_of(notes: Iterable[SoundingNote], length: int) -> Floats:
-    """The weighted energy of each HOP of a part, in the middle at 0 dB, in so many samples."""
-    hops = np.zeros(length // HOP + 1)
-    for note in notes:
-        energies = _until_its_end(note)
-        first = min(round(note.start / HOP), len(hops) - 1)
-        count = min(len(energies), len(hops) - first)
-        hops[first : first + count] += (2 * note.gain**2) * energies[:count]
-    return hops
-
-
-def _until_its_end(note: SoundingNote) -> Floats:
-    """The energies that are left of a note."""
-    left, count = note.energies, len(note.energies)
-    if note.cut is not None and note.cut < count * HOP:
-        left = left[: note.cut // HOP + 1] * _share(note.cut // HOP + 1, note.cut)
-    if note.off is not None and note.off < len(left) * HOP:
-        held = _share(len(left), note.off)
-        after = np.maximum(np.arange(len(left)) + 0.5 - note.off / HOP, 0.0)
-        falls = 10 ** (note.rate / 10 * HOP / RATE * after)
-        left = left * (held + (1 - held) * falls)
-    return left
-
-
-def _share(count: int, end: int) -> Floats:
-    """Of each of some hops, the share of its energy that comes before a sample."""
-    share = np.clip(end / HOP - np.arange(count), 0.0, 1.0)
-    share[0] = math.sqrt(share[0])  # a note's first hop has most of it at the start
-    return np.asarray(share, np.float64)
-
-
-def levelled(performance: Performance, parts: Mapping[PartName, Floats]) -> Performance:
-    """The performance with every part as loud as it should be; `parts`: the energies of each.
-
-    A voice without a loudness of its own keeps its level, and so does one that is not heard.  Then
-    the band as a whole is brought to where a whole one is, so that the line stands in front of it
-    as it does in other tracks, and play-alongs are as loud.
-    """
-    asked = {v.part: v.loudness for v in performance.voices if v.loudness is not None}
-    there = {part: _loudness(parts[part]) for part in asked if part in parts}
-    levels = {p: BASS + asked[p] - found for p, found in there.items() if isfinite(found)}
-    band = [part for part in levels if part in _BAND]
-    if band:
-        together = sum(parts[part] * 10 ** (levels[part] / 10) for part in band)
-        apart = BASS + _WHOLE_BAND - _loudness(np.asarray(together))
-        levels |= {part: levels[part] + apart for part in band}
-        if "line" in levels:
-            levels["line"] -= _NEVER_RESTS * _busy(parts["line"], np.asarray(together))
-    return replace(performance, voices=tuple(_at(voice, levels) for voice in performance.voices))
-
-
-def _busy(line: Floats, band: Floats) -> float:
-    """0 for a line that plays half of the time or less in which its band does, 1 for one that plays
-    through."""
-    played, through = (each > _SOUNDS * each.mean() for each in (line, band))
-    return float(np.clip(2 * np.mean(played[through]) - 1, 0, 1)) if through.any() else 0.0
-
-
-def _at(voice: Voice, levels: Mapping[PartName, float]) -> Voice:
-    if voice.part not in levels:
-        return voice
-    return replace(voice, level=round(min(max(levels[voice.part], _LEAST), _MOST), 2))
-
-
-def _loudness(energies: Floats) -> float:
-    return loudness_of([(energies, HOP)])

@@ -25,8 +25,8 @@ from drillgen.bank.make import TAKES
 from drillgen.errors import SoundError, reason
 from drillgen.performance import Performance, Voice
 from drillgen.score import PartName
-from drillgen.sound.ducking import Ducking
 from drillgen.sound.fluidsynth import GRID, HOP, RATE, Closing, Progress, Samples, Synth, on_grid
+from drillgen.sound.levels import Ducking
 from drillgen.sound.library import library
 from drillgen.sound.loudness import Measured, loudness_of
 from drillgen.sound.mixer import (

@@ -1,38 +1,29 @@
-"""Rendered notes, and the disk that keeps them.
+"""Rendered notes: each distinct note of a soundfont made once, then copied wherever it is played.
 
-Rendered sound kept on disk between runs.
-
-One file an entry, named by the SHA-256 of all that its samples depend on.  Entries are written
-whole and carry checksums of their facts and of their samples, so that many processes may share the
-folder, and a damaged entry is made again, never played.  What was used longest ago goes when the
-folder grows too big.
-
-Rendered notes: each distinct note of a soundfont made once, and choked where the kit does so.
+A copy is sustained and serves every length where the preset's release follows a law
+(`release.py`), else there is a copy for each length.  It serves every velocity that sounds like it
+(`release.py`).  Copies are kept on disk (`store.py`).
 """
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
-import io
-import json
 import math
-import os
-import struct
-import threading
+import tempfile
 import time
-import zlib
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
-from typing import IO, Any, NamedTuple, TypeGuard
+from typing import Any, NamedTuple, TypeGuard
 
 import numpy as np
 
-from drillgen.disk import cache_dir, is_regular, whole_file
-from drillgen.errors import SoundError, remark
-from drillgen.sound.checksums import sha256_of
+import drillgen.bank
+from drillgen.disk import alone, cache_dir
+from drillgen.errors import SoundError
 from drillgen.sound.fluidsynth import (
     GRID,
     HOP,
@@ -46,234 +37,18 @@ from drillgen.sound.fluidsynth import (
 )
 from drillgen.sound.library import library
 from drillgen.sound.loudness import hop_energies
-from drillgen.sound.own_soundfont import own_soundfont
-from drillgen.sound.release import Beginnings, Chokes, Law, Touch, measured_law, touches
-from drillgen.sound.soundfont_file import identity, unchanged
-from drillgen.sound.soundfonts import Soundfont
-
-LIMIT = 1 << 30  # bytes
-_FORMAT = 5  # counts up when the meaning of an entry changes
-_HEAD = struct.Struct("<8sII")  # mark, CRC-32 of the facts and their length, bytes of the facts
-_SUM = struct.Struct("<I")  # behind the facts: CRC-32 of the samples
-_ALIGNED = 16  # bytes: where samples may begin
-_MOST_FACTS, _MOST = 1 << 20, 64 << 20  # bytes; ours have some hundreds, and 11 million at most
-_HALF_DONE = 3600.0  # seconds after which a file that is not finished is nobody's any more
-_MARK = b"drillsnd"
-NOTHING: Samples = np.zeros((1, 0), np.float32)
-Entry = tuple[dict[str, Any], Samples]
-_FRESH = 86400.0  # seconds: how exactly the last use is recorded
-
-
-class Store:
-    """Entries of one soundfont and one synthesiser: facts (JSON) with samples, or without."""
-
-    def __init__(self, group: str, limit: int = LIMIT) -> None:
-        self._top = cache_dir() / "notes"
-        self._folder = self._top / hashlib.sha256(f"{_FORMAT} {group}".encode()).hexdigest()[:24]
-        self._limit = limit
-
-    def facts(self, address: str) -> dict[str, Any] | None:
-        """The facts of an entry alone, without a look at its samples; None if it is not there."""
-        path = self._path(address)
-        if (held := _memory.get(path)) is not None:
-            return held[0]
-        try:
-            if not is_regular(path):
-                raise FileNotFoundError
-            with path.open("rb") as file:
-                return _facts(file)
-        except FileNotFoundError:
-            return None
-        except (OSError, ValueError, struct.error):
-            self._remark_damage()
-            return None
-
-    def get(self, address: str) -> Entry | None:
-        """Facts and samples, shape (channels, n), of an entry; None if it is not there whole."""
-        path = self._path(address)
-        if (held := _memory.get(path)) is not None:
-            return held
-        if not is_regular(path):
-            return None
-        try:
-            state = path.stat()
-            entry = _unpacked(path.read_bytes() if state.st_size <= _MOST else b"")
-            if time.time() - state.st_mtime > _FRESH:
-                os.utime(path)
-        except FileNotFoundError:
-            return None
-        except (OSError, ValueError, KeyError, struct.error):
-            self._remark_damage()
-            return None
-        return _memory.put(path, entry)
-
-    def _remark_damage(self) -> None:
-        """An entry is there, and of no use."""
-        remark(
-            f"something in the cache of rendered notes was damaged, and was made again; {self._top}"
-            " may be deleted at any time"
-        )
-
-    def put(self, address: str, facts: dict[str, Any], samples: Samples = NOTHING) -> bool:
-        """Keep an entry; False where the folder cannot be written."""
-        facts = facts | dict(zip(("channels", "count"), samples.shape, strict=True))
-        text = json.dumps(facts).encode("utf-8")
-        text += b" " * (-(_HEAD.size + len(text) + _SUM.size) % _ALIGNED)
-        body = np.ascontiguousarray(samples, "<f4").data
-        try:
-            self._folder.mkdir(parents=True, exist_ok=True)
-            with whole_file(self._path(address)) as file:
-                file.write(_HEAD.pack(_MARK, _check(text), len(text)))
-                file.write(text)
-                file.write(_SUM.pack(zlib.crc32(body)))
-                file.write(body)
-        except OSError:
-            return False
-        _memory.put(self._path(address), (facts, samples))
-        return True
-
-    def trim(self) -> None:
-        """Remove what was used longest ago until everything fits, with some room to spare; and what
-        killed writers have left."""
-        files = []
-        old = time.time() - _HALF_DONE
-        with contextlib.suppress(OSError):
-            for path in self._top.glob("*/*"):
-                state = path.lstat()
-                if path.name.startswith(".part-") and state.st_mtime < old:
-                    path.unlink(missing_ok=True)
-                else:
-                    files.append((state.st_mtime, state.st_size, path))
-        total = sum(size for _, size, _ in files)
-        if total <= self._limit:
-            return
-        for _, size, path in sorted(files):
-            with contextlib.suppress(OSError):
-                path.unlink()
-            total -= size
-            if total <= self._limit * 0.8:
-                break
-
-    def _path(self, address: str) -> Path:
-        return self._folder / hashlib.sha256(address.encode()).hexdigest()[:32]
-
-
-class _Memory:
-    """Entries that stay in memory for the next track: the last used, within bounds."""
-
-    def __init__(self, limit: int) -> None:
-        self._limit = limit
-        self._lock = threading.Lock()
-        self._bytes = 0
-        self._entries: dict[Path, Entry] = {}
-
-    def get(self, path: Path) -> Entry | None:
-        return self._entries.get(path)
-
-    def put(self, path: Path, entry: Entry) -> Entry:
-        with self._lock:
-            self._drop(path)
-            while self._entries and self._bytes + entry[1].nbytes > self._limit:
-                self._drop(next(iter(self._entries)))
-            self._bytes += entry[1].nbytes
-            self._entries[path] = entry
-        return entry
-
-    def clear(self) -> None:
-        with self._lock:
-            self._entries.clear()
-            self._bytes = 0
-
-    def _drop(self, path: Path) -> None:
-        if (entry := self._entries.pop(path, None)) is not None:
-            self._bytes -= entry[1].nbytes
-
-
-_memory = _Memory(72 << 20)
-
-
-def forget() -> None:
-    """Have all entries read from disk again."""
-    _memory.clear()
-
-
-def _check(text: bytes) -> int:
-    return zlib.crc32(text, zlib.crc32(str(len(text)).encode()))
-
-
-def _facts(file: IO[bytes]) -> dict[str, Any]:
-    """The facts at the beginning of an entry.  Raises ValueError, struct.error where it is
-    damaged."""
-    mark, check, length = _HEAD.unpack(file.read(_HEAD.size))
-    text = file.read(min(length, _MOST_FACTS))
-    if mark != _MARK or len(text) != length or _check(text) != check:
-        raise ValueError
-    facts: dict[str, Any] = json.loads(text)
-    return facts
-
-
-def _unpacked(content: bytes) -> Entry:
-    """An entry.  Raises ValueError, KeyError, struct.error where it is damaged."""
-    file = io.BytesIO(content)
-    facts = _facts(file)
-    (check,) = _SUM.unpack(file.read(_SUM.size))
-    body = memoryview(content)[file.tell() :]
-    if zlib.crc32(body) != check:
-        raise ValueError
-    return facts, np.frombuffer(body, "<f4").reshape(facts["channels"], facts["count"])
-
-
-# Which strokes of a percussion kit silence which others.
-#
-# A soundfont puts such strokes into an exclusive class (SoundFont 2.04, 8.1.3, exclusiveClass):
-# closed, pedal and open hi-hat as a rule. FluidSynth is asked instead of the file: one stroke, then
-# another a little later; if less is left of the first than when it sounds alone, it has been cut.
-
-_LATER = 32 * GRID  # samples from the first stroke to the second
-_LOOK = 96 * GRID  # samples compared, the last of what is rendered
-_ALL = 160 * GRID
-_VELOCITY = 100
-_LEFT = 10 ** (-6 / 20)  # a cut stroke has fallen by 8 dB at least where it is compared
-_AUDIBLE = 1e-4
-
-
-def measured_chokes(synth: Synth, keys: tuple[int, ...]) -> frozenset[tuple[int, int]]:
-    """The pairs (key, key that it cuts off) of the selected kit, a key itself among them."""
-    alone = {key: _alone(synth, key) for key in keys}
-    ringing = [key for key in keys if np.abs(alone[key][:, -_LOOK:]).max() > _AUDIBLE]
-    return frozenset(
-        (by, cut) for cut in ringing for by in keys if _cuts(synth, by, cut, alone[by], alone[cut])
-    )
-
-
-def _cuts(synth: Synth, by: int, cut: int, second: Samples, first: Samples) -> bool:
-    synth.on(True, cut, _VELOCITY)
-    synth.read(_LATER)
-    synth.on(True, by, _VELOCITY)
-    both = synth.read(_ALL - _LATER)
-    synth.clear()
-    left = both[:, -_LOOK:] - second[:, _ALL - _LATER - _LOOK : _ALL - _LATER]
-    return _size(left) < _size(first[:, -_LOOK:]) * _LEFT
-
-
-def _alone(synth: Synth, key: int) -> Samples:
-    """One stroke, struck once before for the reason given in `Synth.note`."""
-    for _ in range(2):
-        synth.on(True, key, _VELOCITY)
-        samples = synth.read(_ALL)
-        synth.clear()
-    return samples
-
-
-def _size(samples: Samples) -> float:
-    return float(np.sqrt(np.square(samples, dtype=np.float64).sum()))
-
-
-# The note bank: each distinct note rendered once, then copied wherever it is played.
-#
-# A copy is sustained and serves every length where the preset's release follows a law
-# (`release.py`), else there is a copy for each length. It serves every velocity that sounds like it
-# (`release.py`). Copies are kept on disk.
+from drillgen.sound.release import (
+    Beginnings,
+    Chokes,
+    Law,
+    Touch,
+    measured_chokes,
+    measured_law,
+    touches,
+)
+from drillgen.sound.soundfont_file import check, identity, sha256_of, unchanged
+from drillgen.sound.soundfonts import MADE, Soundfont, read_soundfont
+from drillgen.sound.store import NOTHING, Store
 
 LONGEST = 12 * RATE  # samples: nothing in a band rings longer
 LEVEL_STEP = 2048  # samples
@@ -410,7 +185,11 @@ class FontBank(Closing):
 
     def fill(self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None) -> None:
         """Render what is not on disk yet, for other processes."""
-        missing = sorted(task for task in wanted.items() if not self._has(*task))
+        missing = sorted(
+            (note, count)
+            for note, count in wanted.items()
+            if not _reaches(self._store.facts(note.address), count)
+        )
         self._workers.run(missing, self._render, progress, "Rendering notes")
 
     def notes(
@@ -443,9 +222,6 @@ class FontBank(Closing):
         """Keep what the file that we know has given, and nothing else.  Raises SoundError."""
         unchanged(self.soundfont.path, self._known)
         self._store.put(address, facts, samples)
-
-    def _has(self, note: DistinctNote, count: int) -> bool:
-        return _reaches(self._store.facts(note.address), count)
 
     def _render(self, synth: Synth, task: tuple[DistinctNote, int]) -> None:
         """Nobody needs it in memory now."""
@@ -560,6 +336,83 @@ def source_of(soundfont: Soundfont, source: int) -> Soundfont:
     if source < 0:
         return own_soundfont()
     return soundfont.others[source - 1] if source else soundfont
+
+
+# Our own soundfont on this machine: made when it is first needed, and when its recipe changes.
+#
+# It lies in the cache folder, or, where nothing can be written there, in a folder for this run.
+
+_A_DAY = 86400.0  # seconds
+
+
+@cache
+def own_soundfont() -> Soundfont:
+    """Our own soundfont.  Raises SoundError: there is no room for it anywhere."""
+    name = f"drillgen-own-{_recipe()[:12]}.sf2"
+    try:
+        return _kept(cache_dir() / "soundfonts", name)
+    except OSError:  # a cache that cannot be written is only slower
+        return _for_now(name)
+
+
+def _recipe() -> str:
+    """What the soundfont is made from, as a SHA-256: another recipe is another file."""
+    content = hashlib.sha256()
+    for folder in drillgen.bank.__path__:
+        for source in sorted(Path(folder).glob("*.py")):
+            content.update(source.read_bytes())
+    return content.hexdigest()
+
+
+def _kept(folder: Path, name: str) -> Soundfont:
+    path = folder / name
+    if found := _whole(path):
+        return found
+    folder.mkdir(parents=True, exist_ok=True)
+    # Workers need it at the same time: one makes it, and nobody replaces what others play.
+    with alone(folder / "drillgen-own.lock"):
+        if found := _whole(path):
+            return found
+        _remove_old(folder, name)
+        _make(path)
+        return read_soundfont(path, MADE)
+
+
+def _whole(path: Path) -> Soundfont | None:
+    with suppress(SoundError):  # it is not there yet, or somebody has damaged it
+        check(path)
+        return read_soundfont(path, MADE)
+    return None
+
+
+def _remove_old(folder: Path, name: str) -> None:
+    """Those of other versions, unless they may be in use: made less than a day ago."""
+    for older in folder.glob("drillgen-own-*.sf2"):
+        with suppress(OSError):  # in use, on Windows
+            if older.name != name and time.time() - older.stat().st_mtime > _A_DAY:
+                older.unlink()
+
+
+def _for_now(name: str) -> Soundfont:
+    try:
+        path = Path(_folder_of_this_run().name) / name
+        _make(path)
+    except OSError as error:
+        said = error.strerror or str(error)
+        raise SoundError(f"There is no room for our own sounds: {said}.") from error
+    return read_soundfont(path, MADE)
+
+
+def _make(path: Path) -> None:
+    from drillgen.bank.make import written  # with NumPy, which not every command needs
+
+    written(path)
+
+
+@cache
+def _folder_of_this_run() -> tempfile.TemporaryDirectory[str]:
+    """Removed when the process ends."""
+    return tempfile.TemporaryDirectory(prefix="drillgen-")
 
 
 def _by_font(wanted: Mapping[DistinctNote, int]) -> dict[int, dict[DistinctNote, int]]:

@@ -17,8 +17,9 @@ from drillgen.performance import Performance, Played, Voice
 from drillgen.score import PartName
 from drillgen.sound.fluidsynth import RATE, Progress, nearest_on_grid
 from drillgen.sound.known_soundfonts import OURS_CALLED
+from drillgen.sound.levels import SoundingNote, energies_of, levelled
 from drillgen.sound.loudness import Floats
-from drillgen.sound.mixer import PlacedSample, SoundingNote, energies_of, levelled, sides
+from drillgen.sound.mixer import PlacedSample, sides
 from drillgen.sound.release import Law, Stroke, Touch, sample_at, strokes, tail, takes
 from drillgen.sound.samples import LEVEL_STEP, LONGEST, Bank, Copy, DistinctNote, SoundfontPreset
 from drillgen.sound.soundfonts import (

@@ -25,20 +25,21 @@ from drillgen.disk import data_dir
 from drillgen.drill.messages import listed, nearest_word, refuse, show
 from drillgen.drill.sheet import INSTRUMENTS, KITS_PLAYED, OWN, AskedSounds, instrument_of
 from drillgen.errors import SoundError
-from drillgen.sound.checksums import sha256_of
 from drillgen.sound.known_soundfonts import (
     BY_CONTENT,
+    FREE,
     MEASURED,
     OURS_CALLED,
     OWN_KEY,
     OWN_LICENCE,
     TABLE,
+    UNCHECKED,
     Figures,
     Known,
     known,
+    strictest,
 )
-from drillgen.sound.licences import FREE, UNCHECKED, strictest
-from drillgen.sound.soundfont_file import Outside, outside
+from drillgen.sound.soundfont_file import Outside, outside, sha256_of
 
 _ENDINGS = (".sf2", ".sf3")
 _SYSTEM = (

@@ -29,13 +29,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drillgen.bank.modes import Chance
-from drillgen.drill.spoken import QUICK, WORDS
 from drillgen.performance import Performance
+from drillgen.score import QUICK, WORDS
 from drillgen.sound.fluidsynth import HOP, RATE, Samples
+from drillgen.sound.levels import BASS
 from drillgen.sound.loudness import LoudnessMeter, gating_blocks, lufs
-from drillgen.sound.mixer import BASS, PlacedSample, sides
+from drillgen.sound.mixer import PlacedSample, sides
 from drillgen.sound.release import sample_at
-from drillgen.sound.samples import Store
+from drillgen.sound.store import Store
 
 Floats = NDArray[np.float64]
 _RATE = RATE // 2  # words are spoken at half of the track's rate, which friction fills

@@ -12,7 +12,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
-from drillgen.clock import clock
+from drillgen.errors import clock
 from drillgen.take import AskedResponse, HeardNote, HearingError, tables
 from drillgen.take.asked import EARLY, AskedTrack, named
 from drillgen.take.judge import JudgedResponse, Verdict, judged

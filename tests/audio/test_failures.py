@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from drillgen.audio import AudioError
 from drillgen.audio.formats import FORMATS, encode, format_named, tag
 from drillgen.audio.tags import Tags
+from drillgen.errors import AudioError
 from tests import forking
 from tests.audio.conftest import Piece
 from tests.audio.helpers import TAGS, music, write_wav
@@ -20,7 +20,7 @@ LIMITED = """
 import resource, signal, sys
 from pathlib import Path
 from drillgen.audio.formats import encode, tag
-from drillgen.audio import AudioError
+from drillgen.errors import AudioError
 from tests.audio.helpers import TAGS
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 source, target, form, *limits = sys.argv[1:]

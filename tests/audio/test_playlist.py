@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from drillgen.audio import AudioError
+from drillgen.errors import AudioError
 from drillgen.pack.handout import PlaylistEntry, playlist, write_playlist
 
 

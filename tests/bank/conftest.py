@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from drillgen.sound.library import library
-from drillgen.sound.own_soundfont import own_soundfont
+from drillgen.sound.samples import own_soundfont
 
 RATE = 44100
 Note = Callable[..., "np.ndarray[tuple[int], np.dtype[np.float64]]"]

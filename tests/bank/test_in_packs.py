@@ -26,8 +26,8 @@ from drillgen.pack.build import build as build_pack
 from drillgen.pack.settings import Options
 from drillgen.performance import perform
 from drillgen.sound import soundfonts
-from drillgen.sound.own_soundfont import own_soundfont
 from drillgen.sound.release import takes
+from drillgen.sound.samples import own_soundfont
 from drillgen.sound.schedule import by_font
 from drillgen.sound.soundfonts import find_soundfonts
 from tests.forking import Begun

@@ -218,7 +218,7 @@ def test_hats_cut_each_other(note: Note, own: Any) -> None:
     """The pedal silences an open hi-hat: both stand in one exclusive class (SoundFont 2.04,
     8.1.3)."""
     from drillgen.sound.fluidsynth import Synth
-    from drillgen.sound.samples import measured_chokes
+    from drillgen.sound.release import measured_chokes
 
     with Synth(own) as synth:
         synth.select(True, 40)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from drillgen.sound.ducking import COMES, GOES, STEP_BACK
+from drillgen.sound.levels import COMES, GOES, STEP_BACK
 from tests.page.pages import Made, View
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ import pytest
 from music21 import interval, pitch
 
 from drillgen.page import Picture, Reading, Stand, Take
-from drillgen.page.layout import layout
+from drillgen.page.values import layout
 from drillgen.performance import perform
 from drillgen.score import Note
 from drillgen.sheet.reader import readers

@@ -17,9 +17,8 @@ from click.testing import CliRunner
 from drillgen.cli import main
 from drillgen.errors import SoundError
 from drillgen.sound import soundfonts
-from drillgen.sound.checksums import sha256_of
-from drillgen.sound.licences import strictest
-from drillgen.sound.soundfont_file import outside
+from drillgen.sound.known_soundfonts import strictest
+from drillgen.sound.soundfont_file import outside, sha256_of
 from drillgen.sound.soundfonts import (
     choose,
     damaged_soundfonts,

@@ -19,8 +19,8 @@ from scipy.signal import resample_poly
 from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import load
-from drillgen.drill.spoken import WORDS
 from drillgen.performance import perform
+from drillgen.score import WORDS
 from drillgen.sound.release import passage
 from drillgen.sound.speech import said, word_samples
 from tests.conftest import DATA, Run, run_command

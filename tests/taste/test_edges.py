@@ -17,7 +17,7 @@ from drillgen.band.hands import Beside
 from drillgen.bank import soundfont_writer
 from drillgen.chart import Chart, charts
 from drillgen.cli import _wrapped, main
-from drillgen.cli.drills import length
+from drillgen.cli.checking import length
 from drillgen.drill.messages import DrillError
 from drillgen.drill.reader import drill_of, parse_drill
 from drillgen.listing import in_words

@@ -21,13 +21,12 @@ import pytest
 from click.testing import CliRunner
 
 from drillgen import disk
-from drillgen.audio import tags
 from drillgen.bank.soundfont_writer import timecents
 from drillgen.cli import main
 from drillgen.drill.messages import DrillError
 from drillgen.drill.reader import parse_drill
 from drillgen.drill.schema import json_schema
-from drillgen.errors import DrillgenError
+from drillgen.errors import DrillgenError, tags
 from drillgen.midi import TrackEvent, _file, _track
 from drillgen.pack import files, folder, handout
 from drillgen.pack.manifest import is_plain

@@ -21,7 +21,7 @@ from drillgen.drill.schema import json_schema
 from drillgen.listing import remarks
 from drillgen.pack.build import Pack
 from drillgen.page import Stand, Take
-from drillgen.page.layout import layout
+from drillgen.page.values import layout
 from drillgen.performance import perform
 from drillgen.score import Score, speech
 from drillgen.sheet.svg import Drawing, Words

@@ -1,4 +1,4 @@
-/* Under a spoken word the band steps back, as in the mixes (`drillgen/sound/ducking.py`). */
+/* Under a spoken word the band steps back, as in the mixes (`drillgen/sound/levels.py`). */
 (function (d) {
   "use strict";
   const PAST = 1; // seconds after which a word's ramp is surely over

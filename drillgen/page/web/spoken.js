@@ -1,5 +1,5 @@
 /* A voice on request: which key comes, and whose turn it is.  Where its words stand is what `drillgen/score.py` and
-   `drillgen/drill/spoken.py` say, here by the tempo that is heard and the bars that are played. */
+   `drillgen/score.py` say, here by the tempo that is heard and the bars that are played. */
 (function (d) {
   "use strict";
   const NORMAL = 0;
