@@ -25,11 +25,12 @@ from drillgen.pack.drills import TRACK_SECTION, bank_task
 from drillgen.pack.files import PackError, clear, zip_pack, zip_path
 from drillgen.pack.folder import BuildFolder, build_folder, refuse_foreign_files
 from drillgen.pack.handout import heard_first
+from drillgen.pack.manifest import ManifestEntry
 from drillgen.pack.manifest_store import ManifestStore
 from drillgen.pack.plan import STAGES, Agenda, Order, elsewhere
 from drillgen.pack.preflight import audio_problems, problem, silent
 from drillgen.pack.settings import Folders, Options, Settings, TakenFolder, lesson_folders, plan
-from drillgen.pack.tasks import Failure, ManifestEntry, Outcome, PackTask, Shared, task_folder
+from drillgen.pack.tasks import Failure, Outcome, PackTask, Shared, task_folder
 from drillgen.page import ALONE, INDEX
 from drillgen.sound.library import library
 from drillgen.sound.soundfonts import Soundfont, SoundfontChoice, choose, numbered

@@ -19,8 +19,9 @@ from drillgen.audio.formats import writers_of
 from drillgen.drill.lesson import Lesson
 from drillgen.drill.models import Drill, key_of_bars
 from drillgen.pack.files import PackError, write_whole
+from drillgen.pack.manifest import ManifestEntry
 from drillgen.pack.settings import BOOKLET, Extras, Planned, PlayedTrack, Settings, TrackJob
-from drillgen.pack.tasks import ManifestEntry, PackTask, Shared, Workspace, cache_key_of, program
+from drillgen.pack.tasks import PackTask, Shared, Workspace, cache_key_of, program
 from drillgen.page import FOLDER, INDEX
 from drillgen.sound.soundfonts import Soundfont
 

@@ -25,9 +25,9 @@ from drillgen.drill.messages import plain
 from drillgen.errors import clock, counted, unwritable
 from drillgen.pack import manifest
 from drillgen.pack.files import write_whole
-from drillgen.pack.manifest import files_of
+from drillgen.pack.manifest import ManifestEntry, files_of
 from drillgen.pack.settings import NOTES, PLAYLISTS, SPLIT
-from drillgen.pack.tasks import ManifestEntry, PackTask, Workspace, cache_key_of, program
+from drillgen.pack.tasks import PackTask, Workspace, cache_key_of, program
 from drillgen.page import ALONE, INDEX
 from drillgen.sound.known_soundfonts import UNKNOWN, strictest, strictness
 

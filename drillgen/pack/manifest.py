@@ -10,32 +10,134 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import stat
+import zlib
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
 from drillgen.disk import is_regular
-from drillgen.pack.inside import is_name
-from drillgen.pack.tasks import ManifestEntry
+from drillgen.errors import DrillgenError
 from drillgen.page import FOLDER
 from drillgen.version import VERSION
 
-__all__ = [
-    "NAME",
-    "ManifestEntry",
-    "ManifestOnDisk",
-    "document",
-    "every_file",
-    "files_of",
-    "is_foreign",
-    "is_ours",
-    "read",
-    "sections",
-    "text",
-]
+# Names of files in a pack, and where they lead.
+#
+# A pack may come from a stranger, and so may its manifest and its intent log: no name in them, and
+# no link in the folder, may lead a build to read, write, remove or pack up what lies elsewhere.
 
+# What no name that we give has in it: other systems' separators and drives (`C:/`, `..\`), what
+# Windows refuses, the end of a C string, and what a terminal would obey (ISO/IEC 6429: C0, C1).
+_NEVER = re.compile(r'[<>:"\\|?*\0-\x1f\x7f-\x9f\ud800-\udfff]')
+# Windows devices, with any ending.
+RESERVED = re.compile(
+    r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9¹²³])( *\..*)?", re.IGNORECASE
+)
+_LONGEST = 255  # bytes of a file's name (POSIX NAME_MAX of usual file systems)
+_DEEPEST = 8  # folders; ours have two
+_BLOCK = 1 << 20  # bytes
+
+
+def is_name(name: object) -> bool:
+    """Whether this can be the name of a pack's own file, from the pack's folder, on any system.
+
+    Hidden files are none: those are the system's, or a build's while it is at work.
+    """
+    if not isinstance(name, str) or _NEVER.search(name):
+        return False
+    parts = name.split("/")
+    return len(parts) <= _DEEPEST and all(map(_is_part, parts))
+
+
+def _is_part(part: str) -> bool:
+    """Neither empty nor hidden (`.` and `..` are, too), and what Windows reads as it stands."""
+    plain = bool(part) and not part.startswith(".") and not part.endswith((".", " "))
+    return plain and len(part.encode()) <= _LONGEST and not RESERVED.fullmatch(part)
+
+
+class LeadsOutError(DrillgenError):
+    """A name or a link in a pack leads out of it."""
+
+
+class Inside:
+    """A pack's folder, and what lies in it."""
+
+    def __init__(self, pack: Path) -> None:
+        self._pack = pack
+        self._root = os.path.realpath(pack)
+        self._seen: dict[str, bool] = {}  # of folders that were looked at, whether they lie inside
+
+    def path(self, name: str) -> Path | None:
+        """Where a file lies or would lie; None where it would lie outside: no folder on the way
+        may be a link."""
+        if not is_name(name) or not self._lies_inside(name.rpartition("/")[0]):
+            return None
+        return self._pack / name
+
+    def must(self, name: str) -> Path:
+        """The same; raises LeadsOutError."""
+        found = self.path(name)
+        if found is None:
+            raise LeadsOutError(
+                f"{self._pack / name} would not lie in {self._pack}: a link leads out of it;"
+                " remove the link, or name another folder"
+            )
+        return found
+
+    def state(self, name: str) -> os.stat_result | None:
+        """Of a file of the pack's own, neither a link nor a device; None where there is none such.
+
+        A folder is looked at once: this is for many files at a time, which are only read.
+        """
+        folder = name.rpartition("/")[0]
+        if folder not in self._seen:
+            self._seen[folder] = self._lies_inside(folder)
+        if not is_name(name) or not self._seen[folder]:
+            return None
+        try:
+            state = os.lstat(self._pack / name)
+        except OSError:
+            return None
+        return state if stat.S_ISREG(state.st_mode) else None
+
+    def _lies_inside(self, folder: str) -> bool:
+        if not folder:
+            return True
+        plain = os.path.join(self._root, *folder.split("/"))  # noqa: PTH118 - for many files
+        return os.path.normcase(os.path.realpath(plain)) == os.path.normcase(plain)
+
+
+# What tells a file as a build has made it from one that a person has changed.
+
+
+def mark_of(path: Path) -> str:
+    """Size and CRC-32 of a file: '1024 89abcdef'.  Raises OSError."""
+    size = check = 0
+    with path.open("rb") as file:
+        while block := file.read(_BLOCK):
+            size, check = size + len(block), zlib.crc32(block, check)
+    return f"{size} {check:08x}"
+
+
+def mark(size: object, check: object) -> str:
+    """The same from a manifest, which may lack the checksum: '1024 -'."""
+    return f"{size} {check or '-'}"
+
+
+def bears(path: Path, marks: set[str]) -> bool:
+    """Whether a file is as one of some marks say.  Raises OSError."""
+    size = path.stat().st_size
+    if not any(each.startswith(f"{size} ") for each in marks):
+        return False
+    return f"{size} -" in marks or mark_of(path) in marks
+
+
+ManifestEntry = dict[str, Any]
 NAME = "manifest.json"
 _HEAD = ("program", "version", "title")  # what is no section
 _MOST = 64 << 20  # bytes that are read; a track has some 20 kB
@@ -128,22 +230,86 @@ def _keys(value: object) -> Iterator[str]:
         yield from value
 
 
-Check = Callable[[Any], bool]
-_NOTHING = object()  # where there is no such key
-_DEEPEST = 12  # levels of lists and objects; ours have six
-_LARGEST = 1e9  # of tempos, seconds
-_SCRIPT = re.compile(rf"{FOLDER}/[a-z]+-[0-9a-f]+\.js")
+_DEEPEST_VALUE = 12  # levels of lists and objects; ours have six
+Name = Annotated[str, AfterValidator(lambda name: _must(name, is_name(name)))]
+Number = Annotated[float, Field(ge=0, lt=1e9)]  # of tempos, seconds
+
+
+def _must(value: Any, holds: bool) -> Any:
+    if not holds:
+        raise ValueError
+    return value
+
+
+class _Facts(BaseModel):
+    """What is read of a part of the manifest, each of its kind; other keys are nobody's concern."""
+
+    model_config = ConfigDict(strict=True, defer_build=True)
+
+
+class _AnyEntry(_Facts):
+    folder: Literal[""] | Name = ""
+    files: Annotated[Any, AfterValidator(lambda v: _must(v, all(map(is_name, _texts(v)))))] = ()
+    made_from: str = ""
+    warnings: list[str] = []
+
+
+class _FontEntry(_Facts):
+    name: str
+    licence: str
+    sha256: str
+
+
+class _ClimbEntry(_Facts):
+    start: Number = Field(alias="from")
+    to: Number
+    step: Number
+
+
+def _recordings(files: dict[str, Any]) -> dict[str, Any]:
+    """Files by role, or by role under the name of a kind or form."""
+    texts = isinstance(files.get("play-along"), str) and isinstance(files.get("with line", ""), str)
+    return dict(_must(files, texts and isinstance(files.get("mixes", {}), dict)))
+
+
+class _TrackEntry(_AnyEntry):
+    drill: str
+    note: str = ""
+    title: str = ""
+    folder: Name
+    tempo: Number | _ClimbEntry
+    keys: list[str]
+    seconds: Number
+    files: Annotated[dict[str, Name | dict[str, Name]], AfterValidator(_recordings)]
+    soundfont: _FontEntry
+    licence: str = ""
+    other_sounds: list[_FontEntry] = []
+    own_sounds: _FontEntry = _FontEntry(name="", licence="", sha256="")
+
+
+class _PageEntry(_AnyEntry):
+    folder: Name
+    title: str
+    file: Name
+    takes: list[dict[str, Any]]
+    files: list[Annotated[str, Field(pattern=rf"^{FOLDER}/[a-z]+-[0-9a-f]+\.js$")]]
+
+
+_ENTRIES: dict[str, type[_AnyEntry]] = {"tracks": _TrackEntry, "page": _PageEntry}
 
 
 def is_sound(section: str, entry: object) -> bool:
     """Whether an entry of a section has what is read of it, each of its kind."""
     if not isinstance(entry, dict) or not is_plain(entry):
         return False
-    checks = _EVERY | _SECTIONS.get(section, {})
-    return all(check(entry.get(key, _NOTHING)) for key, check in checks.items())
+    try:
+        _ENTRIES.get(section, _AnyEntry).model_validate(entry)
+    except ValidationError:
+        return False
+    return True
 
 
-def is_plain(value: object, depth: int = _DEEPEST) -> bool:
+def is_plain(value: object, depth: int = _DEEPEST_VALUE) -> bool:
     """Whether a value can be written again: numbers that are finite, texts in UTF-8 that a file's
     name may hold, and not too deep."""
     if isinstance(value, str):
@@ -157,88 +323,3 @@ def is_plain(value: object, depth: int = _DEEPEST) -> bool:
     if isinstance(value, list):
         return depth > 0 and all(is_plain(part, depth - 1) for part in value)
     return True
-
-
-def _is_text(value: object) -> bool:
-    return isinstance(value, str)
-
-
-def _is_script(value: object) -> bool:
-    return isinstance(value, str) and bool(_SCRIPT.fullmatch(value))
-
-
-def _is_number(value: object) -> bool:
-    return type(value) in (int, float) and 0 <= value < _LARGEST  # type: ignore[operator]
-
-
-def _perhaps(check: Check) -> Check:
-    """That the key is not there will do."""
-    return lambda value: value is _NOTHING or check(value)
-
-
-def _list_of(check: Check) -> Check:
-    return lambda value: isinstance(value, list) and all(map(check, value))
-
-
-def _with(checks: Mapping[str, Check]) -> Check:
-    """An object in which these keys hold what they shall."""
-    return lambda value: (
-        isinstance(value, dict) and all(check(value.get(key)) for key, check in checks.items())
-    )
-
-
-def _is_tempo(value: object) -> bool:
-    climbs = _with({"from": _is_number, "to": _is_number, "step": _is_number})
-    return _is_number(value) or climbs(value)
-
-
-def _are_recordings(value: object) -> bool:
-    """Files by role, or by role under the name of a kind or form."""
-    return (
-        isinstance(value, dict)
-        and is_name(value.get("play-along"))
-        and is_name(value.get("with line", "none"))
-        and isinstance(value.get("mixes", {}), dict)
-        and all(
-            is_name(each) or (isinstance(each, dict) and all(map(is_name, each.values())))
-            for each in value.values()
-        )
-    )
-
-
-def _are_names(value: object) -> bool:
-    """All files that an entry lists, whatever holds them."""
-    return all(map(is_name, _texts(value)))
-
-
-_EVERY: dict[str, Check] = {
-    "folder": _perhaps(lambda value: value == "" or is_name(value)),
-    "files": _perhaps(_are_names),
-    "made_from": _perhaps(_is_text),
-    "warnings": _perhaps(_list_of(_is_text)),
-}
-_SECTIONS: dict[str, dict[str, Check]] = {
-    "tracks": {
-        "drill": _is_text,
-        "note": _perhaps(_is_text),
-        "title": _perhaps(_is_text),
-        "folder": is_name,
-        "tempo": _is_tempo,
-        "keys": _list_of(_is_text),
-        "seconds": _is_number,
-        "files": _are_recordings,
-        "soundfont": _with({"name": _is_text, "licence": _is_text, "sha256": _is_text}),
-        "licence": _perhaps(_is_text),
-        "other_sounds": _perhaps(
-            _list_of(_with({"name": _is_text, "licence": _is_text, "sha256": _is_text}))
-        ),
-        "own_sounds": _perhaps(_with({"name": _is_text, "licence": _is_text, "sha256": _is_text})),
-    },
-    "page": {
-        "folder": is_name,
-        "title": _is_text,
-        "file": is_name,
-        "takes": _list_of(lambda take: isinstance(take, dict)),
-        "files": _list_of(_is_script),
-    },
-}

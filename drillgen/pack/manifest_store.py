@@ -23,9 +23,8 @@ from typing import Any
 from drillgen.disk import is_regular
 from drillgen.pack import manifest
 from drillgen.pack.files import foreign_file, is_same, place, put_aside, remove, write_whole
-from drillgen.pack.inside import Inside, bears, is_name, mark
-from drillgen.pack.manifest import ManifestOnDisk
-from drillgen.pack.tasks import ManifestEntry, PackTask, TaskResult
+from drillgen.pack.manifest import Inside, ManifestEntry, ManifestOnDisk, bears, is_name, mark
+from drillgen.pack.tasks import PackTask, TaskResult
 
 LOG = ".placing"  # the intent log
 _FIRST = "drillgen puts these files into the pack or takes them out of it:"  # line

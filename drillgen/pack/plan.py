@@ -40,10 +40,10 @@ from drillgen.pack.drills import (
     track_tasks,
 )
 from drillgen.pack.handout import fonts_of, notes_task, playlist_tasks
-from drillgen.pack.manifest import files_of
+from drillgen.pack.manifest import ManifestEntry, files_of
 from drillgen.pack.manifest_store import ManifestStore
 from drillgen.pack.settings import Extras, Planned, Settings, formats_before
-from drillgen.pack.tasks import ManifestEntry, PackTask
+from drillgen.pack.tasks import PackTask
 from drillgen.page import ALONE, INDEX
 from drillgen.sound.known_soundfonts import strictest
 from drillgen.sound.soundfonts import Soundfont

@@ -16,6 +16,7 @@ from drillgen.audio.tags import Chapter, Tags
 from drillgen.chart import Bar, Chart
 from drillgen.midi import midi_files
 from drillgen.pack.files import PackError, make_folder, write_whole
+from drillgen.pack.manifest import ManifestEntry
 from drillgen.pack.preflight import SILENT
 from drillgen.pack.settings import (
     JUMPS,
@@ -30,7 +31,7 @@ from drillgen.pack.settings import (
     loops,
     mixes,
 )
-from drillgen.pack.tasks import ManifestEntry, Workspace
+from drillgen.pack.tasks import Workspace
 from drillgen.performance import Performance
 from drillgen.score import PartName
 from drillgen.sound.known_soundfonts import strictest

@@ -23,9 +23,8 @@ from drillgen.drill.messages import RefusedError, plain, refuse
 from drillgen.drill.models import Drill, key_of_bars, seconds
 from drillgen.drill.sheet import CEILING, LOUDNESS, Audio
 from drillgen.errors import DrillgenError
-from drillgen.pack.inside import RESERVED
 from drillgen.pack.manifest import NAME as MANIFEST
-from drillgen.pack.manifest import ManifestEntry
+from drillgen.pack.manifest import RESERVED, ManifestEntry
 from drillgen.page import ALONE, FOLDER, INDEX, WORKER
 from drillgen.score import PartName
 from drillgen.sound.soundfonts import Soundfont

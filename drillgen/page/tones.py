@@ -27,13 +27,13 @@ from drillgen.performance import Played, Voice
 from drillgen.sound.fluidsynth import GRID, RATE, Samples
 from drillgen.sound.loudness import LoudnessMeter, integrated
 from drillgen.sound.mixer import PlacedSample, mixed, sides
+from drillgen.sound.on_disk import Store
 from drillgen.sound.release import sample_at, takes
 from drillgen.sound.render import TARGET_LUFS
 from drillgen.sound.reverb import OFF, response
 from drillgen.sound.samples import Bank, DistinctNote, SoundfontPreset
 from drillgen.sound.schedule import balanced, by_font
 from drillgen.sound.speech import word_samples
-from drillgen.sound.store import Store
 
 # Which note copies the page needs, and when each is struck.
 #

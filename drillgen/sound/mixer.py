@@ -19,9 +19,9 @@ from drillgen.score import PartName
 from drillgen.sound.fluidsynth import HOP, RATE, Closing, Progress, Samples
 from drillgen.sound.levels import YIELDING, Ducking
 from drillgen.sound.loudness import Measured
+from drillgen.sound.on_disk import Frames, WavWriter, framed
 from drillgen.sound.release import choke_fall, curve, tail
 from drillgen.sound.reverb import Reverb
-from drillgen.sound.wav import Frames, WavWriter, framed
 
 # What is asked of a rendering, and what it reports.
 

@@ -43,13 +43,13 @@ from drillgen.sound.mixer import (
     split,
     stream,
 )
+from drillgen.sound.on_disk import writing
 from drillgen.sound.release import passage, sample_at, takes
 from drillgen.sound.reverb import Reverb
 from drillgen.sound.samples import Bank, SoundfontPreset, source_of
 from drillgen.sound.schedule import balanced, by_font, gathered, looped, prepared, resolved
 from drillgen.sound.soundfonts import Soundfont
 from drillgen.sound.speech import spoken
-from drillgen.sound.wav import writing
 
 Event = tuple[int, bool, int, int, int]  # sample on the grid, note-on, key, velocity, take
 _VOICES = 64  # more than sound at once in a part

@@ -2,7 +2,7 @@
 
 A copy is sustained and serves every length where the preset's release follows a law
 (`release.py`), else there is a copy for each length.  It serves every velocity that sounds like it
-(`release.py`).  Copies are kept on disk (`store.py`).
+(`release.py`).  Copies are kept on disk (`on_disk.py`).
 """
 
 from __future__ import annotations
@@ -37,6 +37,7 @@ from drillgen.sound.fluidsynth import (
 )
 from drillgen.sound.library import library
 from drillgen.sound.loudness import hop_energies
+from drillgen.sound.on_disk import NOTHING, Store
 from drillgen.sound.release import (
     Beginnings,
     Chokes,
@@ -48,7 +49,6 @@ from drillgen.sound.release import (
 )
 from drillgen.sound.soundfont_file import check, identity, sha256_of, unchanged
 from drillgen.sound.soundfonts import MADE, Soundfont, read_soundfont
-from drillgen.sound.store import NOTHING, Store
 
 LONGEST = 12 * RATE  # samples: nothing in a band rings longer
 LEVEL_STEP = 2048  # samples

@@ -35,8 +35,8 @@ from drillgen.sound.fluidsynth import HOP, RATE, Samples
 from drillgen.sound.levels import BASS
 from drillgen.sound.loudness import LoudnessMeter, gating_blocks, lufs
 from drillgen.sound.mixer import PlacedSample, sides
+from drillgen.sound.on_disk import Store
 from drillgen.sound.release import sample_at
-from drillgen.sound.store import Store
 
 Floats = NDArray[np.float64]
 _RATE = RATE // 2  # words are spoken at half of the track's rate, which friction fills

@@ -8,7 +8,8 @@ import sys
 from typing import Any
 
 from drillgen.errors import DrillgenError
-from drillgen.pack.tasks import ManifestEntry, Workspace
+from drillgen.pack.manifest import ManifestEntry
+from drillgen.pack.tasks import Workspace
 
 
 def fine(job: Any, place: Workspace) -> ManifestEntry:

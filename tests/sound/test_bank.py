@@ -19,12 +19,12 @@ from drillgen.performance import Performance, Played, Voice
 from drillgen.sound import samples as bank_module
 from drillgen.sound.fluidsynth import GRID, RATE, Samples
 from drillgen.sound.mixer import mixed
+from drillgen.sound.on_disk import Store, forget
 from drillgen.sound.release import sample_at, step_of
 from drillgen.sound.render import ReferencePart
 from drillgen.sound.samples import Bank
 from drillgen.sound.schedule import by_font, gathered, resolved
 from drillgen.sound.soundfonts import Soundfont, find_soundfonts
-from drillgen.sound.store import Store, forget
 from tests import forking
 from tests.pack.conftest import embedded_soundfont
 from tests.sound.helpers import level, performance, voice

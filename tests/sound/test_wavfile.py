@@ -12,7 +12,7 @@ import pytest
 import soundfile
 
 from drillgen.errors import SoundError
-from drillgen.sound.wav import framed, writing
+from drillgen.sound.on_disk import framed, writing
 
 LSB = 1 / 32767
 
@@ -83,7 +83,7 @@ def test_no_room_left(tmp_path: Path) -> None:
         "import resource, signal, sys, numpy as np\n"
         "from pathlib import Path\n"
         "from drillgen.errors import SoundError\n"
-        "from drillgen.sound.wav import framed, writing\n"
+        "from drillgen.sound.on_disk import framed, writing\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (100000, 100000))\n"
         "try:\n"
