@@ -15,7 +15,8 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
-from drillgen.audio.encoders import LibavCoding, write_mp3
+from drillgen.audio.formats import LibavCoding
+from drillgen.audio.mp3 import write_mp3
 from drillgen.audio.tags import AudioSource, Tags, opened
 
 _RATE, _SECONDS, _RUNS = 44100, 120, 5

@@ -231,8 +231,8 @@ def _keys(value: object) -> Iterator[str]:
 
 
 _DEEPEST_VALUE = 12  # levels of lists and objects; ours have six
-Name = Annotated[str, AfterValidator(lambda name: _must(name, is_name(name)))]
-Number = Annotated[float, Field(ge=0, lt=1e9)]  # of tempos, seconds
+FileName = Annotated[str, AfterValidator(lambda name: _must(name, is_name(name)))]
+Amount = Annotated[float, Field(ge=0, lt=1e9)]  # of tempos, seconds
 
 
 def _must(value: Any, holds: bool) -> Any:
@@ -248,7 +248,7 @@ class _Facts(BaseModel):
 
 
 class _AnyEntry(_Facts):
-    folder: Literal[""] | Name = ""
+    folder: Literal[""] | FileName = ""
     files: Annotated[Any, AfterValidator(lambda v: _must(v, all(map(is_name, _texts(v)))))] = ()
     made_from: str = ""
     warnings: list[str] = []
@@ -261,9 +261,9 @@ class _FontEntry(_Facts):
 
 
 class _ClimbEntry(_Facts):
-    start: Number = Field(alias="from")
-    to: Number
-    step: Number
+    start: Amount = Field(alias="from")
+    to: Amount
+    step: Amount
 
 
 def _recordings(files: dict[str, Any]) -> dict[str, Any]:
@@ -276,11 +276,11 @@ class _TrackEntry(_AnyEntry):
     drill: str
     note: str = ""
     title: str = ""
-    folder: Name
-    tempo: Number | _ClimbEntry
+    folder: FileName
+    tempo: Amount | _ClimbEntry
     keys: list[str]
-    seconds: Number
-    files: Annotated[dict[str, Name | dict[str, Name]], AfterValidator(_recordings)]
+    seconds: Amount
+    files: Annotated[dict[str, FileName | dict[str, FileName]], AfterValidator(_recordings)]
     soundfont: _FontEntry
     licence: str = ""
     other_sounds: list[_FontEntry] = []
@@ -288,9 +288,9 @@ class _TrackEntry(_AnyEntry):
 
 
 class _PageEntry(_AnyEntry):
-    folder: Name
+    folder: FileName
     title: str
-    file: Name
+    file: FileName
     takes: list[dict[str, Any]]
     files: list[Annotated[str, Field(pattern=rf"^{FOLDER}/[a-z]+-[0-9a-f]+\.js$")]]
 

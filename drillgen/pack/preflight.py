@@ -161,9 +161,9 @@ def _wanted(drill: Drill) -> Fingering | None:
 
 def _board(drill: Drill) -> Fretboard:
     """The bass that a drill is fingered for.  Raises UnplayableError where there is none such."""
-    from drillgen.sheet.compose import check_tablature
     from drillgen.sheet.fingering import FingeringError
     from drillgen.sheet.reader import fretboard
+    from drillgen.sheet.sheets import check_tablature
 
     spec, wanted = drill.sheet, _wanted(drill)
     assert drill.line is not None and wanted is not None

@@ -20,7 +20,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from drillgen.audio.encoders import mp3_in_memory
+from drillgen.audio.mp3 import mp3_in_memory
 from drillgen.bank.make import TAKES
 from drillgen.page import Take
 from drillgen.performance import Played, Voice

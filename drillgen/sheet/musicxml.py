@@ -14,7 +14,7 @@ from quicktions import Fraction
 
 from drillgen.chart import Span
 from drillgen.drill.sheet import Transposition
-from drillgen.sheet.layout import SheetBar
+from drillgen.sheet.layout import BarMarks, SheetBar, pretty
 from drillgen.sheet.notation import (
     DIVISIONS,
     Style,
@@ -26,7 +26,6 @@ from drillgen.sheet.notation import (
     text,
 )
 from drillgen.sheet.staff import Measure
-from drillgen.sheet.words import BarMarks, pretty
 from drillgen.theory.chord_types import Change
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import MAJOR_FIFTHS, Name, Pitch

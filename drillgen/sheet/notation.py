@@ -11,9 +11,9 @@ from typing import NamedTuple
 from xml.etree.ElementTree import Element, SubElement
 
 from drillgen.score import Note
+from drillgen.sheet.layout import BarMarks, TempoMark
 from drillgen.sheet.staff import Sign, in_signature, rows_of
 from drillgen.sheet.values import TRIPLET
-from drillgen.sheet.words import BarMarks, TempoMark
 from drillgen.theory.pitch import Name, Pitch
 
 # XML elements with text, as MusicXML's writers need them.

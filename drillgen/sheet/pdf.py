@@ -22,6 +22,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
+from drillgen.sheet.layout import BETWEEN_FACTS
 from drillgen.sheet.restyle import SystemPicture
 from drillgen.sheet.svg import (
     FONTS,
@@ -33,7 +34,6 @@ from drillgen.sheet.svg import (
     on_paper,
     svg_text,
 )
-from drillgen.sheet.words import BETWEEN_FACTS
 
 Paper = Literal["a4", "us-letter"]
 # Scripts that the fonts brought along have; other letters are looked for on the machine.

@@ -19,8 +19,8 @@ from xml.etree import ElementTree as ET
 
 from drillgen.chart import Chart, Span
 from drillgen.score import Note, Part
+from drillgen.sheet.layout import pretty
 from drillgen.sheet.notation import Row
-from drillgen.sheet.words import pretty
 from drillgen.theory.pitch import Degree, degree_over
 
 NUMBER = re.compile(r"-?[\d.]+")

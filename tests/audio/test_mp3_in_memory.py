@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from drillgen.audio.encoders import mp3_in_memory
+from drillgen.audio.mp3 import mp3_in_memory
 from tests.audio.helpers import RATE, music
 
 

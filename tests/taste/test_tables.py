@@ -10,7 +10,7 @@ from xml.etree import ElementTree as ET
 import numpy as np
 import pytest
 
-from drillgen.audio.encoders import _header
+from drillgen.audio.mp3 import _header
 from drillgen.drill.score_file import KINDS, _degrees
 from drillgen.take.asked import second
 from drillgen.take.listen import _dips
