@@ -9,7 +9,6 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-import librosa
 import numpy as np
 import pytest
 
@@ -27,6 +26,7 @@ from drillgen.sound.schedule import by_font, gathered, resolved
 from drillgen.sound.soundfonts import Soundfont, find_soundfonts
 from tests import forking
 from tests.pack.conftest import embedded_soundfont
+from tests.pitch import pitch
 from tests.sound.helpers import level, performance, voice
 
 KNOWN = list({font.path.stem: font for font in find_soundfonts() if font.rank < 50}.values())
@@ -239,23 +239,13 @@ def alone(program: int, key: int, font: Soundfont) -> Any:
 
 @each_font
 def test_tuning_of_the_bass(font: Soundfont, own_once: Callable[[Voice, Soundfont], bool]) -> None:
-    """Bass notes have the frequencies of equal temperament, as librosa's pYIN hears them.
-
-    Within 10 cents: the samples of some basses are 3 cents sharp, and pYIN has steps of 5 here.
-    """
+    """Bass notes have the frequencies of equal temperament, as McLeod and Wyvill's method hears
+    them, within 10 cents: the samples of some basses are a few cents off."""
     if own_once(voice("bass", 32, []), font):
         return
     table = tempered()
     for key in (28, 33, 38, 43, 50):
-        heard, voiced, _ = librosa.pyin(
-            alone(32, key, font),
-            sr=44100,
-            fmin=table[key] / 1.9,
-            fmax=table[key] * 1.9,
-            frame_length=8192,
-            resolution=0.05,
-        )
-        found = float(np.median(heard[voiced]))
+        found = pitch(alone(32, key, font), 44100, table[key] / 1.9, table[key] * 1.9)
         assert 1200 * np.log2(found / table[key]) == pytest.approx(0, abs=10)
 
 
