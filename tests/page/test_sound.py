@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import librosa
 import numpy as np
 import pyloudnorm
 import pytest
@@ -19,7 +18,7 @@ from drillgen.sound.soundfonts import choose
 from drillgen.sound.speech import word_samples
 from tests.page.listening import wrong_marks
 from tests.page.pages import RATE, Made, View
-from tests.pitch import pitch
+from tests.pitch import HERTZ, NAMES, pitch
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -57,7 +56,7 @@ def test_parts_are_in_step(heard: View, made: Made, tmp_path: Path) -> None:
     as loud as the same bars of the pack's track, within 1 LU (ITU-R BS.1770, by pyloudnorm)."""
     take = made.takes[0][0]
     bar = next(bar for bar in take.chart.bars if bar.form_bar >= 0)
-    asked = [MixRequest(n, frozenset({n}), tmp_path / f"{n}.wav") for n in NAMES]
+    asked = [MixRequest(n, frozenset({n}), tmp_path / f"{n}.wav") for n in PARTS]
     render(take.performance, asked, soundfont=choose(None).soundfont, room="off")
     start = round(take.chart.seconds_at(bar.start) * RATE)
     heard.set(from_=1, to=2, tempo=120, count_in=False)
@@ -66,7 +65,7 @@ def test_parts_are_in_step(heard: View, made: Made, tmp_path: Path) -> None:
     heard.hear(3.2)
     channels, parts = heard.recorded(), heard.parts()
     found = []
-    for name in NAMES:
+    for name in PARTS:
         stem = soundfile.read(tmp_path / f"{name}.wav", dtype="float32")[0].mean(axis=1)
         found.append(lag(stem[start : start + 3 * RATE], channels[1 + parts.index(name)]))
     assert max(found) - min(found) <= 2
@@ -79,7 +78,7 @@ def lufs(sound: NDArray[Any]) -> float:
     return float(pyloudnorm.Meter(RATE).integrated_loudness(sound.astype(np.float64)))
 
 
-NAMES: tuple[PartName, ...] = ("line", "comping", "bass", "drums")
+PARTS: tuple[PartName, ...] = ("line", "comping", "bass", "drums")
 
 
 def lag(one: NDArray[np.float32], other: NDArray[np.float32]) -> int:
@@ -108,7 +107,7 @@ def test_any_tempo_has_the_same_pitch(heard: View, tempo: int) -> None:
 
 def test_the_count_in_gives_the_chosen_key_s_note(heard: View) -> None:
     """In the second key the count-in plays the note that is shown there: McLeod and Wyvill's method
-    hears it within 30 cents (librosa's frequency of the name)."""
+    hears it within 30 cents (table of equal temperament, ISO 16)."""
     heard.page.select_option("#key", label="A♭ major")
     heard.until("place", "A♭ major")
     shown = heard.text("first-note")
@@ -119,7 +118,8 @@ def test_the_count_in_gives_the_chosen_key_s_note(heard: View) -> None:
     cue = heard.recorded()[1 + heard.parts().index("cue")]
     begin = int(np.argmax(np.abs(cue) > 0.02 * np.abs(cue).max()))
     heard_as = pitch(cue[begin : begin + RATE], RATE, 60, 400)
-    assert abs(1200 * np.log2(heard_as / librosa.note_to_hz(shown))) < 30
+    (wanted,) = (HERTZ[key] for key, name in NAMES.items() if name == shown.replace("♭", "b"))
+    assert abs(1200 * np.log2(heard_as / wanted)) < 30
 
 
 _STALL = """seconds => {

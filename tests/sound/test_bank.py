@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from functools import partial
@@ -26,7 +25,7 @@ from drillgen.sound.schedule import by_font, gathered, resolved
 from drillgen.sound.soundfonts import Soundfont, find_soundfonts
 from tests import forking
 from tests.pack.conftest import embedded_soundfont
-from tests.pitch import pitch
+from tests.pitch import HERTZ, pitch
 from tests.sound.helpers import level, performance, voice
 
 KNOWN = list({font.path.stem: font for font in find_soundfonts() if font.rank < 50}.values())
@@ -224,13 +223,6 @@ def test_velocity(font: Soundfont) -> None:
         assert loudness(velocity) - middle == pytest.approx(expected, abs=0.7)
 
 
-def tempered() -> dict[int, float]:
-    """Equal temperament at A = 440 Hz, from a published table (see tests/data)."""
-    path = Path(__file__).parents[1] / "data" / "equal_temperament_a440.csv"
-    with path.open(newline="", encoding="utf-8") as file:
-        return {int(row["midi"]): float(row["hz"]) for row in csv.DictReader(file)}
-
-
 def alone(program: int, key: int, font: Soundfont) -> Any:
     """One note, both sides together."""
     note = performance(1.5, voice("line", program, [Played(0.0, 1.5, key, 90)]))
@@ -243,10 +235,9 @@ def test_tuning_of_the_bass(font: Soundfont, own_once: Callable[[Voice, Soundfon
     them, within 10 cents: the samples of some basses are a few cents off."""
     if own_once(voice("bass", 32, []), font):
         return
-    table = tempered()
     for key in (28, 33, 38, 43, 50):
-        found = pitch(alone(32, key, font), 44100, table[key] / 1.9, table[key] * 1.9)
-        assert 1200 * np.log2(found / table[key]) == pytest.approx(0, abs=10)
+        found = pitch(alone(32, key, font), 44100, HERTZ[key] / 1.9, HERTZ[key] * 1.9)
+        assert 1200 * np.log2(found / HERTZ[key]) == pytest.approx(0, abs=10)
 
 
 @each_font
@@ -255,13 +246,12 @@ def test_tuning_of_the_piano(font: Soundfont) -> None:
 
     Within 8 cents: the strings of one note beat against each other.
     """
-    table = tempered()
     for key in (48, 57, 64, 69):
         spectrum = np.abs(np.fft.rfft(alone(0, key, font)[4410:57330] * np.hanning(52920), 1 << 19))
         hertz = np.fft.rfftfreq(1 << 19, 1 / 44100)
-        near = np.abs(hertz / table[key] - 1) < 0.03
+        near = np.abs(hertz / HERTZ[key] - 1) < 0.03
         found = float(hertz[near][np.argmax(spectrum[near])])
-        assert 1200 * np.log2(found / table[key]) == pytest.approx(0, abs=8)
+        assert 1200 * np.log2(found / HERTZ[key]) == pytest.approx(0, abs=8)
 
 
 def changed(raw: bytes) -> bytes:
