@@ -35,12 +35,6 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 
 HERE = Path(__file__).parent
 DATA = HERE / "data"
-
-# What Numba compiles for librosa is kept by each worker for itself: two that compile at once into
-# one cache mix their files, and who reads them dies of a segmentation fault (numba 0.68;
-# github.com/numba/numba/issues/10128).
-_WORKER = os.environ.get("PYTEST_XDIST_WORKER", "alone")
-os.environ["NUMBA_CACHE_DIR"] = str(HERE.parent / ".pytest_cache" / "numba" / _WORKER)
 Run = Callable[..., subprocess.CompletedProcess[str]]
 
 SMALL = """\
