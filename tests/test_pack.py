@@ -9,11 +9,10 @@ from pathlib import Path
 
 import mido
 import numpy as np
-import pyloudnorm
 import pytest
+import scipy
 import soundfile
 from music21 import converter, note
-from scipy import signal, stats
 
 from tests.conftest import SMALL, Built, Run
 from tests.pitch import HERTZ, NAMES, pitch
@@ -22,6 +21,10 @@ from tests.sound.helpers import ffmpeg_loudness
 
 def mono(path: Path) -> np.ndarray:
     return soundfile.read(path, dtype="float64")[0].mean(axis=1)
+
+
+def above_5_khz(sound: np.ndarray) -> np.ndarray:
+    return scipy.signal.sosfilt(scipy.signal.butter(6, 5000, "high", fs=44100, output="sos"), sound)
 
 
 def test_layout(pack: Built) -> None:
@@ -104,6 +107,8 @@ def test_audio_format_and_exact_length(pack: Built, role: str) -> None:
 def test_loudness_by_another_meter(pack: Built) -> None:
     """pyloudnorm reads what the manifest says within 0.2 LU; the mixes lie about -16 LUFS (AES
     TD1008), the demonstration not softer than the play-along; no sample passes -1 dBFS."""
+    import pyloudnorm
+
     loudness = pack.manifest["tracks"][0]["loudness"]
     meter = pyloudnorm.Meter(44100)
     for role, said in loudness.items():
@@ -169,7 +174,7 @@ def test_strokes_fall_on_the_beats(pack: Built) -> None:
     for nine in ten; the line through the peaks (Theil and Sen's) has the track's tempo
     within 50 parts in a million."""
     stem = pack.folder / pack.manifest["tracks"][0]["files"]["stems"]["drums"]
-    high = signal.sosfilt(signal.butter(6, 5000, "high", fs=44100, output="sos"), mono(stem))
+    high = above_5_khz(mono(stem))
     energy = np.add.reduceat(high**2, np.arange(0, len(high), 44.1).astype(int))
     known = np.array([
         bar["start"] + beat / 2
@@ -179,7 +184,7 @@ def test_strokes_fall_on_the_beats(pack: Built) -> None:
     ])  # fmt: skip
     first = np.round(known * 1000).astype(int) - 10
     found = np.array([(at + np.argmax(energy[at : at + 40])) / 1000 for at in first])
-    slope, offset, *_ = stats.theilslopes(found, known)
+    slope, offset, *_ = scipy.stats.theilslopes(found, known)
     assert abs(slope - 1) < 50e-6
     residual = np.abs(found - slope * known - offset)
     assert np.percentile(residual, 90) < 0.003 and 0 <= offset < 0.02

@@ -11,8 +11,8 @@ from typing import Any
 import av
 import numpy as np
 import pytest
+import scipy
 import soundfile
-from scipy.signal import correlate, resample_poly
 
 from drillgen.audio.formats import FORMATS, encode
 from drillgen.audio.tags import Tags
@@ -28,7 +28,7 @@ LENGTHS = (1152 * 4 - 1, 1152 * 4, 1024 * 5 + 1, 44100)  # about the frames of M
 def shift(reference: Sound, sound: Sound) -> int:
     """Samples by which `sound` is late, by cross-correlation."""
     size = min(len(reference), len(sound))
-    alike = correlate(sound[:size], reference[:size], method="fft")
+    alike = scipy.signal.correlate(sound[:size], reference[:size], method="fft")
     return int(np.argmax(alike)) - (size - 1)
 
 
@@ -41,7 +41,7 @@ def signal_to_noise(reference: Sound, sound: Sound) -> float:
 def at_its_rate(samples: Sound, form: str) -> Sound:
     """The source at the rate that the form decodes to; Opus knows 48 kHz alone (RFC 7845, 5.1)."""
     scaled = samples / 32768
-    return resample_poly(scaled, 160, 147, axis=0) if form == "opus" else scaled
+    return scipy.signal.resample_poly(scaled, 160, 147, axis=0) if form == "opus" else scaled
 
 
 @pytest.mark.parametrize("form", LOSSLESS)

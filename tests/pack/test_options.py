@@ -7,7 +7,6 @@ from math import inf, nan
 from pathlib import Path
 
 import numpy as np
-import pyloudnorm
 import pytest
 import soundfile
 
@@ -102,6 +101,8 @@ def test_left_and_right(pack: Built) -> None:
 
 def test_the_loudness_asked_for(pack: Built) -> None:
     """pyloudnorm (ITU-R BS.1770) reads -20 LUFS of both mixes together where that was asked for."""
+    import pyloudnorm
+
     together = np.concatenate([read(pack, role) for role in ("play-along", "with line")])
     assert pyloudnorm.Meter(44100).integrated_loudness(together) == pytest.approx(-20, abs=0.3)
 

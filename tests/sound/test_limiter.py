@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from scipy.signal import resample_poly
+import scipy
 
 from drillgen.sound.loudness import Limiter, sample_peaks, true_peaks
 from tests.sound.helpers import silence_around
@@ -33,7 +33,7 @@ def test_ceiling_holds(block: int) -> None:
     """No true peak passes the ceiling, by eightfold oversampling in scipy (0.1 dB of tolerance)."""
     out = limited(bursts(), 0.5, block)
     assert out.shape == (2, 150000)
-    oversampled = resample_poly(out.astype(np.float64), 8, 1, axis=1, padtype="line")
+    oversampled = scipy.signal.resample_poly(out.astype(np.float64), 8, 1, axis=1, padtype="line")
     assert np.abs(oversampled).max() <= 0.5 * 10 ** (0.1 / 20)
 
 

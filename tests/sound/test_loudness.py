@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pyloudnorm
 import pytest
 
 from drillgen.sound.loudness import (
@@ -83,6 +82,8 @@ def test_997_hz(rate: int) -> None:
 
 def test_against_pyloudnorm() -> None:
     """Noise that swells and fades reads as pyloudnorm reads it (within 0.1 LU)."""
+    import pyloudnorm
+
     random = np.random.default_rng(3)
     swell = 0.02 + np.abs(np.sin(np.arange(44100 * 20) / 44100)) ** 4 * 0.3
     signal = random.standard_normal((2, len(swell))).cumsum(axis=1)

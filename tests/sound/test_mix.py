@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from scipy.signal import butter, sosfilt
+import scipy
 
 from drillgen.errors import SoundError
 from drillgen.performance import Played
@@ -79,7 +79,8 @@ def test_the_end_is_faded() -> None:
 
 
 def low_passed(signal: Any, hertz: float) -> Any:
-    return sosfilt(butter(12, hertz, fs=44100, output="sos"), signal).astype(np.float32)
+    filtering = scipy.signal.butter(12, hertz, fs=44100, output="sos")
+    return scipy.signal.sosfilt(filtering, signal).astype(np.float32)
 
 
 def test_room_is_a_convolution() -> None:

@@ -6,7 +6,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import pyloudnorm
 import pytest
 
 from drillgen.arrange import arrange
@@ -54,6 +53,8 @@ def beginning(whole: Performance, seconds: float) -> Performance:
 
 
 def lufs(*sounds: np.ndarray) -> float:
+    import pyloudnorm
+
     both = np.concatenate(sounds, axis=1)
     return float(pyloudnorm.Meter(44100).integrated_loudness(both.T.astype(np.float64)))
 

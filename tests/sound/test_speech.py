@@ -10,11 +10,9 @@ from typing import Any
 
 import mido
 import numpy as np
-import pyloudnorm
 import pytest
+import scipy
 import soundfile
-from scipy.linalg import solve_toeplitz
-from scipy.signal import resample_poly
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
@@ -152,6 +150,8 @@ def test_words_are_lyrics_in_midi(pair: Pair) -> None:
 def test_words_are_alike_and_beside_the_band(pair: Pair) -> None:
     """By pyloudnorm (ITU-R BS.1770) the words of a track are equally loud, within 2 LU, each over
     the 400 ms from its beginning; and 8 to 16 LU louder than the piano that plays meanwhile."""
+    import pyloudnorm
+
     meter = pyloudnorm.Meter(RATE)
 
     def loudness(sound: Samples, beat: float) -> float:
@@ -192,10 +192,10 @@ def test_vowels_are_those_of_speakers(word: str, vowel: str, at: float) -> None:
     of 33 men (Peterson & Barney 1952), which is about the spread of speakers there."""
     sound = said(word)
     middle = round(at * sum(length for _, length in WORDS[word]) / 1000 * SPOKEN_AT)
-    piece = resample_poly(sound[middle - 600 : middle + 600], 8000, SPOKEN_AT)
+    piece = scipy.signal.resample_poly(sound[middle - 600 : middle + 600], 8000, SPOKEN_AT)
     emphasised = np.diff(piece) * np.hanning(len(piece) - 1)
     alike = np.correlate(emphasised, emphasised, "full")[len(emphasised) - 1 :][:11]
-    roots = np.roots([1.0, *-solve_toeplitz(alike[:-1], alike[1:])])
+    roots = np.roots([1.0, *-scipy.linalg.solve_toeplitz(alike[:-1], alike[1:])])
     poles = [root for root in roots if root.imag > 0 and abs(root) > 0.85]
     found = sorted(float(np.angle(root)) * 8000 / (2 * np.pi) for root in poles)
     rows = csv.DictReader(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 from random import Random
 
-import mir_eval
 import numpy as np
 import pytest
 
@@ -57,6 +56,8 @@ def test_a_wavering_note_is_followed() -> None:
 def test_notes_by_mir_eval(noise: float) -> None:
     """Forty plucked notes of a bass, some repeated: mir_eval.transcription (onsets within 50 ms,
     pitches within 50 cents) gives an F measure of at least .97, the goal for plucked notes."""
+    import mir_eval
+
     random = Random(3)
     keys = [random.choice((31, 33, 36, 38, 40, 43, 43, 45, 48)) for _ in range(40)]
     tones, at = [], 0.3
@@ -81,6 +82,8 @@ def test_notes_by_mir_eval(noise: float) -> None:
 def test_verdicts_agree_with_mir_eval(seed: int) -> None:
     """Of a response with slips, as many notes are right as mir_eval matches (onsets within 100 ms,
     pitches within 50 cents); what it matches not is another note, or missing."""
+    import mir_eval
+
     random = Random(seed)
     asked, played = [], []
     for index in range(24):

@@ -1,9 +1,11 @@
-"""What chords contain, against published tables and other libraries."""
+"""What chords contain, against published tables and other libraries.
+
+mir_eval is imported where it is needed: that takes a second, and each worker reads this file.
+"""
 
 import csv
 from pathlib import Path
 
-import mir_eval.chord
 import pychord
 from pychord.constants.qualities import DEFAULT_QUALITIES
 
@@ -14,12 +16,6 @@ from tests.rows import with_each
 from tests.theory.names import ROOTS, TWELVE
 
 DATA = Path(__file__).parents[1] / "data"
-HARTE = sorted(quality for quality in mir_eval.chord.QUALITIES if quality)
-HARTE_EXTENDED = sorted(
-    quality
-    for quality in mir_eval.chord.EXTENDED_QUALITY_REDUX
-    if not quality.startswith(("b", "#"))  # 'b9' and the like are degrees, not shorthands
-)
 # pychord reads "C4" as an added eleventh where others mean a suspended fourth, so it is refused
 # here; and its "7b9b13" has an eleventh that the symbol does not name.
 PYCHORD_DIFFERS = {"4", "7b9b13"}
@@ -31,14 +27,30 @@ def published_kinds() -> dict[str, set[int]]:
     return {row["kind"]: {int(each) for each in row["semitones"].split()} for row in rows}
 
 
+def harte() -> list[str]:
+    import mir_eval
+
+    return sorted(quality for quality in mir_eval.chord.QUALITIES if quality)
+
+
+def harte_extended() -> list[str]:
+    """But for 'b9' and the like, which are degrees, not shorthands."""
+    import mir_eval
+
+    names = mir_eval.chord.EXTENDED_QUALITY_REDUX
+    return sorted(quality for quality in names if not quality.startswith(("b", "#")))
+
+
 def sounds(chord: Chord) -> set[int]:
     return {name.pitch_class for name in chord.names}
 
 
-@with_each("quality", HARTE)
+@with_each("quality", harte)
 def test_harte_shorthands(quality: str) -> None:
     """Each shorthand of Harte et al. (mir_eval.chord's table) has the sevenths-and-below contents
     that the table gives it, on twelve roots; extensions come on top."""
+    import mir_eval
+
     for root in TWELVE:
         number, bitmap, _ = mir_eval.chord.encode(f"{root}:{quality}")
         published = {(number + step) % 12 for step in range(12) if bitmap[step]}
@@ -48,9 +60,11 @@ def test_harte_shorthands(quality: str) -> None:
         assert {name.pitch_class for name in below_the_octave} == published
 
 
-@with_each("quality", HARTE_EXTENDED)
+@with_each("quality", harte_extended)
 def test_harte_extensions(quality: str) -> None:
     """Each extended shorthand is its seventh chord and the degrees mir_eval.chord adds to it."""
+    import mir_eval
+
     base, extensions = mir_eval.chord.EXTENDED_QUALITY_REDUX[quality]
     bitmap = mir_eval.chord.quality_to_bitmap(base)
     for extension in extensions:
