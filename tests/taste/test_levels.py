@@ -4,6 +4,8 @@ student plays along with, read from the MIDI file by the curves of General MIDI 
 
 from __future__ import annotations
 
+from collections import defaultdict
+
 import pytest
 from quicktions import Fraction
 
@@ -12,7 +14,7 @@ from drillgen.performance import perform
 from drillgen.score import Note, Part
 from drillgen.theory.pitch import Pitch
 from tests.band.playing import only
-from tests.taste.heard import PAN, heard, loudness
+from tests.taste.heard import PAN, Heard, heard, loudness
 
 BAND = {"drums": "sticks", "comping": "piano", "bass": "walking"}
 HELD = {"kind": "roots"}
@@ -137,15 +139,26 @@ def test_a_part_stands_where_it_is_asked_to(pan: float) -> None:
 def test_where_a_click_is_heard(click: str, meter: str, beats: set[int]) -> None:
     """On every beat, or on 2 and 4 alone, as jazz students practise with a metronome (common
     practice)."""
-    score = heard(
-        band={"drums": "off", "comping": "off", "click": click}, meter=meter, ending="none"
-    ).score
-    part = score.part("click")
-    assert part is not None
-    bars = [score.chart.bar_at(hit.start) for hit in part.hits]
-    found = {int(h.start - bar.start) for h, bar in zip(part.hits, bars, strict=True)
-             if bar.form_bar >= 0}  # fmt: skip
-    assert found == beats
+    band = {"drums": "off", "comping": "off", "click": click}
+    assert clicked(heard(band=band, meter=meter, ending="none")) == {"play": beats}
+
+
+def clicked(track: Heard) -> dict[str, set[int]]:
+    """On which beats of each role's bars, count-ins apart."""
+    part, found = track.score.part("click"), defaultdict[str, set[int]](set)
+    for hit in part.hits if part is not None else ():
+        bar = track.score.chart.bar_at(hit.start)
+        if bar.form_bar >= 0:
+            found[bar.role].add(int(hit.start - bar.start))
+    return found
+
+
+@pytest.mark.parametrize(("drums", "found"), [("off", {"response": {0, 1, 2, 3}}), ("sticks", {})])
+def test_time_is_kept_by_somebody(drums: str, found: dict[str, set[int]]) -> None:
+    """Where the band is to keep time in the responses and has no drummer, a click does, there and
+    nowhere else."""
+    band = only("comping", "piano", drums=drums)
+    assert clicked(heard(band=band, gaps={"call": 4, "band": "time"}, ending="none")) == found
 
 
 @pytest.mark.parametrize(("bars", "strokes"), [(1, [4]), (2, [2, 4]), (4, [2, 2, 2, 4])])

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import re
+from contextlib import nullcontext
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
+import verovio
 
 from drillgen.audio.mp3 import _header
 from drillgen.drill.score_file import KINDS, _degrees
+from drillgen.midi import _note
+from drillgen.sheet.placing import CLEFS, HEADS
 from drillgen.take.asked import second
 from drillgen.take.listen import _dips
 
@@ -63,3 +68,21 @@ def test_a_degree_of_a_chord_has_a_number(value: str, known: bool) -> None:
 def test_minutes_and_seconds(text: str, seconds: float) -> None:
     """As a person writes a place in a recording (SI Brochure, table 8)."""
     assert second(text) == seconds
+
+
+def test_clefs_and_heads_are_as_large_as_the_font_has_them() -> None:
+    """How wide heads are and how far clefs reach up, in thousandths of the size of 720 that verovio
+    draws Bravura at: by the font's own boxes, which verovio carries."""
+    boxes = ET.parse(Path(verovio.__file__).parent / "data" / "Bravura.xml").iter("g")
+    glyphs = {glyph.attrib["c"]: glyph.attrib for glyph in boxes}
+    tops = {code: float(glyphs[code]["y"]) + float(glyphs[code]["h"]) for code in CLEFS}
+    assert {code: top * 0.72 for code, top in tops.items()} == pytest.approx(CLEFS)
+    assert {code: float(glyphs[code]["w"]) * 0.72 for code in HEADS} == pytest.approx(HEADS)
+
+
+@pytest.mark.parametrize(("key", "there_is"), [(-1, 0), (0, 1), (127, 1), (128, 0)])
+def test_midi_has_128_keys(key: int, there_is: int) -> None:
+    """From 0 on (MIDI 1.0, note on: seven bits)."""
+    voice: Any = SimpleNamespace(channel=0)
+    with nullcontext() if there_is else pytest.raises(ValueError, match=f"no key {key}"):
+        assert _note("note_on", voice, key, 100).note == key
