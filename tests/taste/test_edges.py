@@ -18,6 +18,7 @@ from drillgen.bank import soundfont_writer
 from drillgen.chart import Chart, charts
 from drillgen.cli import _wrapped, main
 from drillgen.cli.checking import length
+from drillgen.clock import clock
 from drillgen.drill.messages import DrillError
 from drillgen.drill.reader import drill_of, parse_drill
 from drillgen.listing import in_words
@@ -57,13 +58,16 @@ def test_megabytes_are_millions(tmp_path: Path, line: str, mixes: int) -> None:
 
 
 @pytest.mark.parametrize(
-    ("seconds", "said"),
-    [(0.4, "0 s"), (59, "59 s"), (60, "1 min 00 s"), (61, "1 min 01 s"), (3599, "59 min 59 s"),
-     (3600, "1 h 00 min"), (7380, "2 h 03 min")],
+    ("seconds", "said", "shown"),
+    [(0.4, "0 s", "0:00"), (0.6, "1 s", "0:01"), (59, "59 s", "0:59"), (60, "1 min 00 s", "1:00"),
+     (61, "1 min 01 s", "1:01"), (3599, "59 min 59 s", "59:59"), (3600, "1 h 00 min", "1:00:00"),
+     (7380, "2 h 03 min", "2:03:00")],
 )  # fmt: skip
-def test_a_minute_has_sixty_seconds(seconds: float, said: str) -> None:
-    """And an hour sixty minutes (SI Brochure, table 8)."""
-    assert length(seconds) == said
+def test_a_minute_has_sixty_seconds(seconds: float, said: str, shown: str) -> None:
+    """And an hour sixty minutes (SI Brochure, table 8), in words and as a clock shows them; before
+    a track's beginning with a sign."""
+    assert length(seconds) == said and clock(seconds) == shown
+    assert clock(-seconds) == f"-{shown}" or shown == "0:00" == clock(-seconds)
 
 
 def test_the_head_of_a_listing_has_minutes_and_seconds(tmp_path: Path) -> None:

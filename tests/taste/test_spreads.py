@@ -4,12 +4,16 @@ medians of 6 to 8 jazz performances), "JTD" the Jazz Trio Database (MIT; 17 trio
 from __future__ import annotations
 
 from collections import defaultdict
+from random import Random
 from statistics import mean, pstdev
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 
-from drillgen.score import after
+from drillgen.drift import Drift
+from drillgen.score import PartName, after
 from drillgen.sound.mixer import fade
 from drillgen.timing import late_beats
 from tests.band.playing import only
@@ -54,6 +58,20 @@ def test_only_a_line_of_eighths_lies_behind_the_beat(line: object, late: bool) -
     nobody is late."""
     score = heard(line=line, band=only("drums", "sticks")).score
     assert bool(late_beats(score)) is late
+
+
+@pytest.mark.parametrize("part", ["bass", "comping"])
+def test_who_is_behind_the_drums_is_half_as_far_in_straight_time(part: PartName) -> None:
+    """Of what was measured in swing (JTD) by the same player (common practice)."""
+    swung, straight = (
+        [Drift._place(_at(ratio), part, Random(seed)) for seed in range(20)] for ratio in (2.0, 1.0)
+    )
+    assert all(swung) and straight == pytest.approx([place / 2 for place in swung])
+
+
+def _at(ratio: float) -> Any:
+    """A band at a ratio of swing."""
+    return SimpleNamespace(_paces=[SimpleNamespace(ratio=ratio)])
 
 
 def test_every_bar_but_the_last_has_a_next() -> None:
