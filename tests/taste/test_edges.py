@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from drillgen.cli.checking import length
 from drillgen.clock import clock
 from drillgen.drill.messages import DrillError
 from drillgen.drill.reader import drill_of, parse_drill
+from drillgen.lines import kinds
 from drillgen.listing import in_words
 from drillgen.page import Stand, Take, values
 from drillgen.performance import perform
@@ -267,3 +269,11 @@ def test_a_note_is_read_before_the_next_one_covers_it(missing: int, heard: float
     note = growing([40.0] * alone + [52.0] * 40, onset=9.0)
     following = (alone - 1) * frame + rules["reach_ms"] / 1000 + frame / 2
     assert notes._pitch_before(note, following) == heard
+
+
+def test_a_tone_that_is_approached_is_heard_before_a_pick_up() -> None:
+    """For an eighth at least: the notes of a pick-up that would come before then are left out."""
+    line = [replace(note("B2", 0, 1), mark="approach"), note("C3", 1, 3)]
+    third, eighth = (replace(note("G3", 1, 1), start=1 + Fraction(1, n)) for n in (3, 2))
+    *_, aim, after = kinds._led_up_to(line, [third, eighth])
+    assert (aim.duration, after) == (Fraction(1, 2), eighth)

@@ -27,7 +27,7 @@ from drillgen.drill.messages import DrillError
 from drillgen.drill.reader import parse_drill
 from drillgen.drill.schema import json_schema
 from drillgen.errors import DrillgenError, tags
-from drillgen.midi import TrackEvent, _file, _track
+from drillgen.midi import TrackEvent, _file, _part, _track
 from drillgen.pack import files, folder, handout
 from drillgen.pack.manifest import is_plain
 from drillgen.pack.settings import _numbered
@@ -197,6 +197,18 @@ def test_a_track_of_a_file_ends_when_it_should(last: int) -> None:
     events = [TrackEvent(last, 0, bytes(mido.Message("note_off", note=40).bytes()))]
     file = mido.MidiFile(file=BytesIO(_file([_track(events, 1920)])))
     assert [sum(message.time for message in track) for track in file.tracks] == [1920]
+
+
+@pytest.mark.parametrize(("start", "found"), [(8, 8), (9, 9), (10, 9), (12, 9)])
+def test_a_note_lies_before_its_tracks_end(start: int, found: int) -> None:
+    """A late one on its last tick, and nothing before that is moved (Standard MIDI Files 1.0: the
+    end of a track is its last event)."""
+    played = SimpleNamespace(start=start, duration=1, key=60, velocity=100)
+    voice: Any = SimpleNamespace(part="line", level=0.0, channel=2, notes=[played])
+    owner: Any = SimpleNamespace(level=0.0)
+    ruler: Any = SimpleNamespace(tick=int)
+    events = [each for each in _part(voice, owner, ruler, 10) if not each.message.is_meta]
+    assert [each.tick for each in events] == [found, found + 1]
 
 
 def test_a_register_has_a_drill_of_one_track() -> None:

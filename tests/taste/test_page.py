@@ -31,6 +31,13 @@ def test_a_voice_speaks_from_the_middle(asked: dict[str, float], pan: float) -> 
     assert {part["name"]: part["pan"] for part in parts}["spoken"] == pan
 
 
+@pytest.mark.parametrize(("passes", "said"), [(1, "C major"), (2, "C major · 2 passes")])
+def test_the_head_of_a_page_says_how_often(passes: int, said: str) -> None:
+    """A drill goes round, where it does so more than once."""
+    head = values.drill_values(stand(passes=passes), [[]], values.Sounds({}, 0.0), [])["facts"]
+    assert head == f"Swing · 4/4 · {said}"
+
+
 @pytest.mark.parametrize(("gaps", "count"), [("none", 0), ({"call": 2, "response": 2}, 2)])
 def test_who_plays_along_is_not_judged(gaps: Any, count: int) -> None:
     """The responses of both calls are asked for, and nothing where there are none."""
