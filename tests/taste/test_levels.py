@@ -32,6 +32,19 @@ def test_the_balance_of_the_band(part: str, least: float, most: float) -> None:
     assert least <= track.volume(part) - track.volume("drums") <= most
 
 
+@pytest.mark.parametrize(
+    ("feel", "drums", "comping"), [("swing", -3, -3), ("ballad", -6, -2), ("samba", -2, -3)]
+)
+def test_how_loud_a_mix_asks_parts_to_be(feel: str, drums: float, comping: float) -> None:
+    """Against the bass, as the head of `swing.yaml` explains it to who writes a feel: 3 LU less for
+    drums and comping, where a feel has no other `balance`, and 2 more for a line."""
+    band = BAND | {"bass": "roots"}
+    voices = perform(heard(band=band, line=HELD, feel=feel).score).voices
+    found = {voice.part: voice.loudness for voice in voices}
+    against = [found[part] - found["bass"] for part in ("drums", "comping", "line")]
+    assert against == [drums, comping, 2]
+
+
 def test_an_electric_piano_is_held_back() -> None:
     """3 to 5 dB more than a piano: its sustained tone is louder at the same velocity (common
     practice in General MIDI soundfonts)."""

@@ -25,6 +25,7 @@ from drillgen.page.values import layout
 from drillgen.performance import perform
 from drillgen.score import Score, speech
 from drillgen.sheet.svg import Drawing, Words
+from drillgen.sheet.words import tempo_mark
 from tests.taste.heard import heard
 
 SCHEMA = json_schema()
@@ -133,6 +134,19 @@ def test_a_box_stands_as_far_from_its_words_on_every_side() -> None:
     letter = found[0][1]
     assert 0.4 * 300 < letter < 0.7 * 300
     assert all(width == pytest.approx(count * letter) for count, width in found)
+
+
+@pytest.mark.parametrize(
+    ("feel", "swing", "said"),
+    [("swing", 1, "Swing (straight eighths)"), ("swing", 1.5, "Swing"),
+     ("bossa nova", 1, "Bossa nova (straight eighths)"),
+     ("bossa nova", 1.5, "Bossa nova (swing eighths)")],
+)  # fmt: skip
+def test_a_sheet_says_how_eighths_are_meant(feel: str, swing: float, said: str) -> None:
+    """Beside the feel's name, where that does not tell: whatever is longer than its second half
+    swings (common practice)."""
+    mark = tempo_mark(heard(feel=feel, swing=swing).score.chart)
+    assert mark.feel == said and (mark.swing is not None) is (swing > 1)
 
 
 def test_presets_stand_under_their_groups(monkeypatch: pytest.MonkeyPatch) -> None:
