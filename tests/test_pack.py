@@ -159,10 +159,12 @@ def test_tempo_by_its_strokes(pack: Built) -> None:
     strength's autocorrelation, weighted by tempos that listeners prefer (Ellis, "Beat Tracking by
     Dynamic Programming", Journal of New Music Research 36, 2007)."""
     step = 220
-    _, _, waves = signal.stft(mono(pack.file("play-along")), nperseg=1024, noverlap=1024 - step)
+    _, _, waves = scipy.signal.stft(
+        mono(pack.file("play-along")), nperseg=1024, noverlap=1024 - step
+    )
     onsets = np.maximum(np.diff(np.log(np.abs(waves) + 1e-4)), 0).sum(axis=0)
     onsets -= onsets.mean()
-    alike = signal.correlate(onsets, onsets, method="fft")[len(onsets) :]
+    alike = scipy.signal.correlate(onsets, onsets, method="fft")[len(onsets) :]
     tempos = 60 * 44100 / step / np.arange(1, len(alike) + 1)
     preferred = np.exp(-0.5 * (np.log2(tempos / 120) / 0.9) ** 2)
     tempo = tempos[np.argmax(alike * preferred)]

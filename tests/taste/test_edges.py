@@ -19,9 +19,9 @@ from drillgen.bank import soundfont_writer
 from drillgen.chart import Chart, charts
 from drillgen.cli import _wrapped, main
 from drillgen.cli.checking import length
-from drillgen.clock import clock
 from drillgen.drill.messages import DrillError
 from drillgen.drill.reader import drill_of, parse_drill
+from drillgen.errors import clock
 from drillgen.lines import kinds
 from drillgen.listing import in_words
 from drillgen.page import Stand, Take, values

@@ -24,8 +24,8 @@ from drillgen.page import Stand, Take
 from drillgen.page.values import layout
 from drillgen.performance import perform
 from drillgen.score import Score, speech
+from drillgen.sheet.layout import tempo_mark
 from drillgen.sheet.svg import Drawing, Words
-from drillgen.sheet.words import tempo_mark
 from tests.taste.heard import heard
 
 SCHEMA = json_schema()
