@@ -15,9 +15,9 @@ from ruamel.yaml import YAML
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
-from drillgen.drill.models import SheetSpec
 from drillgen.drill.reader import drill_of
-from drillgen.midi import midi_file
+from drillgen.drill.sheet import SheetSpec
+from drillgen.midi import midi_files
 from drillgen.performance import perform
 from drillgen.score import Score
 from drillgen.sheet.musicxml import Heading, musicxml
@@ -72,7 +72,8 @@ def draw(text: str, name: str) -> None:
     toolkit.setOptions(_OPTIONS)
     toolkit.loadData(_without_degrees(notation(score)))
     (FOLDER / f"{name}.svg").write_text(toolkit.renderToSVG(1), "utf-8")
-    (FOLDER / f"{name}.mid").write_bytes(midi_file(perform(score), score.chart.drill.title))
+    (played,) = midi_files(perform(score), score.chart.drill.title, [()])
+    (FOLDER / f"{name}.mid").write_bytes(played)
 
 
 def _without_degrees(text: str) -> str:

@@ -15,9 +15,9 @@ from typing import Literal
 
 from quicktions import Fraction
 
-from drillgen.drill.band import feel_file
-from drillgen.drill.bars import BarRange, exact
-from drillgen.drill.models import Drill, Gaps, Tempo
+from drillgen.drill.band import Gaps, feel_file
+from drillgen.drill.bars import BarRange, Tempo, exact
+from drillgen.drill.models import Drill
 from drillgen.drill.progression import Slot
 from drillgen.theory.chords import Chord, Numeral, as_written, parse_numeral, relieved
 from drillgen.theory.pitch import Key, Mode, Name

@@ -9,9 +9,10 @@ from itertools import groupby
 from math import ceil
 
 from drillgen.chart import Bar, Chart, Span
+from drillgen.drill.band import Gaps
 from drillgen.drill.lines import Phrases
 from drillgen.drill.messages import listed
-from drillgen.drill.models import Drill, Gaps
+from drillgen.drill.models import Drill
 from drillgen.errors import clock, counted
 from drillgen.score import Note, Score, speech
 from drillgen.theory.chords import Chord, Numeral

@@ -7,8 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from benchmarks.musical.figure import Figure, share
 from drillgen.chart import Chart
-from drillgen.drill.models import Fingering
-from drillgen.drill.sheet import BASSES
+from drillgen.drill.sheet import BASSES, Fingering
 from drillgen.score import Score
 from drillgen.sheet.fingering import Fingered
 from drillgen.sheet.reader import solutions

@@ -33,7 +33,7 @@ from drillgen.audio.tags import (
 )
 from drillgen.disk import whole_file
 from drillgen.errors import AudioError, unwritable
-from drillgen.theory.other_names import nearest
+from drillgen.theory.other_names import perhaps
 
 if TYPE_CHECKING:
     from av import AudioFrame, Packet
@@ -365,8 +365,7 @@ def format_named(name: str) -> AudioFormat:
     plain = name.strip().lower().removeprefix(".")
     if plain in _BY_ANY_NAME:
         return _BY_ANY_NAME[plain]
-    close = nearest(plain, FORMATS)
-    hint = f"; did you mean {close}?" if close else "."
+    hint = perhaps(plain, FORMATS) or "."
     raise AudioError(f"no audio format is called '{name}': there are {', '.join(FORMATS)}{hint}")
 
 

@@ -30,7 +30,7 @@ from drillgen.band.feel import (
 )
 from drillgen.band.voicing import Sounded, voicings
 from drillgen.chart import Bar, Chart
-from drillgen.drill.models import Meter
+from drillgen.drill.bars import Meter
 from drillgen.score import Note, Part, Touch, after, plays, starts_pass
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Key

@@ -17,8 +17,8 @@ from quicktions import Fraction
 
 from drillgen.chart import Bar, Chart
 from drillgen.drill.band import CompingKind, feel_file, feel_place
+from drillgen.drill.bars import Meter
 from drillgen.drill.messages import listed, nearest, show
-from drillgen.drill.models import Meter
 from drillgen.drill.sheet import KITS_PLAYED
 from drillgen.errors import FeelError
 from drillgen.score import Touch

@@ -242,13 +242,8 @@ def load(source: Source, overrides: Iterable[Override] = ()) -> Lesson:
 def load_all(sources: Sequence[str | Path], overrides: Iterable[Override] = ()) -> Lesson:
     """Several lessons or drills as one.  Raises DrillError with the problems of all of them."""
     given = tuple(overrides)
-    lessons: list[Lesson] = []
     problems: list[Problem] = []
-    for source in sources:
-        try:
-            lessons.append(load(source, given))
-        except DrillError as error:
-            problems += error.problems
+    lessons = list(_collected(sources, lambda source: load(source, given), problems))
     if problems:
         raise DrillError(problems)
     drills = tuple(drill for lesson in lessons for drill in lesson.drills)

@@ -19,7 +19,6 @@ from drillgen.drill.band import (
     Band,
     DropOuts,
     Gaps,
-    PartSpec,
     check_feel,
     in_feel,
     meters,
@@ -52,7 +51,7 @@ from drillgen.drill.messages import (
     refuse,
     under,
 )
-from drillgen.drill.progression import PROGRESSION, BarText, Progression, Slot
+from drillgen.drill.progression import PROGRESSION, Progression
 from drillgen.drill.sheet import (
     AUDIO,
     BASSES,
@@ -120,22 +119,6 @@ def check_length(drill: Drill) -> None:
         at=(next(written, "progression"),),
     )
 
-
-__all__ = [
-    "Band",
-    "BarText",
-    "CountIn",
-    "Drill",
-    "DropOuts",
-    "Fingering",
-    "Gaps",
-    "Meter",
-    "PartSpec",
-    "Progression",
-    "SheetSpec",
-    "Slot",
-    "Tempo",
-]
 
 _DEFAULT_TITLE = 60
 _OCTAVE = 12  # semitones: the least range of a line

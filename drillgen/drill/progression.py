@@ -37,6 +37,7 @@ from drillgen.drill.messages import (
     nearest,
     plain,
     quoted,
+    read_each,
     refuse,
     refuse_keys,
     show,
@@ -398,15 +399,14 @@ def _endings(
 ) -> tuple[list[Placed], ...]:
     if not isinstance(value, list | tuple) or not 2 <= len(value) <= _MOST_ENDINGS:
         raise refuse(f"{show(value)} are no endings", f"a list of 2 to {_MOST_ENDINGS} texts")
-    found: list[list[Placed]] = []
-    with Wrongs() as wrongs:
-        for index, text in enumerate(value):
-            with wrongs.at(index):
-                if not isinstance(text, str):
-                    raise refuse(f"{show(text)} is not a text", _SECTION_ALLOWED)
-                rows = read_bars(text, meter, before)
-                found.append([((_ENDINGS, index), bar) for bar in rows])
-    return tuple(found)
+
+    def read(numbered: tuple[int, Any]) -> list[Placed]:
+        index, text = numbered
+        if not isinstance(text, str):
+            raise refuse(f"{show(text)} is not a text", _SECTION_ALLOWED)
+        return [((_ENDINGS, index), bar) for bar in read_bars(text, meter, before)]
+
+    return tuple(read_each(enumerate(value), read))
 
 
 def _from_sections(data: dict[str, Any], meter: Meter | None) -> Progression:

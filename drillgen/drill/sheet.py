@@ -26,7 +26,15 @@ from drillgen.drill.fields import (
     text,
     whole,
 )
-from drillgen.drill.messages import RefusedError, Wrongs, nearest, refuse, refuse_keys, show
+from drillgen.drill.messages import (
+    RefusedError,
+    Wrongs,
+    nearest,
+    read_each,
+    refuse,
+    refuse_keys,
+    show,
+)
 from drillgen.theory.pitch import Pitch
 
 # Instruments that a line can be played on.
@@ -195,12 +203,8 @@ def _read_names(value: Any) -> tuple[str, ...]:
     given = value.split(",") if isinstance(value, str) else value
     if not isinstance(given, list | tuple) or not given:
         raise refuse(f"{show(value)} does not fit here", _NAMES_ALLOWED)
-    found: dict[str, None] = {}
-    with Wrongs() as wrongs:
-        for index, name in enumerate(given):
-            with wrongs.at(*([index] if given is value else [])):
-                found[str(_NAME.function(name)).strip()] = None
-    return tuple(found)
+    names = read_each(given, lambda name: str(_NAME.function(name)).strip(), at=given is value)
+    return tuple(dict.fromkeys(names))
 
 
 _NAMES = Read(_read_names, any_of(_NAME.schema, several(_NAME.schema)))
@@ -407,10 +411,7 @@ def _readers(value: Any) -> tuple[str, ...]:
         return ()
     names = value if isinstance(value, list | tuple) else [value]
     found: list[str] = []
-    with Wrongs() as wrongs:
-        for index, name in enumerate(names):
-            with wrongs.at(*([index] if names is value else [])):
-                found.append(_reader(name, found))
+    read_each(names, lambda name: found.append(_reader(name, found)), at=names is value)
     return tuple(found)
 
 

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING
 
 from drillgen.drill.lesson import Lesson
 from drillgen.drill.messages import KeyPath, Problem
-from drillgen.drill.models import Drill, Fingering
+from drillgen.drill.models import Drill
 from drillgen.drill.reader import problem_at, refused_at
+from drillgen.drill.sheet import Fingering
 from drillgen.drill.yaml_source import SourceItem, from_python
 from drillgen.errors import DrillgenError
 from drillgen.pack.settings import refused_audio

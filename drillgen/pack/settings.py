@@ -28,7 +28,7 @@ from drillgen.pack.manifest import RESERVED, ManifestEntry
 from drillgen.page import ALONE, FOLDER, INDEX, WORKER
 from drillgen.score import PartName
 from drillgen.sound.soundfonts import Soundfont
-from drillgen.theory.other_names import nearest
+from drillgen.theory.other_names import perhaps
 from drillgen.theory.pitch import Key
 
 if TYPE_CHECKING:
@@ -229,8 +229,7 @@ def mix_name(name: str) -> str:
     plain = " ".join(name.lower().split())
     if plain in NAMES:
         return plain
-    close = nearest(plain.replace("no ", "without ", 1), NAMES)
-    hint = f"; did you mean {close}?" if close else ""
+    hint = perhaps(plain.replace("no ", "without ", 1), NAMES)
     raise MixError(f"no mix is called {name!r}: there are {', '.join(NAMES)}{hint}")
 
 
@@ -470,9 +469,7 @@ def _room(given: str | float) -> str | float:
         seconds = 0.0
     if _SHORTEST <= seconds <= _LONGEST:
         return seconds
-    close = nearest(str(given), ROOMS)
-    hint = f"; did you mean {close}?" if close else ""
     raise SettingError(
         f"no room is called {str(given)!r}: there are {', '.join(ROOMS)}, or the seconds in which"
-        f" one dies away, {_SHORTEST:g} to {_LONGEST:g}{hint}"
+        f" one dies away, {_SHORTEST:g} to {_LONGEST:g}{perhaps(str(given), ROOMS)}"
     )

@@ -17,8 +17,17 @@ from itertools import groupby
 from quicktions import Fraction
 
 from drillgen.chart import Chart, Span
-from drillgen.drill.models import Drill, Fingering, SheetSpec
-from drillgen.drill.sheet import BASSES, CONCERT, IN_B_FLAT, IN_E_FLAT, INSTRUMENTS, Transposition
+from drillgen.drill.models import Drill
+from drillgen.drill.sheet import (
+    BASSES,
+    CONCERT,
+    IN_B_FLAT,
+    IN_E_FLAT,
+    INSTRUMENTS,
+    Fingering,
+    SheetSpec,
+    Transposition,
+)
 from drillgen.lines.kinds import by_voice
 from drillgen.lines.kinds import line as write
 from drillgen.listing import again, listing, number_of, shows, without_times

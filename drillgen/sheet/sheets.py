@@ -13,8 +13,9 @@ from itertools import chain, zip_longest
 
 from drillgen.chart import Bar, Chart, Span
 from drillgen.drill.lines import Walking
-from drillgen.drill.models import Drill, Fingering, SheetSpec
+from drillgen.drill.models import Drill
 from drillgen.drill.progression import is_coda
+from drillgen.drill.sheet import Fingering, SheetSpec
 from drillgen.score import Note, Part, Score
 from drillgen.sheet.fingering import FingeringError
 from drillgen.sheet.layout import (

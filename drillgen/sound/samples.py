@@ -17,7 +17,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any, NamedTuple, TypeGuard
+from typing import Any, NamedTuple, TypeGuard, TypeVar
 
 import numpy as np
 
@@ -112,6 +112,8 @@ class Copy:
 
 
 Facts = Mapping[str, Any]
+_Key = TypeVar("_Key")
+_Value = TypeVar("_Value")
 
 
 def _as_copy(facts: Facts, samples: Samples = NOTHING) -> Copy:
@@ -282,19 +284,17 @@ class Bank(Closing):
 
     def laws(self, notes: Iterable[DistinctNote]) -> dict[DistinctNote, Law]:
         """How each sustained note ends."""
-        wanted = dict.fromkeys(notes, 0)
-        parts = (self._of(source).laws(some) for source, some in _by_font(wanted).items())
-        return {note: law for part in parts for note, law in part.items()}
+        shares = _by_font(dict.fromkeys(notes, 0)).items()
+        return _joined(self._of(source).laws(some) for source, some in shares)
 
     def touches(
         self, wanted: Mapping[tuple[SoundfontPreset, int], set[int]]
     ) -> dict[tuple[SoundfontPreset, int], dict[int, Touch]]:
         """For each preset's key and its velocities: what is rendered in their stead."""
-        found: dict[tuple[SoundfontPreset, int], dict[int, Touch]] = {}
-        for source in dict.fromkeys(preset.source for preset, _ in wanted):
-            some = {place: v for place, v in wanted.items() if place[0].source == source}
-            found |= self._of(source).touches(some)
-        return found
+        return _joined(
+            self._of(source).touches({p: v for p, v in wanted.items() if p[0].source == source})
+            for source in dict.fromkeys(preset.source for preset, _ in wanted)
+        )
 
     def chokes(self, preset: SoundfontPreset, keys: Iterable[int]) -> Chokes:
         """Which keys of a percussion kit cut which others off: (key, key that it cuts)."""
@@ -309,16 +309,15 @@ class Bank(Closing):
         self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
     ) -> dict[DistinctNote, Copy]:
         """A copy of each note, at least as many samples long as asked or until it dies away."""
-        parts = (bank.notes(some, heard) for bank, some, heard in self._shares(wanted, progress))
-        return {note: copy for part in parts for note, copy in part.items()}
+        shares = self._shares(wanted, progress)
+        return _joined(bank.notes(some, heard) for bank, some, heard in shares)
 
     def outlines(
         self, wanted: Mapping[DistinctNote, int], progress: Progress | None = None
     ) -> dict[DistinctNote, Copy]:
         """As `notes`, as a rule without samples, which need not be read."""
         shares = self._shares(wanted, progress)
-        parts = (bank.outlines(some, heard) for bank, some, heard in shares)
-        return {note: copy for part in parts for note, copy in part.items()}
+        return _joined(bank.outlines(some, heard) for bank, some, heard in shares)
 
     def _shares(
         self, wanted: Mapping[DistinctNote, int], progress: Progress | None
@@ -413,6 +412,10 @@ def _make(path: Path) -> None:
 def _folder_of_this_run() -> tempfile.TemporaryDirectory[str]:
     """Removed when the process ends."""
     return tempfile.TemporaryDirectory(prefix="drillgen-")
+
+
+def _joined(parts: Iterable[Mapping[_Key, _Value]]) -> dict[_Key, _Value]:
+    return {key: value for part in parts for key, value in part.items()}
 
 
 def _by_font(wanted: Mapping[DistinctNote, int]) -> dict[int, dict[DistinctNote, int]]:

@@ -28,6 +28,12 @@ def nearest(text: str, known: Iterable[str]) -> str:
     return next(begun, "") if len(text) >= _BEGUN else ""
 
 
+def perhaps(text: str, known: Iterable[str]) -> str:
+    """'; did you mean walk?', to end a message with; '' where no known word is near."""
+    near = nearest(text, known)
+    return f"; did you mean {near}?" if near else ""
+
+
 def _distance(text: str, meant: str) -> float:
     """What it takes to make one of the other: the optimal string alignment distance (Damerau,
     1964; two neighbours exchanged are one slip), weighed as above."""
