@@ -19,7 +19,7 @@ from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.band import feel_file
 from drillgen.drill.lesson import load
-from drillgen.drill.overrides import Override
+from drillgen.drill.reader import Override
 from drillgen.performance import LOUDNESS, Performance, perform
 from drillgen.score import PartName
 from drillgen.sound.fluidsynth import HOP, RATE

@@ -31,7 +31,7 @@ def load(source: Source, **overrides: Any) -> Lesson:
     Raises DrillgenError, which lists every problem with its place.
     """
     from drillgen.drill.lesson import load as read
-    from drillgen.drill.overrides import Override
+    from drillgen.drill.reader import Override
 
     given = [Override.of(path, value) for path, value in overrides.items()]
     return read(str(source) if isinstance(source, Path) else source, given)

@@ -11,9 +11,10 @@ from functools import cache, lru_cache
 from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.bars import Tempo
-from drillgen.drill.lesson import list_presets, load
+from drillgen.drill.files import list_presets
+from drillgen.drill.lesson import load
 from drillgen.drill.models import Drill
-from drillgen.drill.overrides import Override
+from drillgen.drill.reader import Override
 from drillgen.score import Score
 from drillgen.sheet.sheets import Sheets, sheets
 

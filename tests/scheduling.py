@@ -11,7 +11,7 @@ from typing import Any
 
 from xdist.scheduler import LoadScopeScheduling
 
-from drillgen.drill.lesson import list_presets
+from drillgen.drill.files import list_presets
 
 # The page's tests wait for music to be played, in its time: one worker has them all, from the
 # beginning on, and goes before the others, which leave it half a processor so.

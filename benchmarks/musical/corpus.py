@@ -11,7 +11,7 @@ from drillgen import load
 from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.band import meters, playable_feels
-from drillgen.drill.lesson import list_presets
+from drillgen.drill.files import list_presets
 from drillgen.drill.lines import Phrases
 from drillgen.drill.models import Drill
 from drillgen.lines.kinds import line

@@ -14,10 +14,11 @@ from typing import Any, NamedTuple
 from benchmarks.musical.corpus import FORMS, at_one_tempo
 from benchmarks.musical.figure import Figure, share
 from drillgen.chart import Chart, Span, charts
-from drillgen.drill.lesson import list_presets, load
+from drillgen.drill.files import list_presets
+from drillgen.drill.lesson import load
 from drillgen.drill.lines import Arpeggio, Enclosure, GuideTones, Line, ScalePattern
 from drillgen.drill.models import Drill
-from drillgen.drill.overrides import Override
+from drillgen.drill.reader import Override
 from drillgen.lines.kinds import line
 from drillgen.score import Note
 from drillgen.theory.pitch import Degree

@@ -12,8 +12,9 @@ import click
 from drillgen.errors import DrillgenError, counted, reason
 
 if TYPE_CHECKING:
-    from drillgen.drill.lesson import Lesson, Preset
-    from drillgen.drill.overrides import Override
+    from drillgen.drill.files import Preset
+    from drillgen.drill.lesson import Lesson
+    from drillgen.drill.reader import Override
     from drillgen.theory.pitch import Key
 
 # Files and folders that a person names.
@@ -84,7 +85,7 @@ def read(
 
 def _sounds(given: Sequence[str]) -> Iterator[Override]:
     """`--sound bass=own`, as the drill's key for it."""
-    from drillgen.drill.overrides import Override
+    from drillgen.drill.reader import Override
 
     for each in given:
         what, equals, name = (part.strip() for part in each.partition("="))
@@ -94,7 +95,7 @@ def _sounds(given: Sequence[str]) -> Iterator[Override]:
 
 
 def _overrides(settings: Sequence[str], given: dict[str, str | None]) -> list[Override]:
-    from drillgen.drill.overrides import Override
+    from drillgen.drill.reader import Override
 
     overrides = [
         Override(path, given[path] or "", f"--{path.replace('_', '-')} {given[path]}")
@@ -197,7 +198,7 @@ def presets() -> None:
 @presets.command("list")
 def list_() -> None:
     """List the presets, by what is being learned; lessons first."""
-    from drillgen.drill.lesson import LESSONS, list_presets
+    from drillgen.drill.files import LESSONS, list_presets
 
     group = ""
     for preset in sorted(list_presets(), key=lambda preset: preset.group != LESSONS):
@@ -225,7 +226,7 @@ def _facts(preset: Preset) -> str:
 @click.argument("name")
 def show(name: str) -> None:
     """Print a preset's YAML."""
-    from drillgen.drill.lesson import preset_path
+    from drillgen.drill.files import preset_path
 
     click.echo(preset_path(name).read_text("utf-8"), nl=False)
 
@@ -235,7 +236,7 @@ def show(name: str) -> None:
 @click.argument("target", type=Named(path_type=Path), required=False)
 def copy(name: str, target: Path | None) -> None:
     """Copy a preset to a file of your own, to change it; its schema comes along."""
-    from drillgen.drill.lesson import copied, preset_path
+    from drillgen.drill.files import copied, preset_path
 
     source = preset_path(name)
     target = target or Path(source.name)

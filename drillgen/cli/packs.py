@@ -225,7 +225,7 @@ def play(
     from tempfile import TemporaryDirectory
     from webbrowser import open as show
 
-    from drillgen.drill.reader import changed_at, files_read
+    from drillgen.drill.files import changed_at, files_read
     from drillgen.serve.door import HERE
     from drillgen.serve.server import Following, open_server
 
@@ -289,7 +289,7 @@ _LOOK = 0.3  # seconds between looks at the files
 
 def _wait(files: Mapping[Path, int]) -> None:
     """Until one of the files is another than when it was read."""
-    from drillgen.drill.reader import changed_at
+    from drillgen.drill.files import changed_at
 
     while all(changed_at(file) == seen for file, seen in files.items()):
         time.sleep(_LOOK)

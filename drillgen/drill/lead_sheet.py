@@ -19,11 +19,12 @@ from typing import TYPE_CHECKING, Any
 from quicktions import Fraction
 
 from drillgen.drill.bars import METERS, Meter
+from drillgen.drill.files import read_data
 from drillgen.drill.key_cycle import read_key
 from drillgen.drill.melody import LENGTHS, MAX_BARS, ScaleNote
 from drillgen.drill.messages import DrillError, RefusedError, listed, refuse, show
 from drillgen.drill.progression import read_progression
-from drillgen.drill.reader import read_data, refused_at
+from drillgen.drill.reader import refused_at
 from drillgen.drill.score_file import LARGEST, NO_CHORD, ReadScore, ScoreMeasure, read_score
 from drillgen.drill.score_form import playing_order, sections
 from drillgen.drill.yaml_source import SourceItem

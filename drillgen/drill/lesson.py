@@ -26,6 +26,7 @@ from typing import Any, TypeVar
 
 from drillgen.drill.bars import FASTEST, SLOWEST, Tempo
 from drillgen.drill.fields import MAX_TITLE, NOTE, TITLE, Read
+from drillgen.drill.files import file_error, is_file_name, path_of, preset_path, read_source
 from drillgen.drill.lead_sheet import with_lead_sheet
 from drillgen.drill.messages import (
     DrillError,
@@ -34,114 +35,15 @@ from drillgen.drill.messages import (
     RefusedError,
     dotted,
     listed,
-    nearest,
     nearest_key,
     quoted,
     refuse,
     show,
 )
 from drillgen.drill.models import Drill
-from drillgen.drill.overrides import Override, apply, long_form, merge
-from drillgen.drill.reader import (
-    ENDINGS,
-    file_error,
-    neighbour,
-    read_item,
-    read_source,
-    refused_at,
-)
+from drillgen.drill.reader import Override, apply, long_form, merge, read_item, refused_at
 from drillgen.drill.sheet import sheet_for
 from drillgen.drill.yaml_source import SourceItem, as_text, from_python, parse
-
-# The drills and lessons that come along: in the package when installed, else beside it.
-
-SCHEMA = "drill.schema.json"  # beside the presets, for editors
-LESSONS = "lessons"  # the group of whole courses
-_PACKAGE = Path(__file__).parent.parent
-_FOLDERS = (_PACKAGE / "presets", _PACKAGE.parent / "presets")
-
-
-@dataclass(frozen=True, slots=True)
-class Preset:
-    """A preset: its file's stem is its name, its folder the group."""
-
-    name: str
-    group: str  # "two-fives"; "" in no group
-    path: Path
-
-    @property
-    def title(self) -> str:
-        item = self._written.get("title")
-        return " ".join(str(item.value).split()) if item else self.name
-
-    @property
-    def drills(self) -> int:
-        """How many drills it has: one, or a lesson's."""
-        return len(self._written["drills"].value) if self.is_lesson else 1
-
-    @property
-    def is_lesson(self) -> bool:
-        return self.group == LESSONS
-
-    @property
-    def _written(self) -> dict[str, SourceItem]:
-        written: dict[str, SourceItem] = parse(read_source(self.path)).value
-        return written
-
-
-def presets_folder() -> Path:
-    """Where the presets are."""
-    return next((folder for folder in _FOLDERS if folder.is_dir()), _FOLDERS[0])
-
-
-def list_presets() -> tuple[Preset, ...]:
-    """Every preset, by group and name."""
-    folder = presets_folder()
-    presets = (
-        Preset(path.stem, path.parent.relative_to(folder).as_posix().removeprefix("."), path)
-        for path in folder.glob("**/*.yaml")
-    )
-    return tuple(sorted(presets, key=lambda preset: (preset.group, preset.name)))
-
-
-def is_in_group(name: str) -> bool:
-    """Whether this is a preset named with its group: `lessons/ear-first`."""
-    return any(name == f"{preset.group}/{preset.name}" for preset in list_presets())
-
-
-def preset_path(name: str) -> Path:
-    """The file of a preset, with its group or without.
-
-    Raises DrillError with the nearest name where there is none.
-    """
-    presets = _presets()
-    found = presets.get(name.rpartition("/")[2] if is_in_group(name) else name)
-    if found is None:
-        raise _nowhere(name, _PRESET_OR_FILE, nearest(name, presets))
-    return found
-
-
-_PRESET_OR_FILE = "a preset (drillgen presets list) or a file"
-
-
-def _presets() -> dict[str, Path]:
-    return {preset.name: preset.path for preset in list_presets()}
-
-
-def _nowhere(name: str, allowed: str, near: str) -> DrillError:
-    message = "there is no preset or file of this name"
-    return DrillError([Problem(name or '""', 0, 0, "", name, message, allowed, near)])
-
-
-def copied(source: Path, target: Path) -> None:
-    """Copy a preset, and the schema that its first line names to beside it.  Raises OSError."""
-    text = source.read_text("utf-8")
-    schema = presets_folder() / SCHEMA
-    beside = target.with_name(SCHEMA)
-    if schema.is_file() and not beside.exists():
-        beside.write_bytes(schema.read_bytes())
-    target.write_text(re.sub(rf"(\$schema=)\S*{re.escape(SCHEMA)}", rf"\1{SCHEMA}", text), "utf-8")
-
 
 # A lesson's own keys, and what is wrong with them.
 
@@ -230,8 +132,10 @@ def load(source: Source, overrides: Iterable[Override] = ()) -> Lesson:
         path = Path("drill")
         item = from_python(source, path.name)
     else:
-        path = _path(source)
-        item = _parsed(path, str(source) if isinstance(source, Path) or _is_file(source) else None)
+        path = path_of(source)
+        item = _parsed(
+            path, str(source) if isinstance(source, Path) or is_file_name(source) else None
+        )
     if not _is_lesson(item):
         read = apply(with_lead_sheet(_titled(item, path), path.parent), overrides)
         drill = read_item(read)
@@ -261,30 +165,6 @@ def _title_of(titles: Sequence[str]) -> str:
     while len(listed(titles[:count])) > MAX_TITLE - 3 * (count < len(titles)):
         count -= 1
     return listed(titles[:count]) + (", …" if count < len(titles) else "")
-
-
-def _is_file(source: str | Path) -> bool:
-    """Whether a name means a file: by its ending, or by a folder in it that is no preset's."""
-    if isinstance(source, Path) or source.endswith(ENDINGS):
-        return True
-    in_a_folder = "/" in source or "\\" in source
-    return in_a_folder and (Path(source).exists() or not is_in_group(source))
-
-
-def _path(source: str | Path) -> Path:
-    path, name = Path(source), str(source)
-    if _is_file(source):
-        if name == path.name and path.stem in _presets() and not path.exists():
-            raise _nowhere(name, "a file, or a preset's name without ending", show(path.stem))
-        return path
-    try:
-        return preset_path(name)
-    except DrillError:
-        if name and path.exists():
-            return path
-        if beside := neighbour(path):
-            raise _nowhere(name, _PRESET_OR_FILE, beside) from None
-        raise
 
 
 def _parsed(path: Path, name: str | None = None) -> SourceItem:
@@ -569,7 +449,7 @@ def _named(item: SourceItem, path: Path, where: str) -> SourceItem:
 
     if not isinstance(item.value, str):
         raise refused(" is no drill")
-    is_file = _is_file(item.value)
+    is_file = is_file_name(item.value)
     try:
         file = path.parent / item.value if is_file else preset_path(item.value)
         source = read_source(file, str(file) if is_file else file.name, path)

@@ -1,19 +1,19 @@
-"""From a file's text to a drill, or to everything that is wrong with it."""
+"""From a text, with what is asked over it, to a drill, or to everything that is wrong with it."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
-from contextvars import ContextVar
-from pathlib import Path as FilePath
-from stat import S_ISDIR, S_ISREG
+from dataclasses import dataclass, replace
 from typing import Any, get_args
 
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from drillgen.drill.fields import Model
+from drillgen.drill.band import PLAYERS
+from drillgen.drill.fields import Model, is_off
+from drillgen.drill.files import with_unix_lines
+from drillgen.drill.lines import COMMON
 from drillgen.drill.messages import (
     DrillError,
     KeyPath,
@@ -22,27 +22,141 @@ from drillgen.drill.messages import (
     Wrong,
     dotted,
     listed,
-    nearest,
     nearest_key,
-    refuse,
     show,
 )
 from drillgen.drill.models import Drill
-from drillgen.drill.overrides import Override, apply
 from drillgen.drill.yaml_source import (
     COMMENT,
     COMMENT_ALLOWED,
-    MAX_CHARACTERS,
     DrillSource,
     SourceItem,
+    SourceSpan,
     as_text,
     comment_after,
     from_python,
     parse,
+    plain_scalar,
     source_offset,
     walk,
+    whole_text,
     with_lines,
 )
+
+# What is written in one place put over what is written in another.
+#
+# Mappings are joined key by key; anything else replaces what lies under it. A short form counts as
+# its long one, so that `line: arpeggio` over `line: {kind: roots, instrument: guitar}` keeps the
+# guitar; options that belong to the other kind of line are dropped with it.
+
+# The key that a short form stands for.
+_MAIN: dict[KeyPath, str] = {
+    ("tempo",): "from",
+    ("count_in",): "bars",
+    ("line",): "kind",
+    ("gaps",): "call",
+    ("sheet",): "show",
+    ("audio",): "format",
+    **{("band", player): "kind" for player in PLAYERS},
+}
+_REPLACED_WHOLE: set[KeyPath] = {("progression",)}
+# A number or word here means the whole: `tempo: 72` does not climb, `gaps: 2` answers in 2.
+_SHORT_MEANS_ALL: set[KeyPath] = {("tempo",), ("gaps",)}
+
+
+def merge(under: SourceItem, over: SourceItem, path: KeyPath = ()) -> SourceItem:
+    """`over` where it says something, `under` where it does not."""
+    if path in _REPLACED_WHOLE:
+        return over
+    if not isinstance(over.value, dict):
+        short = path in _MAIN and path not in _SHORT_MEANS_ALL
+        if not short or isinstance(over.value, tuple) or is_off(over.value):
+            return over
+    lower, upper = long_form(under, path), long_form(over, path)
+    if lower is None or upper is None:
+        return over
+    below, above = lower.get("kind"), upper.get("kind")
+    if path == ("line",) and below and above and below.value != above.value:
+        lower = {key: item for key, item in lower.items() if key in COMMON}
+    joined = {
+        key: merge(lower[key], item, (*path, key)) if key in lower else item
+        for key, item in upper.items()
+    }
+    return replace(over, value={**lower, **joined}, style=None)
+
+
+def long_form(item: SourceItem, path: KeyPath) -> dict[str, SourceItem] | None:
+    """The mapping that an item is or is short for."""
+    if isinstance(item.value, dict):
+        return item.value
+    if isinstance(item.value, tuple):
+        return None
+    if path == ("band",) and is_off(item.value):
+        return dict.fromkeys(PLAYERS, item)
+    if path not in _MAIN or (is_off(item.value) and path[0] != "band"):
+        return None
+    return {_MAIN[path]: item}
+
+
+_YAML_STARTS = ("{", "[", '"', "'")
+
+
+@dataclass(frozen=True, slots=True)
+class Override:
+    """A value for a key of the drill, nested keys with dots: `band.bass`."""
+
+    path: str
+    text: str  # as typed; read like a value in YAML
+    origin: str  # how to cite it: "--set band.bass=walking"
+    value: Any = None  # a value from Python, where there is no text
+
+    @classmethod
+    def of(cls, path: str, value: Any) -> Override:
+        """A value from Python, for the argument `path` (two underscores for a dot)."""
+        return cls(path.replace("__", "."), "", f"{path}={value!r}"[:80], value)
+
+    def item(self) -> SourceItem:
+        """The value alone.  Raises DrillError where the text is not readable."""
+        whole_text(self.path + self.text, self.origin)
+        if self.value is not None:
+            return from_python(self.value, self.origin)
+        source = DrillSource(self.origin, self.text.strip(), positions=False)
+        if source.text.startswith(_YAML_STARTS):
+            return parse(source)
+        place = SourceSpan(source, 0, len(source.text))
+        return SourceItem(plain_scalar(source.text), place, written=source.text)
+
+
+def apply(drill: SourceItem, overrides: Iterable[Override]) -> SourceItem:
+    """The drill with the overrides over it, the later ones uppermost."""
+    problems: list[Problem] = []
+    for override in overrides:
+        try:
+            drill = merge(drill, _nested(override))
+        except DrillError as error:
+            problems += error.problems
+    if problems:
+        raise DrillError(problems)
+    return drill
+
+
+def _nested(override: Override) -> SourceItem:
+    item = override.item()
+    keys = [key.strip() for key in override.path.split(".")]
+    if len(keys) > 1 and not all(keys):
+        raise DrillError([_no_path(override, ".".join(filter(None, keys)))])
+    for key in reversed(keys):
+        item = SourceItem({key: replace(item, key=item.place)}, item.place)
+    return item
+
+
+def _no_path(override: Override, meant: str) -> Problem:
+    source = DrillSource(override.origin, "", positions=False)
+    allowed = "a key, or keys with one dot between them: band.bass"
+    return source.problem(
+        "a key is missing beside a dot", allowed=allowed, nearest=meant and f'"{meant}"'
+    )
+
 
 # From what pydantic found to sentences with a place.
 #
@@ -180,8 +294,6 @@ def _models_in(annotation: Any) -> list[type[Model]]:
     return [model for inner in get_args(annotation) for model in _models_in(inner)]
 
 
-ENDINGS = (".yaml", ".yml")
-
 # Texts in which the end of a line divides bars, and what in them YAML may take for a comment.
 _QUALITY = r"(?:maj|min|dim|aug|sus|alt|m|M|o|ø|°|Δ|\+|-)?[0-9b#()/,]*"
 _BARS: dict[KeyPath, re.Pattern[str]] = {
@@ -196,7 +308,7 @@ _TEXTS: tuple[KeyPath, ...] = (("title",), ("note",))  # in which a number is a 
 
 def parse_drill(text: str, name: str = "drill", overrides: Iterable[Override] = ()) -> Drill:
     """The drill in a YAML text.  Raises DrillError."""
-    return read_item(apply(parse(DrillSource(name, _unix(text))), overrides))
+    return read_item(apply(parse(DrillSource(name, with_unix_lines(text))), overrides))
 
 
 def drill_of(data: Mapping[str, Any], overrides: Iterable[Override] = ()) -> Drill:
@@ -263,99 +375,3 @@ def _hidden_by_comments(root: SourceItem) -> list[Problem]:
             about = {"path": dotted(path), "value": item.value, "allowed": COMMENT_ALLOWED}
             problems.append(source.problem(COMMENT, start, **about))
     return problems
-
-
-def read_source(
-    path: FilePath, name: str | None = None, asked_by: FilePath | None = None
-) -> DrillSource:
-    """The text of a file, which another may have asked for by name.  Raises RefusedError where
-    there is none to be had."""
-    data = read_data(path, 4 * MAX_CHARACTERS, asked_by)
-    if len(data) > 4 * MAX_CHARACTERS:
-        raise refuse("the file is too long for a drill", f"up to {MAX_CHARACTERS} characters")
-    return DrillSource(name or str(path), _text(data))
-
-
-_read: ContextVar[dict[FilePath, int] | None] = ContextVar("_read", default=None)
-
-
-@contextmanager
-def files_read() -> Iterator[dict[FilePath, int]]:
-    """Every file that is asked for meanwhile, also one that is not there, and when it had been
-    changed."""
-    files: dict[FilePath, int] = {}
-    before = _read.set(files)
-    try:
-        yield files
-    finally:
-        _read.reset(before)
-
-
-def changed_at(path: FilePath) -> int:
-    """Nanoseconds since 1970; 0 while an editor replaces it."""
-    try:
-        return path.stat().st_mtime_ns
-    except (OSError, ValueError):
-        return 0
-
-
-def read_data(path: FilePath, most: int, asked_by: FilePath | None = None) -> bytes:
-    """The bytes of a file, one more than `most` where it has more.  Raises RefusedError where there
-    is no such file, or none that ends."""
-    if (files := _read.get()) is not None:
-        files.setdefault(path, changed_at(path))
-    try:
-        state = path.stat().st_mode
-        regular = S_ISREG(state) or S_ISDIR(state)
-        data = _head(path, most) if regular else b""
-    except IsADirectoryError:
-        raise refuse("this is a folder", "a file in it") from None
-    except FileNotFoundError:
-        raise refuse("there is no such file", "", neighbour(path, asked_by)) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "not a name of a file"
-        raise refuse(f"the file cannot be read ({str(reason).lower()})") from None
-    if not regular:
-        raise refuse("this is a pipe or a device", "a file")  # which might never end
-    return data
-
-
-def _head(path: FilePath, most: int) -> bytes:
-    """What a file may have, and one byte more."""
-    with path.open("rb") as file:
-        return file.read(most + 1)
-
-
-def _text(data: bytes) -> str:
-    if b"\0" in data:
-        raise refuse("the file is not text", "text in UTF-8")
-    try:
-        return _unix(data.decode("utf-8-sig"))
-    except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
-        raise refuse(f"the file is not in UTF-8 (line {line})", "text in UTF-8") from None
-
-
-def _unix(text: str) -> str:
-    return text.removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n")
-
-
-def neighbour(path: FilePath, but: FilePath | None = None) -> str:
-    """A file of its kind beside it with nearly that name, but not the one that asks for it."""
-    alike = ENDINGS if path.suffix in ("", *ENDINGS) else (path.suffix,)
-    try:
-        files = sorted(each for each in path.parent.iterdir() if each.suffix in alike)
-        others = [each for each in files if but is None or not each.samefile(but)]
-    except OSError:
-        return ""
-    names = {show(each.stem): show(each.name) for each in others}
-    wanted = path.stem if path.suffix in alike else path.name
-    return names.get(show(wanted)) or names.get(nearest(wanted, (e.stem for e in others)), "")
-
-
-def file_error(name: str, refused: RefusedError) -> DrillError:
-    """The same about a file named on the command line, where there is no line to cite."""
-    return DrillError(
-        Problem(name, 0, 0, "", name, wrong.message, wrong.allowed, wrong.nearest)
-        for wrong in refused.wrongs
-    )

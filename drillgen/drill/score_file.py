@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING
 from quicktions import Fraction
 
 from drillgen.drill.bars import METERS, Meter, exact
+from drillgen.drill.files import read_data
 from drillgen.drill.messages import RefusedError, listed, refuse, show
-from drillgen.drill.reader import read_data
 from drillgen.theory.chord_types import KINDS, ascending
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Degree, Key, Mode, Name, Pitch

@@ -18,7 +18,7 @@ from drillgen.cli import main
 from drillgen.drill import band
 from drillgen.drill.band import CompingKind
 from drillgen.drill.bars import FASTEST, METERS, SLOWEST
-from drillgen.drill.lesson import list_presets
+from drillgen.drill.files import list_presets
 from drillgen.performance import perform
 from drillgen.timing import ratio_in
 from tests.band.playing import BLUES, EVERY, bars, of, only, shapes, struck, written

@@ -9,8 +9,7 @@ import pytest
 
 from drillgen.drill.lesson import load
 from drillgen.drill.messages import DrillError
-from drillgen.drill.overrides import Override
-from drillgen.drill.reader import drill_of
+from drillgen.drill.reader import Override, drill_of
 
 OK = "progression: ii7 | V7 | Imaj7 | %\n"
 

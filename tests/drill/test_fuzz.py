@@ -9,7 +9,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from drillgen.chart import charts
-from drillgen.drill.lesson import Lesson, list_presets, load
+from drillgen.drill.files import list_presets
+from drillgen.drill.lesson import Lesson, load
 from drillgen.drill.messages import DrillError
 from drillgen.drill.models import Drill
 from drillgen.drill.reader import drill_of, parse_drill

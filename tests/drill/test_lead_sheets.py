@@ -13,7 +13,7 @@ from drillgen.chart import charts
 from drillgen.drill.lead_sheet import read_lead_sheet
 from drillgen.drill.lesson import load
 from drillgen.drill.messages import RefusedError
-from drillgen.drill.overrides import Override
+from drillgen.drill.reader import Override
 from drillgen.lines.kinds import line
 from drillgen.score import Score
 from drillgen.sheet.sheets import sheets

@@ -8,7 +8,7 @@ import pytest
 
 from drillgen.drill.lesson import load, load_all
 from drillgen.drill.messages import DrillError
-from drillgen.drill.overrides import Override
+from drillgen.drill.reader import Override
 
 
 @pytest.fixture

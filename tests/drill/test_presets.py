@@ -9,14 +9,8 @@ import pretty_midi
 import pytest
 
 from drillgen.chart import sounding
-from drillgen.drill.lesson import (
-    LESSONS,
-    SCHEMA,
-    list_presets,
-    load,
-    preset_path,
-    presets_folder,
-)
+from drillgen.drill.files import LESSONS, SCHEMA, list_presets, preset_path, presets_folder
+from drillgen.drill.lesson import load
 from drillgen.drill.messages import DrillError
 from drillgen.drill.schema import as_text
 from drillgen.drill.sheet import INSTRUMENTS

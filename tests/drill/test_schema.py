@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 from ruamel.yaml import YAML
 
-from drillgen.drill.lesson import list_presets
+from drillgen.drill.files import list_presets
 from drillgen.drill.messages import DrillError
 from drillgen.drill.models import Drill
 from drillgen.drill.reader import drill_of

@@ -92,7 +92,7 @@ def test_no_message_carries_a_control_sign(drillgen: Run, tmp_path):
 @with_each("number", ["007", "1.50", "1e3", "1e999", "-0", "+5", ".5", "12"])
 def test_a_number_is_taken_as_it_looks(number):
     """In a title and a note, written in the file, in a lesson's defaults or by an option."""
-    from drillgen.drill.overrides import Override
+    from drillgen.drill.reader import Override
 
     drill = parse_drill(f"{OK}title: {number}\nnote: &same {number}\n")
     assert (drill.title, drill.note) == (number, number)

@@ -7,7 +7,8 @@ from pathlib import Path
 from random import Random
 
 from drillgen.chart import charts
-from drillgen.drill.lesson import Lesson, list_presets
+from drillgen.drill.files import list_presets
+from drillgen.drill.lesson import Lesson
 from drillgen.drill.messages import DrillError
 from drillgen.drill.reader import parse_drill
 from drillgen.pack.preflight import check

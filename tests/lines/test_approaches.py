@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import load
-from drillgen.drill.overrides import Override
+from drillgen.drill.reader import Override
 from drillgen.score import Note, Part, Score
 from drillgen.theory.chords import Chord
 from tests.lines.writing import TWELVE, WITHOUT_OTHERS, progressions, written

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from drillgen.drill.lesson import list_presets
+from drillgen.drill.files import list_presets
 from drillgen.drill.lines import MODELS
 from drillgen.lines.kinds import WRITERS
 from drillgen.theory.chords import parse_numeral

@@ -11,7 +11,8 @@ import pytest
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
-from drillgen.drill.lesson import list_presets, load
+from drillgen.drill.files import list_presets
+from drillgen.drill.lesson import load
 from drillgen.drill.sheet import BASSES
 from drillgen.score import Score
 from tests.lines.writing import WITHOUT_OTHERS

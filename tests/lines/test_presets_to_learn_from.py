@@ -8,7 +8,7 @@ import pytest
 
 from drillgen.chart import charts
 from drillgen.drill.lesson import load
-from drillgen.drill.overrides import Override
+from drillgen.drill.reader import Override
 from drillgen.drill.sheet import BASSES
 from tests.composed import NAMES, composed, drills
 

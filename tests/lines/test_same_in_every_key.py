@@ -14,7 +14,7 @@ from drillgen.chart import charts
 from drillgen.drill.lesson import load
 from drillgen.drill.lines import GuideTones
 from drillgen.drill.models import Drill
-from drillgen.drill.overrides import Override
+from drillgen.drill.reader import Override
 from drillgen.drill.sheet import BASSES
 from drillgen.lines.kinds import line as write
 from drillgen.score import Score

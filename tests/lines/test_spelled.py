@@ -9,9 +9,10 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from drillgen.chart import charts
-from drillgen.drill.lesson import list_presets, load
+from drillgen.drill.files import list_presets
+from drillgen.drill.lesson import load
 from drillgen.drill.lines import MODELS
-from drillgen.drill.overrides import Override
+from drillgen.drill.reader import Override
 from drillgen.lines.kinds import line
 from drillgen.theory.chords import Chord
 from drillgen.theory.pitch import Degree, Key, Name, Pitch

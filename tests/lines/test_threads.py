@@ -8,7 +8,8 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from drillgen.drill.lesson import list_presets, load
+from drillgen.drill.files import list_presets
+from drillgen.drill.lesson import load
 from drillgen.drill.messages import DrillError
 from drillgen.drill.reader import drill_of
 from tests.lines.writing import (

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from drillgen.arrange import arrange
 from drillgen.chart import Span, charts
 from drillgen.drill.models import Drill
-from drillgen.drill.overrides import Override
+from drillgen.drill.reader import Override
 from drillgen.score import Note, Score
 from drillgen.theory.chord_types import USUAL
 

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 from playwright import sync_api
 
 import drillgen
-from drillgen.drill.lesson import list_presets
+from drillgen.drill.files import list_presets
 from drillgen.errors import DrillgenError
 from drillgen.sheet.sheets import Sheet, sheets
 from drillgen.sheet.svg import WIDTH as FULL

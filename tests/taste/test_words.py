@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from drillgen.chart import charts
 from drillgen.cli import building, checking, main
 from drillgen.cli.building import ProgressBar, time_left
-from drillgen.drill.lesson import LESSONS
+from drillgen.drill.files import LESSONS
 from drillgen.drill.reader import drill_of
 from drillgen.drill.schema import json_schema
 from drillgen.listing import remarks
@@ -153,7 +153,7 @@ def test_presets_stand_under_their_groups(monkeypatch: pytest.MonkeyPatch) -> No
     """Each group is named once, before its presets; lessons are the first."""
     groups = {"one": "a", "two": "a", "three": "b", "four": LESSONS}
     found = [SimpleNamespace(group=groups[name], name=name, title="Any") for name in groups]
-    monkeypatch.setattr("drillgen.drill.lesson.list_presets", lambda: found)
+    monkeypatch.setattr("drillgen.drill.files.list_presets", lambda: found)
     monkeypatch.setattr(checking, "_facts", lambda _: "any")
     said = CliRunner().invoke(main, ["presets", "list"]).output
     first = [line.split()[0] for line in said.split("\n") if line]
