@@ -17,6 +17,8 @@ from drillgen.drill.messages import DrillError, Problem, RefusedError, nearest, 
 from drillgen.drill.yaml_source import MAX_CHARACTERS, DrillSource, SourceItem, parse
 
 ENDINGS = (".yaml", ".yml")
+SCORES = (".musicxml", ".mxl", ".xml")
+PLAYED = (".mid", ".midi")
 
 
 def read_source(path: Path, name: str | None = None, asked_by: Path | None = None) -> DrillSource:

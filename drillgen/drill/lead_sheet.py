@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from quicktions import Fraction
 
 from drillgen.drill.bars import METERS, Meter
-from drillgen.drill.files import read_data
+from drillgen.drill.files import PLAYED, SCORES, read_data
 from drillgen.drill.key_cycle import read_key
 from drillgen.drill.melody import LENGTHS, MAX_BARS, ScaleNote
 from drillgen.drill.messages import DrillError, RefusedError, listed, refuse, show
@@ -32,9 +32,6 @@ from drillgen.theory.pitch import Degree, Key, Name, Pitch, degree_over
 
 if TYPE_CHECKING:  # few drills name a lead sheet: what reads one is imported when it is met
     from mido import Message, MidiFile
-
-ENDINGS = (".musicxml", ".mxl", ".xml")
-PLAYED = (".mid", ".midi")
 
 
 @dataclass(frozen=True, slots=True)
@@ -398,7 +395,7 @@ def _at(found: dict[str, SourceItem], path: tuple[str, ...]) -> SourceItem | Non
         here = here.value.get(step) if here and isinstance(here.value, dict) else None
     if here is None or not isinstance(here.value, str):
         return None
-    return here if here.value.strip().lower().endswith((*ENDINGS, *PLAYED)) else None
+    return here if here.value.strip().lower().endswith((*SCORES, *PLAYED)) else None
 
 
 def _said_before(found: dict[str, SourceItem]) -> tuple[Key | None, Meter | None]:

@@ -26,8 +26,15 @@ from typing import Any, TypeVar
 
 from drillgen.drill.bars import FASTEST, SLOWEST, Tempo
 from drillgen.drill.fields import MAX_TITLE, NOTE, TITLE, Read
-from drillgen.drill.files import file_error, is_file_name, path_of, preset_path, read_source
-from drillgen.drill.lead_sheet import with_lead_sheet
+from drillgen.drill.files import (
+    PLAYED,
+    SCORES,
+    file_error,
+    is_file_name,
+    path_of,
+    preset_path,
+    read_source,
+)
 from drillgen.drill.messages import (
     DrillError,
     KeyPath,
@@ -43,7 +50,7 @@ from drillgen.drill.messages import (
 from drillgen.drill.models import Drill
 from drillgen.drill.reader import Override, apply, long_form, merge, read_item, refused_at
 from drillgen.drill.sheet import sheet_for
-from drillgen.drill.yaml_source import SourceItem, as_text, from_python, parse
+from drillgen.drill.yaml_source import SourceItem, as_text, from_python, parse, walk
 
 # A lesson's own keys, and what is wrong with them.
 
@@ -137,7 +144,7 @@ def load(source: Source, overrides: Iterable[Override] = ()) -> Lesson:
             path, str(source) if isinstance(source, Path) or is_file_name(source) else None
         )
     if not _is_lesson(item):
-        read = apply(with_lead_sheet(_titled(item, path), path.parent), overrides)
+        read = apply(_with_scores(_titled(item, path), path.parent), overrides)
         drill = read_item(read)
         return Lesson(drill.title, (drill,), written=(read,))
     return _lesson(item, path, tuple(overrides))
@@ -176,6 +183,17 @@ def _parsed(path: Path, name: str | None = None) -> SourceItem:
 
 def _is_lesson(item: SourceItem) -> bool:
     return isinstance(item.value, dict) and bool({"drills", *_SHARED} & item.value.keys())
+
+
+def _with_scores(item: SourceItem, folder: Path) -> SourceItem:
+    """A drill with what the scores say that it names.  Few drills name one: what reads them is
+    imported then."""
+    texts = (each.value for _, each in walk(item) if isinstance(each.value, str))
+    if not any(text.strip().lower().endswith((*SCORES, *PLAYED)) for text in texts):
+        return item
+    from drillgen.drill.lead_sheet import with_lead_sheet
+
+    return with_lead_sheet(item, folder)
 
 
 def _titled(item: SourceItem, path: Path) -> SourceItem:
@@ -436,7 +454,7 @@ def _drill(entry: SourceItem, path: Path, shared: _Shared, index: int) -> Source
         return shared.around(named, str(base.value), replace(entry, value=own))
     if isinstance(entry.value, dict):
         both = merge(shared.defaults, shared.override)
-        return merge(both, with_lead_sheet(entry, path.parent))
+        return merge(both, _with_scores(entry, path.parent))
     named = _named(entry, path, where)
     return shared.around(named, str(entry.value), replace(entry, value={}))
 
@@ -453,7 +471,7 @@ def _named(item: SourceItem, path: Path, where: str) -> SourceItem:
     try:
         file = path.parent / item.value if is_file else preset_path(item.value)
         source = read_source(file, str(file) if is_file else file.name, path)
-        found = with_lead_sheet(_titled(parse(source), file), file.parent)
+        found = _with_scores(_titled(parse(source), file), file.parent)
     except RefusedError as error:
         first = error.wrongs[0]
         raise refused(f": {first.message}", first.allowed or DRILL_ALLOWED, first.nearest) from None

@@ -45,12 +45,7 @@ from drillgen.drill.fields import (
 )
 from drillgen.drill.key_cycle import C_MAJOR, KEY, KEY_CYCLE, default_cycle
 from drillgen.drill.lines import LINE, AnyLine, GuideTones, Line, in_meter
-from drillgen.drill.messages import (
-    RefusedError,
-    listed,
-    refuse,
-    under,
-)
+from drillgen.drill.messages import RefusedError, listed, refuse, under
 from drillgen.drill.progression import PROGRESSION, Progression
 from drillgen.drill.sheet import (
     AUDIO,

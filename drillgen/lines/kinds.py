@@ -30,7 +30,7 @@ from drillgen.drill.lines import (
 )
 from drillgen.drill.sheet import BASSES
 from drillgen.lines import enclosure, guide_tones, melody, patterns, phrases, walking
-from drillgen.lines.joining import before_gaps, on_the_last_chord
+from drillgen.lines.arriving import before_gaps, on_the_last_chord
 from drillgen.lines.pass_context import (
     Cell,
     PassContext,

@@ -41,9 +41,6 @@ from drillgen.sheet.restyle import NEXT_SIGNATURE
 from drillgen.sheet.staff import Filling, Measure, measure, with_accidentals
 from drillgen.theory.pitch import Key, Pitch
 
-# From a track to the bars of a sheet: what fills each, which chords are named, what stands over it,
-# and the rows and tablature under the staff.
-
 # Rows of text under the staff: fingers, strings and positions, or degrees; and tablatures.
 
 _TABLATURE_FOR = "electric"

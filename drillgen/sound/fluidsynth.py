@@ -202,6 +202,13 @@ def nearest_on_grid(samples: int, coarse: int = 1) -> int:
 # Threads that render notes, each with a synthesiser of its own, started when first needed.
 
 Progress = Callable[[float, str], None]
+
+
+def part_of(whole: Progress, first: float, last: float) -> Progress:
+    """Progress of a part of the work, from one share of the whole to another."""
+    return lambda done, what: whole(first + (last - first) * done, what)
+
+
 Task = TypeVar("Task")
 Result = TypeVar("Result")
 

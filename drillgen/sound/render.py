@@ -25,7 +25,17 @@ from drillgen.bank.make import TAKES
 from drillgen.errors import SoundError, reason
 from drillgen.performance import Performance, Voice
 from drillgen.score import PartName
-from drillgen.sound.fluidsynth import GRID, HOP, RATE, Closing, Progress, Samples, Synth, on_grid
+from drillgen.sound.fluidsynth import (
+    GRID,
+    HOP,
+    RATE,
+    Closing,
+    Progress,
+    Samples,
+    Synth,
+    on_grid,
+    part_of,
+)
 from drillgen.sound.levels import Ducking
 from drillgen.sound.library import library
 from drillgen.sound.loudness import Measured, loudness_of
@@ -244,7 +254,7 @@ def render(
     report = progress or _unheard
     with ExitStack() as stack:
         bank = stack.enter_context(Bank(soundfont, jobs))
-        notes = _part_of(report, 0.0, _NOTES)
+        notes = part_of(report, 0.0, _NOTES)
         if loop is not None or reference:  # as loud as in the whole track
             performance = balanced(performance, bank, notes)
         performance, length = passage(performance, loop)
@@ -257,7 +267,7 @@ def render(
             around = loop is not None
             ducking = _ducking(sound.words, length if around else 0)
             desk = stack.enter_context(Desk(sound.parts, mixes, length, around, ducking))
-            desk.record(sound.source, sound.stretch, pool, _part_of(report, _NOTES, _MIXING))
+            desk.record(sound.source, sound.stretch, pool, part_of(report, _NOTES, _MIXING))
             peaks = tuple(pool.map(Measured.find_peak, desk.measured))
             gain, warnings = _gain(desk, mixes, peaks, target_lufs, ceiling_dbtp)
             if loop is None and _is_silent(performance, mixes, peaks):
@@ -266,7 +276,7 @@ def render(
                     " samples that this FluidSynth cannot decode."
                 )
             gain = _limited(desk, mixes, gain, target_lufs, ceiling_dbtp, pool)
-            _write(desk, mixes, gain, pool, _part_of(report, _MIXING, 1.0))
+            _write(desk, mixes, gain, pool, part_of(report, _MIXING, 1.0))
             reports = tuple(pool.map(lambda index: desk.report(index, gain), range(len(mixes))))
         except OSError as error:
             folder = mixes[0].path.parent
@@ -388,7 +398,3 @@ def _write(
 
 def _unheard(done: float, what: str) -> None:
     """Progress that nobody asked for."""
-
-
-def _part_of(report: Progress, first: float, last: float) -> Progress:
-    return lambda done, what: report(first + (last - first) * done, what)

@@ -34,6 +34,7 @@ from drillgen.sound.fluidsynth import (
     Samples,
     Synth,
     SynthPool,
+    part_of,
 )
 from drillgen.sound.library import library
 from drillgen.sound.loudness import hop_energies
@@ -325,8 +326,8 @@ class Bank(Closing):
         """The notes of each source, and who hears how far they are."""
         before = 0
         for source, some in _by_font(wanted).items():
-            first, share = before / len(wanted), len(some) / len(wanted)
-            yield self._of(source), some, _share_of(progress, first, share)
+            ends = before / len(wanted), (before + len(some)) / len(wanted)
+            yield self._of(source), some, progress and part_of(progress, *ends)
             before += len(some)
 
 
@@ -424,12 +425,6 @@ def _by_font(wanted: Mapping[DistinctNote, int]) -> dict[int, dict[DistinctNote,
     for note, count in wanted.items():
         parts.setdefault(note.preset.source, {})[note] = count
     return parts
-
-
-def _share_of(progress: Progress | None, first: float, share: float) -> Progress | None:
-    if progress is None:
-        return None
-    return lambda done, what: progress(first + share * done, what)
 
 
 def _touch_address(preset: SoundfontPreset, key: int) -> str:
