@@ -10,7 +10,7 @@ import pytest
 
 from drillgen.sheet.svg import whole_svg
 from drillgen.theory.pitch import Name, degree_over
-from tests.sheet.written import sheets_of
+from tests.sheet.written import read, sheets_of
 
 PLAIN = str.maketrans({chr(0x245F + number): str(number) for number in range(1, 14)})
 
@@ -43,7 +43,7 @@ def test_every_note_says_what_it_is(kind: str) -> None:
     music21's own count, or the word is another name of that sound."""
     score, found = sheets_of(key_cycle="C", sheet={"degrees": True}, gaps="off", line=kind,
                              progression="iiø7 | V7b9 | i6 | VI7")  # fmt: skip
-    part = music21.converter.parse(found.handout.musicxml, format="musicxml").parts[0]
+    part = read(found.handout.musicxml).parts[0]
     notes = [note for note in part.recurse().notes if note.isNote and note.lyric]
     assert len(notes) > 3
     chords = {bar.number: bar.spans[0].chord for bar in score.chart.bars if bar.spans}

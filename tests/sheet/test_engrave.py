@@ -9,13 +9,13 @@ from collections.abc import Iterator
 from xml.etree import ElementTree as ET
 
 import pytest
-from music21 import chord, converter, harmony, note
+from music21 import chord, harmony, note
 
 from drillgen.score import Score
 from drillgen.sheet.restyle import runs
 from drillgen.sheet.sheets import Sheet, Sheets
 from drillgen.sheet.svg import SheetError, Strip, font_faces, strips, whole_svg
-from tests.sheet.written import preset, sheets_of
+from tests.sheet.written import preset, read, sheets_of
 
 SVG = "{http://www.w3.org/2000/svg}"
 WORST = {
@@ -171,7 +171,7 @@ def heads(sheet: Sheet) -> list[int]:
 
 
 def _pitches(text: str) -> Iterator[int]:
-    for each in converter.parse(text, format="musicxml").recurse().notes:
+    for each in read(text).recurse().notes:
         if isinstance(each, harmony.ChordSymbol):
             continue
         if isinstance(each, chord.Chord):

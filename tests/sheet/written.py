@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Any, NamedTuple
 
+import pytest
 from music21 import chord, converter, harmony, note, stream
 from quicktions import Fraction
 
@@ -44,18 +45,36 @@ class Heard(NamedTuple):
 
 
 def read(text: str) -> stream.Score:
-    return converter.parse(text, format="musicxml")
+    """As music21 reads it, but that it looks for the notes of each chord symbol once a process,
+    which takes most of its time: nobody here asks for them, only whether it finds any."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(harmony.ChordSymbol, "_updatePitches", _notes_once)
+        return converter.parse(text, format="musicxml")
+
+
+_find_notes, _found = harmony.ChordSymbol._updatePitches, set[str]()
+
+
+def _notes_once(symbol: harmony.ChordSymbol) -> None:
+    own = [getattr(value, "name", value) for _, value in sorted(symbol._overrides.items())]
+    name = repr((symbol.chordKind, own, symbol.getChordStepModifications()))
+    if name not in _found:
+        _find_notes(symbol)
+        _found.add(name)
 
 
 def heard(score: stream.Score) -> list[Heard]:
-    """The sounding notes, ties joined; slashes are no notes."""
-    found, sounding = [], score.toSoundingPitch()
-    for each in sounding.recurse().notes:
+    """The sounding notes, ties joined; slashes are no notes.  The score itself is changed for it,
+    since music21's copies take as long as all else: what is written must be asked for before."""
+    found: list[Heard] = []
+    score.toSoundingPitch(inPlace=True)
+    for each in score.recurse().notes:
         for pitch in each.pitches:
             # music21 does not tie an F with a printed natural to one without.
             if pitch.accidental is not None and pitch.accidental.alter == 0:
                 pitch.accidental = None
-    for each in sounding.stripTies().flatten().notes:
+    score.stripTies(inPlace=True)
+    for each in score.flatten().notes:
         if isinstance(each, harmony.ChordSymbol) or _is_slash(each):
             continue
         pitches = each.pitches if isinstance(each, chord.Chord | note.Note) else ()
