@@ -105,6 +105,19 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     from tests.scheduling import turn
 
     items.sort(key=lambda item: turn(item.nodeid, _seed(item)))
+    if items and items[0].config.getoption("--hypothesis-profile", None) != "random":
+        for test in {getattr(item, "obj", None) for item in items}:
+            _draw_half(test)
+
+
+def _draw_half(test: Any) -> None:
+    """Half of the examples that a property test asks for: they are the same ones at each run.
+    `make fuzz` draws all, and others.  (A private name: where another release has another, each
+    draws all of them.)"""
+    asked = getattr(test, "_hypothesis_internal_use_settings", None)
+    if asked is not None:
+        half = max(min(asked.max_examples, 5), asked.max_examples // 2)
+        test._hypothesis_internal_use_settings = hypothesis.settings(asked, max_examples=half)
 
 
 def pytest_collection_finish() -> None:
