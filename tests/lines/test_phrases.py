@@ -31,12 +31,12 @@ def phrases(**drill: object) -> Score:
 
 def calls(score: Score) -> list[tuple[Fraction, Fraction, list[Note]]]:
     """Start and end of each call, and its notes."""
-    found = []
+    found, line = [], notes_of(score)
     for role, run in groupby(score.chart.bars, key=lambda bar: (bar.role, bar.pass_number)):
         bars = list(run)
         if role[0] == "call":
             start, end = bars[0].start, bars[-1].end
-            notes = [note for note in notes_of(score) if start <= note.start < end]
+            notes = [note for note in line if start <= note.start < end]
             found.append((start, end, notes))
     return found
 

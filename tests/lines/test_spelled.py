@@ -39,16 +39,18 @@ class Sung(NamedTuple):
 
 @cache
 def voices(preset: str) -> list[list[Sung]]:
-    """The voices of each pass of a preset's lines through the twelve keys."""
+    """The voices of a preset's lines, a pass in each of the twelve keys."""
     found: list[list[Sung]] = []
     for drill in load(preset, [Override("key_cycle", "fourths", "--key-cycle")]).drills:
         if drill.line is None or drill.line.kind not in OF_CHORDS:
             continue
-        for chart in charts(drill):
-            part = line(chart) if chart.tempo == drill.tempos[0] else None
+        once = {"tempos": drill.tempos[:1], "passes": 1}
+        for chart in charts(drill.model_copy(update=once)):
+            part = line(chart)
+            assert part is not None
             by_voice: dict[tuple[int, int], list[Sung]] = defaultdict(list)
             starts: dict[object, int] = defaultdict(int)
-            for note in part.notes if part else ():
+            for note in part.notes:
                 bar = chart.bar_at(note.start)
                 spans = [each for each in bar.spans if each.start <= note.start < each.end]
                 if spans and spans[0].chord:
