@@ -42,7 +42,7 @@ OK = "progression: ii7 | V7 | Imaj7 | %\n"
         ("title: a\n¦---\ntitle: b\n", "second document"),
         ("¦[a]: b\n", "key must be a word"),
         ("title: bad\a bell\n", "U+0007"),
-        ("[" * 5000, "deep"),
+        ("[" * 1000, "deep"),
         ("a: " + "[" * 400 + "]" * 400 + "\n", ""),
         ("x" * 300_000, "characters"),
     ],
@@ -74,12 +74,12 @@ def test_a_sign_in_two_escapes(read, what):
 
 
 def test_of_very_many_problems_the_first_are_said(read):
-    """A file of 3,000 unknown keys has every problem in the error, and few in its words."""
+    """A file of 500 unknown keys has every problem in the error, and few in its words."""
     with pytest.raises(DrillError) as caught:
-        read(OK + "".join(f"key{number}: 1\n" for number in range(3_000)))
-    assert len(caught.value.problems) == 3_000
+        read(OK + "".join(f"key{number}: 1\n" for number in range(500)))
+    assert len(caught.value.problems) == 500
     assert str(caught.value).count("is not a key of a drill") == 25
-    assert "… and 2975 more" in str(caught.value)
+    assert "… and 475 more" in str(caught.value)
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names")

@@ -40,7 +40,7 @@ def drills() -> list[Path]:
 def played(path: Path, tempo: int) -> Performance:
     asked = {"tempo": tempo, "key_cycle": ["C"], "passes": 1}
     drill = load(path, [Override.of(name, value) for name, value in asked.items()]).drills[0]
-    return beginning(perform(arrange(charts(drill)[0])), 28.0)
+    return beginning(perform(arrange(charts(drill)[0])), 20.0)
 
 
 def beginning(whole: Performance, seconds: float) -> Performance:
