@@ -29,7 +29,7 @@ from drillgen.performance import perform
 from drillgen.score import Note
 from drillgen.take import AskedNote, AskedResponse, HeardNote, notes, tables
 from drillgen.take.hear_files import picture
-from drillgen.take.judge import JudgedResponse, Tuning, in_reach
+from drillgen.take.judge import JudgedResponse, Tuning, folded, in_reach, pitch_kind
 from drillgen.take.notes import GrowingNote
 from drillgen.theory.pitch import Pitch
 from drillgen.theory.voicings import leap_together
@@ -236,6 +236,16 @@ def test_who_sings_in_any_octave_is_heard_in_one_more(free: bool, octave: int) -
     found = [HeardNote(0, 1, 60 + way * (reach + over)) for way in (-1, 1) for over in (-0.4, 0.4)]
     kept = in_reach([asked(60)], found, Tuning(any_octave=free))
     assert [note.pitch for note in kept] == [60 - reach + 0.4, 60 + reach - 0.4]
+
+
+@pytest.mark.parametrize("octaves", [-2, -1, 1, 2])
+@pytest.mark.parametrize(("free", "kind"), [(False, "octave"), (True, "right")])
+def test_an_octave_has_twelve_hundred_cents(octaves: int, free: bool, kind: str) -> None:
+    """A note so far away is the same one in another octave, as exactly as it is met there."""
+    for off in (-30, 0, 30):
+        assert folded(1200 * octaves + off) == off
+        assert pitch_kind(1200 * octaves + off, Tuning(any_octave=free)) == kind
+        assert pitch_kind(1200 * octaves + 600 + off, Tuning(any_octave=free)) == "wrong"
 
 
 def test_a_picture_has_the_bars_of_its_response() -> None:

@@ -26,17 +26,19 @@ SECOND = (8, 16, 24, 32, 40, 48, 56, 64, 80, 96, 112, 128, 144, 160)
 
 
 @pytest.mark.parametrize(
-    ("version", "rates", "hertz", "samples"),
-    [(0xFB, FIRST, 44_100, 1152), (0xF3, SECOND, 22_050, 576)],
+    ("version", "rates", "hertz", "samples", "side"),
+    [(0xFB, FIRST, 44_100, 1152, (32, 17)), (0xF3, SECOND, 22_050, 576, (17, 9))],
 )
 def test_a_frame_of_mp3_is_as_long_as_its_bit_rate(
-    version: int, rates: tuple[int, ...], hertz: int, samples: int
+    version: int, rates: tuple[int, ...], hertz: int, samples: int, side: tuple[int, int]
 ) -> None:
-    """Bytes: its samples' share of a second, without padding."""
+    """Bytes: its samples' share of a second, without padding; behind its header stands what stereo
+    and mono need (2.4.1.7: side information)."""
     for index, kbits in enumerate(rates, 1):
-        found = _header(bytes([0xFF, version, index << 4, 0]))
-        assert (found.rate, found.samples) == (hertz, samples)
-        assert found.size == samples * kbits * 1000 // 8 // hertz
+        stereo, mono = (_header(bytes([0xFF, version, index << 4, mode << 6])) for mode in (0, 3))
+        assert (stereo.rate, stereo.samples) == (hertz, samples)
+        assert stereo.size == mono.size == samples * kbits * 1000 // 8 // hertz
+        assert (stereo.side_info, mono.side_info) == side
 
 
 def test_the_first_deep_dip_is_the_period() -> None:
