@@ -82,6 +82,8 @@ def test_bars_that_are_always_the_calls(bars, call, response, passes):
     assert (said is None) == (not never)
     if said:
         assert int(said[1]) == min(never) + 1
+        several = f"bars {min(never) + 1}-{bars} are "
+        assert said[0].startswith(several if len(never) > 1 else f"bar {bars} is ")
         if said[2]:
             enough = count(passes + 1)
             fewest = next(n for n in enough if set(never) <= traded(bars, call, response, n)[1])
