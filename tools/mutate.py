@@ -3,7 +3,8 @@
 `python -m tools.mutate` (`make mutants`) takes 100 of them, spread over all rooms, and prints who
 survives.  Each is tried in a scratch copy, by the tests that run the changed function: cheap ones
 first, until one fails, for 8 seconds of processor time; the digests of a few presets come last and
-are counted apart.  Which test runs what is found out once, by the whole suite (`touched.py`).
+are counted apart.  Which test runs what is found out once, by the suite in another copy
+(`touched.py`); who is interrupted goes on where it was, and new tests are seen when they come.
 """
 
 from __future__ import annotations
@@ -13,25 +14,29 @@ import ast
 import json
 import os
 import re
+import resource
 import shutil
+import signal
 import subprocess
 import sys
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib.util import cache_from_source
 from itertools import zip_longest
 from pathlib import Path
 from random import Random
 
-from tools.touched import ALIKE, TASTE
+from tools.touched import ALIKE, TASTE, Function, functions, mark, seconds
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = "drillgen"
 WORK = ROOT / ".mutants"
 TOUCHED = WORK / "touched.jsonl"
 BUDGET = 8.0  # seconds of processor time that the tests of one mutant took when they were seen
-PATIENCE = 240  # seconds after which a mutant hangs, and is dead
+HANGS = 60  # seconds of processor time after which a process that a mutant is in hangs: it is dead
+PATIENCE = 900  # seconds after which it waits for what never comes, and is dead, too
+UNSEEN = ("tests/page", "tests/fuzz")  # they wait for music to be played, or take minutes
 FEW = 5  # tests: where no more run a function, those of its file and its room come, too
 MANY = 100  # a whole number from which on it is a measure
 DIGESTS = "tests/test_digests.py"
@@ -45,7 +50,6 @@ OPERATORS: dict[type[ast.cmpop], str] = {
     ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">=", ast.Eq: "==", ast.NotEq: "!=",
     ast.In: "in", ast.NotIn: "not in", ast.Is: "is", ast.IsNot: "is not",
 }  # fmt: skip
-Function = ast.FunctionDef | ast.AsyncFunctionDef
 
 
 @dataclass(frozen=True)
@@ -79,7 +83,7 @@ class _Finder(ast.NodeVisitor):
     def __init__(self, file: str, text: str, users: dict[str, set[str]]) -> None:
         self._file, self._lines, self._users = file, text.split("\n"), users
         self.tree = ast.parse(text)
-        self._places = dict(_functions(self.tree, f"{file}:"))
+        self._places = dict(functions(self.tree, f"{file}:"))
         self._inside: list[str] = []  # functions
         self._names: list[str] = []  # what the module assigns here
         self.found: list[Mutant] = []
@@ -124,12 +128,15 @@ class _Finder(ast.NodeVisitor):
         if self._inside:
             seen = {self._inside[0], self._inside[-1]}
         else:
-            seen = (
-                set().union(*(self._users[name] for name in self._names)) if self._names else set()
-            )
+            seen = {place for name in self._names for place in self._mentioning(name)}
         if not seen:
             seen = {f"{self._file}:"}  # anything in the file
         self.found.append(Mutant(self._file, line, begin, end, becomes, frozenset(seen)))
+
+    def _mentioning(self, name: str) -> set[str]:
+        """The functions that use what a module has; of this file, where it is its own."""
+        own = name.startswith("_")
+        return {p for p in self._users[name] if not own or p.startswith(f"{self._file}:")}
 
 
 def _other(value: float) -> str:
@@ -137,18 +144,6 @@ def _other(value: float) -> str:
     if isinstance(value, int):
         return str(value + 1 if value < MANY else value * 3 // 2)
     return repr(round(value * 1.5, 6)) if value else "0.5"
-
-
-def _functions(node: ast.AST, inside: str) -> Iterator[tuple[Function, str]]:
-    """All functions under a node, each with its qualified name as Python gives it."""
-    for child in ast.iter_child_nodes(node):
-        if isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef):
-            yield child, inside + child.name
-            yield from _functions(child, f"{inside}{child.name}.<locals>.")
-        elif isinstance(child, ast.ClassDef):
-            yield from _functions(child, f"{inside}{child.name}.")
-        else:
-            yield from _functions(child, inside)
 
 
 def sources() -> dict[str, str]:
@@ -164,7 +159,7 @@ def users(texts: dict[str, str]) -> dict[str, set[str]]:
     """For each name the functions that mention it."""
     found: dict[str, set[str]] = defaultdict(set)
     for file, text in texts.items():
-        for node, place in _functions(ast.parse(text), f"{file}:"):
+        for node, place in functions(ast.parse(text), f"{file}:"):
             for inner in ast.walk(node):
                 if isinstance(inner, ast.Name | ast.Attribute):
                     name = inner.id if isinstance(inner, ast.Name) else inner.attr
@@ -195,17 +190,26 @@ class Seen:
     name: str
     seconds: float
     functions: frozenset[str]
+    fixtures: dict[str, float] = field(hash=False)  # that other tests share, and their seconds
 
 
 def seen_tests() -> list[Seen]:
-    if not TOUCHED.exists():
-        print("Seeing which test runs what, once; this takes as long as the suite does.")
-        _pytest(["tests"], ROOT, plugin="tools.touched", TOUCHED=str(TOUCHED))
     rows = [json.loads(line) for line in TOUCHED.read_text("utf-8").splitlines()]
-    last = {name: (seconds, functions) for name, seconds, functions in rows}
     return [
-        Seen(name, seconds, frozenset(functions)) for name, (seconds, functions) in last.items()
+        Seen(name, seconds, frozenset(functions), fixtures)
+        for name, seconds, functions, fixtures in rows
     ]
+
+
+def see() -> None:
+    """Which test runs what, of those that are new; who fails in a copy kills nobody."""
+    print("Seeing which test runs what: of all tests this takes as long as they do.", flush=True)
+    scratch = WORK / "marked"
+    copy(scratch)
+    mark(scratch)
+    left_out = [f"--ignore={name}" for name in UNSEEN]
+    done = _pytest(["tests", *left_out], scratch, plugin="tools.touched", TOUCHED=str(TOUCHED))
+    print("\n".join(re.findall(r"^(?:FAILED|ERROR) .*", done.stdout, re.MULTILINE)), flush=True)
 
 
 def selection(mutant: Mutant, tests: Iterable[Seen], budget: float) -> list[str]:
@@ -218,13 +222,15 @@ def selection(mutant: Mutant, tests: Iterable[Seen], budget: float) -> list[str]
     # Taste first, then what comes near: a test that runs little else.
     touching.sort(key=lambda t: (TASTE not in t.name, t.seconds + len(t.functions) / 400))
     kinds: Counter[str] = Counter()
-    spent, found = 0.0, []
+    spent, made, found = 0.0, set[str](), []
     for test in touching:
         kind = test.name.split("[")[0]
         kinds[kind] += 1
         few = kinds[kind] <= ALIKE or TASTE in kind
-        if few and spent + test.seconds <= budget:
-            spent += test.seconds
+        fixtures = sum(cost for name, cost in test.fixtures.items() if name not in made)
+        if few and spent + test.seconds + fixtures <= budget:
+            spent += test.seconds + fixtures
+            made |= test.fixtures.keys()
             found.append(test.name)
     return found
 
@@ -240,49 +246,52 @@ def _of_room(mutant: Mutant, test: Seen) -> bool:
 def _pytest(
     arguments: list[str], folder: Path, plugin: str, **more: str
 ) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", "-p", plugin]
-    environment = os.environ | {"PYTHONPATH": str(folder)} | more
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", plugin]
     return subprocess.run(
         [*command, *arguments],
         cwd=folder,
-        env=environment,
+        env=os.environ | {"PYTHONPATH": str(folder)} | more,
         capture_output=True,
         text=True,
         timeout=None if plugin == "tools.touched" else PATIENCE,
         check=False,
+        preexec_fn=None if plugin == "tools.touched" else _end_when_it_hangs,
     )
+
+
+def _end_when_it_hangs() -> None:
+    resource.setrlimit(resource.RLIMIT_CPU, (HANGS, HANGS + 5))
 
 
 def run(names: list[str], scratch: Path) -> str:
     """The first test that fails in the scratch copy; "" where all pass."""
-    if not names:
-        return ""
     listed = scratch / "chosen"
     listed.write_text("\n".join(names), "utf-8")
-    files = sorted({name.split("::")[0] for name in names if (ROOT / name.split("::")[0]).exists()})
+    files = {name.split("::")[0]: None for name in names if (ROOT / name.split("::")[0]).exists()}
     try:
-        done = _pytest(files, scratch, plugin="tools.chosen", CHOSEN=str(listed))
+        done = _pytest(["-x", *files], scratch, plugin="tools.chosen", CHOSEN=str(listed))
     except subprocess.TimeoutExpired:
         return "(it hangs)"
-    if done.returncode in (0, 5):
+    if done.returncode == 0:
         return ""
     failed = re.search(r"^(?:FAILED|ERROR) (\S+)", done.stdout, re.MULTILINE)
-    return failed[1] if failed else "(it does not start)"
+    hangs = done.returncode == -signal.SIGXCPU
+    return failed[1] if failed else "(it hangs)" if hangs else "(it does not start)"
 
 
 def fate(mutant: Mutant, tests: list[Seen], budget: float, scratch: Path) -> tuple[str, str]:
     """How a mutant ends (killed, digests, survived), and by which test."""
     path = scratch / PACKAGE / mutant.file
-    text = (ROOT / PACKAGE / mutant.file).read_text("utf-8")
+    text = path.read_text("utf-8")
     digests = [f"{DIGESTS}::test_no_note_has_changed[{name}-1]" for name in PRESETS]
     try:
         _write(path, mutant.source(text)[0])
-        if failed := run(selection(mutant, tests, budget), scratch):
-            return "killed", failed
-        failed = run(digests, scratch)
-        return ("digests", failed) if failed else ("survived", "")
+        failed = run([*selection(mutant, tests, budget), *digests], scratch)
     finally:
         _write(path, text)
+    if failed.startswith(DIGESTS):
+        return "digests", failed
+    return ("killed", failed) if failed else ("survived", "")
 
 
 def _write(path: Path, text: str) -> None:
@@ -303,22 +312,22 @@ def copy(scratch: Path) -> None:
             shutil.copy(source, scratch / name)
 
 
-def told(mutant: Mutant, found: tuple[str, str]) -> str:
-    text = (ROOT / PACKAGE / mutant.file).read_text("utf-8")
+def told(mutant: Mutant, found: tuple[str, str], top: Path) -> str:
+    text = (top / PACKAGE / mutant.file).read_text("utf-8")
     was = text.split("\n")[mutant.line - 1].strip()
     _, now = mutant.source(text)
     return f"{found[0]:8} {mutant.file}:{mutant.line}  {was}  ->  {now}  {found[1]}"
 
 
-def fates(
-    mutants: list[Mutant], budget: float, scratch: Path
-) -> Iterator[tuple[Mutant, tuple[str, str]]]:
+def fates(mutants: list[Mutant], budget: float, scratch: Path) -> Iterator[tuple[str, str]]:
+    """How each ends, in a word and in a line."""
     tests = seen_tests()
-    copy(scratch)
     for mutant in mutants:
+        before = seconds()
         found = fate(mutant, tests, budget, scratch)
-        print(told(mutant, found), flush=True)
-        yield mutant, found
+        line = told(mutant, found, scratch)
+        print(f"{seconds() - before:4.1f} s  {line}", flush=True)
+        yield found[0], line
 
 
 def main() -> None:
@@ -330,6 +339,7 @@ def main() -> None:
     parser.add_argument("--skip", type=int, default=0, help="those that were tried before")
     parser.add_argument("--part", default="1/1", help="2/3: of each three the second one alone")
     parser.add_argument("--only", default="", help="those whose file:line begins so")
+    parser.add_argument("--seen", action="store_true", help="look for no tests that are new")
     parser.add_argument("--list", action="store_true", help="only show them")
     asked = parser.parse_args()
     WORK.mkdir(exist_ok=True)
@@ -340,12 +350,16 @@ def main() -> None:
         if f"{mutant.file}:{mutant.line}".startswith(tuple(asked.only.split(",")))
     ]
     if asked.list:
-        print("\n".join(told(mutant, ("", "")) for mutant in mutants))
+        print("\n".join(told(mutant, ("", ""), ROOT) for mutant in mutants))
         return
-    table = list(fates(mutants, asked.budget, WORK / f"scratch-{part}"))
-    count = Counter(found[0] for _, found in table)
+    scratch = WORK / f"scratch-{part}"
+    copy(scratch)
+    if not asked.seen:
+        see()
+    table = list(fates(mutants, asked.budget, scratch))
+    count = Counter(kind for kind, _ in table)
     print("\nSurvivors:")
-    print("\n".join(told(mutant, found) for mutant, found in table if found[0] == "survived"))
+    print("\n".join(line for kind, line in table if kind == "survived"))
     print(f"\n{count['killed']} killed, {count['digests']} by digests alone, of {len(table)}.")
 
 

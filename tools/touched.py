@@ -1,105 +1,192 @@
-"""A pytest plugin: which functions of drillgen each test runs, in its own process and in those it
-starts, and what it costs.
+"""A pytest plugin: which functions of drillgen each test runs, in its own process and in all that
+come of it, and what it costs.
 
-`python -m pytest -p tools.touched` with TOUCHED naming a file; a line of JSON for each test:
-its name, its seconds of processor time, and the functions as "file:name", by qualified names, so
-that a file's other lines may move.
+`mutate.py` makes a copy of the program in which each function, when it runs, sets a byte of its
+own in a file that all processes have in memory (`marked`, `RAN`): an hour's tests take a tenth
+longer so, where a profiler would double it, and those that are killed have told, too.  In that
+copy `python -m pytest -p tools.touched` with TOUCHED naming a file adds a line of JSON to it for
+each test that passes and is not there: its name, its seconds of processor time, the functions as
+"file:name", by qualified names, so that a file's other lines may move, and what the fixtures that
+it shares with other tests cost, each by its name.
 """
 
 from __future__ import annotations
 
+import ast
 import json
 import os
 import resource
 from collections import Counter
-from collections.abc import Generator
-from cProfile import Profile
+from collections.abc import Generator, Iterator
 from pathlib import Path
-from types import CodeType
 
-ROOT = Path(__file__).parents[1] / "drillgen"
 TASTE = "tests/taste/"
 ALIKE = 3  # parameter sets of one test
-_INSIDE = f"{ROOT}{os.sep}"
-_watch = Profile()
+PLACES = "places.json"  # what each byte stands for
+BYTES = "ran"
+RAN = '''"""The bytes that functions set."""
+
+import mmap
+import os
+
+RAN = mmap.mmap(os.open({file!r}, os.O_RDWR), 0)
+'''
+Function = ast.FunctionDef | ast.AsyncFunctionDef
 
 
-def begin() -> None:
-    """Forget what has run, and look on from here."""
-    _watch.clear()
-    _watch.enable(subcalls=False, builtins=False)
+def functions(node: ast.AST, inside: str) -> Iterator[tuple[Function, str]]:
+    """All functions under a node, each with its qualified name as Python gives it."""
+    for child in ast.iter_child_nodes(node):
+        if isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef):
+            yield child, inside + child.name
+            yield from functions(child, f"{inside}{child.name}.<locals>.")
+        elif isinstance(child, ast.ClassDef):
+            yield from functions(child, f"{inside}{child.name}.")
+        else:
+            yield from functions(child, inside)
 
 
-def functions() -> set[str]:
-    """Those of drillgen that have run since the beginning, in this thread."""
-    _watch.disable()
-    codes = (row.code for row in _watch.getstats())
-    return {
-        f"{code.co_filename.removeprefix(_INSIDE)}:{code.co_qualname}"
-        for code in codes
-        if isinstance(code, CodeType) and code.co_filename.startswith(_INSIDE)
-    }
+def marked(text: str, file: str, places: list[str]) -> str:
+    """A module whose functions set bytes, with their places behind those that are known."""
+    tree, lines = ast.parse(text), text.split("\n")
+    added: list[tuple[int, int, str]] = []
+    for node, place in functions(tree, f"{file}:"):
+        added.append(_before(_first(node), lines, f"_RAN[{len(places)}] = 1"))
+        places.append(place)
+    if added:
+        head = next(each for each in tree.body if not _is_text(each) and not _is_future(each))
+        added.append(_before(head, lines, "from drillgen.ran import RAN as _RAN"))
+    for number, column, more in sorted(added, reverse=True):
+        line = lines[number].encode()
+        lines[number] = (line[:column] + more.encode() + line[column:]).decode()
+    return "\n".join(lines)
+
+
+def _first(node: Function) -> ast.stmt:
+    """Behind its docstring, where there is anything."""
+    return node.body[1] if _is_text(node.body[0]) and len(node.body) > 1 else node.body[0]
+
+
+def _is_text(node: ast.stmt) -> bool:
+    return isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
+
+
+def _is_future(node: ast.stmt) -> bool:
+    return isinstance(node, ast.ImportFrom) and node.module == "__future__"
+
+
+def _before(node: ast.stmt, lines: list[str], more: str) -> tuple[int, int, str]:
+    """Where a statement goes before another, and how: the line from 0, and the byte in it."""
+    decorators = getattr(node, "decorator_list", [])
+    number = min([node.lineno, *(each.lineno for each in decorators)]) - 1
+    before = lines[number].encode()[: node.col_offset].decode()
+    return number, node.col_offset, f"{more}; " if before.strip() else f"{more}\n{before}"
+
+
+def mark(top: Path) -> None:
+    """Let the functions of a copy's program set bytes."""
+    places: list[str] = []
+    for path in sorted((top / "drillgen").rglob("*.py")):
+        file = path.relative_to(top / "drillgen").as_posix()
+        path.write_text(marked(path.read_text("utf-8"), file, places), "utf-8")
+    (top / PLACES).write_text(json.dumps(places), "utf-8")
+    (top / BYTES).write_bytes(bytes(len(places)))
+    (top / "drillgen" / "ran.py").write_text(RAN.format(file=str(top / BYTES)), "utf-8")
 
 
 def seconds() -> float:
-    """Processor time of this process and of those it has waited for."""
+    """Processor time of this process, of those it has waited for, and of what forks for it."""
     usages = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
-    return sum(usage.ru_utime + usage.ru_stime for usage in usages)
+    own = sum(usage.ru_utime + usage.ru_stime for usage in usages)
+    return own + _of_forks() / os.sysconf("SC_CLK_TCK")
+
+
+def _of_forks() -> int:
+    """In ticks, what `tests/forking.py` has waited for (Linux, proc(5): 14 to 17)."""
+    from tests import forking
+
+    if not forking._forking.cache_info().currsize:
+        return 0
+    file = Path(f"/proc/{forking._forking(os.getpid()).pid}/stat")
+    return sum(map(int, file.read_text().rpartition(")")[2].split()[11:15])) if file.exists() else 0
 
 
 if "TOUCHED" in os.environ:
     import pytest
+    from drillgen.ran import RAN as _RAN  # type: ignore[import-not-found]
+
+    from tests.scheduling import LONG
 
     _FILE = Path(os.environ["TOUCHED"])
-    _CHILDREN = _FILE.with_suffix(".children")
-    os.environ["TOUCHED_CHILDREN"] = str(_CHILDREN)
-    _own = str(Path(__file__).with_name("touched_child"))
-    os.environ["PYTHONPATH"] = os.pathsep.join([_own, os.environ.get("PYTHONPATH", "")])
+    _PLACES = json.loads((Path(__file__).parents[1] / PLACES).read_text("utf-8"))
+    _FILE.touch()
+    _KNOWN = {json.loads(line)[0] for line in _FILE.read_text("utf-8").splitlines()}
+    _made: dict[object, tuple[set[int], float]] = {}  # what ran to set each fixture up, its seconds
+    _failed: set[str] = set()
 
-    _made: dict[object, set[str]] = {}  # what ran to set each fixture up
+    def _ran() -> set[int]:
+        """What has run since this was asked last."""
+        found = {number for number, byte in enumerate(_RAN[:]) if byte}
+        _RAN[:] = bytes(len(_RAN))
+        return found
 
     @pytest.hookimpl(trylast=True)
     def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-        """A few parameter sets of each test are as many as a mutant meets (`mutate.py`)."""
+        """A few parameter sets of each test are as many as a mutant meets (`mutate.py`); long rooms
+        come last, and are left to see where one does not wait for them."""
         kinds: Counter[str] = Counter()
         left, own = [], []
         for item in items:
             kind = item.nodeid.split("[")[0]
             kinds[kind] += 1
-            (own if kinds[kind] <= ALIKE or TASTE in kind else left).append(item)
+            asked = kinds[kind] <= ALIKE or TASTE in kind
+            (own if asked and item.nodeid not in _KNOWN else left).append(item)
         config.hook.pytest_deselected(items=left)
-        items[:] = own
+        items[:] = sorted(own, key=lambda item: item.nodeid.startswith(LONG))
+
+    _test: list[set[int]] = [set()]  # what the test has run that runs now
+    _shared = [0.0]  # of its seconds those that went into what other tests share
 
     @pytest.hookimpl(wrapper=True)
     def pytest_fixture_setup(fixturedef: object) -> Generator[None, object, object]:
-        before = functions()
-        _watch.enable(subcalls=False, builtins=False)
+        _test[0] |= _ran()
+        before, shared = seconds(), _shared[0]
         try:
             return (yield)
         finally:
-            _made[fixturedef] = (functions() - before) | _from_children()
-            _watch.enable(subcalls=False, builtins=False)
+            found = _ran()
+            _test[0] |= found
+            if fixturedef.scope != "function":  # type: ignore[attr-defined]
+                # Fixtures that it asked for were set up before it, or are counted already.
+                cost = max(seconds() - before - (_shared[0] - shared), 0.0)
+                _shared[0] += cost
+                _made[fixturedef] = found, round(cost, 2)
 
-    def _of_fixtures(item: pytest.Item) -> set[str]:
+    def _of_fixtures(item: pytest.Item) -> Iterator[tuple[str, set[int], float]]:
         """A fixture that tests share was set up in the first of them, but all look at it."""
-        known = item._fixtureinfo.name2fixturedefs.values()  # type: ignore[attr-defined]
-        return {place for found in known for each in found for place in _made.get(each, ())}
+        known = item._fixtureinfo.name2fixturedefs  # type: ignore[attr-defined]
+        for name, found in known.items():
+            for each in found:
+                if each in _made:
+                    yield f"{each.baseid}:{name}", *_made[each]
 
-    def _from_children() -> set[str]:
-        if not _CHILDREN.exists():
-            return set()
-        found = set(_CHILDREN.read_text("utf-8").split("\n"))
-        _CHILDREN.unlink()
-        return found
+    def pytest_runtest_logreport(report: pytest.TestReport) -> None:
+        if not report.passed:
+            _failed.add(report.nodeid)
 
     @pytest.hookimpl(wrapper=True, tryfirst=True)
     def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
+        _ran()
+        _test[0], _shared[0] = set(), 0.0
         before = seconds()
-        begin()
         try:
             return (yield)
         finally:
-            found = functions() | _from_children() | _of_fixtures(item)
-            row = [item.nodeid, round(seconds() - before, 2), sorted(found - {""})]
-            with _FILE.open("a", encoding="utf-8") as file:
-                file.write(json.dumps(row) + "\n")
+            own = seconds() - before - _shared[0]
+            fixtures = list(_of_fixtures(item))
+            found = (_test[0] | _ran()).union(*(ran for _, ran, _ in fixtures))
+            places = sorted(_PLACES[number] for number in found)
+            costs = {name: cost for name, _, cost in fixtures if cost}
+            if item.nodeid not in _failed:
+                with _FILE.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps([item.nodeid, round(own, 2), places, costs]) + "\n")
