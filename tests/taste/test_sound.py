@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from drillgen.sound.loudness import Limiter, sample_peaks, true_peaks
+from drillgen.sound.loudness import PIECE, Limiter, sample_peaks, true_peaks
 from drillgen.sound.reverb import response
 from tests.sound.helpers import silence_around
 
@@ -25,6 +25,16 @@ def test_the_limiter_reaches_no_further_than_the_ear_masks(side: int) -> None:
     assert gain[22005 + side * RATE * 10 // 1000] < 0.99
     assert gain[22005 + side * RATE * 25 // 1000] < 1
     assert gain[22005 + side * RATE * 45 // 1000] == 1
+
+
+def test_a_loop_is_limited_as_it_goes_round() -> None:
+    """As the middle one of three rounds is: no step is heard where it begins again."""
+    count = 40
+    peaks = np.random.default_rng(1).uniform(0.1, 1.0, count).astype(np.float32)
+    sound = np.ones((2, count * PIECE), np.float32)
+    alone = Limiter(peaks, 0.5, around=True)(sound, 0)
+    rounds = Limiter(np.tile(peaks, 3), 0.5)(np.tile(sound, 3), 0)
+    assert alone == pytest.approx(rounds[:, count * PIECE : 2 * count * PIECE])
 
 
 def _band(spectrum: Any, low: float, high: float) -> float:
