@@ -34,6 +34,7 @@ PACKAGE = "drillgen"
 WORK = ROOT / ".mutants"
 TOUCHED = WORK / "touched.jsonl"
 BUDGET = 8.0  # seconds of processor time that the tests of one mutant took when they were seen
+SHARED = 12.0  # and their shared fixtures: one pack, of about eight, serves many tests
 HANGS = 60  # seconds of processor time after which a process that a mutant is in hangs: it is dead
 PATIENCE = 900  # seconds after which it waits for what never comes, and is dead, too
 UNSEEN = ("tests/page", "tests/fuzz")  # they wait for music to be played, or take minutes
@@ -213,7 +214,8 @@ def see() -> None:
 
 
 def selection(mutant: Mutant, tests: Iterable[Seen], budget: float) -> list[str]:
-    """The tests that run what is changed, cheap ones first, few of one kind, within the budget."""
+    """The tests that run what is changed, cheap ones first, few of one kind, within the budget,
+    and what they share within its own."""
     own = [test for test in tests if not test.name.startswith(DIGESTS)]
     touching = [test for test in own if not mutant.functions.isdisjoint(test.functions)]
     if len(touching) < FEW:  # in the table of a module, or in a thread, which is not looked at
@@ -222,14 +224,14 @@ def selection(mutant: Mutant, tests: Iterable[Seen], budget: float) -> list[str]
     # Taste first, then what comes near: a test that runs little else.
     touching.sort(key=lambda t: (TASTE not in t.name, t.seconds + len(t.functions) / 400))
     kinds: Counter[str] = Counter()
-    spent, made, found = 0.0, set[str](), []
+    spent, shared, made, found = 0.0, 0.0, set[str](), []
     for test in touching:
         kind = test.name.split("[")[0]
         kinds[kind] += 1
         few = kinds[kind] <= ALIKE or TASTE in kind
         fixtures = sum(cost for name, cost in test.fixtures.items() if name not in made)
-        if few and spent + test.seconds + fixtures <= budget:
-            spent += test.seconds + fixtures
+        if few and spent + test.seconds <= budget and shared + fixtures <= SHARED:
+            spent, shared = spent + test.seconds, shared + fixtures
             made |= test.fixtures.keys()
             found.append(test.name)
     return found
