@@ -99,13 +99,20 @@ def test_no_note_stands_better_against_a_chord_than_its_own() -> None:
     assert rub[(4, 8), 8] == max(rub.values()) > rub[(4, 8), 2]
 
 
-@pytest.mark.parametrize(("wish", "best"), [("stay", {0}), ("step", {1, 2}), ("third", {3, 4})])
-def test_a_top_voice_gets_what_is_nearest_to_its_wish(wish: str, best: set[int]) -> None:
+@pytest.mark.parametrize(
+    ("wish", "strokes", "best"),
+    [("stay", 1, {0}), ("step", 1, {1, 2}), ("third", 1, {3, 4}), ("stay", 3, {1, 2}),
+     ("third", 3, {3, 4})],
+)  # fmt: skip
+def test_a_top_voice_gets_what_is_nearest_to_its_wish(
+    wish: str, strokes: int, best: set[int]
+) -> None:
     """A step is a semitone or a tone, a third three or four semitones; the further from that, the
-    worse."""
+    worse.  A tone that was struck three times goes on by step where it would rather stay."""
     chance: Any = SimpleNamespace(choices=lambda *_: [wish], random=lambda: 0.99)
     top = TopVoice(chance)
-    top.went((60, 64, 67))
+    for number in range(strokes):
+        top.went((60 - number, 64, 67))
     price = top.taste()
     prices = [price((60, 64, 67 + moved)) for moved in range(8)]
     assert {moved for moved, each in enumerate(prices) if each == min(prices)} == best
