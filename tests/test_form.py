@@ -96,6 +96,7 @@ def test_the_sheet_says_where_it_leads() -> None:
         ("Imaj7 vi7 | ii7 V7 | Imaj7 VI7 | ii7 V7", ["Fmaj7", "Fmaj7"]),
         ("I7 | IV7 | I7 / / VI7 | ii7 V7", ["F7", "F7"]),
         ("ii7 | V7 | Imaj7 | %", ["Fmaj7", "Fmaj7"]),
+        ("ii7 | V7 | V7 Imaj7 | VI7", ["C7 Fmaj7", "Fmaj7"]),
     ],
 )
 def test_the_last_time_stays_on_the_tonic(form: str, last: list[str]) -> None:
@@ -105,7 +106,8 @@ def test_the_last_time_stays_on_the_tonic(form: str, last: list[str]) -> None:
     plain = chart_of(progression=form, key_cycle=["C", "F"], passes=2)
     final = [bar for bar in chart.bars if bar.pass_number == 4 and bar.form_bar >= 2]
     for bar in final:
-        assert [span.chord.text for span in bar.spans if span.chord] == [last[bar.form_bar - 2]]
+        told = " ".join(span.chord.text for span in bar.spans if span.chord)
+        assert told == last[bar.form_bar - 2]
         assert (bar.spans[0].start, bar.spans[-1].end) == (bar.start, bar.end)
     others = [
         bar.number
