@@ -165,7 +165,6 @@ def _zero_ended(text: str) -> bytes:
     return b"\xff\xfe" + text.replace("\0", " ").encode("utf-16-le") + b"\0\0"
 
 
-_LARGEST = 2**32 - 1  # bytes: sizes have 32 bits
 _MIDDLE_C = 60
 _BLOCK = 16384  # samples a channel at a time
 
@@ -212,11 +211,8 @@ def opened(path: Path) -> Iterator[AudioSource]:
 
 
 def write_wav(source: AudioSource, file: IO[bytes], tags: Tags) -> None:
-    """The samples of `source` as a WAV file with `tags`.
-
-    Raises:
-        AudioError: more than 4 GB.
-    """
+    """The samples of `source` as a WAV file with `tags`: a track has 3 hours at most, which is
+    less than the 4 GB that sizes of 32 bits can say."""
     file.write(_head(source, 0))
     for block in source.blocks():
         file.write(block)
@@ -228,9 +224,7 @@ def add_chunks(source: AudioSource, file: IO[bytes], tags: Tags) -> None:
 
     The size in the head comes last, so that whatever happens before leaves a WAV without tags.
 
-    Raises:
-        AudioError: more than 4 GB.
-        OSError: it cannot be written; then it is as long as it was.
+    Raises OSError: it cannot be written; then it is as long as it was.
     """
     extra = _chunks(tags, source.rate, source.count)
     head = _head(source, len(extra))
@@ -267,8 +261,6 @@ def _data(source: AudioSource) -> int:
 def _head(source: AudioSource, extra: int) -> bytes:
     """What stands before the samples, where so many bytes follow them."""
     size = 36 + _data(source) + extra
-    if size > _LARGEST:
-        raise AudioError("the track is too long for a WAV file, which holds 4 GB: choose flac.")
     frame = source.channels * 2
     layout = (1, source.channels, source.rate, source.rate * frame, frame, 16)  # 1: PCM
     return (

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from drillgen.audio.formats import names_in_words
-from drillgen.cli.checking import Named, OverrideError, length, overriding, read
-from drillgen.errors import counted, exit_code
+from drillgen.cli.checking import Named, length, overriding, read
+from drillgen.errors import DrillgenError, counted, exit_code
 
 if TYPE_CHECKING:
     from drillgen.drill.lesson import Lesson
@@ -239,11 +239,11 @@ def _packs(lesson: Lesson, out: Path) -> Iterator[tuple[str, Lesson, Path]]:
 
 
 def _listed(option: str, given: Sequence[str]) -> tuple[str, ...]:
-    """Options that may be repeated, and hold several with commas.  Raises OverrideError where one
+    """Options that may be repeated, and hold several with commas.  Raises DrillgenError where one
     is given and names nothing."""
     named = tuple(part.strip() for text in given for part in text.split(",") if part.strip())
     if given and not named:
-        raise OverrideError(f"{option}: nothing is named; see drillgen build --help")
+        raise DrillgenError(f"{option}: nothing is named; see drillgen build --help")
     return named
 
 

@@ -47,10 +47,6 @@ _OVERRIDES = {
 }
 
 
-class OverrideError(DrillgenError):
-    """A setting on the command line that says nothing."""
-
-
 def overriding(command: Command) -> Command:
     """The options that replace what a drill says, on every command that reads one."""
     options = [
@@ -90,7 +86,7 @@ def _sounds(given: Sequence[str]) -> Iterator[Override]:
     for each in given:
         what, equals, name = (part.strip() for part in each.partition("="))
         if not (what and equals and name):
-            raise OverrideError(f"--sound {each}: write WHAT=NAME, as in --sound bass=own")
+            raise DrillgenError(f"--sound {each}: write WHAT=NAME, as in --sound bass=own")
         yield Override(f"sounds.{what}", name, f"--sound {each}", name)
 
 
@@ -105,7 +101,7 @@ def _overrides(settings: Sequence[str], given: dict[str, str | None]) -> list[Ov
     for setting in settings:
         path, equals, value = setting.partition("=")
         if not equals or not path.strip():
-            raise OverrideError(f"--set {setting}: write KEY=VALUE, as in --set band.bass=walking")
+            raise DrillgenError(f"--set {setting}: write KEY=VALUE, as in --set band.bass=walking")
         overrides.append(Override(path.strip(), value, f"--set {setting}"))
     return overrides
 
@@ -162,7 +158,7 @@ def _tempos(lesson: Lesson) -> Iterator[str]:
 
 
 def _looked_at(lesson: Lesson, named: str | None) -> set[Key]:
-    """The keys that are named, which must be among those of the drills.  Raises OverrideError."""
+    """The keys that are named, which must be among those of the drills.  Raises DrillgenError."""
     from drillgen.drill.key_cycle import read_key
     from drillgen.drill.messages import RefusedError
 
@@ -174,10 +170,10 @@ def _looked_at(lesson: Lesson, named: str | None) -> set[Key]:
         try:
             fitting = {read_key(word, mode).simplest for mode in {key.mode for key in played}}
         except RefusedError as refused:
-            raise OverrideError(f"--keys {named}: {refused.wrongs[0].message}") from None
+            raise DrillgenError(f"--keys {named}: {refused.wrongs[0].message}") from None
         if not fitting & played.keys():
             there = " ".join(key.short for key in played)
-            raise OverrideError(f"--keys {named}: no drill is in {word.strip()}; allowed: {there}")
+            raise DrillgenError(f"--keys {named}: no drill is in {word.strip()}; allowed: {there}")
         keys |= fitting & played.keys()
     return keys
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from importlib.metadata import PackageNotFoundError, version
+from importlib.metadata import version
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
@@ -275,13 +275,7 @@ def booklet_tasks(lesson: Lesson, composing: Sequence[PackTask]) -> tuple[PackTa
 @cache
 def engravers() -> tuple[str, ...]:
     """The versions of what draws and sets: other ones may draw otherwise."""
-    found = []
-    for name in ("verovio", "typst"):
-        try:
-            found.append(f"{name} {version(name)}")
-        except PackageNotFoundError:
-            continue
-    return tuple(found)
+    return tuple(f"{name} {version(name)}" for name in ("verovio", "typst"))
 
 
 def _papers(folder: str, found: Sequence[Sheet]) -> tuple[tuple[str, str], ...]:
@@ -495,7 +489,7 @@ def _strips(sheet: Sheet) -> list[tuple[str, str]]:
 
     wide = strips(sheet.sections, fonts=False)
     narrow = strips(sheet.sections, bars_a_system=_NARROW, fonts=False, narrow=True)
-    return [(one.svg, other.svg) for one, other in zip(wide, narrow, strict=True)]
+    return list(zip(wide, narrow, strict=True))
 
 
 def _write_index(job: IndexJob, place: Workspace) -> ManifestEntry:

@@ -207,7 +207,7 @@ def _sweep_parts(target: Path) -> None:
 
 
 def _fill(file: IO[bytes], folder: Path, names: Iterable[str]) -> None:
-    """Raises LeadsOutError, OSError, zipfile.LargeZipFile, ValueError."""
+    """Raises DrillgenError, OSError, zipfile.LargeZipFile, ValueError."""
     top, inside = folder.resolve().name or "pack", Inside(folder)
     with zipfile.ZipFile(file, "w", allowZip64=True) as packed:
         for name in sorted(set(filter(is_name, names))):

@@ -60,10 +60,6 @@ def _is_part(part: str) -> bool:
     return plain and len(part.encode()) <= _LONGEST and not RESERVED.fullmatch(part)
 
 
-class LeadsOutError(DrillgenError):
-    """A name or a link in a pack leads out of it."""
-
-
 class Inside:
     """A pack's folder, and what lies in it."""
 
@@ -80,10 +76,10 @@ class Inside:
         return self._pack / name
 
     def must(self, name: str) -> Path:
-        """The same; raises LeadsOutError."""
+        """The same; raises DrillgenError."""
         found = self.path(name)
         if found is None:
-            raise LeadsOutError(
+            raise DrillgenError(
                 f"{self._pack / name} would not lie in {self._pack}: a link leads out of it;"
                 " remove the link, or name another folder"
             )

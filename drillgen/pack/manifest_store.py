@@ -209,8 +209,9 @@ class ManifestStore:
     def accept(self, task: PackTask, result: TaskResult, made_in: Path) -> None:
         """Put a task's files into the pack and its entry on the list.
 
-        Raises PackError where one would take a foreign file's place, LeadsOutError, OSError.  What
-        has the same bytes is none: an earlier build made it, and its manifest was lost.
+        Raises PackError where one would take a foreign file's place (what has the same bytes is
+        none: an earlier build made it, and its manifest was lost), DrillgenError where a link leads
+        out of the pack, OSError.
         """
         for name in self.foreign_files(result.files):
             if not is_same(made_in / name, self._pack / name):

@@ -203,10 +203,6 @@ NAMES = (*EXTRA, SPLIT)
 _LINE = frozenset[PartName]({"line"})
 
 
-class MixError(DrillgenError):
-    """There is no such mix."""
-
-
 @dataclass(frozen=True, slots=True)
 class Mix:
     """Some parts together, as one file."""
@@ -225,12 +221,12 @@ class Mix:
 
 
 def mix_name(name: str) -> str:
-    """The name of an extra mix as it is written here.  Raises MixError, which lists them."""
+    """The name of an extra mix as it is written here.  Raises DrillgenError, which lists them."""
     plain = " ".join(name.lower().split())
     if plain in NAMES:
         return plain
     hint = perhaps(plain.replace("no ", "without ", 1), NAMES)
-    raise MixError(f"no mix is called {name!r}: there are {', '.join(NAMES)}{hint}")
+    raise DrillgenError(f"no mix is called {name!r}: there are {', '.join(NAMES)}{hint}")
 
 
 def mixes(parts: Sequence[PartName], extra: Sequence[str], stems: bool) -> Iterator[Mix]:

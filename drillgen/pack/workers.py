@@ -340,10 +340,6 @@ def _death(code: int) -> str:
     return f"its worker was ended by {name}{hint}"
 
 
-class ClusterError(DrillgenError):
-    """The cluster cannot be used."""
-
-
 class DaskCluster(TaskWorkers):
     """Workers of a scheduler."""
 
@@ -379,10 +375,10 @@ class DaskCluster(TaskWorkers):
 
 
 def scheduler(address: str) -> str:
-    """A scheduler's address as Dask wants it.  Raises ClusterError for anything else."""
+    """A scheduler's address as Dask wants it.  Raises DrillgenError for anything else."""
     found = _SCHEDULER.fullmatch(address.strip())
     if found is None or not 0 < int(found[4]) < 65536:
-        raise ClusterError(
+        raise DrillgenError(
             f"--cluster {address}: allowed: the scheduler's host and port,"
             " as in tcp://192.168.1.20:8786"
         )
@@ -396,7 +392,7 @@ def _connected(address: str) -> Client:
     try:
         from distributed import Client
     except ImportError:
-        raise ClusterError(
+        raise DrillgenError(
             "--cluster needs Dask's distributed: pip install 'drillgen[cluster]'"
         ) from None
     logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what matters is raised
@@ -407,12 +403,12 @@ def _connected(address: str) -> Client:
                 address, timeout=_PATIENCE, set_as_default=False
             )
     except (OSError, ValueError) as error:
-        raise ClusterError(f"no Dask scheduler answers at {address}") from error
+        raise DrillgenError(f"no Dask scheduler answers at {address}") from error
     try:
         client.wait_for_workers(1, timeout=_PATIENCE)
     except TimeoutError:
         client.close()  # type: ignore[no-untyped-call]
-        raise ClusterError(f"the Dask scheduler at {address} has no workers") from None
+        raise DrillgenError(f"the Dask scheduler at {address} has no workers") from None
     return client
 
 

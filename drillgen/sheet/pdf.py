@@ -20,7 +20,7 @@ import unicodedata
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, Protocol
+from typing import TYPE_CHECKING, Any, Literal
 
 from drillgen.sheet.layout import BETWEEN_FACTS
 from drillgen.sheet.restyle import SystemPicture
@@ -28,37 +28,20 @@ from drillgen.sheet.svg import (
     FONTS,
     Drawing,
     Engraved,
-    Music,
     SheetError,
     complete,
     on_paper,
     svg_text,
 )
 
+if TYPE_CHECKING:
+    from drillgen.sheet.sheets import Section, Sheet
+
 Paper = Literal["a4", "us-letter"]
 # Scripts that the fonts brought along have; other letters are looked for on the machine.
 _LATIN = 0x24F  # the last letter of Latin Extended-B
 _NO_BREAK = "\u00a0"
 _KNOWN = ("LATIN", "GREEK", "CYRILLIC")
-
-
-class Printable(Protocol):
-    """What is printed of a drill: `drillgen.sheet.sheets.Sheet`, seen from here."""
-
-    @property
-    def title(self) -> str: ...
-    @property
-    def note(self) -> str: ...
-    @property
-    def facts(self) -> str: ...
-    @property
-    def tempo(self) -> str: ...
-    @property
-    def reader(self) -> str: ...
-    @property
-    def seed(self) -> int: ...
-    @property
-    def sections(self) -> Sequence[Music]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,15 +53,15 @@ class Booklet:
     contents: str = "Contents"
 
 
-def pdf(sheet: Printable, paper: Paper = "a4") -> bytes:
+def pdf(sheet: Sheet, paper: Paper = "a4") -> bytes:
     """A drill's sheet as PDF.  Raises SheetError where verovio or typst is missing."""
     return _typeset(_document(sheet.title, [sheet], paper))
 
 
 def booklet(
     cover: Booklet,
-    sheets: Sequence[Printable],
-    answers: Sequence[Printable] = (),
+    sheets: Sequence[Sheet],
+    answers: Sequence[Sheet] = (),
     paper: Paper = "a4",
 ) -> bytes:
     """A lesson's sheets as one PDF: title page, contents, one drill after another, and the answers
@@ -122,7 +105,7 @@ def _typeset(document: Mapping[str, Any], how: str = "sheet.typ") -> bytes:
         raise SheetError(f"typst cannot set the sheet {document['title']}: {error}") from error
 
 
-def _document(title: str, sheets: Sequence[Printable], paper: Paper) -> dict[str, Any]:
+def _document(title: str, sheets: Sequence[Sheet], paper: Paper) -> dict[str, Any]:
     return {
         "title": title,
         "paper": paper,
@@ -132,7 +115,7 @@ def _document(title: str, sheets: Sequence[Printable], paper: Paper) -> dict[str
     }
 
 
-def _sheet(sheet: Printable) -> dict[str, Any]:
+def _sheet(sheet: Sheet) -> dict[str, Any]:
     music = on_paper(sheet.sections)
     return {
         "title": sheet.title,
@@ -152,7 +135,7 @@ def _unbroken(facts: str) -> str:
     )
 
 
-def _sections(sections: Sequence[Music], music: Engraved) -> list[dict[str, Any]]:
+def _sections(sections: Sequence[Section], music: Engraved) -> list[dict[str, Any]]:
     found = []
     for section, systems in zip(sections, music.pieces, strict=True):
         complete(section, systems)

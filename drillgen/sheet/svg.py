@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
+from typing import TYPE_CHECKING, Any, NamedTuple
 from xml.etree import ElementTree as ET
 
 from drillgen.errors import DrillgenError
@@ -26,6 +26,8 @@ from drillgen.sheet.restyle import (
 
 if TYPE_CHECKING:
     import verovio
+
+    from drillgen.sheet.sheets import Section
 
 
 # Putting systems and words together into one SVG, with the font that its text is set in.
@@ -353,41 +355,14 @@ _BETWEEN_KEYS = 420
 _TITLE_SIZE, _LABEL_SIZE = 760, 500
 
 
-class Music(Protocol):
-    """One key of a drill: `drillgen.sheet.sheets.Section`, seen from here."""
-
-    @property
-    def label(self) -> str: ...
-    @property
-    def musicxml(self) -> str: ...
-    @property
-    def first_bar(self) -> int: ...
-    @property
-    def last_bar(self) -> int: ...
-    @property
-    def bar_ids(self) -> tuple[str, ...]: ...
-    @property
-    def shares(self) -> frozenset[str]: ...
-
-
-@dataclass(frozen=True, slots=True)
-class Strip:
-    """One key as SVG."""
-
-    first_bar: int  # index in the chart's bars
-    last_bar: int
-    svg: str
-    bar_ids: tuple[str, ...]
-
-
 def strips(
-    sections: Sequence[Music],
+    sections: Sequence[Section],
     *,
     bars_a_system: int | None = None,
     fonts: bool = True,
     narrow: bool = False,
-) -> tuple[Strip, ...]:
-    """A strip for each key, all in one size.
+) -> tuple[str, ...]:
+    """A strip for each key as SVG, all in one size.
 
     `bars_a_system`: by default the MusicXML says.  `narrow`: for a phone's page, with fewer bars
     where they need it.  With `fonts=False` the page brings the font itself (`font_faces`).  Raises
@@ -401,33 +376,31 @@ def strips(
     )
 
 
-def _strip(section: Music, systems: Sequence[SystemPicture], width: float, fonts: bool) -> Strip:
+def _strip(section: Section, systems: Sequence[SystemPicture], width: float, fonts: bool) -> str:
     drawing = Drawing(width)
     for index, system in enumerate(systems):
         drawing.picture(system, _BETWEEN_SYSTEMS if index else 0)
     # Shapes are named after the music, so that strips of one page do not share their names.
     scope = f"m{sha256(section.musicxml.encode()).hexdigest()[:8]}-"
-    svg = svg_text(drawing, label=section.label, scope=scope, fonts=fonts)
-    bars = complete(section, systems)
-    return Strip(section.first_bar, section.last_bar, svg, bars)
+    complete(section, systems)
+    return svg_text(drawing, label=section.label, scope=scope, fonts=fonts)
 
 
-def complete(section: Music, systems: Sequence[SystemPicture]) -> tuple[str, ...]:
-    """The ids of the bars that were drawn.  Raises SheetError where one is missing."""
-    drawn = tuple(bar for system in systems for bar in system.bar_ids)
+def complete(section: Section, systems: Sequence[SystemPicture]) -> None:
+    """Raises SheetError where a bar was not drawn."""
+    drawn = {bar for system in systems for bar in system.bar_ids}
     missing = [bar for bar in section.bar_ids if bar not in drawn]
     if missing:
         raise SheetError(f"verovio left out bars of {section.label}: {', '.join(missing)}")
-    return drawn
 
 
-def on_paper(sections: Sequence[Music]) -> Engraved:
+def on_paper(sections: Sequence[Section]) -> Engraved:
     """The keys of a sheet as they are printed.  Raises SheetError."""
     shared = frozenset(bar for section in sections for bar in section.shares)
     return engraved(tuple(section.musicxml for section in sections), None, shared=shared)
 
 
-def whole_svg(title: str, sections: Sequence[Music]) -> str:
+def whole_svg(title: str, sections: Sequence[Section]) -> str:
     """All keys of a sheet, one under another, with the title.  Raises SheetError."""
     music = on_paper(sections)
     drawing = Drawing(music.width)

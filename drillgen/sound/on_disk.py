@@ -214,7 +214,6 @@ _SEED = 20
 _NOISE = 60 * HOP  # samples of dither, used round and round
 _FRAME = 4  # bytes
 _HEADER = struct.Struct("<4sI4s4sIHHIIHH4sI")
-_LONGEST = (2**32 - 1 - _HEADER.size) // _FRAME  # frames: lengths are 32 bits
 
 
 Frames = NDArray[np.int16]  # shape (n, 2), as they lie in the file
@@ -251,10 +250,8 @@ def writing(path: Path, length: int) -> Iterator[WavWriter]:
     """A stereo file of `length` samples, 44.1 kHz and 16 bits, there only once it is complete.
 
     Raises:
-        SoundError: it cannot be written: no such folder, no right to, no room left, too long.
+        SoundError: it cannot be written: no such folder, no right to, no room left.
     """
-    if length > _LONGEST:
-        raise SoundError(f"{path.name} would be longer than a WAV file can be.")
     try:
         with whole_file(path) as file:
             file.write(_header(length))

@@ -25,9 +25,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from drillgen.errors import SoundError
 from drillgen.performance import Performance, Played, Voice
-from drillgen.sound.fluidsynth import GRID, HOP, RATE, Samples, Synth
+from drillgen.sound.fluidsynth import GRID, RATE, Samples, Synth
 from drillgen.sound.library import library
 
 STEP = 1.5  # dB between velocities that are rendered where they do not sound alike
@@ -105,16 +104,12 @@ _JUST_BEFORE = 0.05
 
 
 def passage(performance: Performance, loop: tuple[float, float] | None) -> tuple[Performance, int]:
-    """A performance, or what a loop has of it from its first sample on; and its length in samples.
-
-    Raises SoundError: the loop is not within the performance, or too short.
-    """
+    """A performance, or what a loop has of it from its first sample on; and its length in
+    samples."""
     if loop is None:
         return performance, sample_at(performance.seconds)
     begin, end = loop
     length = sample_at(end) - sample_at(begin)
-    if not 0 <= begin <= end <= performance.seconds + 1 / RATE or length < 2 * HOP:
-        raise SoundError(f"There is no loop from {begin:g} to {end:g} seconds.")
     voices = tuple(_within(voice, begin, end) for voice in performance.voices)
     origin = sample_at(begin) / RATE
     words = tuple(  # no key: another one's name would be said, and the loop comes back to its own

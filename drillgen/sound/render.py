@@ -242,15 +242,12 @@ def render(
         jobs: threads; None: one a core.
         loop: from and to in seconds.  The files hold just that and go round seamlessly: what rings
             beyond the end, and the room, is heard at the start.
-        reference: played by FluidSynth itself, note after note, not from the note bank.
+        reference: played by FluidSynth itself, note after note, not from the note bank, and no
+            loop.
 
     Raises:
         SoundError: no usable FluidSynth or soundfont, a preset missing, or a file not writable.
     """
-    if not mixes:
-        raise SoundError("No mix was asked for.")
-    if loop is not None and reference:
-        raise SoundError("A reference rendering cannot be a loop.")
     report = progress or _unheard
     with ExitStack() as stack:
         bank = stack.enter_context(Bank(soundfont, jobs))

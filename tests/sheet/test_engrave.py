@@ -1,4 +1,4 @@
-"""Strips and the whole sheet as SVG: complete, self-contained, and as the score says."""
+"""strs and the whole sheet as SVG: complete, self-contained, and as the score says."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from music21 import chord, harmony, note
 from drillgen.score import Score
 from drillgen.sheet.restyle import runs
 from drillgen.sheet.sheets import Sheet, Sheets
-from drillgen.sheet.svg import SheetError, Strip, font_faces, strips, whole_svg
+from drillgen.sheet.svg import SheetError, font_faces, strips, whole_svg
 from tests.sheet.written import preset, read, sheets_of
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -35,7 +35,7 @@ def worst() -> tuple[Score, Sheets]:
 
 
 @pytest.fixture(scope="module")
-def drawn(worst: tuple[Score, Sheets]) -> tuple[Strip, ...]:
+def drawn(worst: tuple[Score, Sheets]) -> tuple[str, ...]:
     return strips(worst[1].handout.sections)
 
 
@@ -57,8 +57,8 @@ def test_every_printed_bar_has_its_id(name: str) -> None:
     the sheet has in it: slashes, repeats, pick-ups, a last chord."""
     for sheet in preset(name)[1].all:
         for section, strip in zip(sheet.sections, strips(sheet.sections), strict=True):
-            found = [bar.attrib["id"] for bar in elements(strip.svg, "sheet-bar")]
-            assert found == list(section.bar_ids) == list(strip.bar_ids)
+            found = [bar.attrib["id"] for bar in elements(strip, "sheet-bar")]
+            assert found == list(section.bar_ids)
 
 
 @pytest.mark.parametrize("repeat", [1, 8])
@@ -74,7 +74,7 @@ def test_two_bars_alone_stand_whole_in_one_system(repeat: int) -> None:
     )[1].handout
     for narrow in (False, True):
         (strip,) = strips(sheet.sections, narrow=narrow)
-        bars = list(elements(strip.svg, "sheet-bar"))
+        bars = list(elements(strip, "sheet-bar"))
         assert [bar.attrib["id"] for bar in bars] == list(sheet.sections[0].bar_ids)
         assert len({bar[0].attrib["y"] for bar in bars}) == 1
     drawn = list(elements(whole_svg("Two bars", sheet.sections), "sheet-bar"))
@@ -89,7 +89,7 @@ def test_the_next_signature_is_announced() -> None:
     for tracks, after in (("together", signs), ("per key", ())):
         found: list[str] = []
         for strip in strips(sheets_of(**asked, tracks=tracks)[1].handout.sections):
-            last = list(ET.fromstring(strip.svg).iter(f"{SVG}use"))[-12:]
+            last = list(ET.fromstring(strip).iter(f"{SVG}use"))[-12:]
             codes = [(place_of(use), use.attrib["href"][-4:]) for use in last]
             head = max((at for at, code in codes if code.startswith(("E0A", "E10"))), default=0.0)
             found += [code for at, code in sorted(codes) if at > head and code in signs]
@@ -106,7 +106,7 @@ def place_of(use: ET.Element) -> float:
 def test_ties_are_seen() -> None:
     """A tie over the bar line is as long as a space and a half at least: 2.5 mm on paper."""
     for strip in strips(preset("riff-before-the-beat")[1].handout.sections):
-        ties = list(elements(strip.svg, "sheet-tie"))
+        ties = list(elements(strip, "sheet-tie"))
         assert len(ties) > 1
         for tie in ties:
             (drawn,) = {path.attrib["d"] for path in tie.iter(f"{SVG}path")}
@@ -123,44 +123,44 @@ def test_the_whole_sheet_holds_every_bar(worst: tuple[Score, Sheets]) -> None:
     assert found == [bar for section in sheet.sections for bar in section.bar_ids]
 
 
-def test_nothing_is_fetched_from_outside(drawn: tuple[Strip, ...]) -> None:
+def test_nothing_is_fetched_from_outside(drawn: tuple[str, ...]) -> None:
     """A strip names nothing but its own shapes and the font that it carries; no script, no image
     (SVG 2, section 2: what may refer to other files)."""
     for strip in drawn:
-        root = ET.fromstring(strip.svg)
+        root = ET.fromstring(strip)
         assert {each.tag.removeprefix(SVG) for each in root.iter()} <= {
             "svg", "style", "defs", "g", "path", "use", "text", "tspan", "rect", "polygon",
             "polyline", "ellipse",
         }  # fmt: skip
         links = {v for each in root.iter() for k, v in each.attrib.items() if k.endswith("href")}
-        assert links <= {f"#{identity}" for identity in ids(strip.svg)}
-        urls = re.findall(r"url\((.{10})", strip.svg)
+        assert links <= {f"#{identity}" for identity in ids(strip)}
+        urls = re.findall(r"url\((.{10})", strip)
         assert urls and set(urls) == {"data:font/"}
-        assert "://" not in strip.svg.replace("http://www.w3.org/2000/svg", "")
+        assert "://" not in strip.replace("http://www.w3.org/2000/svg", "")
 
 
-def test_strips_share_a_page(drawn: tuple[Strip, ...]) -> None:
+def test_strips_share_a_page(drawn: tuple[str, ...]) -> None:
     """No id stands twice on a page that holds every strip of a drill (HTML: ids are unique)."""
-    found = [identity for strip in drawn for identity in ids(strip.svg)]
+    found = [identity for strip in drawn for identity in ids(strip)]
     assert len(found) == len(set(found))
 
 
-def test_the_page_colours_the_strip(drawn: tuple[Strip, ...]) -> None:
+def test_the_page_colours_the_strip(drawn: tuple[str, ...]) -> None:
     """Every fill and stroke is the page's text colour or none, so that a dark page can have it."""
     paints = {
         each.attrib[name]
-        for each in ET.fromstring(drawn[0].svg).iter()
+        for each in ET.fromstring(drawn[0]).iter()
         for name in ("fill", "stroke", "color")
         if name in each.attrib
     }
     assert paints == {"currentColor", "none"}
-    assert "fill:" not in drawn[0].svg
-    assert "color:" not in drawn[0].svg
+    assert "fill:" not in drawn[0]
+    assert "color:" not in drawn[0]
 
 
 def test_a_page_may_bring_the_font_once(worst: tuple[Score, Sheets]) -> None:
     """Without its font a strip is small, and the font's rules are there for the page."""
-    bare = strips(worst[1].handout.sections, fonts=False)[0].svg
+    bare = strips(worst[1].handout.sections, fonts=False)[0]
     assert "@font-face" not in bare
     assert font_faces().count("@font-face") == 3
 
@@ -185,7 +185,7 @@ def test_every_note_head_is_drawn(name: str) -> None:
     """The picture has as many note heads as music21 finds written notes, ties unjoined."""
     sheet = preset(name)[1].handout
     found = [
-        sum(1 for each in elements(strip.svg, "sheet-note") for _ in _heads(each))
+        sum(1 for each in elements(strip, "sheet-note") for _ in _heads(each))
         for strip in strips(sheet.sections)
     ]
     assert found == heads(sheet)
@@ -200,7 +200,7 @@ def test_chord_symbols_are_the_charts(worst: tuple[Score, Sheets]) -> None:
     score, found = worst
     form = {f"b{bar.number}" for bar in score.chart.bars if bar.form_bar >= 0}
     for strip in strips(found.handout.sections):
-        bars = list(elements(strip.svg, "sheet-bar"))
+        bars = list(elements(strip, "sheet-bar"))
         for bar in (bar for bar in bars if bar.attrib["id"] in form):
             names = [
                 "".join(each.itertext())
@@ -236,7 +236,7 @@ def test_narrow_pages_get_fewer_bars_in_a_system(worst: tuple[Score, Sheets]) ->
     """With two bars asked for, a strip of eight bars has four systems: four clefs."""
     section = worst[1].handout.sections[0]
     clefs = [
-        strips([section], bars_a_system=bars)[0].svg.count('E062"')  # SMuFL: gClef 050, fClef 062
+        strips([section], bars_a_system=bars)[0].count('E062"')  # SMuFL: gClef 050, fClef 062
         for bars in (4, 2)
     ]
     assert [count - 1 for count in clefs] == [2, 4]  # one is the shape itself
@@ -246,13 +246,13 @@ def test_the_same_music_gives_the_same_picture(worst: tuple[Score, Sheets]) -> N
     """Two processes with different hash seeds draw the same bytes."""
     program = (
         "from tests.sheet.test_engrave import WORST, sheets_of, strips\n"
-        "print(strips(sheets_of(**WORST)[1].handout.sections)[0].svg)"
+        "print(strips(sheets_of(**WORST)[1].handout.sections)[0])"
     )
     there = subprocess.run(
         [sys.executable, "-X", "utf8", "-c", program], capture_output=True, text=True, check=True,
         encoding="utf-8",
     ).stdout  # fmt: skip
-    assert there.strip() == strips(worst[1].handout.sections)[0].svg
+    assert there.strip() == strips(worst[1].handout.sections)[0]
 
 
 def test_a_missing_library_is_named(

@@ -31,7 +31,7 @@ def test_no_two_things_touch(browser: Any) -> None:
         preset("same-thirds-other-roots")[1].handout,
         preset("three-plus-two")[1].handout,
     ]
-    pictures = [strip.svg for sheet in sheets for strip in strips(sheet.sections)]
+    pictures = [strip for sheet in sheets for strip in strips(sheet.sections)]
     for boxes in measured(browser, pictures):
         assert {box.kind for box in boxes} == {"text", "sign"}
         assert all(box.left >= 0 and box.right <= WIDTH and box.top >= 0 for box in boxes)
@@ -78,7 +78,7 @@ def test_brackets_cover_their_endings(to_coda: int) -> None:
         found = [
             bracket
             for strip in strips([section])
-            for bracket in _brackets(ET.fromstring(re.sub(" xmlns=.[^ ]*", "", strip.svg)))
+            for bracket in _brackets(ET.fromstring(re.sub(" xmlns=.[^ ]*", "", strip)))
         ]
         assert found == _endings(ET.fromstring(section.musicxml))
 

@@ -26,7 +26,7 @@ TWO = {"fingering": {"solutions": "two"}}
 
 def over_the_clefs(sheet: Sheet, bars: int | None = None) -> list[str]:
     """The numbers at the beginning of each system, as drawn."""
-    pictures = [ET.fromstring(strip.svg) for strip in strips(sheet.sections, bars_a_system=bars)]
+    pictures = [ET.fromstring(strip) for strip in strips(sheet.sections, bars_a_system=bars)]
     return [
         "".join(each.itertext())
         for picture in pictures
@@ -100,7 +100,7 @@ def test_two_fingerings_are_named_before_their_rows() -> None:
     sheet = sheets_of(progression="Imaj7 | %", key_cycle=["G", "C"], gaps="off", line=SCALE,
                       sheet=TWO)[1].handout  # fmt: skip
     for strip in strips(sheet.sections):
-        systems = [each for each in ET.fromstring(strip.svg) if each.get("transform")]
+        systems = [each for each in ET.fromstring(strip) if each.get("transform")]
         root, *later = systems
         names = [e[0] for e in root.iter() if e.get("class") == "sheet-name"]
         assert not [e for each in later for e in each.iter() if e.get("class") == "sheet-name"]
@@ -138,7 +138,7 @@ def test_bars_of_whole_notes_are_equally_wide() -> None:
     """Four bars of a whole note each, two with a chord symbol: after the first, which has clef and
     signature, all are equally wide (within a hundredth)."""
     section = preset("minor-blues")[1].handout.sections[0]
-    root = ET.fromstring(strips([section])[0].svg)
+    root = ET.fromstring(strips([section])[0])
     boxes = {bar.get("id"): bar[0] for bar in root.iter() if bar.get("class") == "sheet-bar"}
     widths = [float(boxes[f"b{number}"].get("width", "0")) for number in (11, 12, 13)]
     assert max(widths) < 1.01 * min(widths)
@@ -156,7 +156,7 @@ def test_chord_symbols_stand_alike_over_like_systems() -> None:
     """Two systems of the same words and chords, one after another, have their chord symbols at the
     same height over "listen"."""
     section = preset("one-bar-echoes")[1].handout.sections[0]
-    root = ET.fromstring(strips([section])[0].svg)
+    root = ET.fromstring(strips([section])[0])
     bars = {each.get("id"): each for each in root.iter() if each.get("class") == "sheet-bar"}
 
     def height(bar: str, kind: str) -> float:

@@ -17,8 +17,8 @@ from pypdf import PdfReader
 from drillgen.drill.lesson import load
 from drillgen.score import Score
 from drillgen.sheet.pdf import Booklet, booklet, pdf
-from drillgen.sheet.sheets import Sheet, Sheets, sheets
-from drillgen.sheet.svg import Engraved, Music, SheetError, on_paper
+from drillgen.sheet.sheets import Section, Sheet, Sheets, sheets
+from drillgen.sheet.svg import Engraved, SheetError, on_paper
 from tests.sheet.test_engrave import WORST
 from tests.sheet.written import preset, scores, sheets_of
 
@@ -181,7 +181,7 @@ def term() -> Term:
     found = [sheets(scores(drill)).handout for drill in drills]
     engraved: list[Engraved] = []
 
-    def kept(sections: Sequence[Music]) -> Engraved:
+    def kept(sections: Sequence[Section]) -> Engraved:
         engraved.append(on_paper(sections))
         return engraved[-1]
 

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 import scipy
 
-from drillgen.errors import SoundError
 from drillgen.performance import Played
 from drillgen.sound.mixer import BLOCK, PlacedSample, mixed, sides
 from drillgen.sound.release import sample_at, strokes
@@ -118,9 +117,3 @@ def test_room_is_small() -> None:
     assert 10 * np.log10(4 * (left @ left + right @ right) / 2) == pytest.approx(-18, abs=0.5)
     assert abs(np.corrcoef(left, right)[0, 1]) < 0.5
     assert level(left) == pytest.approx(level(right), abs=2)
-
-
-def test_unknown_room() -> None:
-    """A room that there is not is refused in words."""
-    with pytest.raises(SoundError, match="choose off, small, medium, large or the seconds"):
-        list(mixed([], 100, "cathedral"))

@@ -31,10 +31,9 @@ from drillgen.errors import DrillgenError
 from drillgen.midi import TrackEvent, _file, _part, _track
 from drillgen.pack import files, folder, handout
 from drillgen.pack.manifest import is_plain
-from drillgen.pack.settings import _numbered
+from drillgen.pack.settings import Settings, _numbered
 from drillgen.serve import server
 from drillgen.sound import samples
-from drillgen.sound.reverb import size_of
 from tests.taste.heard import heard
 
 
@@ -138,7 +137,7 @@ def test_folders_are_numbered_so_that_they_sort(count: int, first: str) -> None:
 def test_rooms_that_music_is_played_in(seconds: float, there_is: int) -> None:
     """Halls for music die away in three seconds at most (common values of room acoustics)."""
     with nullcontext() if there_is else pytest.raises(DrillgenError, match=r"0\.1 to 3"):
-        size_of(seconds)
+        Settings(room=seconds).checked()
 
 
 def test_what_is_wrong_in_a_file_is_no_crash(tmp_path: Path) -> None:
