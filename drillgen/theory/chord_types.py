@@ -118,17 +118,6 @@ _BASES: tuple[tuple[str, str, Degrees], ...] = tuple(
     )
 )
 
-# Kinds that no contents lead to: they must be asked for by name.
-SPECIAL_SYMBOLS = {
-    "Neapolitan": "N6",
-    "Italian": "It6",
-    "French": "Fr6",
-    "German": "Ger6",
-    "Tristan": "Tristan",
-    "other": "other",
-    "none": "N.C.",
-}
-
 # What a slip was most likely meant to be, the likeliest first.
 _USUAL = """
     7 m7 maj7 m7b5 dim7 6 m6 9 m9 maj9 13 m11 sus4 7b9 7#9 7#11 7b5 7#5 7alt 7sus4 add9 m(maj7)

@@ -24,7 +24,6 @@ from typing import Literal
 from drillgen.theory.chord_types import (
     KINDS,
     ROOT,
-    SPECIAL_SYMBOLS,
     USUAL,
     Change,
     ChordError,
@@ -57,7 +56,7 @@ _MOST_ACCIDENTALS = 2  # nobody reads a triple flat
 
 @dataclass(frozen=True, slots=True)
 class Chord:
-    """A chord.  Made by `parse_chord`, `Chord.of` or `Chord.of_kind`, which name it."""
+    """A chord.  Made by `parse_chord` or `Chord.of`, which name it."""
 
     root: Name
     degrees: Degrees  # ascending, the root (1) included: Dm7 is 1 b3 5 b7
@@ -75,13 +74,6 @@ class Chord:
         degrees = ascending(degrees)
         symbol, kind = name_of(degrees)
         return cls(root, degrees, symbol, kind, None if bass == root else bass)
-
-    @classmethod
-    def of_kind(cls, root: Name, kind: str, bass: Name | None = None) -> Chord:
-        """The chord of one of MusicXML's kinds.  Raises KeyError on any other word."""
-        if kind in SPECIAL_SYMBOLS:
-            return cls(root, KINDS[kind], SPECIAL_SYMBOLS[kind], kind, bass)
-        return cls.of(root, KINDS[kind], bass)
 
     @property
     def names(self) -> tuple[Name, ...]:

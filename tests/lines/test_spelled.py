@@ -14,7 +14,7 @@ from drillgen.drill.lesson import load
 from drillgen.drill.lines import MODELS
 from drillgen.drill.reader import Override
 from drillgen.lines.kinds import line
-from drillgen.theory.chords import Chord
+from drillgen.theory.chords import Chord, parse_chord
 from drillgen.theory.pitch import Degree, Key, Name, Pitch
 from tests.rows import with_each
 
@@ -194,7 +194,7 @@ def test_double_accidentals_are_the_chords_own(preset: str) -> None:
 
 def test_the_measure_finds_faults() -> None:
     """Eb D# F, below, is a fault of the first kind; F D# E is none."""
-    chord, key = Chord.of_kind(Name.parse("E"), "diminished-seventh"), Key.parse("Bb")
+    chord, key = parse_chord("Edim7"), Key.parse("Bb")
     voice = [Sung(Pitch.parse(text), chord, key, 0) for text in ("E3", "D#3", "F3", "G3")]
     assert not is_read(voice[1].pitch, voice[2].pitch) and not encloses(voice, 1)
     assert [str(each) for each in usual(voice[1])] == ["Eb3"]

@@ -26,7 +26,7 @@ def theirs(name: str) -> str:
 def test_kinds(kind: str) -> None:
     """Each MusicXML kind has music21's notes in music21's spelling, on twelve roots."""
     for root in TWELVE:
-        chord = Chord.of_kind(parse_chord(root).root, kind)
+        chord = Chord(parse_chord(root).root, KINDS[kind], "", kind)
         reference = harmony.ChordSymbol(root=theirs(root), kind=kind)
         assert {theirs(str(name)) for name in chord.names} == {
             pitch.name for pitch in reference.pitches

@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from music21 import harmony
 
+from drillgen.theory.chord_types import KINDS
 from drillgen.theory.chords import Chord, parse_chord
 from drillgen.theory.pitch import Key, Name, Pitch
 from drillgen.theory.spelling import LineTone, spelled
@@ -125,7 +126,7 @@ def test_each_degree_has_its_letter(root: str, kind: str) -> None:
     """By whatever names they come, in every key: a chord's tones are music21's of that kind on that
     root, name by name, going up and coming down."""
     theirs = harmony.ChordSymbol(root=root.replace("b", "-"), kind=kind).pitches
-    over = Chord.of_kind(parse_chord(root).root, kind)
+    over = Chord.of(parse_chord(root).root, KINDS[kind])
     names = [pitch.name.replace("-", "b") for pitch in theirs]
     up = [Pitch.near(Name.parse(name).simplest, 48 + pitch.ps - theirs[0].ps)
           for name, pitch in zip(names, theirs, strict=True)]  # fmt: skip
