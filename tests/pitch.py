@@ -11,8 +11,8 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.signal import correlate, find_peaks
 
 from tests.conftest import DATA
 
@@ -43,7 +43,7 @@ def _period(frame: NDArray[Any], lags: slice) -> Iterator[float]:
     """Samples, where there is one: the normalized square difference's first high peak, by a
     parabola through its three points."""
     alike = _alike(frame.astype(float))[: lags.stop]
-    peaks, _ = find_peaks(alike)
+    peaks, _ = scipy.signal.find_peaks(alike)
     peaks = peaks[peaks >= lags.start]
     if len(peaks) and (highest := alike[peaks].max()) > _CLEAR:
         at = peaks[np.argmax(alike[peaks] >= _NEAR * highest)]
@@ -53,7 +53,7 @@ def _period(frame: NDArray[Any], lags: slice) -> Iterator[float]:
 
 def _alike(frame: NDArray[Any]) -> NDArray[Any]:
     """By lag, 1 where the frame is the same again: 2 r / m of the paper."""
-    products = correlate(frame, frame, method="fft")[len(frame) - 1 :]
+    products = scipy.signal.correlate(frame, frame, method="fft")[len(frame) - 1 :]
     power = np.concatenate([[0], np.cumsum(frame**2)])
     energy = power[:0:-1] + power[-1] - power[:-1]
     return 2 * products / np.maximum(energy, 1e-12)

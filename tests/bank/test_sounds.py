@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from scipy.signal import find_peaks, stft
+import scipy
 
 from tests.bank.conftest import RATE, Note, Said
 from tests.pitch import HERTZ, pitch, pitches
@@ -169,7 +169,7 @@ def test_a_sweep_is_noise(note: Note) -> None:
     sweep, bass = note(128, 40, SWEEP, 84, 1.0, 1.0), note(0, UPRIGHT, 40, 84, 1.0, 1.0)
     flat = []
     for sound in (sweep, bass):
-        power = np.abs(stft(sound[4410:], nperseg=2048)[2]) ** 2 + 1e-20
+        power = np.abs(scipy.signal.stft(sound[4410:], nperseg=2048)[2]) ** 2 + 1e-20
         flat.append((np.exp(np.log(power).mean(axis=0)) / power.mean(axis=0)).mean())
     assert flat[0] > 50 * flat[1]
 
@@ -194,7 +194,7 @@ def test_the_ride_tells_bow_from_bell(note: Note) -> None:
         sound = note(128, 40, key, 84, 2.0, 2.0)[RATE // 10 :]
         spectrum = np.abs(np.fft.rfft(sound * np.hanning(len(sound))))
         spectrum = spectrum[: 8000 * len(sound) // RATE]
-        peaks, _ = find_peaks(spectrum)
+        peaks, _ = scipy.signal.find_peaks(spectrum)
         strongest = np.sort(spectrum[peaks] ** 2)[::-1]
         shares.append(strongest[:10].sum() / strongest.sum())
     assert shares[1] > 1.5 * shares[0]

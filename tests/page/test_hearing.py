@@ -7,7 +7,6 @@ from pathlib import Path
 from random import Random
 from typing import TYPE_CHECKING, Any
 
-import mir_eval
 import numpy as np
 import pytest
 
@@ -183,6 +182,8 @@ _HEARD_IN = """() => { window.heardIn = (samples, tables) => {
 
 def f_measure(played: list[Played], heard: list[Played]) -> float:
     """Of notes: seconds and MIDI pitches."""
+    import mir_eval
+
     spans = [np.array([note[:2] for note in each]) for each in (played, heard)]
     hertz = [440 * 2 ** ((np.array([p for *_, p in each]) - 69) / 12) for each in (played, heard)]
     transcribed = mir_eval.transcription.precision_recall_f1_overlap(

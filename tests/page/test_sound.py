@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pyloudnorm
 import pytest
 import soundfile
 from numpy.typing import NDArray
@@ -75,6 +74,8 @@ def test_parts_are_in_step(heard: View, made: Made, tmp_path: Path) -> None:
 
 
 def lufs(sound: NDArray[Any]) -> float:
+    import pyloudnorm
+
     return float(pyloudnorm.Meter(RATE).integrated_loudness(sound.astype(np.float64)))
 
 
