@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import cache
 
 import pytest
 from hypothesis import given
@@ -16,9 +17,18 @@ from drillgen.drill.models import Drill
 from drillgen.drill.reader import drill_of
 from drillgen.drill.schema import json_schema
 
-SCHEMA = json.loads(json.dumps(json_schema()))
-VALIDATOR = Draft202012Validator(SCHEMA)
 KEYS = [field.alias or name for name, field in Drill.model_fields.items()]
+
+
+@cache
+def schema():
+    """Written when a test asks: each worker reads this file."""
+    return json.loads(json.dumps(json_schema()))
+
+
+@cache
+def validator():
+    return Draft202012Validator(schema())
 
 
 def accepted(data):
@@ -31,10 +41,10 @@ def accepted(data):
 
 def test_it_is_a_schema():
     """The schema itself is valid Draft 2020-12 and describes every key for an editor."""
-    Draft202012Validator.check_schema(SCHEMA)
-    properties = SCHEMA["$defs"]["Drill"]["properties"]
+    Draft202012Validator.check_schema(schema())
+    properties = schema()["$defs"]["Drill"]["properties"]
     assert set(properties) == set(KEYS)
-    assert [where for where in undescribed(SCHEMA) if where] == []
+    assert [where for where in undescribed(schema()) if where] == []
 
 
 def undescribed(part, where=""):
@@ -52,7 +62,7 @@ def undescribed(part, where=""):
 
 def meant(part):
     """A part, or the one that it refers to (RFC 6901)."""
-    found = SCHEMA
+    found = schema()
     for step in part.get("$ref", "#").split("/")[1:]:
         found = found[step]
     return found if "$ref" in part else part
@@ -62,7 +72,7 @@ def meant(part):
 def test_every_preset_is_valid(preset):
     """An editor finds nothing wrong with any preset."""
     data = YAML(typ="safe", pure=True).load(preset.path.read_text("utf-8"))
-    assert list(VALIDATOR.iter_errors(data)) == []
+    assert list(validator().iter_errors(data)) == []
 
 
 @pytest.mark.parametrize(
@@ -111,7 +121,7 @@ def test_both_refuse(text):
     """What the reader refuses for its shape, the schema refuses too."""
     data = YAML(typ="safe", pure=True).load(text)
     assert not accepted(data)
-    assert not VALIDATOR.is_valid(data)
+    assert not validator().is_valid(data)
 
 
 @pytest.mark.parametrize(
@@ -129,7 +139,7 @@ def test_both_refuse(text):
 )
 def test_lessons(text, valid):
     """Lessons are described as well."""
-    assert VALIDATOR.is_valid(YAML(typ="safe", pure=True).load(text)) == valid
+    assert validator().is_valid(YAML(typ="safe", pure=True).load(text)) == valid
 
 
 WORDS = [
@@ -209,4 +219,4 @@ def test_the_schema_accepts_whatever_the_reader_accepts(key, value):
     """No drill that can be built is marked as wrong in the editor (random values for each key)."""
     data = {"progression": "ii7 | V7", key: value}
     if accepted(data):
-        assert list(VALIDATOR.iter_errors(data)) == []
+        assert list(validator().iter_errors(data)) == []
