@@ -148,7 +148,7 @@ def test_the_line_is_late_on_beats_and_together_off_them(tempo: int) -> None:
     soloist is hardly late where the ride itself is nearly even."""
     row = next(row for row in PUBLISHED if int(row["bpm"]) == tempo)
     delays, off, first, second = [], [], [], []
-    for seed in range(5):
+    for seed in range(3):
         score = score_of(tempo=tempo, passes=6, seed=seed, band="off")
         drums = clock_of(score.chart, "drums")
         late = late_beats(score)
@@ -196,7 +196,7 @@ def test_a_line_without_swung_eighths_is_with_the_band(line: Any, tempo: int) ->
     2017)."""
     found = [
         each
-        for seed in range(3)
+        for seed in range(2)
         for each in apart(
             score_of(tempo=tempo, passes=4, line=line, seed=seed, band=BESIDE_THE_LINE),
             "line",
