@@ -8,6 +8,7 @@ import sys
 import threading
 from collections.abc import Iterator
 from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -21,15 +22,16 @@ pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 
 
 @pytest.fixture(scope="session")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
-    """A page of two drills, one of them with a hostile title."""
-    return make_page(tmp_path_factory.mktemp("page"), HOSTILE)
+def made(notes: Path) -> Made:
+    """A page of two drills, one of them with a hostile title, built by the worker that first needs
+    it."""
+    return make_page(notes.with_name("page"), HOSTILE)
 
 
 @pytest.fixture(scope="session")
-def asking(tmp_path_factory: pytest.TempPathFactory) -> Made:
+def asking(notes: Path) -> Made:
     """A page of a drill that asks for answers, and one that has no responses."""
-    return make_page(tmp_path_factory.mktemp("asking"), ASKING, "--no-sheets")
+    return make_page(notes.with_name("asking"), ASKING, "--no-sheets")
 
 
 @pytest.fixture(scope="session")

@@ -74,25 +74,6 @@ class OtherBrowser(Listening):
     def wait(self, seconds: float) -> None:
         time.sleep(seconds)
 
-    def set(self, **fields: int | float | bool) -> None:
-        """Fill fields as `View.set` does, but by script: `change` and `input` are told."""
-        for name, value in fields.items():
-            field = f"document.getElementById({name.strip('_').replace('_', '-')!r})"
-            if isinstance(value, bool):
-                self.evaluate(f"(e => e.checked === {json.dumps(value)} || e.click())({field})")
-            else:
-                self.evaluate(f"{_FILL}({field}, '{value:g}')")
-
-    def choose(self, name: str, value: str) -> None:
-        """An option of a list, by its value."""
-        self.evaluate(f"{_FILL}(document.getElementById({name!r}), {value!r})")
-
-
-_FILL = """((field, value) => {
-    field.value = value;
-    for (const name of ["input", "change"]) field.dispatchEvent(new Event(name, {bubbles: true}));
-})"""
-
 
 _NOTE_ERRORS = """(window.problems = [],
     addEventListener("error", event => problems.push(event.message)),

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from drillgen.arrange import arrange
 from drillgen.chart import charts
+from drillgen.disk import alone
 from drillgen.drill.lesson import load
 from drillgen.drill.models import Drill
 from drillgen.page import Take
@@ -87,12 +88,17 @@ class Made:
 
 
 def make_page(folder: Path, drills: Sequence[Mapping[str, Any]], *options: str) -> Made:
-    """Build a pack of a lesson through the command, its page also in one file."""
-    lesson = folder / "lesson.yaml"
-    lesson.write_text(json.dumps({"title": TITLE, "drills": drills}), "utf-8")  # JSON is YAML
-    options = ("--single-file", "--quiet", *options)
-    done = run_command("build", lesson, "-o", folder / "pack", *options)
-    assert done.returncode == 0, done.stderr
+    """Build a pack of a lesson through the command, its page also in one file, if no other worker
+    has built it here."""
+    folder.mkdir(exist_ok=True)
+    lesson, built = folder / "lesson.yaml", folder / "built"
+    with alone(folder / "lock"):
+        if not built.exists():
+            lesson.write_text(json.dumps({"title": TITLE, "drills": drills}), "utf-8")  # as YAML
+            options = ("--single-file", "--quiet", *options)
+            done = run_command("build", lesson, "-o", folder / "pack", *options)
+            assert done.returncode == 0, done.stderr
+            built.touch()
     return Made(folder / "pack", [_takes(drill) for drill in load(lesson).drills])
 
 
@@ -154,8 +160,8 @@ class View(Listening):
     def wait(self, seconds: float) -> None:
         self.page.wait_for_timeout(seconds * 1000)
 
-    def set(self, **fields: int | float | bool) -> None:
-        """Fill fields as a person does: `tempo=200, repeat=True`; `from_` for the reserved word."""
+    def fill(self, **fields: int | float | bool) -> None:
+        """`set`, as a person does."""
         for name, value in fields.items():
             field = self.page.locator("#" + name.strip("_").replace("_", "-"))
             if isinstance(value, bool):

@@ -1,7 +1,7 @@
 /* Listens in on the page: how the mix and each part sound, what is asked of the audio system, what
    is marked when.  It stands before the page's own scripts and changes nothing that they do. */
 (() => {
-  const heard = (window.heard = { starts: [], marks: [], blocks: [], turns: [] });
+  const heard = (window.heard = { starts: [], marks: [], blocks: [], turns: [], gains: 0 });
   const sources = []; // what goes to the ear, and the panner of each part in turn
   const PATIENCE = 0.5; // seconds
   let context = null;
@@ -19,6 +19,14 @@
     }
   };
 
+  const Gain = window.GainNode;
+  window.GainNode = class extends Gain {
+    constructor(...options) {
+      super(...options);
+      heard.gains += 1;
+    }
+  };
+
   const connect = AudioNode.prototype.connect;
   AudioNode.prototype.connect = function (target, ...rest) {
     if (target === context?.destination) sources.unshift(this);
@@ -27,8 +35,10 @@
   };
 
   const RECORDER = `registerProcessor("recorder", class extends AudioWorkletProcessor {
-    process([input]) { 
-      if (input.length) this.port.postMessage({ frame: currentFrame, block: input.map((channel) => channel.slice()) });
+    blocks = [];
+    process([input]) {
+      if (input.length) this.blocks.push({ frame: currentFrame, block: input.map((channel) => channel.slice()) });
+      if (this.blocks.length === 16) this.port.postMessage(this.blocks.splice(0));
       return true;
     }
   })`;
@@ -40,7 +50,8 @@
     const recorder = new AudioWorkletNode(context, "recorder", {
       channelCount: count, channelCountMode: "explicit", channelInterpretation: "discrete", numberOfOutputs: 1,
     });
-    recorder.port.onmessage = ({ data }) => heard.blocks.push(Object.assign(data.block, { frame: data.frame }));
+    recorder.port.onmessage = ({ data }) =>
+      data.forEach(({ frame, block }) => heard.blocks.push(Object.assign(block, { frame })));
     const merger = new ChannelMergerNode(context, { numberOfInputs: count });
     sources.forEach((source, channel) => {
       const mono = new GainNode(context, { channelCount: 1, channelCountMode: "explicit" });

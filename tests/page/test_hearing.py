@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 from random import Random
 from typing import TYPE_CHECKING, Any
@@ -23,6 +24,14 @@ from tests.page.test_page import barriers_of_both_schemes
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
+
+
+@pytest.fixture(scope="module")
+def with_ear(browser: Browser, asking: Made) -> Iterator[View]:
+    """A page of which nothing is touched, with the code of its ear (`ear`)."""
+    with View(browser, asking.one_file.as_uri(), tapped=True) as view:
+        view.page.add_script_tag(content=ear()["code"])
+        yield view
 
 
 def opened(view: View) -> View:
@@ -72,23 +81,21 @@ _PLANTED: dict[int, Any] = {
 }
 
 
-def test_the_page_judges_as_the_command_does(browser: Browser, asking: Made) -> None:
+def test_the_page_judges_as_the_command_does(with_ear: View) -> None:
     """Of the same asked and heard notes the page's ear makes the same verdicts, milliseconds and
     cents as `drillgen.take.judge`, whatever was heard."""
-    with View(browser, asking.one_file.as_uri(), tapped=True) as view:
-        view.page.add_script_tag(content=ear()["code"])
-        judged_there = f"given => ear.judge(...given, {json.dumps(ear()['tables'])})"
-        for seed in range(60):
-            response, heard, tuning = made_up(Random(seed))
-            own = judge(response, heard, tuning)
-            page = view.page.evaluate(judged_there, as_told(response, heard, tuning))
-            assert (page["right"], len(page["extra"])) == (own.right, len(own.extra))
-            for each, verdict in zip(page["verdicts"], own.verdicts, strict=True):
-                assert each["verdict"] == verdict.verdict
-                if verdict.heard:
-                    assert each["ms"] == pytest.approx(verdict.ms)
-                    assert each["cents"] == pytest.approx(verdict.cents)
-                    assert each["length"] == verdict.length
+    made = [made_up(Random(seed)) for seed in range(60)]
+    judged_there = f"all => all.map(given => ear.judge(...given, {json.dumps(ear()['tables'])}))"
+    found = with_ear.page.evaluate(judged_there, [as_told(*each) for each in made])
+    for page, (response, heard, tuning) in zip(found, made, strict=True):
+        own = judge(response, heard, tuning)
+        assert (page["right"], len(page["extra"])) == (own.right, len(own.extra))
+        for each, verdict in zip(page["verdicts"], own.verdicts, strict=True):
+            assert each["verdict"] == verdict.verdict
+            if verdict.heard:
+                assert each["ms"] == pytest.approx(verdict.ms)
+                assert each["cents"] == pytest.approx(verdict.cents)
+                assert each["length"] == verdict.length
 
 
 def as_told(response: AskedResponse, heard: list[HeardNote], tuning: Tuning) -> list[Any]:
@@ -116,34 +123,40 @@ def made_up(random: Random) -> tuple[AskedResponse, list[HeardNote], Tuning]:
     return AskedResponse("C major", 1, 2, 0.0, 4.0, notes), ordered, tuning
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_both_say_the_same_of_a_recording(
-    browser: Browser, asking: Made, tmp_path: Path, seed: int
-) -> None:
-    """Of one recording, with notes that are wrong, sharp and left out, the page and `drillgen hear`
-    say the same of every note but one: they listen alike, but bring the file to 16 kHz each by
-    resamplers of their own."""
-    random, notes = Random(seed), as_asked(asked_of(asking.takes[0][0]))
+def test_both_say_the_same_of_a_recording(browser: Browser, asking: Made, tmp_path: Path) -> None:
+    """Of two recordings, with notes that are wrong, sharp and left out, the page and `drillgen
+    hear` say the same of every note but one: they listen alike, but bring the file to 16 kHz each
+    by resamplers of their own."""
+    notes = as_asked(asked_of(asking.takes[0][0]))
+    files = [_flawed(notes, Random(seed), tmp_path / f"{seed}.wav") for seed in (1, 2)]
+    done = run_command("hear", asking.folder, *files, "--track", "Answers", "-o", tmp_path)
+    assert done.returncode == 0, done.stderr
+    heard = json.loads((tmp_path / "hear.json").read_text("utf-8"))["recordings"]
+    names = {value["sign"]: name for name, value in tables()["verdicts"].items()}
+    with View(browser, asking.one_file.as_uri()) as view:
+        opened(view)
+        for file, recording in zip(files, heard, strict=True):
+            by_command = [n["verdict"] for each in recording["responses"] for n in each["notes"]]
+            view.evaluate("listening.textContent = ''")
+            view.page.set_input_files("#recording", file)
+            view.until("listening", "heard at")
+            by_page = [names[mark[0]] for answer in marks(view) for mark in answer]
+            same = sum(a == b for a, b in zip(by_command, by_page, strict=True))
+            assert same >= len(notes) - 1, file
+            assert {"right", "wrong", "missing", "sharp"} <= {*by_command}
+
+
+def _flawed(notes: list[Played], random: Random, file: Path) -> Path:
+    """A recording of notes that are in part wrong, sharp and left out."""
     played = [
         (start + late, end + late, pitch + random.choice([0, 0, 0, 0, 2, -1, 0.4]))
         for start, end, pitch in notes
         if random.random() < 0.9 and (late := random.gauss(0, 0.02)) < 1
     ]
-    file = written(tmp_path / "a.wav", plucked(played, notes[-1][1] + 1))
-    done = run_command("hear", asking.folder, file, "--track", "Answers", "-o", tmp_path)
-    assert done.returncode == 0, done.stderr
-    heard = json.loads((tmp_path / "hear.json").read_text("utf-8"))["recordings"][0]
-    by_command = [n["verdict"] for each in heard["responses"] for n in each["notes"]]
-    with View(browser, asking.one_file.as_uri()) as view:
-        opened(view).page.set_input_files("#recording", file)
-        view.until("listening", "heard at")
-        names = {value["sign"]: name for name, value in tables()["verdicts"].items()}
-        by_page = [names[mark[0]] for answer in marks(view) for mark in answer]
-    same = sum(a == b for a, b in zip(by_command, by_page, strict=True))
-    assert same >= len(notes) - 1 and {"right", "wrong", "missing", "sharp"} <= {*by_command}
+    return written(file, plucked(played, notes[-1][1] + 1))
 
 
-def test_a_slow_bow_is_heard_alike(browser: Browser, asking: Made) -> None:
+def test_a_slow_bow_is_heard_alike(with_ear: View) -> None:
     """Bowed notes, a tenth of a second from nothing to their level and each into the next one: on
     the page as in the command mir_eval.transcription (onsets within 50 ms of where a note begins,
     pitches within 50 cents) gives an F measure of .93, the goal for bows.  Both hear the same
@@ -155,12 +168,10 @@ def test_a_slow_bow_is_heard_alike(browser: Browser, asking: Made) -> None:
         notes.append((at, at + length, float(step)))
         at += length
     own = [(n.start, n.end, n.pitch) for n in listen(bowed(notes, at + 0.5, HEARD_AT))]
-    with View(browser, asking.one_file.as_uri(), tapped=True) as view:
-        view.page.add_script_tag(content=ear()["code"])
-        read = f"given => heardIn(given, {json.dumps(tables())})"
-        view.page.evaluate(_HEARD_IN)
-        sound = bowed(notes, at + 0.5, PAGE_AT).round(5).tolist()
-        page = view.page.evaluate(read, sound)
+    with_ear.page.evaluate(_HEARD_IN)
+    sound = bowed(notes, at + 0.5, PAGE_AT).round(5).tolist()
+    read = f"heardIn({json.dumps(sound)}, {json.dumps(tables())})"
+    page = with_ear.evaluate(read)
     for heard in (own, page):
         assert f_measure(notes, heard) >= 0.93
     assert len(own) == len(page)
@@ -405,16 +416,15 @@ def test_results_are_kept_saved_and_deleted(browser: Browser, asking: Made, tmp_
         assert {each.split(":")[0] for each in view.requests} <= {"file", "data", "blob"}
 
 
-def test_what_next_follows_the_rules(browser: Browser, asking: Made) -> None:
+def test_what_next_follows_the_rules(with_ear: View) -> None:
     """Rounds of ten notes: a key that is not clean comes first, the weakest of several; clean once,
     it comes once more; clean twice, 5 per cent faster; with fewer than half right, 10 slower.  The
     faster and slower tempos are within a beat of the share (rounding)."""
-    with View(browser, asking.one_file.as_uri()) as view:
-        assert view.page.evaluate(_ADVISED, [[], "C"]) is None
-        for rounds, (key, tempo) in _ROUNDS.items():
-            kept = [[k, {"tempo": t, "right": right, "asked": 10}] for k, t, right in rounds]
-            advised = view.page.evaluate(_ADVISED, [kept, "C"])
-            assert (advised["key"], advised["tempo"]) == (key, tempo)
+    assert with_ear.page.evaluate(_ADVISED, [[], "C"]) is None
+    for rounds, (key, tempo) in _ROUNDS.items():
+        kept = [[k, {"tempo": t, "right": right, "asked": 10}] for k, t, right in rounds]
+        advised = with_ear.page.evaluate(_ADVISED, [kept, "C"])
+        assert (advised["key"], advised["tempo"]) == (key, tempo)
 
 
 # Key, tempo and right notes of each round, and what should come next.
