@@ -24,6 +24,7 @@ from drillgen.drill.reader import drill_of, parse_drill
 from drillgen.errors import clock
 from drillgen.lines import kinds
 from drillgen.listing import in_words
+from drillgen.midi import TICKS, Ruler
 from drillgen.page import Stand, Take, values
 from drillgen.performance import perform
 from drillgen.score import Note
@@ -187,6 +188,15 @@ def test_a_beat_that_slows_lasts_as_its_tempo_says() -> None:
     """60 s over its beats a minute, each from where the one before it ends."""
     _, tempos, lengths = slowing()
     assert lengths == pytest.approx([60 / tempo for tempo in tempos], rel=1e-3)
+
+
+def test_what_falls_between_beats_is_written_there() -> None:
+    """Also where each beat is longer than the one before: no tick beside it (Standard MIDI Files
+    1.0: ticks are parts of a quarter note, however long that is)."""
+    chart, _, _ = slowing()
+    ruler = Ruler(chart)
+    places = [Fraction(half, 2) for half in range(2 * int(chart.bars[-1].end))]
+    assert [ruler.tick(chart.seconds_at(each)) for each in places] == [e * TICKS for e in places]
 
 
 def test_a_ritardando_brakes_as_runners_do() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from base64 import b64decode
 from types import SimpleNamespace
 from typing import Any
 
@@ -13,6 +14,7 @@ from drillgen.chart import charts
 from drillgen.drill.reader import drill_of
 from drillgen.page import Stand, Take, html, tones, values
 from drillgen.performance import perform
+from drillgen.sound.reverb import response
 
 
 def stand(**drill: Any) -> Stand:
@@ -72,3 +74,13 @@ def test_peaks_are_limited_by_what_an_ear_forgives(monkeypatch: pytest.MonkeyPat
     bank: Any = None
     gain = tones.gain([player], {}, bank, clicks.shape[1])
     assert 3 <= gain - 20 * np.log10(tones._CEILING) <= 8
+
+
+def test_the_page_has_the_room_of_the_mixes() -> None:
+    """As 16-bit numbers, little-endian, left before right; none where it is off."""
+    assert tones.impulse("off") is None
+    room, heard = tones.impulse("small"), response("small")
+    assert room is not None and room["taps"] == heard.shape[1]
+    words = np.frombuffer(b64decode(room["words"]), "<i2").reshape(heard.shape)
+    step = room["peak"] / 32767
+    assert words * step == pytest.approx(heard, abs=0.51 * step)
