@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 
 from drillgen.performance import perform
-from drillgen.score import Hit, Note
+from drillgen.score import Hit, Note, PartName
 from tests.band.playing import only
 from tests.taste.heard import Heard, heard, loudness
 
@@ -53,10 +53,14 @@ def test_accents_and_ghosts(touch: str, least: float, most: float) -> None:
     assert least <= mean(found[touch]) - mean(found["normal"]) <= most
 
 
-def test_the_backbeat_of_a_walking_bass() -> None:
-    """2 and 4 are 0.7 to 1.3 dB louder than 1 and 3."""
+@pytest.mark.parametrize(
+    ("part", "drill"),
+    [("bass", {"band": only("bass", "walking")}), ("line", {"line": "walking", "band": "off"})],
+)
+def test_the_backbeat_of_a_walking_bass(part: PartName, drill: dict[str, Any]) -> None:
+    """2 and 4 are 0.7 to 1.3 dB louder than 1 and 3, also where it is the line to be learned."""
     by_beat: dict[int, list[float]] = defaultdict(list)
-    for event, note in heard(band=only("bass", "walking"), passes=8, tempo=140).events("bass"):
+    for event, note in heard(**drill, passes=8, tempo=140).events(part):
         if event.start.denominator == 1 and event.duration == 1 and event.level == 0:
             by_beat[int(event.start) % 2].append(loudness(note))
     assert 0.7 <= mean(by_beat[1]) - mean(by_beat[0]) <= 1.3
