@@ -29,6 +29,7 @@ from drillgen.page import Stand, Take, values
 from drillgen.performance import perform
 from drillgen.score import Note
 from drillgen.take import AskedNote, AskedResponse, HeardNote, notes, tables
+from drillgen.take.asked import _repeats
 from drillgen.take.hear_files import picture
 from drillgen.take.judge import JudgedResponse, Tuning, folded, in_reach, pitch_kind
 from drillgen.take.notes import GrowingNote
@@ -144,6 +145,24 @@ def test_a_text_with_a_colon_is_offered_in_quotes(more: int, offered: bool) -> N
     assert offered or "the text in quotes" in str(caught.value)
 
 
+@pytest.mark.parametrize("chords", [["ii7", "V7"], ["ii7", "V7", "I"]])
+@pytest.mark.parametrize("sign", ["-", ","])
+def test_what_divides_chords_is_said(chords: list[str], sign: str) -> None:
+    """Where another sign does, it is pointed at, and the same chords are offered as they are
+    written, two as well as more."""
+    with pytest.raises(DrillError) as caught:
+        parse_drill(f"progression: {sign.join(chords)}\n")
+    said = str(caught.value)
+    assert ":1:17:" in said and f'not by "{sign}"; allowed: {" | ".join(chords)}\n' in said
+
+
+def test_a_key_to_look_at_that_is_none(tmp_path: Path) -> None:
+    """`check --keys` refuses it as a drill would (exit code 2: `docs/building.md`)."""
+    (tmp_path / "any.yaml").write_text("progression: I", "utf-8")
+    done = CliRunner().invoke(main, ["check", str(tmp_path / "any.yaml"), "--keys", "H"])
+    assert done.exit_code == 2 and '--keys H: "H" is no key' in done.stderr
+
+
 @pytest.mark.parametrize("size", [100, 16_500, 300_000])
 def test_a_tag_says_how_long_it_is(size: int) -> None:
     """In four bytes of seven bits, the head of ten bytes left out (ID3v2.3.0, 3.1)."""
@@ -170,6 +189,12 @@ def test_generators_have_their_numbers() -> None:
         if isinstance(each, Mapping) and "sampleID" in each
     )  # fmt: skip
     assert table == GENERATORS
+
+
+def test_a_soundfont_names_its_version() -> None:
+    """2.04 as two and four (SoundFont 2.04, 5.1: ifil), little-endian, before all texts."""
+    info = soundfont_writer._info(soundfont_writer.Info("Any", "", "", "", ""))
+    assert info[:12] == bytes.fromhex("6966696C 04000000 0200 0400")
 
 
 def slowing() -> tuple[Chart, list[float], list[float]]:
@@ -247,6 +272,15 @@ def test_who_sings_in_any_octave_is_heard_in_one_more(free: bool, octave: int) -
     found = [HeardNote(0, 1, 60 + way * (reach + over)) for way in (-1, 1) for over in (-0.4, 0.4)]
     kept = in_reach([asked(60)], found, Tuning(any_octave=free))
     assert [note.pitch for note in kept] == [60 - reach + 0.4, 60 + reach - 0.4]
+
+
+@pytest.mark.parametrize("again", [True, False])
+def test_a_response_goes_over_its_calls_chords_or_not(again: bool) -> None:
+    """By the first of each in a pack's manifest; what is asked for without a call goes over its
+    own."""
+    chords = [["C6"], ["C6"] if again else ["F6"]]
+    bars = [{"role": r, "chords": c} for r, c in zip(("call", "response"), chords, strict=True)]
+    assert _repeats(bars) is again and _repeats(bars[1:])
 
 
 @pytest.mark.parametrize("octaves", [-2, -1, 1, 2])

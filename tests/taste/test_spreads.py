@@ -69,9 +69,17 @@ def test_who_is_behind_the_drums_is_half_as_far_in_straight_time(part: PartName)
     assert all(swung) and straight == pytest.approx([place / 2 for place in swung])
 
 
+@pytest.mark.parametrize(("ratio", "wanders"), [(1.0, False), (1.4, True), (3.0, True)])
+def test_whatever_swings_wanders(ratio: float, wanders: bool) -> None:
+    """The second half of a beat goes as far as the ride does, however little it swings; a beat and
+    its thirds stay, and so does straight time."""
+    places = [Drift._swung(_at(ratio), "bass", 0, *place) for place in ((1, 2), (0, 2), (1, 3))]
+    assert places == [5.0 * wanders, 0, 0]
+
+
 def _at(ratio: float) -> Any:
-    """A band at a ratio of swing."""
-    return SimpleNamespace(_paces=[SimpleNamespace(ratio=ratio)])
+    """A band at a ratio of swing, its ride 5 ms off."""
+    return SimpleNamespace(_paces=[SimpleNamespace(ratio=ratio)], _ride=[5.0], _comping=[5.0])
 
 
 def test_every_bar_but_the_last_has_a_next() -> None:
