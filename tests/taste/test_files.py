@@ -7,11 +7,13 @@ import importlib.util
 import os
 import struct
 import sys
+from collections import deque
 from contextlib import nullcontext
 from io import BytesIO
 from ipaddress import IPv4Address
 from pathlib import Path
-from time import time
+from threading import Condition
+from time import monotonic, time
 from types import ModuleType, SimpleNamespace
 from typing import Any
 
@@ -108,6 +110,25 @@ def test_no_port_is_free(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Non
     monkeypatch.setattr(server, "PackServer", taken)
     with pytest.raises(server.ServeError, match="any port from 8000 to 80"):
         server.open_server(tmp_path, IPv4Address("127.0.0.1"))
+
+
+@pytest.mark.parametrize(("waited", "left"), [([61], 0), ([5], 1), ([61, 61, 5, 0], 2), ([], 0)])
+def test_who_waits_for_a_minute_is_sent_away(waited: list[float], left: int) -> None:
+    """And nobody else, however many wait."""
+    closed: list[float] = []
+    queue = deque(
+        (SimpleNamespace(since=monotonic() - seconds, connection=closing(closed, seconds)), None)
+        for seconds in waited
+    )
+    any_door: Any = SimpleNamespace(_changed=Condition(), _answered={}, _waiting=queue)
+    door.Door.send_away(any_door)
+    assert len(queue) == left and all(seconds > 60 for seconds in closed)
+    assert len(closed) == len(waited) - left
+
+
+def closing(closed: list[float], seconds: float) -> SimpleNamespace:
+    """A connection that tells when it is closed."""
+    return SimpleNamespace(close=lambda: closed.append(seconds))
 
 
 @pytest.mark.parametrize(("move", "may_be"), [(0, False), (1, True), (-5, True), (7, True)])
