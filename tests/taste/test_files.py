@@ -34,7 +34,7 @@ from drillgen.midi import TrackEvent, _file, _part, _track
 from drillgen.pack import files, folder, handout
 from drillgen.pack.manifest import is_plain
 from drillgen.pack.settings import Settings, _numbered
-from drillgen.serve import server
+from drillgen.serve import door, server
 from drillgen.sound import samples
 from tests.taste.heard import heard
 
