@@ -13,9 +13,10 @@ from xdist.scheduler import LoadScopeScheduling
 
 from drillgen.drill.files import list_presets
 
-# The page's tests wait for music to be played, in its time: one worker has them all, from the
-# beginning on, and goes before the others, which leave it half a processor so.
+# The page's tests wait for music to be played, in its time: from the beginning on one worker has
+# those that mostly look, another those that listen, and both go before the others.
 IN_TIME = "tests/page/"
+_LOOKING = ("test_fit.py", "test_page.py", "test_readers.py")
 # Begun next, so that no worker ends with them alone: long, and in several groups.
 LONG = (
     *("tests/pack/", "tests/audio/", "tests/sound/", "tests/bank/", "tests/fuzz/", "tests/serve/"),
@@ -39,10 +40,11 @@ def _preset(values: str) -> str | None:
 
 @cache
 def group(nodeid: str) -> str:
-    """The page's tests, a preset's (whose music is composed once: `composed.py`), else a file's."""
+    """Half of the page's tests, a preset's (whose music is composed once: `composed.py`), else a
+    file's."""
     file, _, test = nodeid.partition("::")
     if file.startswith(IN_TIME):
-        return IN_TIME
+        return f"{IN_TIME}, {'looking' if file.endswith(_LOOKING) else 'listening'}"
     if file in APART:
         return nodeid
     preset = _preset(test.partition("[")[2].removesuffix("]"))
