@@ -27,7 +27,7 @@ from itertools import zip_longest
 from pathlib import Path
 from random import Random
 
-from tools.touched import ALIKE, TASTE, Function, functions, mark, seconds
+from tools.touched import ALIKE, QUICK, TASTE, Function, functions, mark, seconds
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = "drillgen"
@@ -214,8 +214,8 @@ def see() -> None:
 
 
 def selection(mutant: Mutant, tests: Iterable[Seen], budget: float) -> list[str]:
-    """The tests that run what is changed, cheap ones first, few of one kind, within the budget,
-    and what they share within its own."""
+    """The tests that run what is changed, cheap ones first, few long ones of a kind, within the
+    budget, and what they share within its own."""
     own = [test for test in tests if not test.name.startswith(DIGESTS)]
     touching = [test for test in own if not mutant.functions.isdisjoint(test.functions)]
     if len(touching) < FEW:  # in the table of a module, or in a thread, which is not looked at
@@ -228,7 +228,7 @@ def selection(mutant: Mutant, tests: Iterable[Seen], budget: float) -> list[str]
     for test in touching:
         kind = test.name.split("[")[0]
         kinds[kind] += 1
-        few = kinds[kind] <= ALIKE or TASTE in kind
+        few = kinds[kind] <= ALIKE or TASTE in kind or test.seconds <= QUICK
         fixtures = sum(cost for name, cost in test.fixtures.items() if name not in made)
         if few and spent + test.seconds <= budget and shared + fixtures <= SHARED:
             spent, shared = spent + test.seconds, shared + fixtures

@@ -16,12 +16,13 @@ import ast
 import json
 import os
 import resource
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Generator, Iterator
 from pathlib import Path
 
 TASTE = "tests/taste/"
-ALIKE = 3  # parameter sets of one test
+ALIKE = 3  # parameter sets of one test, if they are not quick
+QUICK = 0.1  # seconds
 PLACES = "places.json"  # what each byte stands for
 BYTES = "ran"
 RAN = '''"""The bytes that functions set."""
@@ -120,7 +121,10 @@ if "TOUCHED" in os.environ:
     _FILE = Path(os.environ["TOUCHED"])
     _PLACES = json.loads((Path(__file__).parents[1] / PLACES).read_text("utf-8"))
     _FILE.touch()
-    _KNOWN = {json.loads(line)[0] for line in _FILE.read_text("utf-8").splitlines()}
+    _KNOWN = dict(json.loads(line)[:2] for line in _FILE.read_text("utf-8").splitlines())
+    _alike: dict[str, list[float]] = defaultdict(list)  # seconds of each test's parameter sets
+    for _name, _seconds in _KNOWN.items():
+        _alike[_name.split("[")[0]].append(_seconds)
     _made: dict[object, tuple[set[int], float]] = {}  # what ran to set each fixture up, its seconds
     _failed: set[str] = set()
 
@@ -132,17 +136,17 @@ if "TOUCHED" in os.environ:
 
     @pytest.hookimpl(trylast=True)
     def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-        """A few parameter sets of each test are as many as a mutant meets (`mutate.py`); long rooms
-        come last, and are left to see where one does not wait for them."""
-        kinds: Counter[str] = Counter()
-        left, own = [], []
-        for item in items:
-            kind = item.nodeid.split("[")[0]
-            kinds[kind] += 1
-            asked = kinds[kind] <= ALIKE or TASTE in kind
-            (own if asked and item.nodeid not in _KNOWN else left).append(item)
-        config.hook.pytest_deselected(items=left)
-        items[:] = sorted(own, key=lambda item: item.nodeid.startswith(LONG))
+        """Long rooms come last, and are left to see where one does not wait for them."""
+        config.hook.pytest_deselected(items=[item for item in items if item.nodeid in _KNOWN])
+        new = [item for item in items if item.nodeid not in _KNOWN]
+        items[:] = sorted(new, key=lambda item: item.nodeid.startswith(LONG))
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtest_setup(item: pytest.Item) -> None:
+        """Of a long test a few parameter sets are as many as a mutant meets (`mutate.py`)."""
+        alike = _alike[item.nodeid.split("[")[0]]
+        if len(alike) >= ALIKE and TASTE not in item.nodeid and sum(alike) > QUICK * len(alike):
+            pytest.skip("others are alike")
 
     _test: list[set[int]] = [set()]  # what the test has run that runs now
     _shared = [0.0]  # of its seconds those that went into what other tests share
@@ -188,5 +192,6 @@ if "TOUCHED" in os.environ:
             places = sorted(_PLACES[number] for number in found)
             costs = {name: cost for name, _, cost in fixtures if cost}
             if item.nodeid not in _failed:
+                _alike[item.nodeid.split("[")[0]].append(own)
                 with _FILE.open("a", encoding="utf-8") as file:
                     file.write(json.dumps([item.nodeid, round(own, 2), places, costs]) + "\n")
