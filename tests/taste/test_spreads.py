@@ -15,7 +15,7 @@ import pytest
 from drillgen.drift import Drift
 from drillgen.score import PartName, after
 from drillgen.sound.mixer import fade
-from drillgen.timing import late_beats
+from drillgen.timing import late_beats, soloist_delay
 from tests.band.playing import only
 from tests.taste.heard import heard
 
@@ -80,6 +80,16 @@ def test_whatever_swings_wanders(ratio: float, wanders: bool) -> None:
 def _at(ratio: float) -> Any:
     """A band at a ratio of swing, its ride 5 ms off."""
     return SimpleNamespace(_paces=[SimpleNamespace(ratio=ratio)], _ride=[5.0], _comping=[5.0])
+
+
+@pytest.mark.parametrize("tempo", [180, 220, 240])
+@pytest.mark.parametrize("ratio", [2.2, 3.0, 3.5])
+def test_a_line_swings_no_more_than_triplets(tempo: int, ratio: float) -> None:
+    """However far the drummer does, since soloists swing less (Friberg & Sundström 2002); or it is
+    as late as it may be, 30 ms."""
+    late, beat = soloist_delay(tempo, ratio), 60_000 / tempo
+    short = beat / (ratio + 1)
+    assert (beat - short - late) / (short + late) <= 2 + 1e-6 or late == 30
 
 
 def test_every_bar_but_the_last_has_a_next() -> None:
