@@ -282,7 +282,6 @@ BALANCE: dict[PartName, float] = {
     "line": 0.0,
     "click": -3.0,
     "cue": -2.0,
-    "spoken": 0.0,
 }
 # How loud each should be as it sounds, LU against the bass; feels have their own in `balance`, and
 # all of it is common practice.  (The sound room measures; MIDI files have the levels above.)

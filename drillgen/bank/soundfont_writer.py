@@ -297,6 +297,9 @@ def _ordered(
     return ranges + [(name, amount) for name, amount in generators.items() if name not in _RANGES]
 
 
+_SHORTEST = 2**-10  # seconds: -12000 timecents, at once
+
+
 def timecents(seconds: float) -> int:
     """Seconds in the unit of envelope times (8.1.3): 1200 log2 of the seconds."""
-    return max(round(1200 * float(np.log2(max(seconds, 1e-4)))), -12000)
+    return round(1200 * float(np.log2(max(seconds, _SHORTEST))))
