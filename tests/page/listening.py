@@ -84,7 +84,7 @@ class Listening(ABC):
 
     def set(self, **fields: int | float | bool | str) -> None:
         """Fill fields, and choose from lists by their values: `tempo=200, repeat=True`, `from_` for
-        the reserved word.  By script and at once, which costs a tenth of doing so by hand."""
+        the reserved word.  By script and at once: by hand four fields take 0.6 s of processor."""
         named = {name.strip("_").replace("_", "-"): value for name, value in fields.items()}
         self.evaluate(f"{_FILL}({json.dumps(named)})")
 
