@@ -6,8 +6,8 @@ every preset that has some, in twelve keys and with eight seeds, with fifty by `
 `--seeds 4-6` writes forms, studies and phrases with these seeds; `--only lines phrases` prints
 these tables alone; `--counts FILE` adds the phrases to those that the file has counted, so that
 fifty seeds may be measured in parts (`--only phrases --seeds 1-10 --counts FILE`, then `11-20`);
-`--audio` also renders tracks and listens to them (needs librosa and a soundfont).  Exits with 1
-where a bar is not met.
+`--audio` also renders tracks and listens to them (needs a soundfont and librosa, extra `bench`).
+Exits with 1 where a bar is not met.
 """
 
 from __future__ import annotations
