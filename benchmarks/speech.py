@@ -27,7 +27,7 @@ from drillgen.arrange import arrange
 from drillgen.chart import charts
 from drillgen.drill.lesson import load
 from drillgen.performance import Performance, SpokenWord, perform
-from drillgen.score import WORDS, PartName, lasts
+from drillgen.score import WORDS, PartName, word_lasts
 from drillgen.sound.fluidsynth import RATE, Samples
 from drillgen.sound.render import MixRequest, render
 from drillgen.sound.soundfonts import find_soundfonts
@@ -166,7 +166,7 @@ def _cut(sound: Samples, word: SpokenWord, rate: int) -> Samples:
     from scipy.signal import resample_poly
 
     begin = round((word.start - _AROUND) * RATE)
-    end = round((word.start + lasts(word.text, word.quick) + _AROUND) * RATE)
+    end = round((word.start + word_lasts(word.text, word.quick) + _AROUND) * RATE)
     cut = np.pad(sound, (-min(begin, 0), 0))[max(begin, 0) : end - min(begin, 0)]
     cut = resample_poly(resample_poly(cut, rate, RATE), _HEARD_AT, rate)
     cut = np.pad(cut, (_HEARD_AT // 5, _HEARD_AT // 10)) / np.abs(cut).max()

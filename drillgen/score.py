@@ -152,7 +152,7 @@ class Fitted(NamedTuple):
     quick: bool
 
 
-def lasts(word: str, quick: bool = False) -> float:
+def word_lasts(word: str, quick: bool = False) -> float:
     """How long a word takes, in seconds."""
     return sum(length for _, length in WORDS[word]) / 1000 * (QUICK if quick else 1)
 
@@ -173,7 +173,7 @@ def fit(words: Sequence[str], beat: float, meter: Meter, room: int) -> tuple[Fit
     where a word lasts longer than a beat), all of them quickly where the last one would not end in
     time otherwise; () where there is no time for that either."""
     for quick in (False, True):
-        needed = [lasts(word, quick) / beat for word in words]
+        needed = [word_lasts(word, quick) / beat for word in words]
         starts = [sum(map(ceil, needed[:index])) for index in range(len(words))]
         spare = floor(room - float(behind_a_beat(meter)) - starts[-1] - needed[-1])
         if spare >= 0:

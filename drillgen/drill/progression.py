@@ -48,8 +48,8 @@ from drillgen.theory.other_names import chord_elsewhere
 
 Symbol = Numeral | Chord
 
-_FILES = "chords, or a lead sheet in MusicXML: a file that ends in .musicxml, .mxl or .xml"
-_ENDING = re.compile(r"[a-z]\.[a-z]{2,8}$")
+_FILES = "chords; or alone, in the drill's own file, a lead sheet: .musicxml, .mxl or .xml"
+_ENDING = re.compile(r"\w\.[a-z]\w{2,7}$", re.IGNORECASE)  # of a file's name
 _CHORD = re.compile(r"[A-G]")
 _NUMERAL = re.compile(r"[#b♯♭]*[IViv]|sub")
 _NO_CHORD = frozenset(("N.C.", "NC", "N.C", "n.c."))

@@ -4,8 +4,8 @@ Common practice: a motive moves mostly by step within the set; it returns a step
 or lower, or with another ending; a phrase has one highest note, sung once, on an accent; it begins
 and ends on notes of rest; a long note agrees with its chord.
 
-A motive, its return and an ending (`motives.py`, `forms.py`), sung on the named notes alone
-(`contours.py`).  Common practice in teaching by ear: few notes, heard well; a beginning on a note
+A motive, its return and an ending (`motives.py`, `forms.py`), sung on the named notes alone.
+Common practice in teaching by ear: few notes, heard well; a beginning on a note
 of rest and an ending on one (or on another, like a question); time to breathe before the answer.  A
 note of rest is one that the chord contains, else the tonic's own chord.  No motive comes again
 within four calls, unless asked; three calls from two notes are the lines of a blues, A A B.

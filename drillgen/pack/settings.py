@@ -33,7 +33,7 @@ from drillgen.theory.pitch import Key
 
 if TYPE_CHECKING:
     from drillgen.performance import Performance
-    from drillgen.score import PartName, Score
+    from drillgen.score import Score
 
 
 # What a pack has of its own beside the drills' folders, with the page's files.
@@ -317,7 +317,7 @@ def _keys(chart: Chart) -> list[list[Bar]]:
 
 TARGET_LUFS = -16.0  # AES TD1008: music by itself
 CEILING_DBTP = -1.0
-# As `sound.room` has them, which is not imported only to look at a name.
+# As `sound.reverb` has them, which is not imported only to look at a name.
 ROOMS = ("off", "small", "medium", "large")
 _SHORTEST, _LONGEST = 0.1, 3.0  # seconds in which a room dies away
 

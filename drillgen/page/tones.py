@@ -37,7 +37,7 @@ from drillgen.sound.speech import word_samples
 
 # Which note copies the page needs, and when each is struck.
 #
-# As in the mixes (`sound/arrangement.py`), but gathered more coarsely, since a pack is handed out:
+# As in the mixes (`sound/schedule.py`), but gathered more coarsely, since a pack is handed out:
 # velocities in wider steps (what is left over becomes gain), one copy a drum whatever its length.
 # What ends a note early (struck again, choked) is settled by the page, which can repeat bars.
 

@@ -25,8 +25,8 @@ from drillgen.score import (
     PartName,
     behind_a_beat,
     key_words,
-    lasts,
     turn_words,
+    word_lasts,
 )
 from drillgen.sheet.reader import Reader, read_by
 from drillgen.sound.fluidsynth import RATE
@@ -361,7 +361,7 @@ def spoken_words(stand: Stand) -> Values:
     drill = stand.takes[0].chart.drill
     texts = dict.fromkeys(word for key in stand.keys for word in key_words(key))
     texts |= dict.fromkeys(_spoken(drill)["turns"].values())
-    words = {text: {"lasts": lasts(text), "tones": _word_tones(text)} for text in texts}
+    words = {text: {"lasts": word_lasts(text), "tones": _word_tones(text)} for text in texts}
     return {"quick": QUICK, "fast": FAST, "words": words}
 
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from math import isfinite
 from typing import NamedTuple
 
 import numpy as np
@@ -82,7 +81,7 @@ def levelled(performance: Performance, parts: Mapping[PartName, Floats]) -> Perf
     """
     asked = {v.part: v.loudness for v in performance.voices if v.loudness is not None}
     there = {part: _loudness(parts[part]) for part in asked if part in parts}
-    levels = {p: BASS + asked[p] - found for p, found in there.items() if isfinite(found)}
+    levels = {p: BASS + asked[p] - found for p, found in there.items() if math.isfinite(found)}
     band = [part for part in levels if part in _BAND]
     if band:
         together = sum(parts[part] * 10 ** (levels[part] / 10) for part in band)
@@ -118,7 +117,7 @@ def _loudness(energies: Floats) -> float:
 
 STEP_BACK = 6.0  # dB
 COMES, GOES = 0.1, 0.25  # seconds before a word and after it
-YIELDING: frozenset[PartName] = frozenset({"drums", "comping", "bass"})  # line and click stay
+YIELDING = frozenset(_BAND)  # line and click stay
 
 
 class Ducking:

@@ -269,7 +269,7 @@ def _levels(samples: Samples) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
 # gain is measured: FluidSynth rounds levels to tenths of a decibel. How fast a note falls after
 # note-off may depend on the velocity all the same, so that is measured too. Where velocity also
 # changes the sound (filters, layers of samples), a copy of a velocity nearby serves, and where none
-# is like it, the nearest of `strokes.step_of`. Compared is how a note begins, which is where
+# is like it, the nearest of `step_of`. Compared is how a note begins, which is where
 # velocity tells.
 
 COUNT = 80 * GRID  # samples compared, 116 ms

@@ -87,8 +87,8 @@ def test_values_are_read_like_values_in_a_file():
         ("progression", "ii7 | X7", 'progression: "X7" is no chord'),
         (
             "progression",
-            "tune.abc",
-            "allowed: chords, or a lead sheet in MusicXML: a file that ends",
+            "tune2.abc",
+            "own file, a lead sheet: .musicxml, .mxl or .xml",
         ),
         ("tempo.a.b", "3", '"a" is not a key of tempo'),
         ("", "3", '"" is not a key of a drill'),

@@ -1,4 +1,4 @@
-"""strs and the whole sheet as SVG: complete, self-contained, and as the score says."""
+"""Strips and the whole sheet as SVG: complete, self-contained, and as the score says."""
 
 from __future__ import annotations
 
