@@ -15,7 +15,7 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
-from drillgen.audio.formats import LibavCoding
+from drillgen.audio.libav import LibavCoding
 from drillgen.audio.mp3 import write_mp3
 from drillgen.audio.tags import AudioSource, Tags, opened
 
