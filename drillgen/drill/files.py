@@ -21,6 +21,11 @@ SCORES = (".musicxml", ".mxl", ".xml")
 PLAYED = (".mid", ".midi")
 
 
+def names_music(value: object) -> bool:
+    """Whether what a drill says is the name of a score, or of something played."""
+    return isinstance(value, str) and value.strip().lower().endswith((*SCORES, *PLAYED))
+
+
 def read_source(path: Path, name: str | None = None, asked_by: Path | None = None) -> DrillSource:
     """The text of a file, which another may have asked for by name.  Raises RefusedError where
     there is none to be had."""

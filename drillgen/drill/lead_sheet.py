@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from quicktions import Fraction
 
 from drillgen.drill.bars import METERS, Meter
-from drillgen.drill.files import PLAYED, SCORES, read_data
+from drillgen.drill.files import PLAYED, names_music, read_data
 from drillgen.drill.key_cycle import read_key
 from drillgen.drill.melody import LENGTHS, MAX_BARS, ScaleNote
 from drillgen.drill.messages import DrillError, RefusedError, listed, refuse, show
@@ -393,9 +393,7 @@ def _at(found: dict[str, SourceItem], path: tuple[str, ...]) -> SourceItem | Non
     here = found.get(path[0])
     for step in path[1:]:
         here = here.value.get(step) if here and isinstance(here.value, dict) else None
-    if here is None or not isinstance(here.value, str):
-        return None
-    return here if here.value.strip().lower().endswith((*SCORES, *PLAYED)) else None
+    return here if here and names_music(here.value) else None
 
 
 def _said_before(found: dict[str, SourceItem]) -> tuple[Key | None, Meter | None]:

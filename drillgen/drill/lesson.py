@@ -27,10 +27,9 @@ from typing import Any, TypeVar
 from drillgen.drill.bars import FASTEST, SLOWEST, Tempo
 from drillgen.drill.fields import MAX_TITLE, NOTE, TITLE, Read
 from drillgen.drill.files import (
-    PLAYED,
-    SCORES,
     file_error,
     is_file_name,
+    names_music,
     path_of,
     preset_path,
     read_source,
@@ -188,8 +187,7 @@ def _is_lesson(item: SourceItem) -> bool:
 def _with_scores(item: SourceItem, folder: Path) -> SourceItem:
     """A drill with what the scores say that it names.  Few drills name one: what reads them is
     imported then."""
-    texts = (each.value for _, each in walk(item) if isinstance(each.value, str))
-    if not any(text.strip().lower().endswith((*SCORES, *PLAYED)) for text in texts):
+    if not any(names_music(each.value) for _, each in walk(item)):
         return item
     from drillgen.drill.lead_sheet import with_lead_sheet
 
