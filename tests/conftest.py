@@ -24,7 +24,9 @@ from tests import forking
 
 # Shared machines are busy at times: what is slow there is not wrong.  The same examples are drawn
 # at each run, so that a test fails by what has changed; `--hypothesis-profile=random` draws others.
-hypothesis.settings.register_profile("same", derandomize=True, database=None, deadline=None)
+hypothesis.settings.register_profile(
+    "same", derandomize=True, database=None, deadline=None, max_examples=50
+)
 hypothesis.settings.register_profile("random", database=None, deadline=None, print_blob=True)
 hypothesis.settings.load_profile("same")
 
@@ -105,19 +107,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     from tests.scheduling import turn
 
     items.sort(key=lambda item: turn(item.nodeid, _seed(item)))
-    if items and items[0].config.getoption("--hypothesis-profile", None) != "random":
-        for test in {getattr(item, "obj", None) for item in items}:
-            _draw_half(test)
-
-
-def _draw_half(test: Any) -> None:
-    """Half of the examples that a property test asks for: they are the same ones at each run.
-    `make fuzz` draws all, and others.  (A private name: where another release has another, each
-    draws all of them.)"""
-    asked = getattr(test, "_hypothesis_internal_use_settings", None)
-    if asked is not None:
-        half = max(min(asked.max_examples, 5), asked.max_examples // 2)
-        test._hypothesis_internal_use_settings = hypothesis.settings(asked, max_examples=half)
 
 
 def pytest_collection_finish() -> None:

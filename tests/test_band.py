@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from quicktions import Fraction
 
@@ -21,6 +21,7 @@ from drillgen.score import Score
 from drillgen.theory.scales import chord_scale
 from drillgen.timing import published_ratio, swung
 from tests.conftest import DATA
+from tests.examples import examples
 from tests.rows import with_each
 
 BLUES = "I7 | IV7 | I7 | % | IV7 | % | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7alt"
@@ -300,7 +301,7 @@ CHORDS = [
 ]
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(
     chords=st.lists(st.sampled_from(CHORDS), min_size=1, max_size=7),
     two=st.booleans(),

@@ -5,13 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from drillgen.arrange import arrange
 from drillgen.chart import Bar, charts
 from drillgen.drill.models import Drill
 from drillgen.score import Score
+from tests.examples import examples
 
 BAND = {"drums": "sticks", "comping": "piano", "bass": "walking", "click": "beats"}
 
@@ -106,7 +107,7 @@ def test_something_must_be_played(value: Any) -> None:
         Drill.model_validate({"progression": "I", "drop_outs": value})
 
 
-@settings(max_examples=20, deadline=None)
+@examples(20)
 @given(
     every=st.integers(2, 12),
     bars=st.integers(1, 11),

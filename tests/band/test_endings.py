@@ -10,7 +10,7 @@ from typing import Any
 
 import pretty_midi
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from music21 import converter
 from quicktions import Fraction
@@ -24,6 +24,7 @@ from drillgen.midi import midi_files
 from drillgen.performance import perform
 from drillgen.score import Score
 from drillgen.sheet.sheets import sheets
+from tests.examples import examples
 
 FORM = "I6 vi7 | ii7 V7 | iii7 VI7 | ii7 V7 | I7 | IV7 | ii7 V7 | I6"
 BAND = {"drums": "sticks", "comping": "piano", "bass": "walking"}
@@ -188,7 +189,7 @@ def test_a_tag_is_seen_in_the_listing() -> None:
     assert [line for line in listing(chart_of(ending="tag")).splitlines() if " tag " in line]
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(
     bars=st.integers(1, 9),
     passes=st.integers(1, 3),

@@ -7,7 +7,7 @@ from collections import defaultdict
 from itertools import combinations, pairwise
 from typing import Any
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from drillgen.drill.bars import METERS
@@ -16,6 +16,7 @@ from drillgen.score import Score
 from drillgen.timing import clock_of
 from tests.band.playing import WITH_BASS, written
 from tests.conftest import DATA
+from tests.examples import examples
 
 CHORDS = ["Imaj7", "ii7", "V7", "i6", "iiø7", "V7b9", "V7alt", "subV7", "#ivo7", "VI7/3", "N.C.",
           "Vsus", "I", "ii7/5", "bVII13"]  # fmt: skip
@@ -68,7 +69,7 @@ def drills(draw: st.DrawFn) -> dict[str, Any]:
     }
 
 
-@settings(max_examples=120, deadline=None)
+@examples(120)
 @given(drill=drills(), gaps=st.sampled_from(GAPS), exact=st.booleans())
 def test_every_feel_plays_every_form(drill, gaps, exact):
     """Whatever is asked for."""

@@ -16,7 +16,7 @@ from statistics import mean, median, pstdev
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from quicktions import Fraction
 
@@ -29,6 +29,7 @@ from drillgen.score import Score
 from drillgen.timing import Together, clock_of, late_beats
 from tests.band.playing import written
 from tests.conftest import DATA
+from tests.examples import examples
 
 BLUES = "I7 | IV7 | I7 | % | IV7 | % | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7alt"
 BAND = {"drums": "sticks", "comping": "piano", "bass": "walking"}
@@ -384,7 +385,7 @@ def test_lengths_follow_the_part() -> None:
     assert found and all(n.duration <= max(0.8 * lengths[n.start], 0.1001) for n in found)
 
 
-@settings(max_examples=15, deadline=None)
+@examples(15)
 @given(
     tempo=st.sampled_from([30, 77, 150, 222, 360]),
     swing=st.sampled_from([None, 1, 1.5, 4]),

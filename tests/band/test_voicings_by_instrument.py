@@ -7,7 +7,7 @@ from itertools import combinations, groupby, pairwise, product
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from drillgen.score import Note, Score
@@ -17,6 +17,7 @@ from drillgen.theory.pitch import Key, Pitch
 from drillgen.theory.scales import chord_scale
 from drillgen.theory.voicings import is_playable, quartal, shells, styled, upper_structures
 from tests.band import playing
+from tests.examples import examples
 
 C = Key.parse("C")
 BLUES = "I7 | IV7 | I7 | % | IV7 | #ivo7 | I7 | VI7b9 | ii7 | V7 | I7 VI7 | ii7 V7alt"
@@ -257,7 +258,7 @@ def test_the_comping_stays_below_a_higher_line(kind: str) -> None:
         assert keys[-1] < lowest[score.chart.bar_at(at).number]
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(
     roots=st.lists(
         st.sampled_from(["C", "Eb", "F#", "A", "Bb", "G", "Db"]), min_size=2, max_size=8

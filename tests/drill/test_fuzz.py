@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import re
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
 from drillgen.chart import charts
@@ -15,6 +15,7 @@ from drillgen.drill.messages import DrillError
 from drillgen.drill.models import Drill
 from drillgen.drill.reader import drill_of, parse_drill
 from drillgen.pack.preflight import check
+from tests.examples import examples
 
 TEXTS = [preset.path.read_text("utf-8") for preset in list_presets()]
 PIECES = (
@@ -64,9 +65,7 @@ PIECES = (
     "B moll",
     "9" * 30,
 )
-HERE = settings(
-    deadline=None, max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+HERE = examples(150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 OBEYED = re.compile(r"[\x00-\x09\x0b-\x1f\x7f-\x9f]")  # by a terminal, but for line ends

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from drillgen.chart import charts
@@ -11,11 +11,12 @@ from drillgen.drill.messages import DrillError
 from drillgen.drill.models import seconds
 from drillgen.drill.reader import drill_of, parse_drill
 from tests.conftest import Run
+from tests.examples import examples
 
 HOURS = "progression: C | C | C | C\npasses: ¦100\nkey_cycle: {start: C, move: 5, keys: 48}\n"
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(
     form=st.integers(1, 9),
     passes=st.integers(1, 4),

@@ -10,13 +10,14 @@ from collections import Counter
 from itertools import groupby, pairwise
 
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 from quicktions import Fraction
 
 from drillgen.drill.messages import DrillError
 from drillgen.score import Note, Score
 from drillgen.theory.pitch import Degree
+from tests.examples import examples
 from tests.lines.melodies import BLUES, TWELVE, bar_of, notes_of, one_at_a_time, score_of
 
 SET = ["1", "b3", "4", "5", "b7"]
@@ -49,7 +50,7 @@ def shape(start: Fraction, notes: list[Note]) -> tuple[tuple[Fraction, Fraction,
 METERS = st.sampled_from(["4/4", "3/4", "5/4", "2/4"])
 
 
-@settings(max_examples=12, deadline=None)
+@examples(12)
 @given(
     st.integers(0, 2**20),
     METERS,
@@ -80,7 +81,7 @@ def test_only_the_named_notes_sound_and_only_in_calls(
         assert last <= end - (1 if end - start >= 3 else 0)
 
 
-@settings(max_examples=3, deadline=None)
+@examples(3)
 @given(st.integers(0, 2**20), st.sampled_from([1, 2]), st.sampled_from([2, 4]))
 @example(7650, 2, 2)
 def test_no_phrase_comes_twice(seed: int, passes: int, call: int) -> None:
@@ -96,7 +97,7 @@ def opening(start: Fraction, notes: list[Note]) -> list[tuple[Fraction, str]]:
     return [(note.start - start, note.mark) for note in notes if note.start < start + 4]
 
 
-@settings(max_examples=6, deadline=None)
+@examples(6)
 @given(
     st.integers(0, 2**20),
     st.sampled_from([(None, 1), (None, 2), (None, 4), (["r:e e q", "e q e"], 2), (["q q q q"], 4)]),
@@ -158,7 +159,7 @@ def test_in_a_single_pass_the_set_grows_with_the_calls() -> None:
     assert len(used[0]) < len(used[-1]) and set().union(*used) == set(SET)
 
 
-@settings(max_examples=5, deadline=None)
+@examples(5)
 @given(st.integers(0, 2**20))
 def test_mostly_steps_within_the_set(seed: int) -> None:
     """More than half of all moves go to the neighbouring note of the set or stay (common practice:
@@ -194,7 +195,7 @@ def test_registers_lie_above_each_other() -> None:
     assert middle in (low, high)
 
 
-@settings(max_examples=5, deadline=None)
+@examples(5)
 @given(st.integers(0, 2**20))
 def test_the_cells_are_the_ones_named(seed: int) -> None:
     """An eighth rest, an eighth and a quarter, on the first beat or the third, and nothing else: in
@@ -208,7 +209,7 @@ def test_the_cells_are_the_ones_named(seed: int) -> None:
 COMPOUND = {"6/8": "slow 12/8", "12/8": "slow 12/8"}
 
 
-@settings(max_examples=10, deadline=None)
+@examples(10)
 @given(st.integers(0, 2**20), st.sampled_from(sorted(COMPOUND)), st.integers(1, 4))
 def test_the_compound_beat_has_its_own_cells(seed: int, meter: str, call: int) -> None:
     """In 6/8 and 12/8 (the beat a dotted quarter, common practice) every note begins on an eighth,
@@ -223,7 +224,7 @@ def test_the_compound_beat_has_its_own_cells(seed: int, meter: str, call: int) -
 CALLS = st.sampled_from([1, 2, 3, 4, 6, 8])
 
 
-@settings(max_examples=12, deadline=None)
+@examples(12)
 @given(st.integers(0, 2**20), CALLS, st.floats(0, 1), st.floats(0, 1), st.booleans())
 def test_a_phrase_ends_on_a_long_note(
     seed: int, call: int, density: float, rests: float, grow: bool

@@ -5,12 +5,13 @@ from __future__ import annotations
 from itertools import pairwise
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from quicktions import Fraction
 
 from drillgen.drill.messages import DrillError
 from drillgen.score import Note, Score
+from tests.examples import examples
 from tests.lines.melodies import (
     BLUES,
     TWELVE,
@@ -84,7 +85,7 @@ def test_an_anticipation_belongs_to_the_chord_that_it_is_tied_into() -> None:
     assert marks[4] == ("b3", Fraction(5, 2))
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(
     st.lists(st.sampled_from(["1", "2", "b3", "3", "4", "#4", "5", "6", "b7", "7", "5,", "1'"]),
              min_size=4, max_size=4),
@@ -119,7 +120,7 @@ def heard(score: Score) -> list[tuple[tuple[str, ...], tuple[Fraction, ...]]]:
     ]
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(st.integers(0, 2**20), st.sampled_from([("4/4", RIFF), ("3/4", "1:e 3 5:q 6:e 5"),
                                                ("5/4", RIFF + " r:q"), ("2/4", "1:e 3 5:e. 6:s")]),
        st.sampled_from(["off", {"call": 1}, {"call": 2, "harmony": "continues"}]))  # fmt: skip
@@ -138,7 +139,7 @@ def test_developing_changes_exactly_one_note(
         assert before[1] == after[1] and before[0][0] == after[0][0]
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(st.integers(0, 2**20), st.sampled_from([("4/4", RIFF), ("3/4", "1:e 3 5:q 6:e 5"),
                                                ("4/4", "1:q r 5 r:e 6")]))  # fmt: skip
 def test_developing_the_rhythm_moves_exactly_one_note(seed: int, written: tuple[str, str]) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from itertools import groupby, pairwise
 
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from drillgen.chart import charts
@@ -20,6 +20,7 @@ from drillgen.lines.kinds import line as write
 from drillgen.score import Score
 from tests.band.test_odd_shapes import low_interval_limits
 from tests.composed import NAMES, composed, drills
+from tests.examples import examples
 from tests.lines.writing import TWELVE, line, progressions, written
 
 _OCTAVE = 12
@@ -76,7 +77,7 @@ def test_every_preset_has_one_thread(preset: str) -> None:
         in_all_keys(Score(chart, (write(chart),)))  # type: ignore[arg-type]
 
 
-@settings(max_examples=40)
+@examples(40)
 @given(progressions, st.sampled_from([3, 7]), st.sampled_from(["one", "both"]),
        st.sampled_from(["C2 to G3", "E1 to E2", "C3 to C6", "F2 to A3"]),
        st.sampled_from(["off", "roots"]))  # fmt: skip

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import music21
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from quicktions import Fraction
 
@@ -14,6 +14,7 @@ from drillgen.drill.bars import METERS
 from drillgen.drill.lines import Written
 from drillgen.drill.reader import drill_of
 from drillgen.score import Score
+from tests.examples import examples
 from tests.lines.melodies import TWELVE, bar_of, by_pass, names, notes_of, one_at_a_time, score_of
 from tests.lines.melodies import places as places_in
 
@@ -63,7 +64,7 @@ DEGREES = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(DEGREES, st.sampled_from(CYCLES), st.integers(0, 1000))
 def test_transposition_is_exact(degrees: list[str], cycle: str, seed: int) -> None:
     """In every key the same intervals, the same rhythm and the same degrees; no leap of an octave
@@ -78,7 +79,7 @@ def test_transposition_is_exact(degrees: list[str], cycle: str, seed: int) -> No
     assert all(abs(b - a) < 12 for a, b in pairwise(first))
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(DEGREES, st.sampled_from(TWELVE))
 def test_spelling_is_that_of_the_interval(degrees: list[str], key: str) -> None:
     """Letters and accidentals as music21 (PyPI) transposes them from C by the interval of the keys'
@@ -148,7 +149,7 @@ def test_a_pickup_to_the_next_key_is_in_that_key_and_cuts_nothing_short() -> Non
     assert [bar_of(score, note).key.short for note in found[6:9]] == ["C", "C", "F"]
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(
     st.sampled_from([("2/4", 2), ("3/4", 3), ("4/4", 4), ("5/4", 5)]),
     st.lists(st.sampled_from(["1:q", "r:q", "3:e 5:e", "b3:et 2 1", "5,:e. 1:s", "4:q~ 4:q"]),

@@ -10,10 +10,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.conftest import run_command
+from tests.examples import examples
 from tests.pack.building import contents, lesson, manifest
 from tests.pack.conftest import surround
 
@@ -57,7 +58,7 @@ def places(value: Any, depth: int = 6) -> Iterator[tuple[Any, ...]]:
             yield from ((key, *rest) for rest in places(value[key], depth - 1))
 
 
-@settings(max_examples=15)
+@examples(15)
 @given(data=st.data())
 def test_one_field_is_something_else(made: Path, data: st.DataObject) -> None:
     """Whatever one field of the manifest holds, or is gone, another build of one of the drills

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from music21 import key as keys
 
 from drillgen.sheet.staff import accidentals, altered, in_signature
 from drillgen.theory.pitch import Name, Pitch
+from tests.examples import examples
 
 Bar = list[tuple[list[Pitch], bool]]
 
@@ -67,7 +68,7 @@ def test_rules(text: str, fifths: int, before: str, wanted: list[str]) -> None:
 PITCHES = st.builds(Pitch, st.builds(Name, st.integers(-12, 18)), st.integers(2, 3))
 
 
-@settings(max_examples=200, deadline=None)
+@examples(200)
 @given(pitches=st.lists(PITCHES, max_size=10), fifths=st.integers(-7, 7))
 def test_a_reader_finds_every_pitch(pitches: list[Pitch], fifths: int) -> None:
     """Read by the rule alone (a sign holds for its line to the barline), the bar gives the pitches

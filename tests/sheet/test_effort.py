@@ -6,12 +6,13 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from quicktions import Fraction
 
 from drillgen.score import Note
 from drillgen.sheet.fingering import FRETBOARDS, Fingered, Fretboard, OpenStrings, finger
+from tests.examples import examples
 from tests.sheet.hands import Place, every_path, fingers, keys, line, places, reckon, sounding
 
 MODES: tuple[OpenStrings, ...] = ("allowed", "preferred", "avoided")
@@ -62,7 +63,7 @@ def is_least(board: Fretboard, notes: list[Note], mode: OpenStrings) -> None:
 
 @pytest.mark.parametrize("mode", MODES)
 @pytest.mark.parametrize("kind", SMALL)
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(data=st.data())
 def test_least_effort_of_all(kind: str, mode: OpenStrings, data: Any) -> None:
     """No way of playing a short line costs less; one that never shifts comes first.
@@ -72,7 +73,7 @@ def test_least_effort_of_all(kind: str, mode: OpenStrings, data: Any) -> None:
     is_least(SMALL[kind], data.draw(timed(33, 48, 5)), mode)
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(notes=timed(55, 62, 4))
 def test_least_effort_with_the_thumb(notes: list[Note]) -> None:
     """The same above the octave, where fingers have more than one place."""
@@ -131,7 +132,7 @@ def in_one_hand(draw: st.DrawFn, board: Fretboard, mode: OpenStrings) -> list[in
 
 @pytest.mark.parametrize("mode", MODES)
 @pytest.mark.parametrize("name", FRETBOARDS)
-@settings(max_examples=8, deadline=None)
+@examples(8)
 @given(data=st.data())
 def test_what_lies_in_one_position_stays_there(name: str, mode: OpenStrings, data: Any) -> None:
     """A line that can be played in one position is fingered without a shift, however long, if that
@@ -144,7 +145,7 @@ def test_what_lies_in_one_position_stays_there(name: str, mode: OpenStrings, dat
 
 @pytest.mark.parametrize("mode", MODES)
 @pytest.mark.parametrize("name", FRETBOARDS)
-@settings(max_examples=10, deadline=None)
+@examples(10)
 @given(data=st.data())
 def test_fingered_notes_sound_and_lie_in_the_frame(name: str, mode: OpenStrings, data: Any) -> None:
     """Over each bass's whole range: string and fret sound the note; no finger leaves the frame.
@@ -171,7 +172,7 @@ def test_fingered_notes_sound_and_lie_in_the_frame(name: str, mode: OpenStrings,
 
 
 @pytest.mark.parametrize("name", FRETBOARDS)
-@settings(max_examples=20, deadline=None)
+@examples(20)
 @given(data=st.data())
 def test_repeated_notes_keep_their_finger(name: str, data: Any) -> None:
     """A note that is played again at once is played with the same finger and hand."""
@@ -183,7 +184,7 @@ def test_repeated_notes_keep_their_finger(name: str, data: Any) -> None:
 
 
 @pytest.mark.parametrize("name", FRETBOARDS)
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(data=st.data())
 def test_avoided_open_strings(name: str, data: Any) -> None:
     """Avoided, an open string sounds only where the note cannot be stopped at all."""

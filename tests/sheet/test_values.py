@@ -8,13 +8,14 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from music21 import duration, meter, note
 
 from drillgen.drill.bars import METERS
 from drillgen.sheet.staff import beams
 from drillgen.sheet.values import VALUES, Piece, pieces, rests, windows
+from tests.examples import examples
 
 LENGTHS = {"w": 4, "h": 2, "q": 1, "e": Fraction(1, 2), "s": Fraction(1, 4)}
 TRIPLET = Fraction(2, 3)
@@ -127,7 +128,7 @@ def cut(name: str, edges: str) -> list[tuple[Fraction, Fraction]]:
     return [(a, b - a) for a, b in pairwise(places)]
 
 
-@settings(max_examples=150, deadline=None)
+@examples(150)
 @given(bar=bars() | uneven_bars(), silent=st.randoms(use_true_random=False))
 def test_values_add_up_and_show_the_middle(bar: tuple[str, str], silent: Any) -> None:
     """Any bar is written in values that add up to it, each of which is what it says; none hides

@@ -7,7 +7,7 @@ from random import Random
 from statistics import mean
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from drillgen.theory.chord_types import USUAL
@@ -15,6 +15,7 @@ from drillgen.theory.chords import Chord, parse_chord, parse_numeral
 from drillgen.theory.pitch import Key, Pitch
 from drillgen.theory.scales import SCALES, chord_scale
 from drillgen.theory.voicings import RUB, rootless, shell, styled, tones, voiced
+from tests.examples import examples
 from tests.rows import with_each
 from tests.theory.names import KEYS, ROOTS, spelled
 
@@ -109,7 +110,7 @@ def low_interval_limits() -> dict[int, int]:
     return {int(row["semitones"]): int(row["lowest_midi"]) for row in rows}
 
 
-@settings(max_examples=300)
+@examples(300)
 @given(
     st.sampled_from(ROOTS), st.sampled_from(USUAL), st.sampled_from(KEYS),
     st.integers(28, 60), st.integers(14, 30), st.integers(1, 5), st.none() | st.integers(40, 80),
