@@ -23,7 +23,7 @@ import numpy as np
 
 import drillgen.bank
 from drillgen.disk import alone, cache_dir
-from drillgen.errors import SoundError
+from drillgen.errors import SoundError, reason
 from drillgen.sound.fluidsynth import (
     GRID,
     HOP,
@@ -398,8 +398,7 @@ def _for_now(name: str) -> Soundfont:
         path = Path(_folder_of_this_run().name) / name
         _make(path)
     except OSError as error:
-        said = error.strerror or str(error)
-        raise SoundError(f"There is no room for our own sounds: {said}.") from error
+        raise SoundError(f"There is no room for our own sounds: {reason(error)}.") from error
     return read_soundfont(path, MADE)
 
 

@@ -28,7 +28,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
 from drillgen.disk import cache_dir, is_regular, whole_file
-from drillgen.errors import SoundError
+from drillgen.errors import SoundError, reason
 
 if TYPE_CHECKING:
     import numpy as np
@@ -61,12 +61,16 @@ def identity(path: Path) -> Identity:
     try:
         state = path.stat()
     except OSError as error:
-        raise SoundError(f"{path} cannot be read: {error.strerror or error}.") from error
+        raise _unreadable(path, error) from error
     if not stat.S_ISREG(state.st_mode):
         raise SoundError(f"{path} is no file.")
     if state.st_size > _MOST_BYTES:
         raise SoundError(f"{path} is no soundfont: none can be larger than 4 GB.")
     return state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns, state.st_ctime_ns
+
+
+def _unreadable(path: Path, error: OSError) -> SoundError:
+    return SoundError(f"{path} cannot be read: {reason(error)}.")
 
 
 def unchanged(path: Path, known: Identity) -> None:
@@ -86,7 +90,7 @@ def outside(path: Path) -> Outside:
         with path.open("rb") as file:
             return _outside(file, path)
     except OSError as error:
-        raise SoundError(f"{path} cannot be read: {error.strerror or error}.") from error
+        raise _unreadable(path, error) from error
 
 
 def _outside(file: BinaryIO, path: Path) -> Outside:
@@ -187,7 +191,7 @@ def check(path: Path) -> None:
         state = path.stat()
         trouble = _trouble(path, state.st_mtime_ns, state.st_size)
     except OSError as error:
-        raise SoundError(f"{path} cannot be read: {error.strerror or error}.") from error
+        raise _unreadable(path, error) from error
     if trouble:
         raise SoundError(f"{path} cannot be used as a soundfont: {trouble}.")
 
@@ -290,7 +294,7 @@ def sha256_of(path: Path) -> str:
         with true.open("rb") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
-        raise SoundError(f"{path} cannot be read: {error.strerror or error}.") from error
+        raise _unreadable(path, error) from error
     unchanged(true, mark)
     _remember(str(true), _sealed(mark, digest))
     return digest
