@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any, get_args
 
@@ -113,7 +114,10 @@ class Override:
     @classmethod
     def of(cls, path: str, value: Any) -> Override:
         """A value from Python, for the argument `path` (two underscores for a dot)."""
-        return cls(path.replace("__", "."), "", f"{path}={value!r}"[:80], value)
+        origin = path
+        with suppress(RecursionError, ValueError):  # nested too deeply, or a number too large
+            origin = f"{path}={value!r}"[:80]
+        return cls(path.replace("__", "."), "", origin, value)
 
     def item(self) -> SourceItem:
         """The value alone.  Raises DrillError where the text is not readable."""

@@ -8,7 +8,7 @@ YAML with the place of every key, value and sign, so that a message can point at
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Hashable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 from warnings import catch_warnings, simplefilter
@@ -18,7 +18,7 @@ from ruamel.yaml.error import ReusedAnchorWarning
 from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
 from drillgen.drill.bars import NO_REPEATS, REPEATS
-from drillgen.drill.messages import DrillError, KeyPath, Problem, show
+from drillgen.drill.messages import DrillError, KeyPath, Problem, dotted, show
 
 # Where brackets in YAML close, for saying why one does not.
 
@@ -204,6 +204,11 @@ def _unreadable(error: Exception, problem: Callable[..., Problem], text: str) ->
 MAX_CHARACTERS = 200_000  # far longer than any lesson; keeps a wrong file from hanging the reader
 MAX_VALUES = 20_000  # counting what aliases repeat
 
+# Of Python's data; a drill has six levels at most.
+_LEVELS = 100
+_BITS = 64
+_PLAIN = "text, numbers, true and false, lists and mappings"
+
 _STR_TAG = "tag:yaml.org,2002:str"
 _KNOWN_TAGS = "tag:yaml.org,2002:"
 _INT = re.compile(r"[-+]?[0-9]{1,18}")
@@ -280,14 +285,21 @@ def parse(source: DrillSource) -> SourceItem:
     return _ItemBuilder(source).build(node)
 
 
-def from_python(value: Any, name: str) -> SourceItem:
-    """Plain Python data as items without places."""
+def from_python(value: Any, name: str, path: KeyPath = ()) -> SourceItem:
+    """Plain Python data as items without places.  Raises DrillError for what no file can hold."""
     place = SourceSpan(DrillSource(name, "", positions=False), 0, 0)
+    if isinstance(value, Mapping | list | tuple) and len(path) == _LEVELS:
+        raise _refused(name, "it is nested too deeply", f"up to {_LEVELS} levels", path[:1])
     if isinstance(value, Mapping):
-        found = {whole_text(key, name): from_python(each, name) for key, each in value.items()}
-        return SourceItem(found, place)
+        read = {whole_text(k, name): from_python(v, name, (*path, k)) for k, v in value.items()}
+        return SourceItem(read, place)
     if isinstance(value, list | tuple):
-        return SourceItem(tuple(from_python(each, name) for each in value), place)
+        items = (from_python(each, name, (*path, n)) for n, each in enumerate(value))
+        return SourceItem(tuple(items), place)
+    if isinstance(value, int) and value.bit_length() > _BITS:
+        raise _refused(name, "the number is too large", f"up to {_BITS} bits", path)
+    if not isinstance(value, Hashable):
+        raise _refused(name, f"{show(value)} does not fit here", _PLAIN, path)
     return SourceItem(whole_text(value, name) if isinstance(value, str) else value, place)
 
 
@@ -295,9 +307,13 @@ def whole_text(value: Any, name: str) -> str:
     """A text that stands in no file.  Raises DrillError where it has half of a sign."""
     text = _whole_signs(str(value))
     if _HALF.search(text):
-        shown = DrillSource(name, "", positions=False)
-        raise DrillError([shown.problem(f"{show(text)} {_HALF_A_SIGN}", allowed=_WHOLE_SIGNS)])
+        raise _refused(name, f"{show(text)} {_HALF_A_SIGN}", _WHOLE_SIGNS)
     return text
+
+
+def _refused(name: str, message: str, allowed: str, path: KeyPath = ()) -> DrillError:
+    shown = DrillSource(name, "", positions=False)
+    return DrillError([shown.problem(message, path=dotted(path), allowed=allowed)])
 
 
 class _ItemBuilder:

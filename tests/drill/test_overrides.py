@@ -137,3 +137,26 @@ def test_a_drill_from_plain_data():
     assert (drill.title, len(drill.key_cycle)) == ("ii7 | V7 | Imaj7", 2)
     with pytest.raises(DrillError, match=r"^drill: tempo: 1 is too slow"):
         drill_of({"progression": "ii7", "tempo": 1})
+
+
+_DEEP: list = []
+for _ in range(3000):
+    _DEEP = [_DEEP]
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ({"tempo": 10**400}, "tempo.*: the number is too large"),
+        ({"seed": -(10**5000)}, "seed.*: the number is too large"),
+        ({"key_cycle": {"C", "F"}}, "key_cycle.*: {'.', '.'} does not fit here; allowed: text"),
+        ({"key_cycle": _DEEP}, "key_cycle.*: it is nested too deeply"),
+    ],
+    ids=("huge", "huger", "set", "deep"),
+)
+def test_data_that_no_file_can_hold(given, said):
+    """From Python, too, what is wrong is told with its place, and nothing else is raised."""
+    with pytest.raises(DrillError, match=said):
+        drill_of({"progression": "ii7 | V7", **given})
+    with pytest.raises(DrillError, match=said):
+        load("first-two-fives", [Override.of(*each) for each in given.items()])
