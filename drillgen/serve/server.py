@@ -180,7 +180,9 @@ def may_shrink(path: Path, size: int, headers: Message) -> bool:
 
 # The page of `drillgen play`: it asks whether there is a newer one, and what is wrong in its file.
 
-_FOLLOW = b'<script src="follow.js"></script>'
+# In the head, so that it stands there before any script of the page runs, whenever it comes.
+_HEAD_ENDS = b"</head>"
+_FOLLOW = b'<script id="follow" src="follow.js" defer></script>' + _HEAD_ENDS
 _ASKED = "/following.js"
 
 
@@ -200,7 +202,8 @@ class Following:
         if path == "/follow.js":
             return MEDIA_TYPES[".js"], (WEB / "follow.js").read_bytes()
         if path in ("/", f"/{INDEX}"):
-            return MEDIA_TYPES[".html"], (root / INDEX).read_bytes() + _FOLLOW
+            followed = (root / INDEX).read_bytes().replace(_HEAD_ENDS, _FOLLOW, 1)
+            return MEDIA_TYPES[".html"], followed
         return None
 
 

@@ -71,7 +71,8 @@ def test_a_file_is_followed(tmp_path: Path) -> None:
 def test_the_page_follows_by_itself(tmp_path: Path, browser: Any) -> None:
     """A page that is open shows what has become of the drill, of the lead sheet that it names, and
     what is wrong with its place, without being loaded by hand; when the command has ended it says
-    so.  What nobody has chosen otherwise is as the file has it.  A browser keeps nothing of it."""
+    so.  What nobody has chosen otherwise is as the file has it.  A browser keeps nothing of it,
+    not even where what makes the page follow comes after all else."""
     drill, sheet = tmp_path / "mine.yaml", tmp_path / "tune.musicxml"
     own = TINY.replace("progression: I", "progression: tune.musicxml")
     drill.write_text(f"{{title: First try, {own}}}\n", "utf-8")
@@ -80,7 +81,11 @@ def test_the_page_follows_by_itself(tmp_path: Path, browser: Any) -> None:
         view = browser.new_page()
         complaints: list[str] = []
         view.on("console", lambda said: complaints.append(said.text))
-        view.goto(address)
+        late: list[Any] = []
+        view.route("**/follow.js", lambda asked: late.append(asked), times=1)
+        with view.expect_request_finished(lambda asked: asked.url.endswith("/page/room.js")):
+            view.goto(address, wait_until="commit")
+        late.pop().continue_()
         chords = view.locator("#strip svg")
         chords.get_by_text("C", exact=True).first.wait_for()
         view.locator("#play").click()

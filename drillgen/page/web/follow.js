@@ -11,7 +11,6 @@
   Object.assign(said.style, { whiteSpace: "pre-wrap", fontFamily: "monospace", // carets stand under what they mean
     flex: "1 0 100%", maxHeight: "30vh", overflow: "auto", margin: 0 });
   desk.prepend(said);
-  d.keepOffline = async () => {}; // without its command the page is nothing, and the server has no worker for it
   let shown = null; // number of the page that stands here
 
   function say(text) {

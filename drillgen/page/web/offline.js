@@ -3,10 +3,13 @@
   "use strict";
   const EAR = "ear";
   const ROOM = "room"; // also the id of its block in a page that travels alone
+  const FOLLOW = "follow"; // id of the script in a page of `drillgen play`, which without its command is nothing
+
+  const stays = () => location.protocol.startsWith("http") && !d.byId(ROOM) && !d.byId(FOLLOW);
 
   /** Where a browser lets a page be kept (a secure context): keep what a drill needs. */
   d.keepOffline = async function (names) {
-    if (!navigator.serviceWorker || !location.protocol.startsWith("http") || d.byId(ROOM)) return;
+    if (!navigator.serviceWorker || !stays()) return;
     try {
       await navigator.serviceWorker.register("worker.js");
       const { active } = await navigator.serviceWorker.ready;
@@ -21,7 +24,7 @@
 
   /** The home screen's facts, where a browser may read them. */
   d.nameApp = function () {
-    if (location.protocol.startsWith("http") && !d.byId(ROOM)) {
+    if (stays()) {
       document.head.append(d.el("link", { rel: "manifest", href: "page/app.webmanifest" }));
     }
     d.byId("plain").hidden = location.protocol !== "http:" || window.isSecureContext;
