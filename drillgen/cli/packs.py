@@ -234,7 +234,7 @@ def play(
         with files_read() as files:
             lesson = read(sources, settings, given)
             click.echo("Making the page …", err=True)
-            _make_page(lesson, first)
+            click.echo(_make_page(lesson, first))
         with open_server(first, HERE, port) as server:
             server.following = Following()
             Thread(target=server.serve_forever, daemon=True).start()
@@ -252,8 +252,9 @@ def play(
             server.shutdown()
 
 
-def _make_page(lesson: Lesson, pack: Path) -> None:
-    """The page alone, without tracks and printed sheets.  Raises DrillgenError."""
+def _make_page(lesson: Lesson, pack: Path) -> str:
+    """The page alone, without tracks and printed sheets; returns what is said of it when it is
+    there to be seen.  Raises DrillgenError."""
     from drillgen.pack.build import build as make
     from drillgen.pack.settings import Extras, Options
 
@@ -261,26 +262,27 @@ def _make_page(lesson: Lesson, pack: Path) -> None:
     made = make(lesson, pack, Options(extras=Extras(sheets=False, sound=False)))
     for said in (*lesson.remarks, *made.warnings):
         click.echo(f"Note: {said}", err=True)
-    click.echo(f"{lesson.title}: ready in {time.monotonic() - began:.1f} s")
+    return f"{lesson.title}: ready in {time.monotonic() - began:.1f} s"
 
 
-def _again(make: Callable[[Path], None], server: PackServer) -> None:
+def _again(make: Callable[[Path], str], server: PackServer) -> None:
     """Make the page anew in a folder of its own, since drills may have gone, and have the one that
     is open know; or what is wrong, said on the page and in the terminal."""
     from shutil import rmtree
 
     following, old = server.following, server.root
     assert following is not None
-    new = old.parent / f"{following.number + 1}"
+    new = old.parent / f"{int(old.name) + 1}"
     try:
-        make(new)
+        ready = make(new)
     except DrillgenError as error:
         following.wrong = str(error)
         click.echo(str(error), err=True)
         rmtree(new, ignore_errors=True)
         return
     server.root = new
-    following.number, following.wrong = following.number + 1, ""
+    following.wrong = ""
+    click.echo(ready)
     rmtree(old, ignore_errors=True)
 
 

@@ -182,28 +182,27 @@ def may_shrink(path: Path, size: int, headers: Message) -> bool:
 
 # In the head, so that it stands there before any script of the page runs, whenever it comes.
 _HEAD_ENDS = b"</head>"
-_FOLLOW = b'<script id="follow" src="follow.js" defer></script>' + _HEAD_ENDS
+_FOLLOW = '<script id="follow" src="follow.js" data-page="{}" defer></script>'
 _ASKED = "/following.js"
 
 
 @dataclass(slots=True)
 class Following:
-    """What a page that follows a file is told."""
+    """What a page that follows a file is told.  Which page it is says its folder's name."""
 
-    number: int = 1  # another one with each new page
     wrong: str = ""  # what cannot be read of the file, with its place
 
     def answer(self, root: Path, target: str) -> tuple[str, bytes] | None:
         """What only such a page has, and its kind; None for what every pack has."""
         path = target.partition("?")[0]
         if path == _ASKED:
-            words = f"drillgen.follow({self.number}, {json.dumps(self.wrong)});\n"
+            words = f"drillgen.follow({json.dumps(root.name)}, {json.dumps(self.wrong)});\n"
             return MEDIA_TYPES[".js"], words.encode("ascii")
         if path == "/follow.js":
             return MEDIA_TYPES[".js"], (WEB / "follow.js").read_bytes()
         if path in ("/", f"/{INDEX}"):
-            followed = (root / INDEX).read_bytes().replace(_HEAD_ENDS, _FOLLOW, 1)
-            return MEDIA_TYPES[".html"], followed
+            head = _FOLLOW.format(root.name).encode("ascii") + _HEAD_ENDS
+            return MEDIA_TYPES[".html"], (root / INDEX).read_bytes().replace(_HEAD_ENDS, head, 1)
         return None
 
 

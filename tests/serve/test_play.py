@@ -72,26 +72,28 @@ def test_the_page_follows_by_itself(tmp_path: Path, browser: Any) -> None:
     """A page that is open shows what has become of the drill, of the lead sheet that it names, and
     what is wrong with its place, without being loaded by hand; when the command has ended it says
     so.  What nobody has chosen otherwise is as the file has it.  A browser keeps nothing of it,
-    not even where what makes the page follow comes after all else."""
+    not even where what makes the page follow comes after all else, and after the first change."""
     drill, sheet = tmp_path / "mine.yaml", tmp_path / "tune.musicxml"
     own = TINY.replace("progression: I", "progression: tune.musicxml")
     drill.write_text(f"{{title: First try, {own}}}\n", "utf-8")
     sheet.write_text(LEAD_SHEET, "utf-8")
-    with playing(drill) as (process, address, _):
+    with playing(drill) as (process, address, says):
         view = browser.new_page()
+        view.set_default_timeout(PATIENCE * 1000)
         complaints: list[str] = []
         view.on("console", lambda said: complaints.append(said.text))
         late: list[Any] = []
         view.route("**/follow.js", lambda asked: late.append(asked), times=1)
         with view.expect_request_finished(lambda asked: asked.url.endswith("/page/room.js")):
             view.goto(address, wait_until="commit")
-        late.pop().continue_()
         chords = view.locator("#strip svg")
         chords.get_by_text("C", exact=True).first.wait_for()
         view.locator("#play").click()
-        view.wait_for_url(re.compile("drill=1"))
+        view.wait_for_url(re.compile("drill=1"), wait_until="commit")
         own = own.replace("key_cycle: C", "tempo: 66, key_cycle: [C, F]")
         drill.write_text(f"{{title: Second try, {own}}}\n", "utf-8")
+        says("Second try: ready")
+        late.pop().continue_()
         view.get_by_role("heading", name="Second try").wait_for()
         view.get_by_text("Bar 1 of 2").wait_for()
         assert view.get_by_text("First try").count() == 0

@@ -11,7 +11,7 @@
   Object.assign(said.style, { whiteSpace: "pre-wrap", fontFamily: "monospace", // carets stand under what they mean
     flex: "1 0 100%", maxHeight: "30vh", overflow: "auto", margin: 0 });
   desk.prepend(said);
-  let shown = null; // number of the page that stands here
+  const shown = d.byId("follow").dataset.page; // number of the page that stands here
 
   function say(text) {
     if (said.textContent === text) return;
@@ -23,8 +23,7 @@
   }
 
   d.follow = function (number, wrong) {
-    if (shown !== null && shown !== number) location.reload();
-    shown = number;
+    if (shown !== number) location.reload();
     say(wrong);
   };
 
