@@ -270,8 +270,9 @@ def _again(make: Callable[[Path], str], server: PackServer) -> None:
     is open know; or what is wrong, said on the page and in the terminal."""
     from shutil import rmtree
 
-    following, old = server.following, server.root
+    following = server.following
     assert following is not None
+    old, older = server.root, following.before
     new = old.parent / f"{int(old.name) + 1}"
     try:
         ready = make(new)
@@ -280,10 +281,11 @@ def _again(make: Callable[[Path], str], server: PackServer) -> None:
         click.echo(str(error), err=True)
         rmtree(new, ignore_errors=True)
         return
+    following.before, following.wrong = old, ""
     server.root = new
-    following.wrong = ""
     click.echo(ready)
-    rmtree(old, ignore_errors=True)
+    if older is not None:
+        rmtree(older, ignore_errors=True)
 
 
 _LOOK = 0.3  # seconds between looks at the files

@@ -191,6 +191,7 @@ class Following:
     """What a page that follows a file is told.  Which page it is says its folder's name."""
 
     wrong: str = ""  # what cannot be read of the file, with its place
+    before: Path | None = None  # the page that this one replaced: a browser may still be loading it
 
     def answer(self, root: Path, target: str) -> tuple[str, bytes] | None:
         """What only such a page has, and its kind; None for what every pack has."""
@@ -204,6 +205,11 @@ class Following:
             head = _FOLLOW.format(root.name).encode("ascii") + _HEAD_ENDS
             return MEDIA_TYPES[".html"], (root / INDEX).read_bytes().replace(_HEAD_ENDS, head, 1)
         return None
+
+    def left_over(self, target: str) -> Path | None:
+        """A file that only the page before has."""
+        found = self.before and reach(self.before, target)
+        return found if found and found.is_file() else None
 
 
 # The server: a folder, an address, and a thread for each browser.
@@ -393,7 +399,10 @@ class Handler(BaseHTTPRequestHandler):
         return parts.path or "/", parts.netloc
 
     def _reach(self, target: str) -> Path | None:
-        return reach(self.server.root, target, self.server.listed)
+        found = reach(self.server.root, target, self.server.listed)
+        if found is None and self.server.following is not None:
+            return self.server.following.left_over(target)
+        return found
 
     def _folder(self, path: Path, target: str, with_body: bool) -> None:
         if not target.partition("?")[0].endswith("/"):

@@ -45,20 +45,23 @@ POSIX = pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them
 
 @POSIX
 def test_a_file_is_followed(tmp_path: Path) -> None:
-    """The page is there at once; after a change it is another, after a slip the slip is said with
-    its place and the page stays; Ctrl-C ends it, and nothing is left."""
+    """The page is there at once; after a change it is another, and who was loading the first finds
+    the rest of it; after a slip the slip is said with its place and the page stays; Ctrl-C ends it,
+    and nothing is left."""
     drill = tmp_path / "mine.yaml"
     drill.write_text(f"{{title: First try, {TINY}}}\n", "utf-8")
     with playing(drill) as (process, address, says):
 
-        def page() -> str:
-            with urllib.request.urlopen(address, timeout=PATIENCE) as answer:
+        def page(name: str = "") -> str:
+            with urllib.request.urlopen(address + name, timeout=PATIENCE) as answer:
                 return str(answer.read().decode("utf-8"))
 
-        assert "First try" in page()
+        first = page()
+        assert "First try" in first
+        (own,) = re.findall(r'"file":"(drill-\w+)"', first)
         drill.write_text(f"{{title: Second try, {TINY}}}\n", "utf-8")
         says("Second try: ready")
-        assert "Second try" in page()
+        assert "Second try" in page() and "First try" in page(f"page/{own}.js")
         drill.write_text(f"{{titel: Third try, {TINY}}}\n", "utf-8")
         assert f"{drill}:1:2: titel:" in says('mean "title"?')
         assert "Second try" in page()
@@ -107,7 +110,7 @@ def test_the_page_follows_by_itself(tmp_path: Path, browser: Any) -> None:
         view.get_by_role("link", name="77 beats a minute").wait_for()
         drill.write_text(f"{{titel: Third try, {own}}}\n", "utf-8")
         problem = view.locator("#following")
-        problem.wait_for()
+        problem.filter(has_text="titel:").wait_for()  # not what was half written
         view.evaluate("scrollTo(0, document.body.scrollHeight)")
         assert view.evaluate(_SEEN), "what is wrong stays in sight, and can be scrolled by keys"
         assert problem.text_content().startswith(f"{drill}:1:2: titel:")
