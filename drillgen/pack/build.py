@@ -125,7 +125,9 @@ class BuildRun:
         """What is to be said about what was made, in this build or before."""
         found = self._entries(self._tasks)
         said = [text for entry in found for text in entry.get("warnings", ())]
-        return tuple(dict.fromkeys((*said, *self._remarks, *_kept_words(self._store.kept()))))
+        damage = tuple(self._store.damage(self._order.replaced))
+        kept = _kept_words(self._store.kept(), sure=not damage)
+        return tuple(dict.fromkeys((*damage, *said, *self._remarks, *kept)))
 
     def _entries(self, tasks: Iterable[PackTask]) -> list[ManifestEntry]:
         entries = map(self._store.entry, tasks)
@@ -420,12 +422,13 @@ def _zipped(out: Path, store: ManifestStore, place: BuildFolder, progress: Build
     return zip_pack(out, zip_path(out), store.files(), place.making)
 
 
-def _kept_words(kept: Sequence[tuple[str, str]]) -> Iterator[str]:
-    """What a person had changed in a pack, and where it is now."""
+def _kept_words(kept: Sequence[tuple[str, str]], sure: bool) -> Iterator[str]:
+    """What a person had changed in a pack, or may have, and where it is now."""
+    was, were = ("was", "were") if sure else ("may have been", "may have been")
     for name, other in kept[:_KEPT_TOLD]:
-        yield f"{name} was changed by hand: that is kept as {other}"
+        yield f"{name} {was} changed by hand: that is kept as {other}"
     if len(kept) > _KEPT_TOLD:
-        yield f"{len(kept) - _KEPT_TOLD} more files were changed by hand, and are kept likewise"
+        yield f"{len(kept) - _KEPT_TOLD} more files {were} changed by hand, and are kept likewise"
 
 
 def _order(
@@ -436,7 +439,7 @@ def _order(
     return Order(
         lesson=lesson,
         folders=folders.names,
-        replaced=frozenset({*folders.names, *folders.replaced}),
+        places=folders.places,
         pack=pack,
         tracks=plan(lesson.drills, folders.names),
         settings=options.settings,
@@ -448,9 +451,9 @@ def _order(
 def _folders(lesson: Lesson, store: ManifestStore) -> Folders:
     """Each drill's folder, where other drills may have theirs."""
     places = {
-        entry["folder"]: TakenFolder(entry["folder"], str(entry.get("drill", "")))
-        for entry in store.entries(TRACK_SECTION)
-        if entry.get("folder")
+        entry["folder"]: TakenFolder(entry["folder"], entry["drill"])
+        for entry in (*store.entries(TRACK_SECTION), *store.damaged(TRACK_SECTION))
+        if entry["folder"] and entry.get("drill")
     }
     return lesson_folders([drill.title for drill in lesson.drills], tuple(places.values()))
 

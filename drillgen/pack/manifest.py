@@ -212,18 +212,53 @@ def every_file(document: ManifestEntry) -> set[str]:
     entries = [
         each for section in document.values() if isinstance(section, list) for each in section
     ]
+    return {name for entry in entries if isinstance(entry, dict) for name in _listed(entry)}
+
+
+def remains(document: ManifestEntry) -> dict[str, list[ManifestEntry]]:
+    """What can still be known of damaged entries, by section: `folder`, `drill` ("" where that is
+    lost), `files` as a list, and of these `bytes` and `sums`.  It can be written, and is found
+    damaged again."""
     return {
-        name
-        for entry in entries
-        if isinstance(entry, dict)
-        for name in (*_texts(entry.get("files")), *_keys(entry.get("bytes")))
-        if is_plain(name)
+        name: [
+            _remains(entry)
+            for entry in entries
+            if isinstance(entry, dict) and not is_sound(name, entry)
+        ]
+        for name, entries in document.items()
+        if isinstance(entries, list) and name not in _HEAD and is_plain(name)
     }
 
 
-def _keys(value: object) -> Iterator[str]:
-    if isinstance(value, dict):
-        yield from value
+def _remains(entry: ManifestEntry) -> ManifestEntry:
+    files = sorted(filter(is_name, _listed(entry)))
+    own = {name.partition("/")[0] for name in files if "/" in name} - {FOLDER}
+    folder, drill = entry.get("folder"), entry.get("drill")
+    if len(own) == 1:  # what its files say is surer
+        (folder,) = own
+    return {
+        "folder": folder if is_name(folder) else "",
+        "drill": drill if isinstance(drill, str) and is_plain(drill) else "",
+        "files": files,
+        "bytes": _of_kind(entry.get("bytes"), files, int),
+        "sums": _of_kind(entry.get("sums"), files, str),
+    }
+
+
+def _of_kind(marks: object, files: Sequence[str], kind: type) -> ManifestEntry:
+    found = marks.items() if isinstance(marks, dict) else ()
+    return {
+        name: value
+        for name, value in found
+        if name in files and isinstance(value, kind) and is_plain(value)
+    }
+
+
+def _listed(entry: ManifestEntry) -> set[str]:
+    """Every file that an entry lists, damaged or not."""
+    sizes = entry.get("bytes")
+    names = (*_texts(entry.get("files")), *(sizes if isinstance(sizes, dict) else ()))
+    return set(filter(is_plain, names))
 
 
 _DEEPEST_VALUE = 12  # levels of lists and objects; ours have six

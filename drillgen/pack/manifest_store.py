@@ -13,10 +13,12 @@ manifest lists and nobody would ever remove.
 from __future__ import annotations
 
 import contextlib
+import glob
 import os
 import time
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -82,6 +84,12 @@ class IntentLog:
 _EVERY = 2.0  # seconds between two writings of the manifest while tracks are being made
 
 
+_NO_MANIFEST = (
+    f"{manifest.NAME} was damaged and is written anew: it lists what is built now, in the formats"
+    " of the files that are there; build other drills again, too"
+)
+
+
 class ManifestStore:
     """The entries of a pack, by section, from an earlier build and from this one."""
 
@@ -105,6 +113,7 @@ class ManifestStore:
             section: [self._checked(entry) for entry in entries]
             for section, entries in manifest.sections(self._before).items()
         }
+        self._remains = manifest.remains(self._before)
         listed = [entry for entries in self._earlier.values() for entry in entries]
         self._log = IntentLog(pack)
         self._marks = self._all_marks()
@@ -148,10 +157,10 @@ class ManifestStore:
     def _all_marks(self) -> defaultdict[str, set[str]]:
         """The marks of every file that a build has put there, by its name without case."""
         marks = defaultdict(set)
-        for entries in manifest.sections(self._before).values():
-            for entry in entries:
-                for name, said in _marks(entry):
-                    marks[name.casefold()].add(said)
+        whole, damaged = manifest.sections(self._before), self._remains
+        for entry in chain(*whole.values(), *damaged.values()):
+            for name, said in _marks(entry):
+                marks[name.casefold()].add(said)
         for name, said in self._log.noted():
             marks[name.casefold()].add(said)
         return marks
@@ -189,6 +198,34 @@ class ManifestStore:
             and name.casefold() not in self._own
             and os.path.lexists(self._pack / name)
         ]
+
+    def damaged(self, section: str) -> list[ManifestEntry]:
+        """What can still be known of a section's damaged entries that belong to a drill of which
+        something is there."""
+        return [
+            entry
+            for entry in self._remains.get(section, [])
+            if entry["folder"] and any(map(self.inside.state, entry["files"]))
+        ]
+
+    def left_in(self, folder: str) -> list[str]:
+        """The files in a drill's folder that are named as its tracks are, and nobody else's as far
+        as that can be known."""
+        path = self.inside.path(folder)
+        if path is None or not self.is_pack or not path.is_dir():
+            return []
+        names = [f"{folder}/{each.name}" for each in path.glob(f"{glob.escape(folder)} - *")]
+        foreign = self.foreign_files(names)
+        return [name for name in names if name not in foreign]
+
+    def damage(self, replaced: Collection[str]) -> Iterator[str]:
+        """What is damaged in the manifest, and what is done about it, a sentence each."""
+        if not self._can_tell:
+            yield _NO_MANIFEST
+        folders = {e["folder"] for section in self._remains for e in self.damaged(section)}
+        for folder in sorted(folders):
+            done = "it is made again" if folder in replaced else "build that drill again"
+            yield f'{manifest.NAME} was damaged where it lists "{folder}": {done}'
 
     def has(self, task: PackTask) -> bool:
         """Whether a task was done before, and what it made is whole."""
@@ -272,6 +309,9 @@ class ManifestStore:
         others = {*self._earlier, *(task.section for task in self._tasks)} - {"tracks"}
         names = ("tracks", *sorted(others))  # whatever was made first
         found = {name: self.entries(name, without) for name in names if name}
+        for name in self._remains:  # so that the next build knows it, too
+            lost = [entry for entry in self.damaged(name) if _folder(entry) not in without]
+            found[name] = [*found.get(name, []), *lost]
         return {name: entries for name, entries in found.items() if entries or name == "tracks"}
 
     def finish(self, replaced: Collection[str]) -> None:
@@ -281,6 +321,8 @@ class ManifestStore:
         folder is made anew by every build.
         """
         gone = {*replaced, ""}
+        damaged = chain.from_iterable(map(self.damaged, self._remains))
+        self._known |= {n for each in damaged if each["folder"] in gone for n in each["files"]}
         forgotten = self.save(gone)
         stays = _names(self._sections(gone))
         with contextlib.suppress(OSError):  # what is open elsewhere is removed by the next build

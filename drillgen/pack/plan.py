@@ -19,7 +19,7 @@ its entry, with these names under `files`, becomes one of the manifest's section
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -42,7 +42,7 @@ from drillgen.pack.drills import (
 from drillgen.pack.handout import fonts_of, notes_task, playlist_tasks
 from drillgen.pack.manifest import ManifestEntry, files_of
 from drillgen.pack.manifest_store import ManifestStore
-from drillgen.pack.settings import Extras, Planned, Settings, formats_before
+from drillgen.pack.settings import Extras, Planned, Settings, formats_before, formats_of
 from drillgen.pack.tasks import PackTask
 from drillgen.page import ALONE, INDEX
 from drillgen.sound.known_soundfonts import strictest
@@ -55,12 +55,17 @@ class Order:
 
     lesson: Lesson
     folders: tuple[str, ...]  # of the drills, in order
-    replaced: frozenset[str]  # folders of the pack of which nothing stays but what is made now
+    places: Mapping[str, str]  # folders of the pack that hold a drill of these, and where it goes
     pack: Path
     tracks: tuple[Planned, ...]  # every track that was asked for
     settings: Settings
     extras: Extras
     soundfont: Soundfont
+
+    @property
+    def replaced(self) -> frozenset[str]:
+        """Folders of the pack of which nothing stays but what is made now."""
+        return frozenset({*self.folders, *self.places})
 
     @property
     def drills(self) -> tuple[tuple[Drill, str], ...]:
@@ -74,7 +79,7 @@ Stage = Callable[[Order, ManifestStore], Sequence[PackTask]]
 
 def first(order: Order, store: ManifestStore) -> Sequence[PackTask]:
     """Everything that belongs to one drill, the tracks before all, and the booklet."""
-    before = formats_before(store.entries(TRACK_SECTION))
+    before = _formats_before(order, store)
     title, settings = order.lesson.title, order.settings
     tasks: list[PackTask] = []
     if order.extras.sound:
@@ -86,6 +91,15 @@ def first(order: Order, store: ManifestStore) -> Sequence[PackTask]:
     if order.extras.page:
         tasks += page_tasks(order.drills, order.tracks, composing, order.soundfont, order.extras)
     return tasks
+
+
+def _formats_before(order: Order, store: ManifestStore) -> dict[str, tuple[str, ...]]:
+    """By folder the formats in which its drill was written, which may have lain in another folder;
+    where the manifest does not say that any more, those of the files that lie there."""
+    there = ((folder, formats_of(store.left_in(folder))) for folder in order.folders)
+    listed = formats_before(store.entries(TRACK_SECTION))
+    moved = {now: listed[was] for was, now in order.places.items() if was in listed}
+    return {folder: formats for folder, formats in there if formats} | moved
 
 
 def _composing(order: Order) -> list[PackTask]:

@@ -10,7 +10,7 @@ the same on each and in a zip.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 from pathlib import PurePosixPath
@@ -101,7 +101,11 @@ class Folders:
     """Where the drills of a lesson go, and which of a pack's folders they take the place of."""
 
     names: tuple[str, ...]
-    replaced: frozenset[str]
+    places: Mapping[str, str]  # where each drill that was there goes: "01 Thirds" to "03 Thirds"
+
+    @property
+    def replaced(self) -> frozenset[str]:
+        return frozenset(self.places)
 
 
 def lesson_folders(titles: Sequence[str], places: Collection[TakenFolder] = ()) -> Folders:
@@ -112,10 +116,12 @@ def lesson_folders(titles: Sequence[str], places: Collection[TakenFolder] = ()) 
     Other drills stay where they are, whatever their number.
     """
     names = tuple(distinct(map(safe, titles)))
-    same = [place for place in places if any(place.holds(name) for name in names)]
+    held = [(place, name) for name in names for place in places if place.holds(name)]
+    same = [place for place in places if any(place == each for each, _ in held)]
     taken = [place.folder for place in places if place not in same]
     folders = _single(names[0], same) if len(names) == 1 else _numbered(names)
-    return Folders(tuple(distinct(folders, taken)), frozenset(place.folder for place in same))
+    now = dict(zip(names, distinct(folders, taken), strict=True))
+    return Folders(tuple(now.values()), {place.folder: now[name] for place, name in held})
 
 
 def _single(name: str, same: Sequence[TakenFolder]) -> tuple[str, ...]:
@@ -401,6 +407,11 @@ def formats_before(tracks: Iterable[ManifestEntry]) -> dict[str, tuple[str, ...]
         if main and entry.get("folder"):
             found[entry["folder"]] = (main, *(name for name in files if name in FORMATS))
     return found
+
+
+def formats_of(names: Collection[str]) -> tuple[str, ...]:
+    """The formats of some audio files, by their names; the main one can only be guessed."""
+    return tuple(row.name for row in FORMATS.values() if any(n.endswith(row.suffix) for n in names))
 
 
 @dataclass(frozen=True, slots=True)

@@ -105,3 +105,79 @@ def test_a_damaged_entry_is_made_again(made: Path) -> None:
     names = manifest(made / "whole")["tracks"][0]["bytes"]
     was, now = contents(made / "whole"), contents(made / "out")
     assert all(was[name] == now[name] for name in names)
+    assert 'was damaged where it lists "01 One": it is made again' in said
+
+
+@pytest.fixture(scope="module")
+def mp3(made: Path, notes: Path) -> Path:
+    """The pack of both drills as MP3, with stems."""
+    with pytest.MonkeyPatch.context() as patch:
+        surround(patch, notes)
+        again(made, "--format", "mp3", pack="mp3")
+    return made / "mp3"
+
+
+def again(made: Path, *options: str, pack: str = "out", plan: str = "both") -> str:
+    """Build drills without a word of their format, unless `options` have one: what is noted."""
+    bare = ("--no-sheets", "--no-page", "--quiet", "--stems")
+    done = run_command("build", made / f"{plan}.yaml", "-o", made / pack, *bare, *options)
+    assert done.returncode == 0, done.stderr
+    return done.stderr
+
+
+def damaged(mp3: Path, text: str | None = None, track: int = 0) -> None:
+    """A copy of the pack whose manifest is another text, or has one entry damaged."""
+    out = mp3.with_name("out")
+    shutil.rmtree(out, ignore_errors=True)
+    shutil.copytree(mp3, out)
+    document = manifest(mp3)
+    document["tracks"][track]["seconds"] = "x"
+    (out / "manifest.json").write_text(text or json.dumps(document), "utf-8")
+
+
+@pytest.mark.parametrize("text", ["", '{"tracks": [', None])
+def test_formats_outlive_a_manifest(made: Path, mp3: Path, text: str | None) -> None:
+    """Where the manifest is lost, or what it says of a drill, the pack's files stay what they
+    were: none in another format comes to them, none is taken as changed by hand, and the damage
+    is told."""
+    damaged(mp3, text)
+    said = again(made)
+    names = contents(mp3).keys() - {"manifest.json"}
+    was, now = contents(mp3), contents(made / "out")
+    assert now.keys() - {"manifest.json"} == names
+    assert all(was[name] == now[name] for name in names)
+    assert "manifest.json was damaged" in said
+    assert "damaged" not in again(made)
+
+
+def test_marks_outlive_an_entry(made: Path, mp3: Path) -> None:
+    """What a damaged entry lists and a build makes otherwise is replaced, and removed where it is
+    not made again; what a person has changed of it is kept."""
+    damaged(mp3)
+    stems = made / "out" / "01 One" / "stems"
+    (changed,) = stems.glob("* drums.mp3")
+    changed.write_bytes(b"mine")
+    bare = ("--no-sheets", "--no-page", "--quiet", "--room", "off")
+    done = run_command("build", made / "both.yaml", "-o", made / "out", *bare)
+    assert done.returncode == 0, done.stderr
+    left = [path.name for path in (made / "out").rglob("*") if "changed by hand" in path.name]
+    assert left == [f"{changed.stem} (changed by hand).mp3"] == [p.name for p in stems.iterdir()]
+
+
+def test_damage_elsewhere_is_not_forgotten(made: Path, mp3: Path) -> None:
+    """The damaged entry of a drill that is not built says so at each build, and is still known to
+    be that drill's when it is built again."""
+    damaged(mp3, track=1)
+    assert again(made, plan="one") == again(made, plan="one")
+    assert '"02 Two": build that drill again' in again(made, plan="one")
+    again(made)
+    assert contents(made / "out").keys() == contents(mp3).keys()
+
+
+def test_formats_move_with_their_drills(made: Path, mp3: Path) -> None:
+    """Drills in another order are written in the formats that they had under their old numbers."""
+    damaged(mp3, json.dumps(manifest(mp3)))
+    lesson(made / "turned.yaml", dict(reversed(DRILLS.items())))
+    again(made, plan="turned")
+    endings = {Path(name).suffix for name in contents(made / "out") if name.startswith("0")}
+    assert endings == {".mp3", ".mid"}
