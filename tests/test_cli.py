@@ -294,6 +294,21 @@ def test_presets_can_be_listed_shown_and_copied(drillgen: Run, tmp_path: Path) -
     assert drillgen("check", "first-two-fives.yaml", cwd=tmp_path).returncode == 0
 
 
+@pytest.mark.parametrize("command", ["show", "copy"])
+def test_presets_are_no_files(drillgen: Run, tmp_path: Path, command: str) -> None:
+    """A file where a preset is meant is not said to be allowed; a preset's name with an ending is
+    answered with the name."""
+    (tmp_path / "mine.yaml").write_text("progression: ii7 | V7\n", "utf-8")
+    done = drillgen("presets", command, "mine.yaml", cwd=tmp_path)
+    assert done.returncode == 2
+    assert done.stderr.endswith(
+        "is no preset of this name; allowed: a preset (drillgen presets list)\n"
+    )
+    for name in ("first-two-fives.yaml", "two-fives/first-two-fives.yaml"):
+        said = drillgen("presets", command, name, cwd=tmp_path).stderr
+        assert 'did you mean "first-two-fives"?' in said
+
+
 def test_python_does_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """`import drillgen` charts and builds in three lines, with overrides; what comes back shows
     itself in a notebook: the chart, each track to hear and each sheet, by files that are there."""

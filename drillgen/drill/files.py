@@ -6,7 +6,7 @@ A preset is a file that comes along: in the package when installed, else beside 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
@@ -177,27 +177,33 @@ def is_in_group(name: str) -> bool:
     return any(name == f"{preset.group}/{preset.name}" for preset in list_presets())
 
 
-def preset_path(name: str) -> Path:
-    """The file of a preset, with its group or without.
+def preset_path(name: str, others: Sequence[str] = ()) -> Path:
+    """The file of a preset, with its group or without; `others`: what else might be named.
 
     Raises DrillError with the nearest name where there is none.
     """
     presets = _presets()
     found = presets.get(name.rpartition("/")[2] if is_in_group(name) else name)
     if found is None:
-        raise _nowhere(name, _PRESET_OR_FILE, nearest(name, presets))
+        plain = name.rpartition("/")[2] if name.endswith(ENDINGS) else name
+        raise _nowhere(name, _any(others), nearest(plain, presets), others)
     return found
 
 
-_PRESET_OR_FILE = "a preset (drillgen presets list) or a file"
+def _any(others: Sequence[str]) -> str:
+    return _either(["a preset (drillgen presets list)", *(f"a {each}" for each in others)])
+
+
+def _either(words: Sequence[str]) -> str:
+    return " or ".join(filter(None, [", ".join(words[:-1]), words[-1]]))
 
 
 def _presets() -> dict[str, Path]:
     return {preset.name: preset.path for preset in list_presets()}
 
 
-def _nowhere(name: str, allowed: str, near: str) -> DrillError:
-    message = "there is no preset or file of this name"
+def _nowhere(name: str, allowed: str, near: str, others: Sequence[str] = ("file",)) -> DrillError:
+    message = f"there is no {_either(['preset', *others])} of this name"
     return DrillError([Problem(name or '""', 0, 0, "", name, message, allowed, near)])
 
 
@@ -219,18 +225,19 @@ def is_file_name(source: str | Path) -> bool:
     return in_a_folder and (Path(source).exists() or not is_in_group(source))
 
 
-def path_of(source: str | Path) -> Path:
-    """Where a drill or lesson lies that is named by its file or as a preset.  Raises DrillError."""
+def path_of(source: str | Path, others: Sequence[str] = ("file",)) -> Path:
+    """Where a drill or lesson lies that is named by its file or as a preset; `others`: what else
+    might be named.  Raises DrillError."""
     path, name = Path(source), str(source)
     if is_file_name(source):
         if name == path.name and path.stem in _presets() and not path.exists():
             raise _nowhere(name, "a file, or a preset's name without ending", show(path.stem))
         return path
     try:
-        return preset_path(name)
+        return preset_path(name, others)
     except DrillError:
         if name and path.exists():
             return path
         if beside := neighbour(path):
-            raise _nowhere(name, _PRESET_OR_FILE, beside) from None
+            raise _nowhere(name, _any(others), beside, others) from None
         raise

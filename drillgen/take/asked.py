@@ -144,8 +144,10 @@ def asked_of(source: str) -> list[AskedTrack]:
         return of_pack(Path(source))
     if Path(source).is_dir():
         raise HearingError(f"{source} is no pack (it has no {MANIFEST}); name a pack or a drill")
+    from drillgen.drill.files import path_of
     from drillgen.drill.lesson import load
 
+    path_of(source, ("file", "pack"))
     return [track for drill in load(source).drills for track in of_drill(drill)]
 
 

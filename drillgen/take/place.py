@@ -62,8 +62,10 @@ def placed(
         for score, place in _tried(track, lists, seconds, at)
     )
     best = max(tried, key=lambda each: each[:2], default=None)
-    if best is None:
+    if not any(track.notes for track in tracks):
         raise HearingError("nothing is asked there: no response that repeats its call, no line")
+    if best is None:
+        raise HearingError(_STRANGE.format(0, len(heard)))
     found = _settled(best[3], heard, best[2], seconds, cents)
     most = max(found.asked, _in_responses(found, heard))
     if at is None and found.matched < _RULES["least_share"] * most:

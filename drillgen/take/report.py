@@ -50,6 +50,8 @@ def hear(path: Path, tracks: Sequence[AskedTrack], at: float | None = None) -> H
     except HearingError as error:
         raise HearingError(f"{path}: {error}") from error
     inside = list(_covered(place.track.responses, place.at, read.seconds))
+    if not inside:
+        raise HearingError(f"{path}: {_nothing_asked(place, read.seconds)}")
     found = judged(inside, in_track(heard, place.at), place.tuning)
     return HeardTake(path.name, read.seconds, place, tuple(found), read.warnings)
 
@@ -68,6 +70,15 @@ def hear_all(
     if wrong:
         raise HearingError("\n".join(wrong))
     return takes
+
+
+def _nothing_asked(place: Placed, seconds: float) -> str:
+    notes = place.track.notes
+    first, last = clock(notes[0].start), clock(notes[-1].start)
+    return (
+        f"nothing is asked from {clock(place.at)} to {clock(place.at + seconds)} of"
+        f" {place.track.name}, but from {first} to {last}; --at says where a recording begins"
+    )
 
 
 _SURE = 0.15  # seconds: a note that is due so near to a recording's end is not asked for

@@ -206,12 +206,14 @@ def _no_sound(path: Path) -> None:
         ("film.mp4", "has no sound in it"),
         ("noise.wav", "no note can be made out"),
         ("other.wav", "does not sound like the drill"),
+        ("one.wav", "0 of 6 notes fit"),
     ],
 )
 def test_what_cannot_be_heard(pack: Built, tmp_path: Path, name: str, said: str) -> None:
     """What cannot be judged is refused in one sentence that names the file; nothing is written."""
     path = tmp_path / name
     rng = np.random.default_rng(2)
+    sharp = [Tone(0.5 + 0.7 * i, 0.5, hertz(46)) for i in range(6)]
     melody = [Tone(0.4 + 0.31 * i, 0.25, hertz(52 + 5 * i % 7)) for i in range(40)]
     make = {
         "folder.wav": path.mkdir,
@@ -223,6 +225,7 @@ def test_what_cannot_be_heard(pack: Built, tmp_path: Path, name: str, said: str)
         "film.mp4": lambda: _no_sound(path),
         "noise.wav": lambda: written(path, rng.normal(0, 0.1, 4 * RATE)),
         "other.wav": lambda: written(path, plucked(melody, 14)),
+        "one.wav": lambda: written(path, plucked(sharp, 5)),
     }
     make.get(name, lambda: None)()
     done = hear(tmp_path, pack.folder, path)
@@ -240,6 +243,7 @@ def test_what_cannot_be_heard(pack: Built, tmp_path: Path, name: str, said: str)
         (["--tempo", "96"], "allowed: 120"),
         (["--track", "nine"], "allowed: "),
         (["--at", "soon"], "1:05"),
+        (["--at", "9:59"], "nothing is asked from 9:59"),
     ],
 )
 def test_what_cannot_be_chosen(
@@ -274,6 +278,13 @@ def test_what_is_heard_all_the_same(
     (recording,) = told(tmp_path)["recordings"]
     notes = [note for response in recording["responses"] for note in response["notes"]]
     assert [i for i, note in enumerate(notes) if note["verdict"] == "missing"] == [5]
+
+
+def test_a_pack_that_is_not_there(tmp_path: Path) -> None:
+    """Of a name that nothing has, all is said that might be meant."""
+    done = hear(tmp_path, "no-such-pack", tmp_path / "take.wav")
+    assert done.returncode == 2
+    assert "allowed: a preset (drillgen presets list), a file or a pack" in done.stderr
 
 
 def test_a_choice_narrows_what_is_judged(pack: Built, answer: Answer, tmp_path: Path) -> None:
