@@ -43,6 +43,7 @@ def serve(folder: Path, lan: bool, address: str | None, port: int | None) -> Non
     from drillgen.serve.server import open_server
 
     _refuse_other_folders(folder)
+    _say_damage(folder)
     with open_server(folder, _address(lan, address), port, shared=lan) as server:
         try:
             _say(folder, server)
@@ -61,6 +62,18 @@ def _refuse_other_folders(folder: Path) -> None:
         raise ServeError(f"{folder}: there is no such folder; name a pack")
     if not is_pack(folder):
         raise ServeError(no_pack(folder))
+    from drillgen.pack.manifest import lost
+
+    if said := lost(folder):
+        raise ServeError(said)
+
+
+def _say_damage(pack: Path) -> None:
+    """What of a pack cannot be shown, and why."""
+    from drillgen.pack.manifest import damage
+
+    if said := damage(pack):
+        click.echo(f"Note: {said}", err=True)
 
 
 def is_pack(folder: Path) -> bool:
@@ -132,12 +145,22 @@ def register(folder: Path, out: Path | None) -> None:
     from drillgen.disk import whole_file
     from drillgen.pack.handout import REGISTER_HEAD, as_columns
     from drillgen.pack.handout import register as registered
+    from drillgen.pack.manifest import lost
 
     packs = [folder] if is_pack(folder) else sorted(filter(is_pack, _inside(folder)))
     if not packs:
         raise DrillgenError(no_pack(folder))
-    read = {"" if pack == folder else pack.name: registered(pack) for pack in packs}
-    found = {name: each for name, each in read.items() if each.rows}
+    losses = {pack: said for pack in packs if (said := lost(pack))}
+    if len(losses) == len(packs):
+        raise DrillgenError("\n".join(losses.values()))
+    for said in losses.values():
+        click.echo(f"Note: {said}", err=True)
+    whole = [pack for pack in packs if pack not in losses]
+    for pack in whole:
+        _say_damage(pack)
+    read = {"" if pack == folder else pack.name: registered(pack) for pack in whole}
+    in_order = sorted(read.items(), key=lambda each: each[1].part)
+    found = {name: each for name, each in in_order if each.rows}
     if not found:
         raise DrillgenError(f"{folder}: no track is finished here; allowed: a pack with tracks")
     if out is None:

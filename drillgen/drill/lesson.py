@@ -117,6 +117,7 @@ class Lesson:
     written: tuple[SourceItem, ...] = field(default=(), compare=False, repr=False)
     remarks: tuple[str, ...] = field(default=(), compare=False, repr=False)  # for who reads it
     parts: tuple[ClassPart, ...] = ()  # of a class, each with the lesson as it is for it
+    part: int = 0  # which of these it is for, from 1; 0: for all
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,11 +330,12 @@ def _with_parts(
 ) -> Iterator[ClassPart]:
     """Each part with the lesson as it is for it.  Raises DrillError."""
     problems: list[Problem] = []
-    for name, part in _collected(parts.items(), lambda each: (each[0], _part(*each)), problems):
+    read = _collected(parts.items(), lambda each: (each[0], _part(*each)), problems)
+    for number, (name, part) in enumerate(read, 1):
         drills = list(_collected(bases, partial(part.read, overrides=overrides), problems))
         if not problems:
             read_drills, items = zip(*drills, strict=True)
-            yield ClassPart(name, replace(lesson, drills=read_drills, written=items))
+            yield ClassPart(name, replace(lesson, drills=read_drills, written=items, part=number))
     if problems:
         raise DrillError(problems)
 

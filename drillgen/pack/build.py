@@ -392,7 +392,7 @@ def build(
     _refuse_unknown(lesson, choice.soundfont)
     library()
     with _plain_words(out), build_folder(out) as place:
-        store = ManifestStore(out, lesson.title, place.found, place.making)
+        store = ManifestStore(out, lesson.title, place.found, place.making, lesson.part)
         order = _order(lesson, out, replace(options, settings=settings), choice.soundfont, store)
         refuse_foreign_files(order, store)
         heard = BuildProgress(progress)

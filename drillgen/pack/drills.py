@@ -265,7 +265,7 @@ def booklet_tasks(lesson: Lesson, composing: Sequence[PackTask]) -> tuple[PackTa
     """The task of a lesson's booklet from its drills' sheets; none for a single drill."""
     if len(lesson.drills) < 2:
         return ()
-    lesson = replace(lesson, written=())  # what it was read from is not printed
+    lesson = replace(lesson, written=(), part=0)  # what is not printed
     key = cache_key_of(program(), engravers(), lesson)
     weight = _WEIGHT * len(lesson.drills)
     needs = tuple(composing)

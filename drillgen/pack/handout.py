@@ -279,6 +279,7 @@ class Register:
     """A pack as a table under `REGISTER_HEAD`."""
 
     title: str
+    part: int  # of a class, in its order from 1; 0: of none
     rows: tuple[tuple[str, ...], ...]
     total: str  # how much there is
 
@@ -296,7 +297,8 @@ def register(pack: Path) -> Register:
     )
     seconds = sum(float(track["seconds"]) for track in tracks)
     total = f"{counted(len(tracks), 'track')}, {clock(seconds)} of music"
-    return Register(plain(str(document.get("title", pack.name))), rows, total)
+    title = plain(str(document.get("title", pack.name)))
+    return Register(title, manifest.part_of(document), rows, total)
 
 
 def _registered(
@@ -307,19 +309,20 @@ def _registered(
     for track in tracks:
         tempo = _tempo(track)
         lengths[tempo] = lengths.get(tempo, 0.0) + float(track["seconds"])
+    first = [track for track in tracks if _tempo(track) == _tempo(tracks[0])]
     answers = _ANSWERS if _ANSWERS in sheets else "sheet" if "sheet" in sheets else "–"
     return (
         str(number),
         plain(tracks[0]["drill"]),
         ", ".join(key.removesuffix(" major") for key in keys),
         ", ".join(f"{tempo} ({clock(seconds)})" for tempo, seconds in lengths.items()),
-        _calls(tracks[0].get("bars", ())),
+        _calls([bar for track in first for bar in track.get("bars", ())]),
         answers,
     )
 
 
 def _calls(bars: Sequence[Mapping[str, Any]]) -> str:
-    """How many bars of calls there are, and of responses."""
+    """How many bars of calls there are at one tempo, and of responses."""
     roles = [bar.get("role") for bar in bars if isinstance(bar, Mapping)]
     calls, responses = roles.count("call"), roles.count("response")
     return f"{calls} + {responses} bars" if calls else "–"

@@ -135,13 +135,22 @@ def bears(path: Path, marks: set[str]) -> bool:
 
 ManifestEntry = dict[str, Any]
 NAME = "manifest.json"
-_HEAD = ("program", "version", "title")  # what is no section
+_HEAD = ("program", "version", "title", "part")  # what is no section
 _MOST = 64 << 20  # bytes that are read; a track has some 20 kB
 
 
-def document(title: str, sections: Mapping[str, Sequence[ManifestEntry]]) -> ManifestEntry:
-    """The whole manifest."""
-    return {"program": "drillgen", "version": VERSION, "title": title, **sections}
+def document(
+    title: str, sections: Mapping[str, Sequence[ManifestEntry]], part: int = 0
+) -> ManifestEntry:
+    """The whole manifest; `part`: which of a class's the pack is, from 1."""
+    own = {"part": part} if part else {}
+    return {"program": "drillgen", "version": VERSION, "title": title, **own, **sections}
+
+
+def part_of(document: ManifestEntry) -> int:
+    """Which part of a class a pack is; 0: of none."""
+    part = document.get("part")
+    return part if type(part) is int else 0
 
 
 def text(document: ManifestEntry) -> str:
@@ -195,6 +204,22 @@ def is_ours(document: ManifestEntry) -> bool:
 def is_foreign(document: ManifestEntry) -> bool:
     """Whether it is another program's: a web site may have a `manifest.json`, too."""
     return bool(document) and not is_ours(document) and "tracks" not in document
+
+
+def lost(pack: Path) -> str:
+    """Why nothing can be known of a pack; "" where it can."""
+    document = read(pack).document
+    if is_foreign(document):
+        return f"{pack / NAME} is another program's: name a pack, the folder that build -o has made"
+    return "" if document else f"{pack / NAME} is damaged: build the pack again"
+
+
+def damage(pack: Path) -> str:
+    """Of which drills a pack's manifest is damaged, in a sentence; "" where it is of none."""
+    entries = [each for own in remains(read(pack).document).values() for each in own]
+    folders = ", ".join(f'"{name}"' for name in sorted({e["folder"] for e in entries} - {""}))
+    said = f"{pack / NAME} is damaged where it lists {folders}: build that again"
+    return said if folders else ""
 
 
 def sections(document: ManifestEntry) -> dict[str, list[ManifestEntry]]:

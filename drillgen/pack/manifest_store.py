@@ -99,9 +99,11 @@ class ManifestStore:
         title: str,
         found: ManifestOnDisk | None = None,
         room: Path | None = None,
+        part: int = 0,
     ) -> None:
-        """`found`: the manifest where it has been read already; `room`: where it is written."""
-        self._pack, self._title, self._room = pack, title, room
+        """`found`: the manifest where it has been read already; `room`: where it is written;
+        `part`: which of a class's this is."""
+        self._pack, self._title, self._room, self._part = pack, title, room, part
         self.inside = Inside(pack)
         found = found or manifest.read(pack)
         self._before, self._written = found.document, found.time
@@ -297,7 +299,7 @@ class ManifestStore:
         self._log.note(
             (name, said) for name in forgotten for said in self._marks[name.casefold()] or {""}
         )
-        document = manifest.document(self._title, sections)
+        document = manifest.document(self._title, sections, self._part)
         if self._changed or document != self._before:
             content = manifest.text(document).encode("utf-8")
             write_whole(self._pack / manifest.NAME, content, self._room)

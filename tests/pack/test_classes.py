@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
 from textwrap import dedent
@@ -183,3 +184,43 @@ def test_a_register_of_no_pack(tmp_path: Path, drillgen: Run) -> None:
     (tmp_path / "manifest.json").write_text('{"tracks": []}')
     done = drillgen("register", tmp_path)
     assert done.returncode == 2 and "no track is finished" in done.stderr
+    (tmp_path / "manifest.json").write_text('{"name": "A web site"}')
+    assert "is another program's" in drillgen("register", tmp_path).stderr
+
+
+def test_a_register_of_a_class_in_order(lesson: Path, tmp_path: Path, drillgen: Run) -> None:
+    """The parts come as the class names them; a track a key counts as one of all keys does; a part
+    of which nothing can be read is named, and so is a drill."""
+    text = lesson.read_text("utf-8").replace(
+        "title: One, tempo: 300", "title: One, tempo: [300, 240]"
+    )
+    own = "key_cycle: [C, F, Bb], tracks: per key, gaps: {call: 1, response: 2}"
+    lesson.write_text(text.replace("key_cycle: C, gaps: none", own), "utf-8")
+    out = tmp_path / "out"
+    assert drillgen("build", lesson, "-o", out, "--no-page", "--no-sheets").returncode == 0
+    said = drillgen("register", out).stdout
+    parts = [row.partition(":")[0] for row in said.splitlines() if row.endswith(": Monday")]
+    assert parts == ["bass 1", "trumpet", "alto saxophone 2"]
+    roles = [
+        bar["role"]
+        for track in manifest(out / "trumpet")["tracks"]
+        if track["tempo"] == 240
+        for bar in track["bars"]
+    ]
+    assert f"{roles.count('call')} + {roles.count('response')} bars" in said
+
+    (out / "trumpet" / "manifest.json").write_text("{", "utf-8")
+    document = manifest(out / "bass 1")
+    document["tracks"][0]["keys"] = None
+    (out / "bass 1" / "manifest.json").write_text(json.dumps(document), "utf-8")
+    done = drillgen("register", out)
+    assert done.returncode == 0 and "trumpet: " not in done.stdout
+    trumpet, bass = (out / part / "manifest.json" for part in ("trumpet", "bass 1"))
+    assert f"{trumpet} is damaged: build the pack again" in done.stderr
+    assert f'{bass} is damaged where it lists "One": build that again' in done.stderr
+    for command in ("register", "serve"):
+        done = drillgen(command, out / "trumpet")
+        assert (done.returncode, done.stderr) == (
+            2,
+            f"{trumpet} is damaged: build the pack again\n",
+        )
