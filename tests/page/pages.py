@@ -131,7 +131,7 @@ class View(Listening):
             self.page.add_init_script(TAP)
         self.page.goto(url)
         if wait:
-            self.until("place", "Bar 1 of")
+            self.until("place", r"Bar \d+\b")
 
     def __enter__(self) -> View:
         return self

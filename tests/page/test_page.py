@@ -116,6 +116,18 @@ def test_a_loop_s_bars_keep_their_numbers(first_seen: View) -> None:
     ]
 
 
+def test_a_page_of_a_loop(browser: Browser, tmp_path: Path) -> None:
+    """The page of a loop of bars 3 and 4 counts 3, 4, 3, 4, by whoever it is read."""
+    loop = {**HOSTILE[0], "bars": "3-4", "repeat": 2, "sheet": {"also_for": "Bb"}}
+    with View(browser, make_page(tmp_path, [loop]).index.as_uri()) as view:
+        numbers = "[...document.querySelectorAll('#bars .number')].map(each => each.textContent)"
+        for reader in ("", "Bb"):
+            if reader:
+                view.page.select_option("#reader", reader)
+            assert view.text("place").startswith("Bar 3, 1 of 2 times")
+            assert view.evaluate(numbers) == ["3", "4", "3", "4"]
+
+
 def test_a_slow_line_hears_the_count_in_first(browser: Browser, served: str) -> None:
     """Over HTTP the count-in's tones come in one file beside the page's code and data: it is heard
     while the other tones are still under way, goes on until the first bars are there, and says

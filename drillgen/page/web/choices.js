@@ -5,10 +5,11 @@
   /** The drill as one of its readers has it, by name: keys, chords and sheets as they are written for him. */
   d.readBy = function (data, name) {
     const reader = Math.max(0, data.readers.findIndex(([each]) => each === name));
-    const layouts = data.layouts.map(({ bars, keys, read }) => {
+    const layouts = data.layouts.map(({ bars, keys, read, ...same }) => {
       const { shown, chords, keys: seen } = read[reader];
       const written = (text, bar, index) => (chords ? chords[bar][index] : text);
       return {
+        ...same,
         shown,
         bars: bars.map(([role, key, pass, form, own], bar) => [role, key, pass, form, own.map(([text, at], index) => [written(text, bar, index), at])]),
         keys: keys.map((key, index) => ({ seen: key.label, ...key, ...seen[index], first: key.first && { ...key.first, ...seen[index].first } })),
