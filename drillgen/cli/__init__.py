@@ -5,6 +5,7 @@ Here: the commands together, and how their errors are told.
 
 from __future__ import annotations
 
+import atexit
 import gc
 import io
 import os
@@ -74,6 +75,7 @@ class Commands(click.Group):
         _show_what_can_be_shown()
         end_in_order()
         gc.set_threshold(_BEFORE_LOOKING)
+        atexit.register(gc.freeze)  # else Python looks through all there is once more as it ends
         # Pydantic would read what every package on the machine says of itself, to find plugins.
         os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
         try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 import time
@@ -201,6 +202,7 @@ def build(
     options = Options(soundfont, sound, Extras(sheets, page, single_file, packed), jobs, cluster)
     for said in lesson.remarks:
         click.echo(f"Note: {said}", err=True)
+    gc.freeze()  # what is loaded by now is never looked through, in no worker either
     try:
         for name, own, folder in _packs(lesson, out):
             with ProgressBar(quiet) as report:
