@@ -309,6 +309,14 @@ def test_presets_are_no_files(drillgen: Run, tmp_path: Path, command: str) -> No
         assert 'did you mean "first-two-fives"?' in said
 
 
+def test_an_option_of_another_command(drillgen: Run) -> None:
+    """`--keys` is check's; where keys are chosen, the option that chooses them is named."""
+    for arguments in (["build", "first-two-fives", "-o", "out"], ["play", "first-two-fives"]):
+        done = drillgen(*arguments, "--keys", "C")
+        assert done.returncode == 2 and "Did you mean '--key-cycle'?" in done.stderr
+    assert "--key-cycle" not in drillgen("hear", "pack", "a.wav", "--keys", "C").stderr
+
+
 def test_python_does_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """`import drillgen` charts and builds in three lines, with overrides; what comes back shows
     itself in a notebook: the chart, each track to hear and each sheet, by files that are there."""

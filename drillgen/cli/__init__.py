@@ -68,6 +68,10 @@ def _wrapped(lines: Sequence[str], width: int) -> Iterator[str]:
             yield line[:4] + line[4 + first :][: width - 4]
 
 
+# What is another command's option, and what does it here: by its letters alone others are nearer.
+_MEANT = {"--keys": "--key-cycle"}
+
+
 class Commands(click.Group):
     """Turns the errors that a person can mend into plain words."""
 
@@ -94,6 +98,13 @@ class Commands(click.Group):
             raise Plain(error) from error
         except KeyboardInterrupt as error:
             _stopped(error)
+        except click.NoSuchOption as error:
+            name, at = error.option_name, error.ctx
+            meant = _MEANT.get(name, "")
+            if at is None or not any(meant in each.opts for each in at.command.params):
+                raise
+            said = f"No such option {name!r}. (Did you mean {meant!r}?)"
+            raise click.UsageError(said, at) from error
         except (click.ClickException, click.exceptions.Exit, OSError):
             raise
         except Exception as error:

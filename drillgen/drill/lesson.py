@@ -47,7 +47,15 @@ from drillgen.drill.messages import (
     show,
 )
 from drillgen.drill.models import Drill
-from drillgen.drill.reader import Override, apply, long_form, merge, read_item, refused_at
+from drillgen.drill.reader import (
+    DRILL_KEYS,
+    Override,
+    apply,
+    long_form,
+    merge,
+    read_item,
+    refused_at,
+)
 from drillgen.drill.sheet import sheet_for
 from drillgen.drill.yaml_source import SourceItem, as_text, from_python, parse, walk
 
@@ -64,6 +72,10 @@ def _misplaced(item: SourceItem) -> Iterator[Problem]:
     for key, value in item.value.items():
         if key not in KEYS:
             at = replace(item, value=key, place=value.key or value.place)
+            if key in DRILL_KEYS:
+                message = f"{show(key)} is a drill's key, and not a lesson's"
+                yield _wrong(at, key, message, f"{key} below {' or '.join(_SHARED)}")
+                continue
             message = f"{show(key)} is not a key of a lesson"
             yield _wrong(at, key, message, listed(KEYS), nearest_key(key, KEYS))
     for key in _SHARED:

@@ -287,6 +287,9 @@ def _fields(model: type[Model]) -> dict[str, Any]:
     return {field.alias or name: field for name, field in model.model_fields.items()}
 
 
+DRILL_KEYS = frozenset(_fields(Drill))
+
+
 def _inside(model: type[Model], step: str | int) -> list[type[Model]]:
     field = _fields(model).get(str(step))
     return _models_in(field.annotation) if field else []

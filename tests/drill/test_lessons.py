@@ -44,6 +44,17 @@ def test_a_lesson_holds_its_drills_in_order(folder):
     assert titles == ["First two-fives", "Slow one", "Own", "Slower", "First two-fives"]
 
 
+@pytest.mark.parametrize("key", ["audio: {format: mp3}", "sounds: {bass: own}", "tempo: 60"])
+def test_what_all_drills_share_has_its_place(tmp_path, key):
+    """A drill's key beside a lesson's own is told where it belongs, and where it stands."""
+    path, name = tmp_path / "lesson.yaml", key.partition(":")[0]
+    path.write_text(f"{key}\ndrills: [first-two-fives]\n", "utf-8")
+    said = f"lesson.yaml:1:1: {name}: \"{name}\" is a drill's key, and not a lesson's; allowed: "
+    with pytest.raises(DrillError) as error:
+        load(path)
+    assert f"{said}{name} below defaults or override" in str(error.value)
+
+
 def test_a_lessons_title_is_read_like_a_drills(tmp_path):
     """A number is taken as it looks, in title and note."""
     path = tmp_path / "lesson.yaml"
