@@ -37,9 +37,14 @@ def counted(count: int, one: str, more: str = "") -> str:
     return f"{count} {one if count == 1 else more or one + 's'}"
 
 
+def whole_seconds(seconds: float) -> int:
+    """Rounded; a half, which many tracks end on, alike in whatever order it was added up."""
+    return round(round(abs(seconds), 3))
+
+
 def clock(seconds: float) -> str:
     """`1:05`, from an hour on `1:00:05`; `-0:02` before the track's beginning."""
-    whole = round(abs(seconds))
+    whole = whole_seconds(seconds)
     hours, minutes = divmod(whole // 60, 60)
     shown = f"{hours}:{minutes:02d}" if hours else f"{minutes}"
     return f"{'-' if seconds < 0 and whole else ''}{shown}:{whole % 60:02d}"

@@ -155,6 +155,16 @@ ENTRIES = [
 ]
 
 
+def test_one_tempo_has_no_slowest() -> None:
+    """Where each drill has a single tempo, slower is what the page plays, if it is there."""
+    page, bare = (
+        " ".join(notes_text("Week", [ENTRIES[0]], others).split())
+        for others in (["index.html"], ())
+    )
+    assert "slowest tempo" not in page + bare
+    assert "have the practice page play it slower" in page and "Slowly" not in bare
+
+
 def test_the_notes_say_what_a_student_needs() -> None:
     """Title, what to open first, how to practise, each drill with note, keys and tempos, cautions
     with the figure of WHO and ITU (H.870), and what may be handed on with the sounds' licence."""

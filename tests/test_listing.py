@@ -168,6 +168,8 @@ def test_keys_are_looked_at(drillgen: Run) -> None:
     chosen = [row for row in whole if re.match(r" +\d+ .*\b(Bb|Gb) ", row)]
     assert len(chosen) > 6
     assert [row for row in part if re.match(r" +\d+ ", row)] == chosen
+    unknown = drillgen(*drill, "--keys", "Q")
+    assert unknown.returncode == 2 and '"Q" is no key; allowed: ' in unknown.stderr
     wrong = drillgen(*drill, "--keys", "A")
     assert wrong.returncode == 2 and "allowed: C Bb Ab Gb E D" in wrong.stderr
     assert drillgen(*drill, "--keys", "X").returncode == 2

@@ -204,28 +204,30 @@ def build(
         click.echo(f"Note: {said}", err=True)
     gc.freeze()  # what is loaded by now is never looked through, in no worker either
     try:
-        for name, own, folder in _packs(lesson, out):
+        for name, own, folder, like in _packs(lesson, out):
             with ProgressBar(quiet) as report:
                 pack = make(own, folder, options, report)
             for warning in pack.warnings:
                 click.echo(f"Note: {warning}", err=True)
-            click.echo(name + _said(pack))
+            click.echo(name + _said(pack, like))
     except KeyboardInterrupt as error:
         with suppress(OSError):  # the terminal may be gone
-            click.echo("\nStopped. What is finished is kept; build again to go on.", err=True)
+            kept = "What is finished is kept; build again to go on."
+            click.echo(f"\nStopped. {kept if out.exists() else 'Nothing was finished.'}", err=True)
         sys.exit(exit_code(error))
     if pack.soundfont.soundfont.poor and not quiet:
         click.echo(BETTER)
 
 
-def _packs(lesson: Lesson, out: Path) -> Iterator[tuple[str, Lesson, Path]]:
-    """What is built where, and what is said before it: a class's parts each in a folder of their
-    own.  A new part begins with what one that hears the same has, and keeps of it what is equal."""
+def _packs(lesson: Lesson, out: Path) -> Iterator[tuple[str, Lesson, Path, str]]:
+    """What is built where, what is said before it, and whose pack it begins with: a class's parts
+    each in a folder of their own.  A new part begins with what one that hears the same has, and
+    keeps of it what is equal."""
     from drillgen.pack.files import copied_whole
     from drillgen.pack.settings import distinct, safe
 
     if not lesson.parts:
-        yield "", lesson, out
+        yield "", lesson, out, ""
         return
     before: list[tuple[tuple[Drill, ...], Path]] = []
     for part, name in zip(
@@ -234,9 +236,10 @@ def _packs(lesson: Lesson, out: Path) -> Iterator[tuple[str, Lesson, Path]]:
         folder = out / name
         heard = tuple(drill.heard for drill in part.lesson.drills)
         like = next((path for drills, path in before if drills == heard), None)
-        if like is not None and not folder.exists():
+        copied = like is not None and not folder.exists()
+        if like is not None and copied:
             copied_whole(like, folder)
-        yield f"{part.name}: ", part.lesson, folder
+        yield f"{part.name}: ", part.lesson, folder, like.name if like and copied else ""
         before.append((heard, folder))
 
 
@@ -249,15 +252,18 @@ def _listed(option: str, given: Sequence[str]) -> tuple[str, ...]:
     return named
 
 
-def _said(pack: Pack) -> str:
-    """What there is now, and what to open first."""
+def _said(pack: Pack, like: str = "") -> str:
+    """What there is now, and what to open first; `like`: whose pack it was before this build."""
     count = len(pack.tracks)
     tracks = f"{counted(count, 'track')} ({length(pack.music)} of music)"
-    if not pack.made and not pack.others_made:
+    there = f"the same as of {like}" if like else "as they should be"
+    if like and not pack.made and not pack.others_made:
+        done = f"{tracks} in {pack.folder}, {there}."
+    elif not pack.made and not pack.others_made:
         done = f"Nothing to do: {tracks} in {pack.folder}, as they should be."
     elif not pack.made:
         others = [*pack.others_made[:_TOLD], *_more(len(pack.others_made) - _TOLD)]
-        done = f"{tracks} in {pack.folder}, as they should be; made anew: {', '.join(others)}."
+        done = f"{tracks} in {pack.folder}, {there}; made anew: {', '.join(others)}."
     elif pack.made < count:
         done = f"Made {pack.made} of {tracks} in {pack.folder} in {pack.took:.1f} s."
     else:

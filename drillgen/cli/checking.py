@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from drillgen.errors import DrillgenError, counted, reason
+from drillgen.errors import DrillgenError, counted, reason, whole_seconds
 
 if TYPE_CHECKING:
     from drillgen.drill.files import Preset
@@ -108,7 +108,7 @@ def _overrides(settings: Sequence[str], given: dict[str, str | None]) -> list[Ov
 
 def length(seconds: float) -> str:
     """Hours, minutes and seconds in words."""
-    minutes, rest = divmod(round(seconds), 60)
+    minutes, rest = divmod(whole_seconds(seconds), 60)
     hours, minutes = divmod(minutes, 60)
     if hours:
         return f"{hours} h {minutes:02d} min"
@@ -139,13 +139,21 @@ def check(
     if found.problems:
         raise DrillError(list(found.problems))
     each = ", for each part" if lesson.parts else ""
-    wav, mp3 = (found.heard * rate / 1e6 for rate in (_WAV, _MP3))
     if lesson.parts:
         click.echo("\n".join(_tempos(lesson)) + "\n")
+    packs = sorted(found.parts or [found], key=lambda pack: pack.seconds)
+    lengths = dict.fromkeys(length(pack.seconds) for pack in (packs[0], packs[-1]))
+    wav, mp3 = (_megabytes(packs[-1].heard * rate) for rate in (_WAV, _MP3))
     click.echo(
-        f"A build makes {counted(found.tracks, 'track')}, {length(found.seconds)} of music: "
-        f"about {wav:.0f} MB as WAV, {mp3:.0f} MB as MP3{each}."
+        f"A build makes {counted(found.tracks, 'track')}, {' to '.join(lengths)} of"
+        f" music: about {wav} MB as WAV, {mp3} MB as MP3{each}."
     )
+
+
+def _megabytes(count: float) -> str:
+    """Whole ones; of less than one, tenths."""
+    whole = count / 1e6
+    return f"{whole:.0f}" if whole >= 1 else f"{max(whole, 0.1):.1f}"
 
 
 def _tempos(lesson: Lesson) -> Iterator[str]:
@@ -164,16 +172,17 @@ def _looked_at(lesson: Lesson, named: str | None) -> set[Key]:
 
     if named is None:
         return set()
-    played = {key.simplest: None for drill in lesson.drills for key in drill.key_cycle}
+    played = {key.simplest: None for drill in lesson.drills for key in drill.keys_played}
+    there = " ".join(key.short for key in played)
     keys: set[Key] = set()
     for word in named.split(","):
         try:
             fitting = {read_key(word, mode).simplest for mode in {key.mode for key in played}}
         except RefusedError as refused:
-            raise DrillgenError(f"--keys {named}: {refused.wrongs[0].message}") from None
+            message = f"--keys {named}: {refused.wrongs[0].message}; allowed: {there}"
+            raise DrillgenError(message) from None
         if not fitting & played.keys():
-            there = " ".join(key.short for key in played)
-            raise DrillgenError(f"--keys {named}: no drill is in {word.strip()}; allowed: {there}")
+            raise DrillgenError(f"--keys {named}: nothing is in {word.strip()}; allowed: {there}")
         keys |= fitting & played.keys()
     return keys
 

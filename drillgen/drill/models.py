@@ -348,6 +348,12 @@ class Drill(Model):
         return self if self.positions else self.model_copy(update={"sheet": SheetSpec()})
 
     @property
+    def keys_played(self) -> tuple[Key, ...]:
+        """Those of all its tracks: bars that are taken out of one lie in a single key."""
+        one = self.bars is not None and self.tracks == "together"
+        return (key_of_bars(self, self.bars),) if self.bars and one else self.key_cycle
+
+    @property
     def luck(self) -> str:
         """What the band's choices follow from: with one seed, drills of a lesson still differ."""
         return f"{self.seed} {self.title}"

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 from drillgen.audio.formats import writers_of
 from drillgen.drill.lesson import Lesson
-from drillgen.drill.models import Drill, key_of_bars
+from drillgen.drill.models import Drill
 from drillgen.pack.files import PackError, write_whole
 from drillgen.pack.manifest import ManifestEntry
 from drillgen.pack.settings import BOOKLET, Extras, Planned, PlayedTrack, Settings, TrackJob
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     from drillgen.page import Picture, Reading, Take
     from drillgen.score import Part, Score
     from drillgen.sheet.sheets import Sheet, Sheets
-    from drillgen.theory.pitch import Key
 
 
 TRACK_SECTION = "tracks"
@@ -429,7 +428,7 @@ def _make_page(
 
     stand = Stand(
         folder=job.folder,
-        keys=_keys(job.drill),
+        keys=job.drill.keys_played,
         takes=_takes(job.drill, tracks),
         readings=composed.readings.value,
     )
@@ -447,12 +446,6 @@ def _takes(drill: Drill, tracks: Sequence[PlayedTrack]) -> tuple[Take, ...]:
         Take(chart, replace(track.score, chart=chart), replace(track.performance, chart=chart))
         for chart, track in zip(charts(drill), tracks, strict=True)
     )
-
-
-def _keys(drill: Drill) -> tuple[Key, ...]:
-    """Those of all takes: bars that are taken out of one lie in a single key."""
-    one = drill.bars is not None and drill.tracks == "together"
-    return (key_of_bars(drill, drill.bars),) if drill.bars and one else drill.key_cycle
 
 
 def _readings(found: Sheets, job: ComposeJob) -> Iterator[Reading]:

@@ -100,10 +100,19 @@ PRACTICE: tuple[str, ...] = (
     "than hunt for it.",
     "Round the keys. Stay in one key until it is easy, then let the track carry you through the "
     "others. The same line sits differently under the hand in each.",
-    "Slowly first. Begin with the slowest tempo. Go one faster when you have answered in every "
-    "key, in time and with loose hands, on two days running. Where it falls apart, go back one.",
+    "{slowly}",
     "Then alone. Play the line over the band without it, then something of your own.",
     "Short and often. Ten minutes twice a day do more than two hours on a Sunday.",
+)
+
+# What is slower: another track, else the page.
+SLOWLY = (
+    "Slowly first. Begin with the slowest tempo. Go one faster when you have answered in every "
+    "key, in time and with loose hands, on two days running. Where it falls apart, go back one."
+)
+SLOWLY_ON_THE_PAGE = (
+    "Slowly first. Where it falls apart, have the practice page play it slower. Go a little faster "
+    "when you have answered in every key, in time and with loose hands, on two days running."
 )
 
 CARE: tuple[str, ...] = (
@@ -151,7 +160,7 @@ def notes_text(
         *([_paragraph(plain(note))] if note else []),
         _section("Open first", [_first(names, entries)]),
         _section("What is here", ["\n".join(_contents(names, mixes))]),
-        _section("How to practise", map(_item, PRACTICE)),
+        _section("How to practise", map(_item, _practice(names, entries))),
         _section("The drills", _drills(entries)),
         _section("Take care", map(_item, CARE)),
         _section("May this be handed on?", _handing_on(entries)),
@@ -201,6 +210,13 @@ def _first(names: Sequence[str], entries: Sequence[ManifestEntry]) -> str:
         return f"{_paragraph(OPEN_PAGE)}\n\n  {INDEX}"
     words = HEAR_LINE if "with line" in entries[0]["files"] else HEAR
     return f"{_paragraph(words)}\n\n  {heard_first(entries[0])}"
+
+
+def _practice(names: Sequence[str], entries: Sequence[ManifestEntry]) -> Iterator[str]:
+    tempos = {(entry["folder"], _tempo(entry)) for entry in entries}
+    several = len(tempos) > len({folder for folder, _ in tempos})
+    slowly = SLOWLY if several else SLOWLY_ON_THE_PAGE if INDEX in names else ""
+    return filter(None, (step.format(slowly=slowly) for step in PRACTICE))
 
 
 def _contents(names: Sequence[str], mixes: Iterable[str]) -> Iterator[str]:

@@ -51,6 +51,7 @@ class Checked:
     tracks: int = 0
     seconds: float = 0.0  # of all tracks
     heard: float = 0.0  # seconds of all mixes: with the line and without
+    parts: tuple[Checked, ...] = ()  # of a class, each as it has the drills
 
     def with_next(self, other: Checked) -> Checked:
         """Both, one after the other."""
@@ -70,9 +71,10 @@ def check_all(lesson: Lesson, keys: Collection[Key] = ()) -> Checked:
     for index in range(len(lesson.drills)):
         found = found.with_next(check(lesson, index, keys))
     for part in lesson.parts:
+        own = Checked()
         for index in range(len(part.lesson.drills)):
-            problems = check(part.lesson, index).problems
-            found = replace(found, problems=found.problems + problems)
+            own = own.with_next(check(part.lesson, index))
+        found = replace(found, problems=found.problems + own.problems, parts=(*found.parts, own))
     return found
 
 

@@ -346,6 +346,18 @@ def test_ctrl_c(
     assert all(after[name] == before[name] for name in before if name.endswith(".wav"))
 
 
+def test_ctrl_c_before_anything_is_made(tmp_path: Path) -> None:
+    """Where no track was finished, and so no folder is there, nothing is said to be kept."""
+    plan = lesson(tmp_path / "long.yaml", {"One": "tempo: 60, passes: 12"}, LONG)
+    pack = tmp_path / "out"
+    with started("build", plan, "-o", pack, "--jobs", "1", *BARE) as process:
+        until(lambda: list(pack.glob(".making-*")))
+        process.send_signal(signal.SIGINT)
+        _, said = process.communicate()
+    assert process.returncode == 128 + signal.SIGINT and not pack.exists()
+    assert said.strip() == "Stopped. Nothing was finished."
+
+
 def test_two_builds_into_one_folder(tmp_path: Path, drillgen: Run) -> None:
     """The second is told who is at work there, and stops; the first is not disturbed."""
     plan = lesson(tmp_path / "term.yaml", {"One": "tempo: [180, 181, 182, 183]"}, LONG)

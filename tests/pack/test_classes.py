@@ -57,9 +57,37 @@ def test_a_pack_for_each_part(lesson: Path, tmp_path: Path, drillgen: Run) -> No
     }
     assert chromatic == {"bass 1": [0], "trumpet": [-2], "alto saxophone 2": [-9]}
     assert sounds(out / "trumpet") == sounds(out / "alto saxophone 2")
-    assert "alto saxophone 2: 1 track" in done.stdout and "made anew:" in done.stdout
+    row = next(
+        row for row in done.stdout.splitlines() if row.startswith("alto saxophone 2: 1 track")
+    )
+    assert "the same as of trumpet; made anew:" in row
     again = drillgen("build", lesson, "-o", out, "--no-page", "--quiet")
     assert again.stdout.count("Nothing to do") == 3
+
+
+def test_check_tells_the_lengths_of_all_parts(lesson: Path, drillgen: Run) -> None:
+    """At 80 per cent of the tempo a track lasts a quarter longer: 8 s and 10 s."""
+    text = lesson.read_text("utf-8").replace("tempo: 300,", "tempo: 300, passes: 10,")
+    lesson.write_text(text, "utf-8")
+    said = drillgen("check", lesson).stdout.splitlines()[-1]
+    assert said.startswith("A build makes 1 track, 8 s to 10 s of music")
+
+
+def test_check_and_build_add_alike(tmp_path: Path, drillgen: Run) -> None:
+    """3 bars at 300, 4 at 336 and 4 at 350, each with 1.5 s in which a chord dies away, are 12.5 s
+    in whatever order they are added, and the same whole seconds wherever they are told."""
+    own = "key_cycle: C, gaps: none, count_in: 0, line: roots, ending: hold"
+    (tmp_path / "half.yaml").write_text(
+        f"title: Half\ndrills:\n  - {{title: One, tempo: 300, progression: I, {own}}}\n"
+        f"  - {{title: Two, tempo: [336, 350], progression: I | I, {own}}}\n",
+        "utf-8",
+    )
+    checked = drillgen("check", tmp_path / "half.yaml").stdout
+    out = tmp_path / "out"
+    built = drillgen("build", tmp_path / "half.yaml", "-o", out, "--no-page", "--no-sheets").stdout
+    listed = drillgen("register", out).stdout
+    (told,) = set(re.findall(r"(\d+) s of music", checked + built))
+    assert f"0:{told} of music" in listed and abs(int(told) - 12.5) == 0.5
 
 
 def test_positions_go_before_a_drill_s_range(lesson: Path, tmp_path: Path, drillgen: Run) -> None:

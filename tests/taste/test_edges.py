@@ -61,6 +61,12 @@ def test_megabytes_are_millions(tmp_path: Path, line: str, mixes: int) -> None:
     assert int(found[2]) == pytest.approx(mixes * 400 * 150_000 / 8 / 1e6, abs=1)
 
 
+def test_megabytes_of_a_small_pack(tmp_path: Path) -> None:
+    """Of less than one, tenths: 2 mixes of 8 s at 150 kbit/s are 0.3 MB."""
+    said = checked(tmp_path, tempo=60, passes=2, count_in=0, ending="none", line="roots")
+    assert "8 s of music: about 3 MB as WAV, 0.3 MB as MP3" in said
+
+
 @pytest.mark.parametrize(
     ("seconds", "said", "shown"),
     [(0.4, "0 s", "0:00"), (0.6, "1 s", "0:01"), (59, "59 s", "0:59"), (60, "1 min 00 s", "1:00"),
