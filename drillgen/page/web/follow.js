@@ -11,7 +11,7 @@
   Object.assign(said.style, { whiteSpace: "pre-wrap", fontFamily: "monospace", // carets stand under what they mean
     flex: "1 0 100%", maxHeight: "30vh", overflow: "auto", margin: 0 });
   desk.prepend(said);
-  const shown = d.byId("follow").dataset.page; // number of the page that stands here
+  let shown = d.byId("follow").dataset.page; // number of the page that stands here, or is on its way
 
   function say(text) {
     if (said.textContent === text) return;
@@ -23,7 +23,8 @@
   }
 
   d.follow = function (number, wrong) {
-    if (shown !== number) location.reload();
+    if (shown !== number) location.reload(); // once: another would begin from the start
+    shown = number;
     say(wrong);
   };
 
