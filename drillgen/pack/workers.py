@@ -116,6 +116,8 @@ class WorkerProcesses(TaskWorkers):
 
     def __enter__(self) -> Self:
         if _can_fork():
+            _load()
+        if _can_fork():  # a library may have started a thread, where it is told to have some
             for _ in range(self._jobs):
                 self._started.append(_WorkerProcess(_Fork()))
                 self._idle.put(self._started[-1])
@@ -220,6 +222,16 @@ def _interpreter() -> subprocess.Popen[bytes]:
         creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
         process_group=None if sys.platform == "win32" else 0,
     )
+
+
+def _load() -> None:
+    """Import what several workers need, and this process for the page's document: once for all."""
+    import numpy.fft
+    import numpy.random  # noqa: F401
+
+    import drillgen.arrange
+    import drillgen.pack.recording
+    import drillgen.page.html  # noqa: F401
 
 
 def _can_fork() -> bool:
