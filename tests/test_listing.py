@@ -175,6 +175,16 @@ def test_keys_are_looked_at(drillgen: Run) -> None:
     assert drillgen(*drill, "--keys", "X").returncode == 2
 
 
+def test_bars_lie_in_one_key(drillgen: Run) -> None:
+    """`--keys` of bars that are taken out allows their key alone, by which they are shown."""
+    bars = ("check", "first-two-fives", "--bars", "9-10")
+    (row,) = (row for row in drillgen(*bars).stdout.splitlines() if row.startswith("    9 "))
+    key = row.split()[2]
+    assert key != "C" and row in drillgen(*bars, "--keys", key).stdout
+    done = drillgen(*bars, "--keys", "C")
+    assert done.returncode == 2 and f"nothing is in C; allowed: {key}\n" in done.stderr
+
+
 def test_python_and_the_command_refuse_alike(drillgen: Run, tmp_path: Path) -> None:
     """What a part of a class cannot play is refused by `drillgen.check` as by the command."""
     lesson = tmp_path / "lesson.yaml"
