@@ -103,7 +103,7 @@ def test_a_lesson_that_is_built_again_takes_its_folders_over() -> None:
     ]
     now = lesson_folders(["Roots", "thirds", "bars"], was)
     assert now.names == ("01 Roots", "02 thirds", "03 bars")
-    assert now.replaced == {"01 Thirds", "02 Roots"}
+    assert set(now.places) == {"01 Thirds", "02 Roots"}
 
 
 def test_a_drill_of_a_lesson_that_is_built_alone_stays_where_it_is() -> None:
@@ -111,9 +111,9 @@ def test_a_drill_of_a_lesson_that_is_built_alone_stays_where_it_is() -> None:
     name."""
     was = [TakenFolder("01 Thirds", "Thirds"), TakenFolder("02 Roots", "Roots")]
     again = lesson_folders(["Roots"], was)
-    assert (again.names, again.replaced) == (("02 Roots",), {"02 Roots"})
+    assert (again.names, set(again.places)) == (("02 Roots",), {"02 Roots"})
     other = lesson_folders(["01 Thirds"], was)
-    assert (other.names, other.replaced) == (("01 Thirds (2)",), frozenset())
+    assert (other.names, other.places) == (("01 Thirds (2)",), {})
 
 
 def test_equal_titles_keep_apart() -> None:
@@ -121,8 +121,8 @@ def test_equal_titles_keep_apart() -> None:
     names = lesson_folders(["Blues", "blues"]).names
     assert names == ("01 Blues", "02 blues (2)")
     was = [TakenFolder("01 Blues", "Blues"), TakenFolder("02 blues (2)", "blues")]
-    assert lesson_folders(["Blues", "blues"], was).replaced == {"01 Blues", "02 blues (2)"}
-    assert lesson_folders(["Blues"], was).replaced == {"01 Blues"}
+    assert set(lesson_folders(["Blues", "blues"], was).places) == {"01 Blues", "02 blues (2)"}
+    assert set(lesson_folders(["Blues"], was).places) == {"01 Blues"}
 
 
 # Notes ------------------------------------------------------------------------------------------

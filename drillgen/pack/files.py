@@ -22,8 +22,8 @@ from typing import IO
 from drillgen.audio.formats import FORMATS
 from drillgen.disk import is_regular, whole_file
 from drillgen.errors import DrillgenError, reason
+from drillgen.pack.inside import Inside, is_name
 from drillgen.pack.manifest import NAME as MANIFEST
-from drillgen.pack.manifest import Inside, is_name
 
 
 class PackError(DrillgenError):

@@ -25,7 +25,8 @@ from typing import Any
 from drillgen.disk import is_regular
 from drillgen.pack import manifest
 from drillgen.pack.files import foreign_file, is_same, place, put_aside, remove, write_whole
-from drillgen.pack.manifest import Inside, ManifestEntry, ManifestOnDisk, bears, is_name, mark
+from drillgen.pack.inside import Inside, bears, is_name, mark
+from drillgen.pack.manifest import ManifestEntry, ManifestOnDisk
 from drillgen.pack.tasks import PackTask, TaskResult
 
 LOG = ".placing"  # the intent log

@@ -23,8 +23,9 @@ from drillgen.drill.messages import RefusedError, plain, refuse
 from drillgen.drill.models import Drill, key_of_bars, seconds
 from drillgen.drill.sheet import CEILING, LOUDNESS, Audio
 from drillgen.errors import DrillgenError
+from drillgen.pack.inside import RESERVED
 from drillgen.pack.manifest import NAME as MANIFEST
-from drillgen.pack.manifest import RESERVED, ManifestEntry
+from drillgen.pack.manifest import ManifestEntry
 from drillgen.page import ALONE, FOLDER, INDEX, WORKER
 from drillgen.score import PartName
 from drillgen.sound.soundfonts import Soundfont
@@ -102,10 +103,6 @@ class Folders:
 
     names: tuple[str, ...]
     places: Mapping[str, str]  # where each drill that was there goes: "01 Thirds" to "03 Thirds"
-
-    @property
-    def replaced(self) -> frozenset[str]:
-        return frozenset(self.places)
 
 
 def lesson_folders(titles: Sequence[str], places: Collection[TakenFolder] = ()) -> Folders:

@@ -31,7 +31,8 @@ from pydantic import BaseModel
 from quicktions import Fraction
 
 from drillgen.errors import DrillgenError, reason, taken_remarks
-from drillgen.pack.manifest import ManifestEntry, mark_of
+from drillgen.pack.inside import mark_of
+from drillgen.pack.manifest import ManifestEntry
 
 Report = Callable[[float], None]  # the share of the task that is done, 0 to 1
 Blame = Literal["person", "target", "program"]

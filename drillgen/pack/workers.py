@@ -30,7 +30,7 @@ from types import TracebackType
 from typing import IO, TYPE_CHECKING, Any, ClassVar, Protocol, Self
 
 from drillgen.errors import ENDINGS, DrillgenError
-from drillgen.pack.manifest import is_name
+from drillgen.pack.inside import is_name
 from drillgen.pack.tasks import Failure, PackTask, TaskResult, Workspace, done, failure
 
 if TYPE_CHECKING:

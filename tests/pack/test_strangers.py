@@ -20,7 +20,7 @@ from typing import Any
 
 import pytest
 
-from drillgen.pack.manifest import is_name
+from drillgen.pack.inside import is_name
 from tests.conftest import Run
 from tests.pack.building import QUIET, contents, lesson, manifest, started, until
 from tests.pack.conftest import built
