@@ -1,7 +1,7 @@
 /* Listens in on the page: how the mix and each part sound, what is asked of the audio system, what
    is marked when.  It stands before the page's own scripts and changes nothing that they do. */
 (() => {
-  const heard = (window.heard = { starts: [], marks: [], blocks: [], turns: [], gains: 0 });
+  const heard = (window.heard = { starts: [], marks: [], blocks: [], turns: [], gains: 0, decoded: 0 });
   const sources = []; // what goes to the ear, and the panner of each part in turn
   const PATIENCE = 0.5; // seconds
   let context = null;
@@ -25,6 +25,12 @@
       super(...options);
       heard.gains += 1;
     }
+  };
+
+  const decode = BaseAudioContext.prototype.decodeAudioData;
+  BaseAudioContext.prototype.decodeAudioData = function (...given) {
+    heard.decoded += 1;
+    return decode.apply(this, given);
   };
 
   const connect = AudioNode.prototype.connect;

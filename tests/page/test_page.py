@@ -174,6 +174,22 @@ def test_it_works_without_the_server_that_gave_it(browser: Browser, served: str)
         assert view.page.is_hidden("#problem") and view.page.is_visible("#strip svg")
 
 
+def test_a_page_that_is_looked_at_decodes_little(browser: Browser, served: str) -> None:
+    """Of its tones a page decodes what is heard first; all are there as well, and decoded when
+    music begins, though the network has gone."""
+    with View(browser, served, tapped=True, service_workers="block") as view:
+        view.page.wait_for_load_state("networkidle")
+        asked = {url for url in view.requests if "/page/tone-" in url}
+        at_first = view.evaluate("heard.decoded")
+        assert 0 < at_first < len(asked)
+        view.context.set_offline(True)
+        view.set(tempo=360, count_in=False)
+        view.play()
+        view.once(f"heard.decoded >= {len(asked)}")
+        assert {url for url in view.requests if "/page/tone-" in url} == asked
+        assert not any("tone-" in problem for problem in view.problems)
+
+
 def test_what_a_person_wrote_is_never_markup(first_seen: View) -> None:
     """Tags, quotes and right-to-left marks in titles and notes are shown as they were written."""
     assert first_seen.page.text_content("h1") == TITLE

@@ -38,6 +38,7 @@
     strip.clear();
     const drill = d.readBy(data, state.reader);
     Object.assign(state, { entry, data, drill, weak: new Set(), layout: 0, take: null, bar: 0, speech: null });
+    if (state.tones) state.tones.leave();
     state.tones = new d.Tones(drill);
     band = new d.Band(drill, state.tones);
     player = new d.Player(band);
@@ -76,7 +77,7 @@
     list.show(layout(), player.lead, state.places);
   }
 
-  /** Have ready what is heard first, then the rest; until then the page says that it loads. */
+  /** Have ready what is heard first, and the rest here; until then the page says that it loads. */
   async function prepare() {
     const { tones, read } = state;
     const from = state.bar || player.lead;
@@ -90,7 +91,7 @@
     await tones.ready(opening(from));
     d.load("room").then((room) => own.furnish(room), () => {});
     if (state.preparing !== asked) return;
-    await tones.ready(d.tonesFrom(layout(), read, from)).catch(() => {});
+    await tones.come(d.tonesFrom(layout(), read, from)).catch(() => {});
     if (state.preparing === asked) d.keepOffline(needed());
   }
 

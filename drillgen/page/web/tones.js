@@ -1,4 +1,5 @@
-/* Tones: the note copies of the present drill as AudioBuffers, decoded ahead of the first touch. */
+/* Tones: the note copies of the present drill as AudioBuffers.  What is heard first is decoded ahead of
+   the first touch, the rest when music begins: a page that is only looked at need not. */
 (function (d) {
   "use strict";
   const AT_ONCE = 6; // decoded side by side
@@ -11,6 +12,7 @@
       this.rate = drill.rate;
       this.queue = [];
       this.busy = 0;
+      this.left = false;
     }
 
     /** One more tone; its number. */
@@ -20,12 +22,31 @@
 
     /** Resolves when all of these tones (numbers) can be played; the first are made ready first. */
     ready(numbers) {
-      const wanted = [...new Set(numbers)].map((number) => this.rows[number]).filter((row) => row && !row.buffer);
+      const wanted = this.waiting(numbers);
       wanted.forEach((row) => this.ask(row));
       const ahead = new Set(wanted);
       this.queue = [...wanted.filter((row) => this.queue.includes(row)), ...this.queue.filter((row) => !ahead.has(row))];
       this.work();
       return Promise.all(wanted.map((row) => row.wait));
+    }
+
+    /** Resolves when all of these tones are here, decoded or not: from then on no server is needed. */
+    async come(numbers) {
+      const wanted = this.waiting(numbers);
+      for (let first = 0; first < wanted.length && !this.left; first += AT_ONCE) {
+        await Promise.all(wanted.slice(first, first + AT_ONCE).map((row) => d.load(row.name)));
+      }
+    }
+
+    /** Let go of what was not decoded: another drill is there. */
+    leave() {
+      this.left = true;
+      this.rows.filter((row) => !row.buffer).forEach((row) => d.forget(row.name));
+    }
+
+    /** Those of some tones that are not decoded yet. */
+    waiting(numbers) {
+      return [...new Set(numbers)].map((number) => this.rows[number]).filter((row) => row && !row.buffer);
     }
 
     /** Whether all of these tones can be played. */
